@@ -1,0 +1,5 @@
+"""``python -m twinlapse``."""
+
+from twinlapse.cli import main
+
+main()

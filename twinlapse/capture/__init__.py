@@ -1,0 +1,1 @@
+"""Camera sources, cues, lights and power, the service and its page."""

@@ -1,0 +1,1 @@
+"""Layout, overlay, encoder, the render loop."""

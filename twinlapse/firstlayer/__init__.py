@@ -1,0 +1,1 @@
+"""Survey frames to a map of the bed and its gaps."""

@@ -1,0 +1,1 @@
+"""The job folder: sequences of frames, the journal, pairing by shot."""

@@ -1,0 +1,1 @@
+"""What a sliced file says: bytes to columns of moves, and moves to layers."""

@@ -1,0 +1,114 @@
+"""The columns that all later stages read: one row a move, each row knowing its bytes in the file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum, IntFlag
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+Float = NDArray[np.float64]
+Int = NDArray[np.int64]
+
+
+class Kind(IntEnum):
+    """What a row does."""
+
+    TRAVEL = 0  # moves, feeds nothing
+    EXTRUDE = 1  # moves in X, Y or Z and feeds forward
+    RETRACT = 2  # feeds backward, standing still
+    PRIME = 3  # feeds forward, standing still
+    WIPE = 4  # moves while feeding backward
+    FW_RETRACT = 5  # G10 without words
+    FW_PRIME = 6  # G11
+    HOME = 7  # G28
+    DWELL = 8  # G4 and waits of known length
+    TOOL = 9  # T
+    ORIGIN = 10  # G92
+
+
+class Mode(IntFlag):
+    """Modal state in force after a row."""
+
+    RELATIVE_XYZ = 1  # G91
+    RELATIVE_E = 2  # E words are distances, whatever made them so
+    INCH = 4  # G20
+    FW_RETRACTED = 8  # a G10 is open
+    HOMED = 16  # every axis has a known place
+    ARC = 32  # this row is a G2 or G3
+    VOLUMETRIC = 64  # E words are mm3 (M200)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Toolpath:
+    """All moves of a sliced file as columns of equal length n, in file order.
+
+    Places are the nozzle's in machine millimetres (G92 shifts taken out), at the *end* of the row; a row starts
+    where the row before it ends. ``e_mm`` is the filament fed by the row, signed.
+    """
+
+    path: Path
+    sha256: str
+    size: int  # bytes of the file
+    line_count: int
+    firmware: str  # "marlin", "klipper", "reprapfirmware": whose rules were used for reading
+
+    line: NDArray[np.int32]  # 1-based line
+    byte: Int  # offset of the first byte of that line
+    kind: NDArray[np.uint8]  # Kind
+    mode: NDArray[np.uint16]  # Mode after the row
+    tool: NDArray[np.uint8]
+    x_mm: Float
+    y_mm: Float
+    z_mm: Float
+    e_mm: Float
+    e_word: Float  # logical E of the firmware after the row, in the file's own unit
+    feed_mm_s: NDArray[np.float32]  # feed rate in force (F word), whatever the machine makes of it
+    length_mm: NDArray[np.float32]  # path length in space (along the arc for arcs)
+    retracted_mm: NDArray[np.float32]  # filament pulled back after the row (open firmware retraction apart)
+    dwell_s: NDArray[np.float32]  # of DWELL rows
+    accel_mm_s2: NDArray[np.float32]  # commanded by the file for this row; 0 where it says nothing
+
+    # sparse tables: rows at which something changes
+    shift_row: Int  # rows at which G92 changed the shift of an axis
+    shift_mm: Float  # (len(shift_row), 3): logical minus machine x, y, z from that row on
+    warnings: tuple[Notice, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """Something odd in the file that a person should know of."""
+
+    line: int
+    code: str  # short, stable, hyphenated: "count-differs"
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layers:
+    """Layers as n + 1 offsets into the toolpath, in the order of printing.
+
+    Layer i is the rows ``first_row[i]:first_row[i + 1]``; the last offset ends the last layer. Rows before
+    ``first_row[0]`` are the start code, prime lines included; rows from ``first_row[n]`` are the end code.
+    """
+
+    source: str  # "comments", "geometry" or "turns" (spiral)
+    first_row: Int  # (n + 1,)
+    first_line: Int  # (n + 1,) 1-based: the line at which the layer begins, its comment included
+    z_mm: Float  # (n,) height of the nozzle while it prints the layer; of a turn: at its end
+    height_mm: Float  # (n,)
+    object: NDArray[np.int32]  # (n,) index of the object printed, 0 where they are not told apart
+    raft: NDArray[np.bool_]  # (n,)
+    extruded_mm: Float  # (n,) filament fed forward less retractions
+    spiral: bool
+    sequential: bool  # objects are printed one after the other
+    objects: tuple[str, ...]  # names, or "object 1" ...
+    warnings: tuple[Notice, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.z_mm)

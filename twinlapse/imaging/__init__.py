@@ -1,0 +1,1 @@
+"""Registration, lens, light: arrays in, arrays out."""

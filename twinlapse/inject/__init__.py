@@ -1,0 +1,1 @@
+"""The lines of one shot, weaving them in, taking them out, the proof."""

@@ -1,0 +1,32 @@
+"""The one door to the compiler: plain loops are compiled where numba is there, and run as they are elsewhere."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+try:
+    import numba
+
+    COMPILED = True
+except ImportError:  # no wheel for this platform: the same code runs uncompiled
+    COMPILED = False
+    warnings.warn(
+        "numba is not installed: reading and planning run uncompiled, about 100 times as slow",
+        RuntimeWarning,
+        stacklevel=2,
+    )
+
+
+def kernel(function: F) -> F:
+    """Compile a loop over numpy columns; the source stays ordinary Python.
+
+    The compiled machine code is cached beside the source, so only the first run on a machine pays for it.
+    ``kernel(f).py_func`` is the uncompiled function where numba is there.
+    """
+    if not COMPILED:
+        return function
+    return cast(F, numba.njit(cache=True, nogil=True)(function))

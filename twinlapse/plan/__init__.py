@@ -1,0 +1,1 @@
+"""Which layers, which moments, where to stand, what is in the way, the chart."""

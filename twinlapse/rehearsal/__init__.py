@@ -1,0 +1,1 @@
+"""The print simulated: a virtual machine and virtual cameras."""

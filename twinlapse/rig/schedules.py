@@ -1,0 +1,65 @@
+"""The two small notations of a rig file: how often a camera shoots, and how much the shots may add."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from typing import Any
+
+_AMOUNT = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(%|s|min|h)\s*")
+_EVERY_KEYS = {"layers", "mm", "s", "film_s", "fps", "by"}
+
+
+def read_every(value: Any) -> str | dict[str, Any]:
+    """Return a checked ``every``: "layer", or one of {layers}, {mm}, {s}, {film_s, fps, by}.
+
+    Raises
+    ------
+    ValueError
+        with what is wrong and what to do.
+    """
+    if value == "layer":
+        return "layer"
+    mend = 'write "layer", { layers = 3 }, { mm = 0.6 }, { s = 45 } or { film_s = 20, fps = 30 }'
+    if not isinstance(value, Mapping) or not value:
+        raise ValueError(f"{value!r} is no schedule", mend)
+    for key, amount in value.items():
+        if key not in _EVERY_KEYS:
+            raise ValueError(f"there is no schedule by {key!r}", mend)
+        if key == "by":
+            if amount not in ("height", "time", "material"):
+                raise ValueError(f"{amount!r} is no measure", 'write by = "height", "time" or "material"')
+        elif (
+            isinstance(amount, bool)
+            or not isinstance(amount, int | float)
+            or not math.isfinite(amount)
+            or amount <= 0
+        ):
+            raise ValueError(f"{key} = {amount!r} is not above 0", mend)
+    steps = [key for key in ("layers", "mm", "s", "film_s") if key in value]
+    if len(steps) != 1:
+        raise ValueError("a schedule has exactly one of layers, mm, s, film_s", mend)
+    if steps[0] == "layers" and value["layers"] != int(value["layers"]):
+        raise ValueError(f"layers = {value['layers']} is not a whole number", mend)
+    if steps[0] != "film_s" and len(value) > 1:
+        raise ValueError("fps and by belong to film_s", mend)
+    return dict(value)
+
+
+def read_amount(value: Any) -> str:
+    """Return a checked ``max_added`` such as "5%", "90 s", "12min" or "" for no cap."""
+    if isinstance(value, str) and (value == "" or _AMOUNT.fullmatch(value)):
+        return value
+    raise ValueError(
+        f"{value!r} is no amount of time", 'write a share such as "5%" or a time such as "12min"'
+    )
+
+
+def amount_s(amount: str, print_s: float) -> float:
+    """Return the seconds that a checked amount stands for; "" is endless."""
+    found = _AMOUNT.fullmatch(amount)
+    if found is None:
+        return math.inf
+    number = float(found[1])
+    return number / 100 * print_s if found[2] == "%" else number * {"s": 1, "min": 60, "h": 3600}[found[2]]

@@ -1,0 +1,148 @@
+"""The records both halves share: shots, stops, the plan and its JSON, and the words of a cue."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from twinlapse.errors import PlanError
+from twinlapse.files import read_json, write_json
+
+SCHEMA = "twinlapse.plan/1"
+
+CAMERA_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
+_CUE = re.compile(
+    rf"twinlapse cue (\d{{1,9}})\.(\d{{1,3}}) ({CAMERA_NAME.pattern}(?:\+{CAMERA_NAME.pattern})*)"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """One standing place of the nozzle in a shot, in G-code coordinates."""
+
+    cameras: tuple[str, ...]
+    x_mm: float
+    y_mm: float
+    z_mm: float
+    dwell_s: float
+    stance: str  # "clear", "over", "tour", "last", "still"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shot:
+    """One planned interruption after a line of the original file."""
+
+    number: int  # from 1, never renumbered
+    after_line: int  # 1-based line of the original after which the block is woven in
+    byte: int  # offset of the first byte that follows that line
+    layer: int  # index of the layer just finished, from 0
+    z_mm: float  # top of that layer
+    at_s: float  # print time of the original at this moment
+    cost_s: float  # seconds that the shot adds
+    retract: str  # "already", "own" (plain E move), "firmware" (G10/G11), "none"
+    retract_mm: float  # pulled back and primed by the block when `retract` is "own"
+    retract_mm_s: float
+    lift_mm: float  # the block rises this far before it travels
+    stops: tuple[Stop, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """All shots of a job."""
+
+    gcode_sha256: str
+    rig: Mapping[str, Any]  # the rig file as read, so that a plan stands alone
+    shots: tuple[Shot, ...]
+    print_s: float  # of the original
+    cost_s: float  # added by all shots
+    film_s: float  # length of the film at its frame rate
+    layer_count: int
+    schema: str = SCHEMA
+    warnings: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotKey:
+    """What makes a frame the one and only answer to a cue."""
+
+    job: str  # sha256 of the original G-code
+    run: int  # 1 for the first print of this job
+    shot: int
+    stop: int  # from 1 within the shot
+    camera: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cue:
+    """What one cue line asks for."""
+
+    shot: int
+    stop: int
+    cameras: tuple[str, ...]
+
+
+def cue_text(cue: Cue) -> str:
+    """Return the words by which the written file asks for frames, such as ``twinlapse cue 12.1 wide``.
+
+    They hold no character that firmware or a shell gives a meaning to.
+    """
+    return f"twinlapse cue {cue.shot}.{cue.stop} {'+'.join(cue.cameras)}"
+
+
+def find_cue(line: str) -> Cue | None:
+    """Return the cue that a line of G-code, of a log or of the serial port holds, wherever in it."""
+    found = _CUE.search(line)
+    if found is None:
+        return None
+    return Cue(shot=int(found[1]), stop=int(found[2]), cameras=tuple(found[3].split("+")))
+
+
+def plan_to_json(plan: Plan) -> dict[str, Any]:
+    """Return the plan as plain values (see docs/formats.md)."""
+    return {**asdict(plan), "rig": dict(plan.rig), "shots": [_shot_to_json(shot) for shot in plan.shots]}
+
+
+def plan_from_json(value: Any, path: Path | None = None) -> Plan:
+    """Return the plan that `plan_to_json` wrote.
+
+    Raises
+    ------
+    PlanError
+        when a field is missing or of the wrong kind.
+    """
+    if not isinstance(value, dict) or value.get("schema") != SCHEMA:
+        raise PlanError("this is not a plan of twinlapse", "make one with 'twinlapse plan'", path=path)
+    try:
+        shots = tuple(
+            Shot(
+                **{
+                    **shot,
+                    "stops": tuple(
+                        Stop(**{**stop, "cameras": tuple(stop["cameras"])}) for stop in shot["stops"]
+                    ),
+                }
+            )
+            for shot in value["shots"]
+        )
+        return Plan(**{**value, "shots": shots, "warnings": tuple(value.get("warnings", ()))})
+    except (KeyError, TypeError) as error:
+        raise PlanError(
+            f"a field of the plan is missing or wrong: {error}", "make the plan again", path=path
+        ) from None
+
+
+def read_plan(path: Path) -> Plan:
+    """Read ``plan.json``."""
+    return plan_from_json(read_json(path, "plan"), path)
+
+
+def write_plan(path: Path, plan: Plan) -> None:
+    """Write ``plan.json``, whole or not at all."""
+    write_json(path, plan_to_json(plan))
+
+
+def _shot_to_json(shot: Shot) -> dict[str, Any]:
+    return {**asdict(shot), "stops": [{**asdict(stop), "cameras": list(stop.cameras)} for stop in shot.stops]}
