@@ -1,0 +1,197 @@
+"""Frames that stay: picture first, then its row, then the answer, each flushed before the next.
+
+A frame is written beside its place, flushed, renamed, and its folder flushed; only then does the journal get
+its row. A crash between the two leaves a whole picture without a row, which the next start adopts or sets
+aside; it never leaves a row without its picture or half a picture under its final name.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import shutil
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from twinlapse.errors import FileProblemError, FrameError, JobError
+from twinlapse.files import flush_folder, write_bytes
+from twinlapse.frames.job import Job
+from twinlapse.frames.journal import FrameRow, FrameTimes, Journal, State
+from twinlapse.frames.recovery import Recovered, ensure_folder, recover, stop_repeats
+from twinlapse.shots import Plan, ShotKey
+
+RESERVE_BYTES = 2 * 1024 * 1024  # kept back so that a full disk can still be written down as such
+
+
+class FrameStore:
+    """The frames and the journal of one run of a job.
+
+    Parameters
+    ----------
+    job : Job
+        The folder; ``frames/`` is made when it is missing.
+    plan : Plan
+        Gives the identity of the job and the stops of each shot.
+    new_run : bool
+        Begin another run: the frames of the one before move to ``frames-runN/``.
+    reserve_bytes : int
+        Space kept back in a file of its own, given up when the disk is full.
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        plan: Plan,
+        *,
+        new_run: bool = False,
+        wall_s: Callable[[], float] = time.time,
+        reserve_bytes: int = 0,
+    ) -> None:
+        self.job = job
+        self.plan = plan
+        self._repeats = stop_repeats(plan)
+        self._reserve = _Reserve(job.folder / ".reserve", reserve_bytes)
+        self.journal = Journal(job.journal)
+        try:
+            self.run = self._enter_run(new_run, wall_s())
+            self.recovered: Recovered = recover(job, plan, self.journal, self.run)
+        except BaseException:
+            self.journal.close()
+            raise
+        self._reserve.take()
+
+    def __enter__(self) -> FrameStore:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def key(self, shot: int, stop: int, camera: str) -> ShotKey:
+        """Return the identity of a frame of this run."""
+        return ShotKey(job=self.plan.gcode_sha256, run=self.run, shot=shot, stop=stop, camera=camera)
+
+    def path(self, key: ShotKey, suffix: str = ".jpg") -> Path:
+        """Return where the frame of a key lies.
+
+        Raises
+        ------
+        FrameError
+            when the plan has no such stop for this camera.
+        """
+        repeat = self._repeats.get((key.camera, key.shot, key.stop))
+        if repeat is None or key.job != self.plan.gcode_sha256:
+            raise FrameError(
+                f"the plan has no shot {key.shot}.{key.stop} of {key.camera}", "use the plan of this job"
+            )
+        return self.job.frame(key.camera, key.shot, repeat, suffix)
+
+    def get(self, key: ShotKey) -> FrameRow | None:
+        """Return what became of a frame, if anything did."""
+        return self.journal.get(key)
+
+    def rows(self) -> list[FrameRow]:
+        """Return all rows of this run in the order of shots."""
+        return self.journal.rows(self.plan.gcode_sha256, self.run)
+
+    def put(
+        self,
+        key: ShotKey,
+        data: bytes,
+        times: FrameTimes,
+        *,
+        state: State = "taken",
+        note: str = "",
+        suffix: str = ".jpg",
+    ) -> FrameRow:
+        """Keep a frame: when this returns, picture and row have reached the disk.
+
+        Raises
+        ------
+        FrameError
+            when the plan has no such stop, or the disk takes no more; nothing is kept then.
+        """
+        path = self.path(key, suffix)
+        row = FrameRow(
+            key=key,
+            state=state,
+            file=f"{key.camera}/{path.name}",
+            sha256=hashlib.sha256(data).hexdigest(),
+            bytes=len(data),
+            times=times,
+            note=note,
+        )
+        ensure_folder(path.parent)
+        try:
+            write_bytes(path, data)
+        except FileProblemError as error:
+            raise FrameError(f"the frame was not kept: {error.what}", "free some space", path=path) from None
+        try:
+            self.journal.put(row)
+        except JobError as error:
+            path.unlink(missing_ok=True)
+            raise FrameError(f"the frame was not kept: {error.what}", error.mend, path=path) from None
+        return row
+
+    def miss(self, key: ShotKey, times: FrameTimes, note: str) -> FrameRow:
+        """Write down that a frame will not come; a full disk gives up its reserve for this."""
+        row = FrameRow(key=key, state="missed", times=times, note=note)
+        try:
+            self.journal.put(row)
+        except JobError:
+            if not self._reserve.release():
+                raise
+            self.journal.put(row)
+        return row
+
+    def close(self) -> None:
+        """Close the journal and give the reserve back."""
+        self.journal.close()
+        self._reserve.release()
+
+    def _enter_run(self, new_run: bool, wall_s: float) -> int:
+        job = self.plan.gcode_sha256
+        last = self.journal.last_run(job)
+        moved = self.job.folder / f"frames-run{last}"
+        if new_run and last and not moved.exists() and self.job.frames.is_dir():
+            self.job.frames.replace(moved)
+            flush_folder(self.job.folder)
+        # a crash may have come between the move and the row of the new run: the move decides
+        run = last + 1 if not last or new_run or moved.exists() else last
+        self.journal.start_run(job, run, wall_s)
+        ensure_folder(self.job.frames)
+        return run
+
+
+@dataclass(slots=True)
+class _Reserve:
+    """A file that holds space until it is needed."""
+
+    path: Path
+    size: int
+    held: bool = field(default=False)
+
+    def take(self) -> None:
+        if not self.size or not hasattr(os, "posix_fallocate"):
+            return
+        with contextlib.suppress(OSError), self.path.open("wb") as file:
+            os.posix_fallocate(file.fileno(), 0, self.size)
+            self.held = True
+
+    def release(self) -> bool:
+        held, self.held = self.held, False
+        if held:
+            self.path.unlink(missing_ok=True)
+        return held
+
+
+def free_bytes(folder: Path) -> int:
+    """Return the space that an ordinary user may still fill on the disk of `folder`."""
+    return shutil.disk_usage(folder).free
+
+
+def needed_bytes(plan: Plan, frame_bytes: int = 150_000) -> int:
+    """Return the space that all frames of a plan take, with a tenth on top."""
+    return int(1.1 * frame_bytes * len(stop_repeats(plan)))
