@@ -1,4 +1,4 @@
-"""Putting a job folder in order after a crash: half-written files, pictures without rows, rows without any."""
+"""Putting a job folder in order after a crash: half-written files, orphaned pictures, orphaned rows."""
 
 from __future__ import annotations
 
