@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum, IntFlag
 from pathlib import Path
 
@@ -11,6 +11,22 @@ from numpy.typing import NDArray
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
+
+
+def _no_rows() -> Int:
+    return np.empty(0, np.int64)
+
+
+def _no_kinds() -> NDArray[np.uint8]:
+    return np.empty(0, np.uint8)
+
+
+def _no_values() -> Float:
+    return np.empty(0)
+
+
+def _no_arcs() -> Float:
+    return np.empty((0, 4))
 
 
 class Kind(IntEnum):
@@ -27,6 +43,7 @@ class Kind(IntEnum):
     DWELL = 8  # G4 and waits of known length
     TOOL = 9  # T
     ORIGIN = 10  # G92
+    MODE = 11  # changes modal state or a setting only: G90, M83, M204, a wait for heat, a pause ...
 
 
 class Mode(IntFlag):
@@ -41,12 +58,56 @@ class Mode(IntFlag):
     VOLUMETRIC = 64  # E words are mm3 (M200)
 
 
+class Setting(IntEnum):
+    """What the file sets besides the modal state; values in mm, s, degrees Celsius, shares of 1."""
+
+    PRINT_ACCEL = 0  # M204 P or S, SET_VELOCITY_LIMIT ACCEL
+    TRAVEL_ACCEL = 1  # M204 T or S
+    RETRACT_ACCEL = 2  # M204 R
+    MAX_ACCEL_X = 3  # M201
+    MAX_ACCEL_Y = 4
+    MAX_ACCEL_Z = 5
+    MAX_ACCEL_E = 6
+    MAX_FEED_X = 7  # M203
+    MAX_FEED_Y = 8
+    MAX_FEED_Z = 9
+    MAX_FEED_E = 10
+    JERK_X = 11  # M205 X, M566: speed change at a corner without slowing down, mm/s
+    JERK_Y = 12
+    JERK_Z = 13
+    JERK_E = 14
+    JUNCTION_DEVIATION = 15  # M205 J
+    SQUARE_CORNER = 16  # SET_VELOCITY_LIMIT SQUARE_CORNER_VELOCITY
+    SPEED_FACTOR = 17  # M220
+    FLOW = 18  # M221
+    HEAT_WAIT = 19  # M109, M190, M191, M116: the temperature waited for
+    PAUSE = 20  # M0, M1, M25, M226, M600: the number of the command
+    RETRACT_LENGTH = 21  # M207 S
+    RETRACT_SPEED = 22  # M207 F
+    MAX_SPEED = 23  # SET_VELOCITY_LIMIT VELOCITY
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """A comment, or a line that is no plain command, with a word in it that layers or objects are marked by."""
+
+    line: int  # 1-based
+    byte: int  # offset of the first byte of that line
+    row: int  # index of the first row that follows it
+    text: str
+    own_line: bool  # nothing else stands in its line
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Toolpath:
     """All moves of a sliced file as columns of equal length n, in file order.
 
     Places are the nozzle's in machine millimetres (G92 shifts taken out), at the *end* of the row; a row starts
-    where the row before it ends. ``e_mm`` is the filament fed by the row, signed.
+    where the row before it ends. ``e_mm`` is the filament fed by the row, signed, flow factors (M221) left out.
+
+    An arc is given by its centre in machine millimetres along the two axes of its plane, the angle it sweeps in
+    radians (counter-clockwise positive, seen from the positive third axis) and the plane: 0 XY (G17), 1 ZX
+    (G18), 2 YZ (G19).
     """
 
     path: Path
@@ -74,6 +135,12 @@ class Toolpath:
     # sparse tables: rows at which something changes
     shift_row: Int  # rows at which G92 changed the shift of an axis
     shift_mm: Float  # (len(shift_row), 3): logical minus machine x, y, z from that row on
+    setting_row: Int = field(default_factory=_no_rows)  # rows at which the file sets something
+    setting_kind: NDArray[np.uint8] = field(default_factory=_no_kinds)  # Setting
+    setting_value: Float = field(default_factory=_no_values)
+    arc_row: Int = field(default_factory=_no_rows)  # the rows of G2 and G3
+    arc: Float = field(default_factory=_no_arcs)  # (len(arc_row), 4): centre a, b; signed sweep; plane
+    notes: tuple[Note, ...] = ()
     warnings: tuple[Notice, ...] = ()
 
     def __len__(self) -> int:

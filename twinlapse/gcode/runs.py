@@ -1,0 +1,126 @@
+"""Runs: stretches of the toolpath that print at one height, or that keep rising. One compiled pass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.gcode.toolpath import Float, Int, Kind, Toolpath
+from twinlapse.kernels import kernel
+
+SAME_Z_MM = 0.004  # slicers write three digits; a raft's step down is 0.05
+_EXTRUDE = int(Kind.EXTRUDE)
+_TOOL = int(Kind.TOOL)
+# columns of the table of runs
+(
+    START, STOP, ROWS, Z_FIRST, Z_LAST, Z_LOW, Z_HIGH, FILAMENT, LENGTH, X_LOW, X_HIGH, Y_LOW, Y_HIGH, RISING, FALLING,
+) = range(15)  # fmt: skip
+_WIDTH = 15
+_CLIMB_MM = 1e-6  # a printing row that changes Z by more is no flat one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Runs:
+    """Printing rows joined until the nozzle changes its height without printing.
+
+    A flat run that begins to climb while it prints ends there, and a sloped run begins.
+    """
+
+    start: Int  # (m,) first printing row
+    stop: Int  # (m,) after the last printing row
+    rows: Int  # (m,) printing rows
+    z_first_mm: Float
+    z_last_mm: Float
+    z_low_mm: Float
+    z_high_mm: Float
+    filament_mm: Float  # new filament, retractions and primes apart
+    length_mm: Float
+    box_mm: Float  # (m, 4): x low, x high, y low, y high
+    rising_mm: Float  # how much of the length goes up
+    falling_mm: Float  # and down
+
+    @property
+    def sloped(self) -> NDArray[np.bool_]:
+        """Runs that change their height while they print."""
+        return (self.rising_mm > 0) | (self.falling_mm > 0)
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+
+@kernel
+def join_runs(
+    kind: Any, x: Any, y: Any, z: Any, e: Any, retracted: Any, length: Any, first: int, last: int, table: Any
+) -> int:
+    """Fill the table of runs between two rows and return how many there are, more than fit included."""
+    count = 0
+    x0 = x[first - 1] if first else 0.0
+    y0 = y[first - 1] if first else 0.0
+    z0 = z[first - 1] if first else 0.0
+    r0 = np.float64(retracted[first - 1]) if first else 0.0
+    level = 0.0
+    sloped = False
+    for i in range(first, last):
+        fresh = e[i] + np.float64(retracted[i]) - r0
+        if kind[i] == _EXTRUDE and length[i] > 0 and (x[i] != x0 or y[i] != y0 or length[i] > abs(z[i] - z0)):
+            if fresh > 1e-6 or e[i] == 0.0:
+                dz = z[i] - z0
+                climbs = abs(dz) > _CLIMB_MM
+                if count == 0 or abs(z0 - level) > SAME_Z_MM or (climbs and not sloped):
+                    count += 1
+                    sloped = False
+                    if count <= len(table):
+                        t = table[count - 1]
+                        t[START], t[Z_FIRST], t[Z_LOW], t[Z_HIGH] = i, z0, z0, z0
+                        t[X_LOW], t[X_HIGH], t[Y_LOW], t[Y_HIGH] = x[i], x[i], y[i], y[i]
+                level = z[i]
+                sloped = sloped or climbs
+                if count <= len(table):
+                    t = table[count - 1]
+                    t[STOP], t[Z_LAST] = i + 1, z[i]
+                    t[ROWS] += 1
+                    t[FILAMENT] += fresh
+                    t[LENGTH] += length[i]
+                    if climbs:
+                        t[RISING if dz > 0 else FALLING] += length[i]
+                    t[Z_LOW], t[Z_HIGH] = min(t[Z_LOW], z[i]), max(t[Z_HIGH], z[i])
+                    t[X_LOW], t[X_HIGH] = min(t[X_LOW], x[i], x0), max(t[X_HIGH], x[i], x0)
+                    t[Y_LOW], t[Y_HIGH] = min(t[Y_LOW], y[i], y0), max(t[Y_HIGH], y[i], y0)
+        x0, y0, z0 = x[i], y[i], z[i]
+        r0 = np.float64(retracted[i])
+    return count
+
+
+def runs_of(path: Toolpath, first: int = 0, last: int | None = None) -> Runs:
+    """Return the runs between two rows of a toolpath."""
+    stop = len(path) if last is None else last
+    room = 4096
+    while True:
+        table = np.zeros((room, _WIDTH))
+        count = join_runs(
+            path.kind, path.x_mm, path.y_mm, path.z_mm, path.e_mm, path.retracted_mm, path.length_mm, first, stop,
+            table,
+        )  # fmt: skip
+        if count <= room:
+            return _named(table[:count])
+        room = count
+
+
+def _named(table: Float) -> Runs:
+    return Runs(
+        start=table[:, START].astype(np.int64),
+        stop=table[:, STOP].astype(np.int64),
+        rows=table[:, ROWS].astype(np.int64),
+        z_first_mm=table[:, Z_FIRST],
+        z_last_mm=table[:, Z_LAST],
+        z_low_mm=table[:, Z_LOW],
+        z_high_mm=table[:, Z_HIGH],
+        filament_mm=table[:, FILAMENT],
+        length_mm=table[:, LENGTH],
+        box_mm=table[:, X_LOW : Y_HIGH + 1],
+        rising_mm=table[:, RISING],
+        falling_mm=table[:, FALLING],
+    )
