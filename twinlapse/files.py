@@ -102,7 +102,7 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
         ) from None
     beside = Path(name)
     try:
-        with os.fdopen(handle, "wb") as file:
+        with open(name, "wb", opener=lambda *_: handle) as file:
             yield file
             file.flush()
             os.fsync(file.fileno())
@@ -118,6 +118,21 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
     except BaseException:
         beside.unlink(missing_ok=True)
         raise
+
+
+@contextlib.contextmanager
+def replacing_by_name(path: Path) -> Iterator[Path]:
+    """Yield the name of a file beside `path` for a program that writes it by name; see `replacing`."""
+    path = Path(path)
+    with replacing(path) as file:
+        beside = path.parent / f".{path.name}.{os.getpid()}.part{path.suffix}"
+        try:
+            yield beside
+            with beside.open("rb") as written:
+                os.fsync(written.fileno())
+            beside.replace(Path(file.name))
+        finally:
+            beside.unlink(missing_ok=True)
 
 
 def write_bytes(path: Path, data: bytes) -> None:

@@ -6,6 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from twinlapse.rig.capturing import Capture, Light, Power
+
+from twinlapse.rig.filming import CameraFilming, Filming
+
 Kinematics = Literal["bed-moves-y", "bed-moves-z", "bed-fixed"]
 Firmware = Literal["marlin", "klipper", "reprapfirmware"]
 Mount = Literal["frame", "head", "gantry", "bed"]
@@ -111,8 +115,10 @@ class Camera:
     rotate_deg: Literal[0, 90, 180, 270] = 0  # of the picture, clockwise
     mirror: bool = False
     first_layers: Mapping[str, Any] | None = None
-    film: Mapping[str, Any] = field(default_factory=dict)  # how its frames are treated
-    light: Mapping[str, Any] = field(default_factory=dict)  # commands around its shots
+    film: CameraFilming = CameraFilming()  # how its frames are treated
+    light: Light | None = None  # commands around its shots
+    power: Power | None = None  # commands around the whole print
+    age_s: float = 0.25  # oldest picture that its pipeline delivers, and one period; measured by rig check
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,8 +138,8 @@ class Rig:
     cue: Cue = Cue()
     min_gap_s: float = 0.0  # no two shots nearer than this
     max_added: str = ""  # "5%" or "12min": the most that the shots may add
-    film: Mapping[str, Any] = field(default_factory=dict)
-    capture: Mapping[str, Any] = field(default_factory=dict)
+    film: Filming = Filming()
+    capture: Capture = Capture()
     raw: Mapping[str, Any] = field(default_factory=dict)  # the file as read, for plan.json
 
     def camera(self, name: str) -> Camera | None:

@@ -10,7 +10,9 @@ from typing import Any, cast
 
 from twinlapse.errors import RigError
 from twinlapse.files import read_text
+from twinlapse.rig.capturing import Capture, read_capture, read_light, read_power
 from twinlapse.rig.fields import Required, Table
+from twinlapse.rig.filming import read_camera_filming, read_filming
 from twinlapse.rig.kinematics import SHIFT_AXES
 from twinlapse.rig.model import Camera, Corner, Cue, Head, KeepOut, Lens, Printer, Rig
 from twinlapse.rig.places import key_lines
@@ -64,8 +66,8 @@ def rig_from_mapping(values: Mapping[str, Any], *, path: Path | None = None, tex
         cue=Cue() if cue is None else _cue(cue),
         min_gap_s=min_gap_s,
         max_added=max_added,
-        film={} if film is None else film.values,
-        capture={} if capture is None else capture.values,
+        film=read_filming(film),
+        capture=Capture() if capture is None else read_capture(capture),
         raw=values,
     )
 
@@ -149,7 +151,7 @@ def _camera(table: Table, printer: Printer) -> Camera:
     stances = ("clear", "over", "tour", "last", "still")
     lens = table.table("lens")
     first_layers = table.table("first_layers")
-    film, light = table.table("film"), table.table("light")
+    film, light, power = table.table("film"), table.table("light"), table.table("power")
     camera = Camera(
         name=name,
         mount=mount,
@@ -168,8 +170,10 @@ def _camera(table: Table, printer: Printer) -> Camera:
         rotate_deg=table.choice("rotate_deg", 0, (0, 90, 180, 270)),
         mirror=table.flag("mirror", False),
         first_layers=None if first_layers is None else first_layers.values,
-        film={} if film is None else film.values,
-        light={} if light is None else light.values,
+        film=read_camera_filming(film),
+        light=None if light is None else read_light(light),
+        power=None if power is None else read_power(power),
+        age_s=table.number("age_s", 0.25, low=0, high=60),
     )
     table.close()
     return camera

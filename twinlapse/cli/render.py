@@ -1,0 +1,96 @@
+"""``twinlapse render``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from twinlapse.cli.output import Output, speaking
+
+if TYPE_CHECKING:
+    from twinlapse.frames.sequence import FrameSequence
+
+
+@click.command()
+@click.argument("job", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "-o", "--output", "out", type=click.Path(path_type=Path), required=True, help="The film, an .mp4 file."
+)
+@click.option(
+    "--frames",
+    multiple=True,
+    metavar="CAMERA=DIR",
+    help="Frames of one camera from any folder; give it once a camera.",
+)
+@click.option("--rig", type=click.Path(path_type=Path), help="A rig file with [film] settings.")
+@click.option("--layout", metavar="NAME", help="inset, side, stack, single or story.")
+@click.option("--shape", metavar="SHAPE", help="16:9, 9:16, 1:1, 4:5, 4:3 or a size such as 1600x900.")
+@click.option("--height", "height_px", type=int, metavar="PX", help="Short side of the film.")
+@click.option("--fps", metavar="RATE", help='Film frames a second: 30, 25, "30000/1001".')
+@click.option("--seconds", type=float, metavar="S", help="Length of the film without its pauses.")
+@click.option("--overlay", metavar="LIST", help='"all", "none", or names with commas between.')
+@click.option("--title", metavar="TEXT", help="Title of the film.")
+@speaking
+def command(
+    output: Output,
+    *,
+    out: Path,
+    job: Path | None,
+    frames: tuple[str, ...],
+    rig: Path | None,
+    **settings: Any,
+) -> None:
+    """Make the film of JOB, or of folders of pictures.
+
+    \b
+    twinlapse render JOB -o film.mp4
+    twinlapse render --frames wide=DIR --frames nozzle=DIR -o film.mp4
+    """
+    from twinlapse.film import render_film
+
+    sources, plan, options = _gather(job, frames, rig, settings)
+    with output.progress("film") as progress:
+        report = render_film(sources, plan, options, out, progress=progress)
+    for fault in report.dropped:
+        output.warn(fault)
+    if report.unsure:
+        output.warn(f"{len(report.unsure)} frames were left where they are: too little in them agreed")
+    output.say(
+        f"{report.film}: {report.frames} frames, {report.width} x {report.height}, "
+        f"{report.seconds:.1f} s; {report.held} gaps covered"
+    )
+    output.result(report.to_json())
+
+
+def _gather(job: Path | None, frames: tuple[str, ...], rig: Path | None, settings: dict[str, Any]) -> Any:
+    from twinlapse.film.choices import film_options
+    from twinlapse.frames.job import open_job
+    from twinlapse.frames.sequence import job_sequences
+    from twinlapse.shots import read_plan
+
+    if (job is None) == (not frames):
+        raise click.UsageError("Name a job folder, or folders with --frames CAMERA=DIR.")
+    if job is None:
+        return _named(frames), None, film_options(rig, None, settings)
+    opened = open_job(job)
+    plan = read_plan(opened.plan) if opened.plan.exists() else None
+    rig = rig or (opened.rig if opened.rig.exists() else None)
+    options = film_options(rig, plan, settings)
+    sources = job_sequences(opened)
+    order = list(options.cameras)
+    ranked = sorted(sources, key=lambda name: order.index(name) if name in order else len(order))
+    return {name: sources[name] for name in ranked}, plan, options
+
+
+def _named(frames: tuple[str, ...]) -> dict[str, FrameSequence]:
+    from twinlapse.frames.sequence import read_sequence
+
+    sources = {}
+    for text in frames:
+        name, equals, folder = text.partition("=")
+        if not equals or not name or not folder:
+            raise click.UsageError(f"{text!r} is not CAMERA=DIR.")
+        sources[name] = read_sequence(Path(folder), name)
+    return sources

@@ -1,0 +1,96 @@
+"""Panes and words onto one film frame."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.film.layout import Layout, Pane
+from twinlapse.film.plate import Plate, plate, rgb, rounded, shadow
+from twinlapse.imaging.decode import Picture
+
+FRAME = (236, 240, 242)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Composer:
+    """One layout with all that can be prepared for it: background, shadows, round corners."""
+
+    layout: Layout
+    background: Picture
+    covers: Mapping[str, Picture | None] = field(default_factory=dict)
+    below: Mapping[str, Plate] = field(default_factory=dict)
+    above: Mapping[str, Plate] = field(default_factory=dict)
+
+    def compose(self, pictures: Mapping[str, Picture], plates: Iterable[Plate]) -> Picture:
+        """Return a film frame; `pictures` have the sizes of their panes."""
+        canvas = self._canvas(pictures)
+        for pane in self.layout.panes:
+            if pane.camera in pictures:
+                self._place(canvas, pane, pictures[pane.camera])
+        for drawing in plates:
+            drawing.lay(canvas)
+        return canvas
+
+    def _canvas(self, pictures: Mapping[str, Picture]) -> Picture:
+        first = self.layout.panes[0]
+        picture = pictures.get(first.camera)
+        if picture is not None and (first.box.width, first.box.height) == self.layout.size:
+            return picture  # it fills the film: nothing of the background would be seen
+        return self.background.copy()
+
+    def _place(self, canvas: Picture, pane: Pane, picture: Picture) -> None:
+        if canvas is picture:
+            return
+        box, cover = pane.box, self.covers[pane.camera]
+        if pane.camera in self.below:
+            self.below[pane.camera].lay(canvas)
+        if cover is None:
+            canvas[box.y : box.bottom, box.x : box.right] = picture
+        else:
+            edge = np.flatnonzero((cover[:, :, 0] < 255).any(axis=1))
+            self._blend_corners(canvas, pane, picture, cover, edge)
+        if pane.camera in self.above:
+            self.above[pane.camera].lay(canvas)
+
+    def _blend_corners(
+        self, canvas: Picture, pane: Pane, picture: Picture, cover: Picture, rows: NDArray[np.int64]
+    ) -> None:
+        box = pane.box
+        target = canvas[box.y : box.bottom, box.x : box.right]
+        kept = target[rows]
+        target[:] = picture
+        if len(rows):
+            part = cover[rows]
+            target[rows] = cv2.add(
+                cv2.multiply(picture[rows], part, scale=1 / 255),
+                cv2.multiply(kept, cv2.bitwise_not(part), scale=1 / 255),
+            )
+
+
+def composer(layout: Layout, background: str) -> Composer:
+    """Prepare a layout on a background such as "#0e1216"."""
+    width, height = layout.size
+    ground = np.empty((height, width, 3), np.uint8)
+    ground[:] = rgb(background)
+    covers: dict[str, Picture | None] = {}
+    below, above = {}, {}
+    for pane in layout.panes:
+        box = pane.box
+        cover = rounded(box.width, box.height, pane.radius_px) if pane.radius_px else None
+        covers[pane.camera] = None if cover is None else np.repeat(cover[..., None], 3, axis=2)
+        if pane.raised:
+            reach = max(4, round(18 * layout.unit))
+            shade = shadow(box.width, box.height, pane.radius_px, reach)
+            below[pane.camera] = plate(box.x - reach, box.y - reach + reach // 3, shade, (0, 0, 0), 0.55)
+            line = max(1.5, 2.0 * layout.unit)
+            inner = rounded(box.width, box.height, pane.radius_px, inset=line).astype(np.int16)
+            outer = rounded(box.width, box.height, pane.radius_px).astype(np.int16)
+            above[pane.camera] = plate(
+                box.x, box.y, np.clip(outer - inner, 0, 255).astype(np.uint8), FRAME, 0.9
+            )
+    return Composer(layout=layout, background=ground, covers=covers, below=below, above=above)

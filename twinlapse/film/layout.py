@@ -1,0 +1,184 @@
+"""Where the panes and the words stand on the film."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from twinlapse.rig.filming import Filming, film_size
+
+SAFE = 0.90  # title-safe share of width and height: SMPTE ST 2046-1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Box:
+    """A rectangle in pixels of the film."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+
+    @property
+    def right(self) -> int:
+        """First column to the right of it."""
+        return self.x + self.width
+
+    @property
+    def bottom(self) -> int:
+        """First row below it."""
+        return self.y + self.height
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pane:
+    """Where one camera is seen."""
+
+    camera: str
+    box: Box
+    radius_px: int = 0
+    raised: bool = False  # lies on another pane: has a frame and a shadow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """One arrangement of panes and words, bottom pane first."""
+
+    size: tuple[int, int]
+    panes: tuple[Pane, ...]
+    band: Box  # of the figures, inside the title-safe area
+    over_pictures: bool  # the band lies on a picture and needs a shade
+
+    @property
+    def unit(self) -> float:
+        """Pixels of the film for one pixel of a film that is 720 px on its short side."""
+        return min(self.size) / 720
+
+
+def safe_area(size: tuple[int, int]) -> Box:
+    """Return the title-safe area."""
+    x, y = round(size[0] * (1 - SAFE) / 2), round(size[1] * (1 - SAFE) / 2)
+    return Box(x=x, y=y, width=size[0] - 2 * x, height=size[1] - 2 * y)
+
+
+def arrange(
+    filming: Filming, aspects: dict[str, float], *, words: bool, layout: str = "", main: str = ""
+) -> Layout:
+    """Return the layout for cameras with the given aspects (width over height), in the order of importance.
+
+    Parameters
+    ----------
+    filming : Filming
+    aspects : dict
+        Width over height of each camera's upright, cropped picture.
+    words : bool
+        Leave room for figures.
+    layout, main : str, optional
+        In place of those in `filming`.
+    """
+    size = film_size(filming)
+    names = sorted(aspects, key=lambda name: name != (main or filming.main))
+    kind = layout or filming.layout
+    if len(names) == 1 or kind == "single":
+        return _full(filming, size, aspects, names[:1], words)
+    if kind == "side":
+        return _row(filming, size, aspects, names, words, upright=False)
+    if kind == "stack":
+        return _row(filming, size, aspects, names, words, upright=True)
+    return _full(filming, size, aspects, names[:2], words)
+
+
+def _band(size: tuple[int, int], unit: float, lines: Literal[1, 2] = 1) -> Box:
+    safe = safe_area(size)
+    height = round(74 * unit * lines)
+    return Box(x=safe.x, y=safe.bottom - height, width=safe.width, height=height)
+
+
+def _full(
+    filming: Filming, size: tuple[int, int], aspects: dict[str, float], names: list[str], words: bool
+) -> Layout:
+    unit = min(size) / 720
+    whole = Box(x=0, y=0, width=size[0], height=size[1])
+    panes = [Pane(camera=names[0], box=_fitted(whole, aspects[names[0]], filming.fit))]
+    band = _band(size, unit)
+    if len(names) > 1:
+        width = round(size[0] * filming.inset * (1 if size[0] >= size[1] else 1.5))
+        width = min(width, size[0] - round(80 * unit))
+        height = min(round(width / aspects[names[1]]), round(size[1] * 0.5))
+        edge = round(min(safe_area(size).x, safe_area(size).y) * 0.9)
+        floor = band.y - round(30 * unit) if words else size[1] - edge
+        x = edge if filming.corner.endswith("left") else size[0] - edge - width
+        y = edge if filming.corner.startswith("top") else floor - height
+        panes.append(
+            Pane(
+                camera=names[1],
+                box=Box(x=x, y=y, width=width, height=height),
+                radius_px=round(14 * unit),
+                raised=True,
+            )
+        )
+    return Layout(size=size, panes=tuple(panes), band=band, over_pictures=True)
+
+
+def _row(
+    filming: Filming,
+    size: tuple[int, int],
+    aspects: dict[str, float],
+    names: list[str],
+    words: bool,
+    *,
+    upright: bool,
+) -> Layout:
+    """Panes beside or above one another on the background, the figures below them.
+
+    Every pane is cut by the same share, up to a fifth, so that the row fills more of the film.
+    """
+    unit = min(size) / 720
+    band = _band(size, unit)
+    edge = max(round(24 * unit), filming.gap_px)
+    gap = filming.gap_px
+    top, floor = edge, (band.y - round(22 * unit)) if words else size[1] - edge
+    room_x, room_y = size[0] - 2 * edge, floor - top
+    count = len(names)
+    if upright:
+        width, share = room_x, (room_y - gap * (count - 1))
+        tall = [width / aspects[name] for name in names]
+        cut = _cut(sum(tall) / share, filming)
+        scale = min(1.0, share / (sum(tall) * cut))
+        boxes, y = [], top + (room_y - round(sum(tall) * cut * scale) - gap * (count - 1)) // 2
+        for height in tall:
+            pane = round(height * cut * scale)
+            boxes.append(
+                Box(x=edge + round(width * (1 - scale) / 2), y=y, width=round(width * scale), height=pane)
+            )
+            y += pane + gap
+    else:
+        share = room_x - gap * (count - 1)
+        wide = [room_y * aspects[name] for name in names]
+        cut = _cut(sum(wide) / share, filming)
+        scale = min(1.0, share / (sum(wide) * cut))
+        height = round(room_y * scale)
+        boxes, x = [], edge + (room_x - round(sum(wide) * cut * scale) - gap * (count - 1)) // 2
+        for width_f in wide:
+            pane = round(width_f * cut * scale)
+            boxes.append(Box(x=x, y=top + (room_y - height) // 2, width=pane, height=height))
+            x += pane + gap
+    panes = tuple(
+        Pane(camera=name, box=box, radius_px=round(10 * unit)) for name, box in zip(names, boxes, strict=True)
+    )
+    return Layout(size=size, panes=panes, band=band, over_pictures=False)
+
+
+def _cut(excess: float, filming: Filming) -> float:
+    """Share of a side that stays when a row is too long by `excess`."""
+    return 1.0 if filming.fit == "fit" else min(1.0, max(0.8, 1 / excess))
+
+
+def _fitted(box: Box, aspect: float, fit: str) -> Box:
+    if fit == "fill":
+        return box
+    width = min(box.width, round(box.height * aspect))
+    height = min(box.height, round(box.width / aspect))
+    return Box(
+        x=box.x + (box.width - width) // 2, y=box.y + (box.height - height) // 2, width=width, height=height
+    )

@@ -1,0 +1,57 @@
+"""What a film is made with: the rig's settings for the film and for each camera."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from twinlapse.imaging.lens import Optics, optics
+from twinlapse.rig.filming import CameraFilming, Filming
+from twinlapse.rig.model import Camera, Rig
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraOptions:
+    """How one camera's frames come onto the film."""
+
+    filming: CameraFilming = field(default_factory=CameraFilming)
+    rotate_deg: int = 0
+    mirror: bool = False
+    optics: Optics | None = None  # None: nothing to straighten
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilmOptions:
+    """Everything about a film but the frames themselves."""
+
+    filming: Filming = field(default_factory=Filming)
+    cameras: Mapping[str, CameraOptions] = field(default_factory=dict)
+
+    def camera(self, name: str) -> CameraOptions:
+        """Return the settings of a camera, standard ones where nothing is said."""
+        return self.cameras.get(name, CameraOptions())
+
+
+def options_from_rig(rig: Rig) -> FilmOptions:
+    """Return the film settings of a rig."""
+    return FilmOptions(
+        filming=rig.film, cameras={camera.name: _camera_options(camera) for camera in rig.cameras}
+    )
+
+
+def _camera_options(camera: Camera) -> CameraOptions:
+    lens = camera.lens
+    bent = any(lens.distortion) or lens.kind == "fisheye"
+    return CameraOptions(
+        filming=camera.film,
+        rotate_deg=camera.rotate_deg,
+        mirror=camera.mirror,
+        optics=optics(
+            (lens.width_px, lens.height_px),
+            lens.across_deg,
+            lens.distortion,
+            fisheye=lens.kind == "fisheye",
+        )
+        if bent and camera.film.straighten
+        else None,
+    )

@@ -1,0 +1,117 @@
+"""The words on the film: figures in the band, the progress bar, the cameras' names."""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+
+from twinlapse.film.facts import Facts, clock
+from twinlapse.film.layout import Layout
+from twinlapse.film.lettering import Lettering
+from twinlapse.film.plate import Plate, columns, plate, rgb, rounded
+from twinlapse.imaging.decode import Picture
+from twinlapse.rig.filming import Filming
+
+INK = (247, 249, 250)
+SOFT = (214, 222, 228)
+SHADE = (8, 11, 14)
+# white (1.0) over this much near-black over white stays above 4.5:1 (WCAG 2.x), soft white too
+SHADE_STRENGTH = 0.74
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overlay:
+    """All that is drawn over the panes of one layout."""
+
+    layout: Layout
+    filming: Filming
+    lettering: Lettering
+    labels: dict[str, str]  # camera -> what stands in its pane
+
+    def still(self) -> list[Plate]:
+        """Return the plates that are the same on every film frame: shade and names."""
+        plates = []
+        if self.layout.over_pictures and self._has_band:
+            plates.append(self._shade())
+        if "names" in self.filming.overlay and len(self.layout.panes) > 1:
+            plates += [chip for pane in self.layout.panes for chip in self._name(pane.camera)]
+        return plates
+
+    def moving(self, facts: Facts) -> list[Plate]:
+        """Return the plates of one moment: its figures and the bar."""
+        if not self._has_band:
+            return []
+        plates = self._figures(facts)
+        if "progress" in self.filming.overlay:
+            plates += self._bar(facts.share)
+        return plates
+
+    @property
+    def _has_band(self) -> bool:
+        return bool(set(self.filming.overlay) - {"names"})
+
+    def _px(self, length: float) -> int:
+        return max(1, round(length * self.layout.unit))
+
+    def _shade(self) -> Plate:
+        width, height = self.layout.size
+        ramp, top = self._px(70), self.layout.band.y - self._px(16)
+        rows = np.arange(top - ramp, height)
+        strength = SHADE_STRENGTH * np.clip((rows - rows[0]) / ramp, 0, 1) ** 1.5
+        return plate(0, top - ramp, columns(strength, width), SHADE)
+
+    def _name(self, camera: str) -> list[Plate]:
+        pane = next(pane for pane in self.layout.panes if pane.camera == camera)
+        text = self.lettering.mask(self.labels[camera].upper(), self._px(15), track_px=self._px(1.5))
+        across, down = self._px(11), self._px(5)
+        width, height = text.shape[1] + 2 * across, text.shape[0] + 2 * down
+        whole = pane.box.width == self.layout.size[0]
+        x = self.layout.band.x if whole else pane.box.x + self._px(12)
+        y = max(pane.box.y + self._px(12), round(self.layout.size[1] * 0.05) if whole else 0)
+        chip = plate(x, y, rounded(width, height, height / 2), SHADE, SHADE_STRENGTH)
+        return [chip, plate(x + across, y + down, text, INK)]
+
+    def _figures(self, facts: Facts) -> list[Plate]:
+        fields = self._fields(facts)
+        if not fields:
+            return []
+        band = self.layout.band
+        label, value = self._px(15), self._px(32)
+        step = min(band.width / len(fields), self._px(230))
+        plates = []
+        for place, (name, text) in enumerate(fields):
+            x = band.x + round(place * step)
+            plates.append(plate(x, band.y, self.lettering.mask(name, label, track_px=self._px(1.5)), SOFT))
+            figures = self.lettering.mask(text, value, figures=True)
+            plates.append(plate(x, band.y + self._px(18), figures, INK))
+        return plates
+
+    def _fields(self, facts: Facts) -> list[tuple[str, str]]:
+        wanted = self.filming.overlay
+        fields = []
+        if "layer" in wanted:
+            fields.append(("LAYER" if facts.is_layer else "FRAME", f"{facts.count[0]}/{facts.count[1]}"))
+        if "height" in wanted and facts.height_mm is not None:
+            fields.append(("HEIGHT", f"{facts.height_mm:.1f} mm"))
+        if "elapsed" in wanted and facts.elapsed_s is not None:
+            fields.append(("ELAPSED", clock(facts.elapsed_s)))
+        if "remaining" in wanted and facts.remaining_s is not None:
+            fields.append(("REMAINING", clock(facts.remaining_s)))
+        return fields
+
+    def _bar(self, share: float) -> list[Plate]:
+        band = self.layout.band
+        height = self._px(5)
+        y = band.bottom - height
+        done = max(height, round(band.width * share))
+        return [
+            plate(band.x, y, _rounded(band.width, height), (255, 255, 255), 0.28),
+            plate(band.x, y, _rounded(done, height), rgb(self.filming.accent)),
+        ]
+
+
+@functools.lru_cache(maxsize=4096)
+def _rounded(width: int, height: int) -> Picture:
+    return rounded(width, height, height / 2)

@@ -1,0 +1,84 @@
+"""Plates: translucent drawings with a place, laid over a picture without touching the rest of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.film.lettering import Mask
+from twinlapse.imaging.decode import Picture
+
+Colour = tuple[int, int, int]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plate:
+    """A drawing whose colours are multiplied by its cover already."""
+
+    x: int
+    y: int
+    colour: Picture  # (height, width, 3)
+    keep: Picture  # (height, width, 3): 255 where the picture below stays, 0 where it is covered
+
+    def lay(self, canvas: Picture) -> None:
+        """Draw onto `canvas` in place; what lies outside is cut off."""
+        height, width = canvas.shape[:2]
+        x0, y0 = max(0, self.x), max(0, self.y)
+        x1 = min(width, self.x + self.colour.shape[1])
+        y1 = min(height, self.y + self.colour.shape[0])
+        if x0 >= x1 or y0 >= y1:
+            return
+        own = (slice(y0 - self.y, y1 - self.y), slice(x0 - self.x, x1 - self.x))
+        below = canvas[y0:y1, x0:x1]
+        canvas[y0:y1, x0:x1] = cv2.add(cv2.multiply(below, self.keep[own], scale=1 / 255), self.colour[own])
+
+
+def rgb(text: str) -> Colour:
+    """Return the colour that "#rrggbb" names."""
+    return (int(text[1:3], 16), int(text[3:5], 16), int(text[5:7], 16))
+
+
+def plate(x: int, y: int, cover: Mask, colour: Colour, strength: float = 1.0) -> Plate:
+    """Return a plate of one colour with the given cover (height, width), 0 to 255."""
+    alpha = cover.astype(np.float32) * strength
+    tint = np.rint(alpha[..., None] * (np.array(colour, np.float32) / 255)).astype(np.uint8)
+    keep = np.repeat(np.rint(255 - alpha).astype(np.uint8)[..., None], 3, axis=2)
+    return Plate(x, y, tint, keep)
+
+
+def picture_plate(x: int, y: int, picture: Picture, cover: Picture) -> Plate:
+    """Return a picture as a plate; `cover` is (height, width, 3)."""
+    return Plate(x, y, _u8(cv2.multiply(picture, cover, scale=1 / 255)), _u8(cv2.bitwise_not(cover)))
+
+
+def rounded(width: int, height: int, radius: float, *, inset: float = 0.0) -> Mask:
+    """Return the cover of a rectangle with round corners, edges softened over one pixel.
+
+    `inset` shrinks it on all sides. The distance to a rounded box is exact (common practice, no source).
+    """
+    radius = max(0.0, min(radius, min(width, height) / 2) - inset)
+    x = np.abs(np.arange(width) + 0.5 - width / 2)[None, :] - (width / 2 - inset - radius)
+    y = np.abs(np.arange(height) + 0.5 - height / 2)[:, None] - (height / 2 - inset - radius)
+    outside = np.hypot(np.maximum(x, 0), np.maximum(y, 0)) + np.minimum(np.maximum(x, y), 0) - radius
+    return _u8(np.rint(255 * np.clip(0.5 - outside, 0, 1)))
+
+
+def shadow(width: int, height: int, radius: float, reach: int) -> Mask:
+    """Return the cover of the soft shadow of a rounded box, with a margin of `reach` on all sides."""
+    box = np.zeros((height + 2 * reach, width + 2 * reach), np.uint8)
+    box[reach : reach + height, reach : reach + width] = rounded(width, height, radius)
+    return np.asarray(cv2.GaussianBlur(box, (0, 0), reach / 2.5), dtype=np.uint8)
+
+
+def columns(values: NDArray[np.floating], width: int) -> Mask:
+    """Return a cover that changes from row to row only."""
+    return _u8(np.repeat(np.rint(np.clip(values, 0, 1) * 255)[:, None], width, axis=1))
+
+
+def _u8(values: Any) -> Picture:
+    drawn: Picture = np.asarray(values, dtype=np.uint8)
+    return drawn

@@ -1,0 +1,77 @@
+"""What came of a render, as a record and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from twinlapse.film.tracking import Track
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilmReport:
+    """The film and all that was done to its frames."""
+
+    film: Path
+    frames: int
+    width: int
+    height: int
+    fps: float
+    seconds: float
+    held: int  # frames that were due and are covered by another
+    dropped: tuple[str, ...]  # files that could not be used, and why
+    unsure: tuple[str, ...]  # files left where they are because too few tiles agreed
+    shifts: Mapping[str, list[list[float]]]  # camera -> [shot, dx_px, dy_px, angle_deg, confidence]
+    gain: Mapping[str, list[list[float]]]  # camera -> [red, green, blue] for each frame
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain values (see docs/film.md)."""
+        return {
+            "film": str(self.film),
+            "frames": self.frames,
+            "width": self.width,
+            "height": self.height,
+            "fps": self.fps,
+            "seconds": self.seconds,
+            "held": self.held,
+            "dropped": list(self.dropped),
+            "unsure": list(self.unsure),
+            "shifts": dict(self.shifts),
+            "gain": dict(self.gain),
+        }
+
+
+def shift_rows(track: Track) -> list[list[float]]:
+    """Return [shot, dx_px, dy_px, angle_deg, confidence] of each usable frame."""
+    return [
+        [
+            file.shot,
+            round(motion.dx_px, 4),
+            round(motion.dy_px, 4),
+            round(motion.angle_deg, 5),
+            round(motion.confidence, 3),
+        ]
+        for file, motion, fault in zip(track.files, track.motions, track.faults, strict=True)
+        if not fault
+    ]
+
+
+def gain_rows(track: Track) -> list[list[float]]:
+    """Return the gain of each usable frame, channel by channel."""
+    return [
+        [round(float(part), 5) for part in gain]
+        for gain, fault in zip(track.gain, track.faults, strict=True)
+        if not fault
+    ]
+
+
+def dropped_files(tracks: Mapping[str, Track]) -> tuple[str, ...]:
+    """Return "file: why" for each frame that could not be used."""
+    return tuple(
+        f"{file.path}: {fault}"
+        for track in tracks.values()
+        for file, fault in zip(track.files, track.faults, strict=True)
+        if fault
+    )

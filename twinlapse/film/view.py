@@ -1,0 +1,106 @@
+"""From a camera's frame to its pane: the part that is seen, and the one map through which it is read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from twinlapse.film.layout import Pane
+from twinlapse.film.options import CameraOptions
+from twinlapse.film.tracking import Track
+from twinlapse.imaging.decode import Picture
+from twinlapse.imaging.lens import Map, Optics, chain, pane_map, resample, straight_map, upright_map
+from twinlapse.imaging.light import apply_gain
+from twinlapse.imaging.motion import Float, Motion
+
+MOST_TRIM = 0.04  # share of a side given up at most to keep shifted edges out of sight
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """How one camera is seen in one pane."""
+
+    size: tuple[int, int]  # of the pane
+    matrix: Float  # pane -> raw (or straightened) picture of the reference
+    straight: Map | None
+    fine: bool
+
+    def show(self, picture: Picture, motion: Motion, gain: Float) -> Picture:
+        """Return the pane's picture of one frame."""
+        laid = resample(
+            picture,
+            self.matrix,
+            self.size,
+            straight=self.straight,
+            inner=motion.matrix,
+            fine=self.fine,
+        )
+        return apply_gain(laid, gain)
+
+
+def upright_size(track: Track, options: CameraOptions) -> tuple[float, float]:
+    """Return width and height of what is seen of a camera at most: upright and cropped, pixels."""
+    _, size = upright_map(track.size, options.rotate_deg, options.mirror)
+    crop = options.filming.crop or (0, 0, 1, 1)
+    return size[0] * crop[2], size[1] * crop[3]
+
+
+def make_view(track: Track, options: CameraOptions, pane: Pane, *, fine: bool = False) -> View:
+    """Return how the camera is seen in `pane`: filled around its focus, the trembling edges left out."""
+    upright, size = upright_map(track.size, options.rotate_deg, options.mirror)
+    box = _seen(size, options, pane, _trim(track))
+    lens = options.optics
+    straight = None if lens is None else straight_map(_scaled(lens, track.size))
+    return View(
+        size=(pane.box.width, pane.box.height),
+        matrix=chain(upright, pane_map(box, (pane.box.width, pane.box.height))),
+        straight=straight,
+        fine=fine,
+    )
+
+
+def _trim(track: Track) -> float:
+    """Pixels by which the edges of the pictures wander, capped."""
+    width, height = track.size
+    corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], dtype=np.float64)
+    ways = [
+        np.abs(corners @ motion.matrix[:, :2].T + motion.matrix[:, 2] - corners).max()
+        for motion, fault in zip(track.motions, track.faults, strict=True)
+        if not fault
+    ]
+    return float(min(np.quantile(ways, 0.98), MOST_TRIM * min(width, height))) if ways else 0.0
+
+
+def _seen(
+    size: tuple[int, int], options: CameraOptions, pane: Pane, trim: float
+) -> tuple[float, float, float, float]:
+    crop = options.filming.crop or (0.0, 0.0, 1.0, 1.0)
+    x0, y0 = max(crop[0] * size[0], trim), max(crop[1] * size[1], trim)
+    x1 = min((crop[0] + crop[2]) * size[0], size[0] - trim)
+    y1 = min((crop[1] + crop[3]) * size[1], size[1] - trim)
+    aspect = pane.box.width / pane.box.height
+    width = min(x1 - x0, (y1 - y0) * aspect)
+    height = width / aspect
+    middle = options.filming.focus[0] * size[0], options.filming.focus[1] * size[1]
+    x = min(max(middle[0] - width / 2, x0), x1 - width)
+    y = min(max(middle[1] - height / 2, y0), y1 - height)
+    return x, y, width, height
+
+
+def _scaled(lens: Optics, size: tuple[int, int]) -> Optics:
+    """The optics for pictures of another size than the lens was described with."""
+    across, down = size[0] / lens.size[0], size[1] / lens.size[1]
+    (fx, skew, cx), (_, fy, cy), last = lens.matrix
+    matrix = (
+        (fx * across, skew * across, (cx + 0.5) * across - 0.5),
+        (0.0, fy * down, (cy + 0.5) * down - 0.5),
+        last,
+    )
+    return replace(lens, matrix=matrix, size=size)
+
+
+def mixed(first: Picture, second: Picture, share: float) -> Picture:
+    """Return the cross-fade of two pictures."""
+    return np.asarray(cv2.addWeighted(first, 1 - share, second, share, 0), dtype=np.uint8)

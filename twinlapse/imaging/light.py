@@ -1,0 +1,148 @@
+"""Even light: how bright each picture is against the others, channel by channel, in linear light.
+
+Only a gain is ever applied, the thing that exposure and white balance change; the picture's contrast in
+linear light stays what the camera saw. The gain is read off the parts that stay the same from picture to
+picture, so that a growing print does not drag it.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.imaging.decode import Picture
+
+Float = NDArray[np.float64]
+Blocks = NDArray[np.float32]
+Mode = Literal["constant", "flicker", "off"]
+
+ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
+LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
+MOST_GAIN = 2.0
+
+
+def to_linear(code: NDArray[np.floating] | NDArray[np.uint8]) -> NDArray[np.float64]:
+    """Return linear light 0 to 1 of sRGB codes 0 to 255 (IEC 61966-2-1)."""
+    value = np.asarray(code, dtype=np.float64) / 255
+    return np.asarray(np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4))
+
+
+def to_srgb(light: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Return sRGB codes 0 to 255, not rounded, of linear light; light above 1 is clipped."""
+    value = np.clip(light, 0, 1)
+    curve = np.where(value <= 0.0031308, value * 12.92, 1.055 * value ** (1 / 2.4) - 0.055)
+    return np.asarray(255 * curve)
+
+
+_LINEAR = to_linear(np.arange(256, dtype=np.uint8)).astype(np.float32)
+
+
+def light_blocks(picture: Picture) -> Blocks:
+    """Return the mean linear light of each block of a picture, (DOWN, ACROSS, 3).
+
+    A block in which more than 1 % of the values are clipped is NaN: it tells nothing of the light.
+    """
+    halved = picture[::2, ::2] if picture.shape[1] > 1000 else picture
+    light = cv2.LUT(np.ascontiguousarray(halved), _LINEAR)
+    blocks = cv2.resize(light, (ACROSS, DOWN), interpolation=cv2.INTER_AREA)
+    clipped = cv2.resize(
+        (halved.max(axis=2) >= 254).astype(np.float32), (ACROSS, DOWN), interpolation=cv2.INTER_AREA
+    )
+    blocks[clipped > 0.01] = np.nan
+    return np.asarray(blocks, dtype=np.float32)
+
+
+def steady_weights(blocks: Blocks) -> Float:
+    """Return how far each block of a series stays the same, (DOWN, ACROSS): 0 for those that change.
+
+    The common change of all blocks is taken out first; what is left over time tells the print and whatever
+    passes by from the steady parts.
+    """
+    sample = blocks[:: max(1, len(blocks) // 64)].astype(np.float64)
+    usable = np.isfinite(sample).all(axis=(0, 3)) & (sample.min(axis=(0, 3)) > LOW)
+    usable &= sample.max(axis=(0, 3)) < HIGH
+    if not usable.any():
+        return np.zeros(blocks.shape[1:3])
+    logs = np.log(np.where(usable[None, :, :, None], sample, 1.0))
+    logs -= np.median(logs, axis=0)
+    logs -= np.median(logs[:, usable], axis=1)[:, None, None]
+    change = np.sqrt((logs**2).mean(axis=(0, 3)))
+    level = float(np.quantile(change[usable], 0.2))
+    weight = 1 / (1 + (change / max(level, 1e-4)) ** 4)
+    return np.where(usable, weight, 0.0)
+
+
+def brightness(blocks: Blocks, weights: Float) -> tuple[Float, Float]:
+    """Return the light of each picture of a series against their common level.
+
+    Returns
+    -------
+    ratio : ndarray of shape (n, 3)
+        Light over the median picture's, per channel.
+    confidence : ndarray of shape (n,)
+        1 where the blocks agree within a thousandth, falling to 0 where they do not.
+    """
+    ratio, confidence = np.ones((len(blocks), 3)), np.zeros(len(blocks))
+    inside = weights > 0.05
+    if not inside.any() or not len(blocks):
+        return ratio, confidence
+    sample = blocks[:: max(1, len(blocks) // 64)][:, inside]
+    common: Float = np.nanmedian(sample.astype(np.float64), axis=0)
+    weight = weights[inside][:, None] * np.asarray(common) ** 0.5
+    for place, picture in enumerate(blocks):
+        logs = np.asarray(np.log(np.maximum(picture[inside], 1e-6) / common))
+        middle = np.median(logs, axis=0)
+        spread = np.maximum(1.4826 * np.median(np.abs(logs - middle), axis=0), 1e-4)
+        pull = weight * np.clip(1 - ((logs - middle) / (4.685 * spread)) ** 2, 0, None) ** 2
+        ratio[place] = np.exp((pull * logs).sum(axis=0) / pull.sum(axis=0))
+        error = float(spread.max()) / max(1, int(np.count_nonzero(inside))) ** 0.5
+        confidence[place] = 1 / (1 + (error / 0.004) ** 2)
+    return ratio, confidence
+
+
+def gains(ratio: Float, confidence: Float, mode: Mode) -> Float:
+    """Return the gain in linear light for each picture and channel, (n, 3).
+
+    ``constant`` brings every picture to the common level; ``flicker`` to a smooth curve through its
+    neighbours, so that daylight may rise and fall. A picture whose light could not be read takes its
+    neighbours' place on the curve, and is left alone under ``constant``.
+    """
+    if mode == "off" or not len(ratio):
+        return np.ones_like(ratio)
+    sure = confidence > 0.2
+    logs = np.log(ratio)
+    target = np.zeros_like(logs) if mode == "constant" else _smooth(logs, sure)
+    gain = np.exp(target - logs)
+    gain[~sure] = 1.0
+    return np.clip(gain, 1 / MOST_GAIN, MOST_GAIN)
+
+
+def _smooth(logs: Float, sure: NDArray[np.bool_], reach: float = 8.0) -> Float:
+    """Local straight line through the neighbours, weights Gaussian in time, outliers silenced twice."""
+    place = np.arange(len(logs), dtype=np.float64)
+    curve = np.zeros_like(logs)
+    for channel in range(logs.shape[1]):
+        trust = sure.astype(np.float64)
+        for _ in range(3):
+            for at in place.astype(int):
+                pull = trust * np.exp(-(((place - at) / reach) ** 2) / 2) + 1e-9
+                centre = (pull * place).sum() / pull.sum()
+                mean = (pull * logs[:, channel]).sum() / pull.sum()
+                spread = (pull * (place - centre) ** 2).sum()
+                slope = (pull * (place - centre) * (logs[:, channel] - mean)).sum() / max(spread, 1e-9)
+                curve[at, channel] = mean + slope * (at - centre)
+            error = np.abs(logs[:, channel] - curve[:, channel])
+            trust = sure / (1 + (error / max(2 * float(np.median(error)), 1e-4)) ** 2)
+    return curve
+
+
+def apply_gain(picture: Picture, gain: NDArray[np.floating]) -> Picture:
+    """Return the picture with its channels' linear light multiplied by `gain` (3,)."""
+    if np.abs(np.asarray(gain) - 1).max() < 5e-4:
+        return picture
+    light = _LINEAR.astype(np.float64)[:, None] * np.asarray(gain, dtype=np.float64)
+    table = np.rint(to_srgb(light)).astype(np.uint8)
+    return np.asarray(cv2.LUT(picture, table.reshape(1, 256, 3)), dtype=np.uint8)
