@@ -68,5 +68,5 @@ def test_a_failing_encoder_leaves_the_old_film(folders: dict[str, Path], tmp_pat
     with pytest.raises(FrameError, match="can be read"):
         render_film(sources, None, FilmOptions(), out)
     assert out.read_bytes() == b"the old film"
-    with pytest.raises(RenderError, match=".txt"):
+    with pytest.raises(RenderError, match=r"\.txt"):
         render_film(sources, None, FilmOptions(), tmp_path / "film.txt")

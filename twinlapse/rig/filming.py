@@ -151,11 +151,9 @@ def read_shape(value: Any) -> str:
 def read_rate(value: Any) -> Fraction:
     """Return exact frames a second: 25, 29.97 (as 30000/1001) or "24000/1001"."""
     try:
-        rate = Fraction(value) if isinstance(value, str | int | Fraction) and not isinstance(value, bool) else None
-        if isinstance(value, float):
-            rate = Fraction(str(value))
-        if rate is None:
+        if isinstance(value, bool):
             raise TypeError
+        rate = Fraction(str(value) if isinstance(value, float) else value)
         for whole in (24, 30, 60, 120):  # the rates of colour television
             if abs(rate - Fraction(whole * 1000, 1001)) < Fraction(1, 100) and rate.denominator > 1:
                 rate = Fraction(whole * 1000, 1001)

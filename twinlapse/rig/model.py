@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from twinlapse.rig.capturing import Capture, Light, Power
-
 from twinlapse.rig.filming import CameraFilming, Filming
 
 Kinematics = Literal["bed-moves-y", "bed-moves-z", "bed-fixed"]
@@ -115,7 +114,7 @@ class Camera:
     rotate_deg: Literal[0, 90, 180, 270] = 0  # of the picture, clockwise
     mirror: bool = False
     first_layers: Mapping[str, Any] | None = None
-    film: CameraFilming = CameraFilming()  # how its frames are treated
+    film: CameraFilming = field(default_factory=CameraFilming)  # how its frames are treated
     light: Light | None = None  # commands around its shots
     power: Power | None = None  # commands around the whole print
     age_s: float = 0.25  # oldest picture that its pipeline delivers, and one period; measured by rig check
@@ -138,7 +137,7 @@ class Rig:
     cue: Cue = Cue()
     min_gap_s: float = 0.0  # no two shots nearer than this
     max_added: str = ""  # "5%" or "12min": the most that the shots may add
-    film: Filming = Filming()
+    film: Filming = field(default_factory=Filming)
     capture: Capture = Capture()
     raw: Mapping[str, Any] = field(default_factory=dict)  # the file as read, for plan.json
 
