@@ -11,11 +11,13 @@ from typing import TypeVar
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from twinlapse.errors import FrameError
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import Picture, picture_size, read_picture
-from twinlapse.imaging.light import Blocks, brightness, gains, light_blocks, steady_weights
+from twinlapse.imaging.groups import body_at, find_bodies
+from twinlapse.imaging.light import Blocks, brightness, changing_foot, gains, light_blocks, steady_weights
 from twinlapse.imaging.motion import Float, Motion, fit_map, motion_of, still
 from twinlapse.imaging.registration import Reference, Votes, make_reference, measure, vote_weights
 from twinlapse.rig.filming import Box, CameraFilming
@@ -84,13 +86,12 @@ def track_camera(
         looks.append(found)
         if progress is not None:
             progress(done / len(files))
-    motions = [_motion(reference, found.votes, filming) for found in looks]
     return Track(
         camera=camera,
         files=tuple(files),
         size=size,
         faults=tuple(found.fault for found in looks),
-        motions=tuple(motions),
+        motions=tuple(_motions(reference, looks, filming)),
         gain=_gain(looks, filming),
     )
 
@@ -162,13 +163,47 @@ def _part(box: Box, size: tuple[int, int]) -> tuple[slice, slice]:
     )
 
 
-def _motion(reference: Reference, votes: Votes | None, filming: CameraFilming) -> Motion:
-    if votes is None:
-        return still(reference.size)
-    matrix, confidence = fit_map(reference.centres, votes.shifts, vote_weights(votes), filming.model)
-    if confidence < CERTAIN:
-        return still(reference.size, confidence)
-    return motion_of(matrix, reference.size, confidence)
+def _motions(reference: Reference, looks: Sequence[_Look], filming: CameraFilming) -> list[Motion]:
+    """Return the motion of every frame, read off the tiles of the body that is to be held."""
+    motions = [still(reference.size) for _ in looks]
+    measured = {place: found.votes for place, found in enumerate(looks) if found.votes is not None}
+    if not measured or not len(reference.corners):
+        return motions
+    shifts = np.stack([votes.shifts for votes in measured.values()])
+    weights = np.stack([vote_weights(votes) for votes in measured.values()])
+    held = held_tiles(reference, shifts, weights, _spot(looks, reference.size), filming)
+    usual = float(np.median((weights * held).sum(axis=1)))
+    for place, way, weight in zip(measured, shifts, weights * held, strict=True):
+        matrix, agree = fit_map(reference.centres, way, weight, filming.model)
+        confidence = agree * min(1.0, float(weight.sum()) / max(0.3 * usual, 1e-9))
+        if confidence < CERTAIN:
+            motions[place] = still(reference.size, confidence)
+        else:
+            motions[place] = motion_of(matrix, reference.size, confidence)
+    return motions
+
+
+def held_tiles(
+    reference: Reference, shifts: Float, weights: Float, spot: tuple[float, float], filming: CameraFilming
+) -> NDArray[np.bool_]:
+    """Return which tiles belong to the body that is to stand still in the film."""
+    centres = reference.centres
+    bodies = find_bodies(centres, shifts, weights, filming.model)
+    count = int(bodies.max(initial=-1)) + 1
+    if count < 2:
+        return np.asarray(bodies >= 0)
+    printed = body_at(bodies, centres, weights.mean(axis=0), spot, 0.2 * reference.size[0])
+    if filming.hold != "surroundings":
+        return np.asarray(bodies == printed)
+    others = [number for number in range(count) if number != printed and (bodies == number).sum() > 2]
+    return np.asarray(bodies == (others[0] if others else printed))
+
+
+def _spot(looks: Sequence[_Look], size: tuple[int, int]) -> tuple[float, float]:
+    """Return where the print stands in the picture: the foot of what changes most."""
+    blocks = [found.blocks for found in looks if found.blocks is not None]
+    x, y = changing_foot(np.stack(blocks))
+    return x * size[0], y * size[1]
 
 
 def _gain(looks: Sequence[_Look], filming: CameraFilming) -> Float:

@@ -55,24 +55,46 @@ def light_blocks(picture: Picture) -> Blocks:
     return np.asarray(blocks, dtype=np.float32)
 
 
+def _changes(blocks: Blocks) -> tuple[Float, NDArray[np.bool_]]:
+    """Return by how much each block changes over a series (relative), and which blocks can be judged."""
+    sample = blocks[:: max(1, len(blocks) // 64)].astype(np.float64)
+    usable = np.asarray(np.isfinite(sample).all(axis=(0, 3)))
+    filled = np.where(np.isfinite(sample), sample, 1.0)
+    usable &= (filled.min(axis=(0, 3)) > LOW) & (filled.max(axis=(0, 3)) < HIGH)
+    logs = np.log(np.maximum(filled, 1e-3))
+    logs -= np.median(logs, axis=0)
+    if usable.any():
+        logs -= np.median(logs[:, usable], axis=1)[:, None, None]
+    return np.asarray(np.sqrt((logs**2).mean(axis=(0, 3)))), usable
+
+
 def steady_weights(blocks: Blocks) -> Float:
     """Return how far each block of a series stays the same, (DOWN, ACROSS): 0 for those that change.
 
     The common change of all blocks is taken out first; what is left over time tells the print and whatever
     passes by from the steady parts.
     """
-    sample = blocks[:: max(1, len(blocks) // 64)].astype(np.float64)
-    usable = np.isfinite(sample).all(axis=(0, 3)) & (sample.min(axis=(0, 3)) > LOW)
-    usable &= sample.max(axis=(0, 3)) < HIGH
+    change, usable = _changes(blocks)
     if not usable.any():
         return np.zeros(blocks.shape[1:3])
-    logs = np.log(np.where(usable[None, :, :, None], sample, 1.0))
-    logs -= np.median(logs, axis=0)
-    logs -= np.median(logs[:, usable], axis=1)[:, None, None]
-    change = np.sqrt((logs**2).mean(axis=(0, 3)))
     level = float(np.quantile(change[usable], 0.2))
     weight = 1 / (1 + (change / max(level, 1e-4)) ** 4)
-    return np.where(usable, weight, 0.0)
+    return np.asarray(np.where(usable, weight, 0.0))
+
+
+def changing_foot(blocks: Blocks) -> tuple[float, float]:
+    """Return the foot of what changes most over a series, as shares of width and height.
+
+    A print grows upwards, so its foot is the lower end of the changing part.
+    """
+    change, _ = _changes(blocks)
+    change = np.where(change > 0.4 * float(np.quantile(change, 0.98)), change, 0.0)
+    if not change.any():
+        return 0.5, 0.5
+    across, down = change.sum(axis=0).cumsum(), change.sum(axis=1).cumsum()
+    x = float(np.searchsorted(across, 0.5 * across[-1])) + 0.5
+    y = float(np.searchsorted(down, 0.85 * down[-1])) + 0.5
+    return x / change.shape[1], y / change.shape[0]
 
 
 def brightness(blocks: Blocks, weights: Float) -> tuple[Float, Float]:

@@ -85,10 +85,17 @@ def fit_map(centres: Float, shifts: Float, weights: Float, model: Model) -> tupl
         error = _errors(best[None], at, to)[0]
         spread = max(1.4826 * float(np.median(error[error <= np.median(error) * 3 + 1e-9])), NOISE_PX)
         pull = weight * np.clip(1 - (error / (4.685 * spread)) ** 2, 0, None) ** 2
-        best = _least_squares(at, to, pull, model if np.count_nonzero(pull) > 2 else "shift")
+        best = _least_squares(at, to, pull, _bearable(model, int(np.count_nonzero(pull))))
     error = _errors(best[None], at, to)[0]
     agree = weight[error < max(4 * spread, 0.25)].sum() if spread < 0.5 else 0.0
     return best, float(agree / weight.sum())
+
+
+def _bearable(model: Model, votes: int) -> Model:
+    """Return what so few votes can tell without being carried away by one of them."""
+    if votes < 3 or model == "shift":
+        return "shift"
+    return "rotation" if votes < 5 else model
 
 
 def _shifts_only(at: Float, to: Float) -> Float:

@@ -54,7 +54,7 @@ class CameraFilming:
     """How the frames of one camera are treated."""
 
     hold: Literal["auto", "surroundings", "print", "off"] = "auto"
-    model: Literal["shift", "rotation", "scale"] = "rotation"
+    model: Literal["shift", "rotation", "scale"] = "scale"
     light: Literal["constant", "flicker", "off"] = "constant"
     crop: Box | None = None  # x, y, width, height as shares of the upright picture
     focus: tuple[float, float] = (0.5, 0.5)  # what filling a pane keeps, as shares
