@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 from twinlapse.rig.filming import Filming, film_size
 
@@ -88,9 +87,9 @@ def arrange(
     return _full(filming, size, aspects, names[:2], words)
 
 
-def _band(size: tuple[int, int], unit: float, lines: Literal[1, 2] = 1) -> Box:
+def _band(size: tuple[int, int], filming: Filming) -> Box:
     safe = safe_area(size)
-    height = round(74 * unit * lines)
+    height = round((86 if "plan" in filming.overlay else 74) * min(size) / 720)
     return Box(x=safe.x, y=safe.bottom - height, width=safe.width, height=height)
 
 
@@ -100,15 +99,15 @@ def _full(
     unit = min(size) / 720
     whole = Box(x=0, y=0, width=size[0], height=size[1])
     panes = [Pane(camera=names[0], box=_fitted(whole, aspects[names[0]], filming.fit))]
-    band = _band(size, unit)
+    band = _band(size, filming)
     if len(names) > 1:
         width = round(size[0] * filming.inset * (1 if size[0] >= size[1] else 1.5))
         width = min(width, size[0] - round(80 * unit))
         height = min(round(width / aspects[names[1]]), round(size[1] * 0.5))
-        edge = round(min(safe_area(size).x, safe_area(size).y) * 0.9)
-        floor = band.y - round(30 * unit) if words else size[1] - edge
-        x = edge if filming.corner.endswith("left") else size[0] - edge - width
-        y = edge if filming.corner.startswith("top") else floor - height
+        safe = safe_area(size)
+        floor = band.y - round(30 * unit) if words else safe.bottom
+        x = safe.x if filming.corner.endswith("left") else safe.right - width
+        y = safe.y if filming.corner.startswith("top") else floor - height
         panes.append(
             Pane(
                 camera=names[1],
@@ -134,44 +133,41 @@ def _row(
     Every pane is cut by the same share, up to a fifth, so that the row fills more of the film.
     """
     unit = min(size) / 720
-    band = _band(size, unit)
+    band = _band(size, filming)
     edge = max(round(24 * unit), filming.gap_px)
-    gap = filming.gap_px
-    top, floor = edge, (band.y - round(22 * unit)) if words else size[1] - edge
-    room_x, room_y = size[0] - 2 * edge, floor - top
-    count = len(names)
-    if upright:
-        width, share = room_x, (room_y - gap * (count - 1))
-        tall = [width / aspects[name] for name in names]
-        cut = _cut(sum(tall) / share, filming)
-        scale = min(1.0, share / (sum(tall) * cut))
-        boxes, y = [], top + (room_y - round(sum(tall) * cut * scale) - gap * (count - 1)) // 2
-        for height in tall:
-            pane = round(height * cut * scale)
-            boxes.append(
-                Box(x=edge + round(width * (1 - scale) / 2), y=y, width=round(width * scale), height=pane)
-            )
-            y += pane + gap
-    else:
-        share = room_x - gap * (count - 1)
-        wide = [room_y * aspects[name] for name in names]
-        cut = _cut(sum(wide) / share, filming)
-        scale = min(1.0, share / (sum(wide) * cut))
-        height = round(room_y * scale)
-        boxes, x = [], edge + (room_x - round(sum(wide) * cut * scale) - gap * (count - 1)) // 2
-        for width_f in wide:
-            pane = round(width_f * cut * scale)
-            boxes.append(Box(x=x, y=top + (room_y - height) // 2, width=pane, height=height))
-            x += pane + gap
+    floor = band.y - round(22 * unit) if words else size[1] - edge
+    room = (size[0] - 2 * edge, floor - edge)
+    along, across = (room[1], room[0]) if upright else room
+    along -= filming.gap_px * (len(names) - 1)
+    shapes = [1 / aspects[name] if upright else aspects[name] for name in names]
+    lengths, thickness = _lengths(shapes, along, across, cut=filming.fit == "fill")
+    start = edge + (along - sum(lengths)) // 2
+    side = edge + (across - thickness) // 2
+    boxes = []
+    for length in lengths:
+        boxes.append(
+            Box(x=side, y=start, width=thickness, height=length)
+            if upright
+            else Box(x=start, y=side, width=length, height=thickness)
+        )
+        start += length + filming.gap_px
     panes = tuple(
         Pane(camera=name, box=box, radius_px=round(10 * unit)) for name, box in zip(names, boxes, strict=True)
     )
     return Layout(size=size, panes=panes, band=band, over_pictures=False)
 
 
-def _cut(excess: float, filming: Filming) -> float:
-    """Share of a side that stays when a row is too long by `excess`."""
-    return 1.0 if filming.fit == "fit" else min(1.0, max(0.8, 1 / excess))
+def _lengths(shapes: list[float], along: int, across: int, *, cut: bool) -> tuple[list[int], int]:
+    """Return how long the panes of a row are, and how thick the row; `shapes` are length over thickness.
+
+    Where the row is longer than its room panes lose length by cutting, where it is shorter they gain length
+    by cutting their thickness; what that leaves is done by scaling.
+    """
+    excess = sum(shapes) * across / along
+    change = min(max(1 / excess, 0.8), 1.25) if cut else 1.0
+    scale = min(1.0, 1 / (excess * change))
+    thickness = int(across * scale)
+    return [int(shape * change * thickness) for shape in shapes], thickness
 
 
 def _fitted(box: Box, aspect: float, fit: str) -> Box:

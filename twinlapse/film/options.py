@@ -26,6 +26,7 @@ class FilmOptions:
 
     filming: Filming = field(default_factory=Filming)
     cameras: Mapping[str, CameraOptions] = field(default_factory=dict)
+    filament_mm: float | None = None  # for the end card
 
     def camera(self, name: str) -> CameraOptions:
         """Return the settings of a camera, standard ones where nothing is said."""

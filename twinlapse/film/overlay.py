@@ -29,15 +29,28 @@ class Overlay:
     filming: Filming
     lettering: Lettering
     labels: dict[str, str]  # camera -> what stands in its pane
+    pace: tuple[tuple[float, float], ...] = ()  # (share of the way, time it took over the longest)
 
     def still(self) -> list[Plate]:
         """Return the plates that are the same on every film frame: shade and names."""
         plates = []
         if self.layout.over_pictures and self._has_band:
             plates.append(self._shade())
+        if self._has_band:
+            plates += self._title()
         if "names" in self.filming.overlay and len(self.layout.panes) > 1:
             plates += [chip for pane in self.layout.panes for chip in self._name(pane.camera)]
         return plates
+
+    def _title(self) -> list[Plate]:
+        if not self.filming.title:
+            return []
+        band = self.layout.band
+        mask = self.lettering.mask(self.filming.title, self._px(22))
+        fields = [name for name in self.filming.overlay if name in ("layer", "height", "elapsed",
+        "remaining")] taken = self._step(len(fields)) * len(fields) if mask.shape[1] > band.width - taken:
+            return []  # it would run into the figures; the title card says it
+        return [plate(band.right - mask.shape[1], band.y + self._px(26), mask, SOFT)]
 
     def moving(self, facts: Facts) -> list[Plate]:
         """Return the plates of one moment: its figures and the bar."""
@@ -73,13 +86,16 @@ class Overlay:
         chip = plate(x, y, rounded(width, height, height / 2), SHADE, SHADE_STRENGTH)
         return [chip, plate(x + across, y + down, text, INK)]
 
+    def _step(self, fields: int) -> float:
+        return min(self.layout.band.width / max(4, fields), self._px(230))
+
     def _figures(self, facts: Facts) -> list[Plate]:
         fields = self._fields(facts)
         if not fields:
             return []
         band = self.layout.band
         label, value = self._px(15), self._px(32)
-        step = min(band.width / len(fields), self._px(230))
+        step = self._step(len(fields))
         plates = []
         for place, (name, text) in enumerate(fields):
             x = band.x + round(place * step)
@@ -106,10 +122,34 @@ class Overlay:
         height = self._px(5)
         y = band.bottom - height
         done = max(height, round(band.width * share))
-        return [
+        plates = [
             plate(band.x, y, _rounded(band.width, height), (255, 255, 255), 0.28),
             plate(band.x, y, _rounded(done, height), rgb(self.filming.accent)),
         ]
+        return [*self._pace(share), *plates]
+
+    def _pace(self, share: float) -> list[Plate]:
+        """Return the time that each layer took as columns on the bar, those done in the accent."""
+        if not self.pace:
+            return []
+        band, tall = self.layout.band, self._px(12)
+        y = band.bottom - self._px(5) - self._px(2) - tall
+        cover = _columns(self.pace, band.width, tall)
+        done = round(band.width * share)
+        ahead = plate(band.x + done, y, cover[:, done:], (255, 255, 255), 0.3)
+        return [plate(band.x, y, cover[:, :done], rgb(self.filming.accent), 0.75), ahead]
+
+
+@functools.lru_cache(maxsize=8)
+def _columns(pace: tuple[tuple[float, float], ...], width: int, height: int) -> Picture:
+    cover = np.zeros((height, width), np.uint8)
+    left = 0
+    for share, time in pace:
+        right = min(width, max(left + 1, round(share * width)))
+        gap = 1 if right - left > 3 else 0
+        cover[height - max(1, round(time * height)) :, left : right - gap] = 255
+        left = right
+    return cover
 
 
 @functools.lru_cache(maxsize=4096)

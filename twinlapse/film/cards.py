@@ -1,0 +1,67 @@
+"""The card before the first picture and the one after the last."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from twinlapse.film.facts import Facts, clock
+from twinlapse.film.layout import safe_area
+from twinlapse.film.lettering import Lettering
+from twinlapse.film.plate import plate, rgb, rounded
+from twinlapse.imaging.decode import Picture
+from twinlapse.rig.filming import Filming, film_size
+
+INK = (247, 249, 250)
+SOFT = (190, 200, 208)
+
+
+def title_card(filming: Filming, facts: tuple[Facts, ...], lettering: Lettering) -> Picture:
+    """Return the card with the film's title and what the print is."""
+    last = facts[-1]
+    parts = [f"{last.count[1]} layers" if last.is_layer else f"{last.count[1]} frames"]
+    if last.height_mm is not None:
+        parts.append(f"{last.height_mm:.1f} mm")
+    return _card(filming, lettering, filming.title, [(" · ".join(parts), "")])
+
+
+def end_card(
+    filming: Filming, facts: tuple[Facts, ...], lettering: Lettering, filament_mm: float | None
+) -> Picture:
+    """Return the card with what the print took."""
+    last = facts[-1]
+    rows = [("LAYERS" if last.is_layer else "FRAMES", str(last.count[1]))]
+    if last.height_mm is not None:
+        rows.append(("HEIGHT", f"{last.height_mm:.1f} mm"))
+    if last.elapsed_s is not None and last.remaining_s is not None:
+        rows.append(("PRINT TIME", clock(last.elapsed_s + last.remaining_s)))
+    if filament_mm is not None:
+        rows.append(("FILAMENT", f"{filament_mm / 1000:.2f} m"))
+    return _card(filming, lettering, filming.title or "Printed", [(text, name) for name, text in rows])
+
+
+def _card(filming: Filming, lettering: Lettering, heading: str, rows: list[tuple[str, str]]) -> Picture:
+    size = film_size(filming)
+    unit = min(size) / 720
+    canvas = np.empty((size[1], size[0], 3), np.uint8)
+    canvas[:] = rgb(filming.background)
+    safe = safe_area(size)
+    large, small, line = round(52 * unit), round(26 * unit), round(46 * unit)
+    name = lettering.mask(heading, large)
+    while name.shape[1] > safe.width and large > 8:
+        large = large * 9 // 10
+        name = lettering.mask(heading, large)
+    total = name.shape[0] + round(34 * unit) + line * len(rows)
+    x = safe.x + round(40 * unit)
+    y = (size[1] - total) // 2
+    plate(x, y, name, INK).lay(canvas)
+    y += name.shape[0] + round(10 * unit)
+    bar = max(2, round(5 * unit))
+    plate(x, y, rounded(round(96 * unit), bar, bar / 2), rgb(filming.accent)).lay(canvas)
+    y += round(24 * unit)
+    for text, label in rows:
+        plate(x, y, lettering.mask(text, small, figures=bool(label)), INK if label else SOFT).lay(canvas)
+        if label:
+            mask = lettering.mask(label, round(15 * unit), track_px=round(1.5 * unit))
+            plate(x + round(210 * unit), y + round(9 * unit), mask, SOFT).lay(canvas)
+        y += line
+    return canvas

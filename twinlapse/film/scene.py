@@ -1,0 +1,173 @@
+"""Everything that is known when the first film frame is drawn, and the drawing of any one of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from twinlapse.film.cards import end_card, title_card
+from twinlapse.film.compose import Composer, composer
+from twinlapse.film.covering import Shown, cover_gaps
+from twinlapse.film.facts import Facts, facts_of
+from twinlapse.film.layout import Layout, arrange
+from twinlapse.film.lettering import Lettering
+from twinlapse.film.options import FilmOptions
+from twinlapse.film.overlay import Overlay
+from twinlapse.film.plate import Plate
+from twinlapse.film.schedule import Beat
+from twinlapse.film.tracking import Track
+from twinlapse.film.view import View, make_view, mixed, upright_size
+from twinlapse.frames.pairing import Slot
+from twinlapse.imaging.decode import Picture, read_picture
+from twinlapse.shots import Plan
+
+STORY_TURN = 0.18  # share of the print at which a story goes from the nozzle's view to the wide one
+STORY_FADE = 0.04  # share of the print that the change takes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stage:
+    """One layout with its views and its words."""
+
+    views: Mapping[str, View]
+    composer: Composer
+    overlay: Overlay
+    still: tuple[Plate, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """What a film is drawn from."""
+
+    tracks: Mapping[str, Track]
+    shown: Mapping[str, tuple[Shown, ...]]  # camera -> what is seen at each moment
+    facts: tuple[Facts, ...]
+    stages: tuple[Stage, ...]  # one, or the two of a story
+    cards: Mapping[str, Picture]
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the film."""
+        return self.stages[0].composer.layout.size
+
+    def frame(self, beat: Beat) -> Picture:
+        """Return the film frame of a beat."""
+        if beat.cover >= 1:
+            return self.cards[beat.card]
+        share = self._turned(beat)
+        if share <= 0:
+            picture = self._staged(self.stages[0], beat)
+        elif share >= 1:
+            picture = self._staged(self.stages[-1], beat)
+        else:
+            first, second = (self._staged(stage, beat) for stage in self.stages)
+            picture = mixed(first, second, share)
+        return mixed(picture, self.cards[beat.card], beat.cover) if beat.cover else picture
+
+    def _turned(self, beat: Beat) -> float:
+        if len(self.stages) < 2:
+            return 0.0
+        way = beat.slot / max(1, len(self.facts) - 1)
+        return float(np.clip((way - STORY_TURN) / STORY_FADE, 0, 1))
+
+    def _staged(self, stage: Stage, beat: Beat) -> Picture:
+        pictures = {camera: self._pane(view, camera, beat) for camera, view in stage.views.items()}
+        near = beat.into if beat.mix > 0.5 else beat.slot
+        return stage.composer.compose(pictures, (*stage.still, *stage.overlay.moving(self.facts[near])))
+
+    def _pane(self, view: View, camera: str, beat: Beat) -> Picture:
+        picture = self._moment(view, camera, self.shown[camera][beat.slot])
+        following = self.shown[camera][beat.into]
+        if beat.mix and following != self.shown[camera][beat.slot]:
+            picture = mixed(picture, self._moment(view, camera, following), beat.mix)
+        return picture
+
+    def _moment(self, view: View, camera: str, shown: Shown) -> Picture:
+        picture = self._read(view, camera, shown.place)
+        if shown.mix and shown.other != shown.place:
+            picture = mixed(picture, self._read(view, camera, shown.other), shown.mix)
+        return picture
+
+    def _read(self, view: View, camera: str, place: int) -> Picture:
+        track = self.tracks[camera]
+        return view.show(read_picture(track.files[place].path), track.motions[place], track.gain[place])
+
+
+def set_scene(
+    slots: tuple[Slot, ...], plan: Plan | None, tracks: Mapping[str, Track], options: FilmOptions
+) -> tuple[Scene, int]:
+    """Return the scene, and how many frames that were due are covered by another."""
+    filming = options.filming
+    shown: dict[str, tuple[Shown, ...]] = {}
+    held = 0
+    for camera, track in tracks.items():
+        shown[camera], missing = cover_gaps(slots, camera, track, filming.gap)
+        held += missing
+    facts = facts_of(slots, plan)
+    lettering = Lettering(filming.font)
+    stages = tuple(_stage(layout, tracks, options, facts) for layout in _layouts(tracks, options))
+    cards = {}
+    if filming.title and filming.title_s:
+        cards["title"] = title_card(filming, facts, lettering)
+    if filming.end_s:
+        cards["end"] = end_card(filming, facts, lettering, options.filament_mm)
+    scene = Scene(tracks=tracks, shown=shown, facts=facts, stages=stages, cards=cards)
+    return scene, held
+
+
+def _layouts(tracks: Mapping[str, Track], options: FilmOptions) -> list[Layout]:
+    filming = options.filming
+    aspects = {}
+    for camera, track in tracks.items():
+        width, height = upright_size(track, options.camera(camera))
+        aspects[camera] = width / height
+    words = bool(filming.overlay)
+    if filming.layout != "story" or len(aspects) < 2:
+        return [arrange(filming, aspects, words=words)]
+    wide = filming.main or next(iter(aspects))
+    near = next(camera for camera in aspects if camera != wide)
+    opening = arrange(filming, aspects, words=words, layout="single", main=near)
+    return [opening, arrange(filming, aspects, words=words, layout="inset", main=wide)]
+
+
+def _stage(
+    layout: Layout, tracks: Mapping[str, Track], options: FilmOptions, facts: tuple[Facts, ...]
+) -> Stage:
+    filming = options.filming
+    views = {
+        pane.camera: make_view(tracks[pane.camera], options.camera(pane.camera), pane, fine=filming.fine)
+        for pane in layout.panes
+    }
+    labels = {camera: options.camera(camera).filming.label or camera for camera in tracks}
+    overlay = Overlay(
+        layout=layout,
+        filming=filming,
+        lettering=Lettering(filming.font),
+        labels=labels,
+        pace=pace_of(facts) if "plan" in filming.overlay else (),
+    )
+    return Stage(
+        views=views,
+        composer=composer(layout, filming.background),
+        overlay=overlay,
+        still=tuple(overlay.still()),
+    )
+
+
+def pace_of(facts: tuple[Facts, ...]) -> tuple[tuple[float, float], ...]:
+    """Return (share of the way, seconds since the moment before over the longest) of every moment."""
+    times = [fact.elapsed_s for fact in facts]
+    if any(time is None for time in times) or len(times) < 2:
+        return ()
+    steps = np.diff(np.array(times, dtype=np.float64), prepend=0.0)
+    top = float(np.quantile(steps, 0.98)) or 1.0
+    return tuple(
+        (fact.share, float(np.clip(step / top, 0.05, 1))) for fact, step in zip(facts, steps, strict=True)
+    )
+
+
+def without_words(options: FilmOptions) -> FilmOptions:
+    """Return the options of a film that shows pictures only."""
+    return replace(options, filming=replace(options.filming, overlay=()))
