@@ -47,8 +47,9 @@ class Overlay:
             return []
         band = self.layout.band
         mask = self.lettering.mask(self.filming.title, self._px(22))
-        fields = [name for name in self.filming.overlay if name in ("layer", "height", "elapsed",
-        "remaining")] taken = self._step(len(fields)) * len(fields) if mask.shape[1] > band.width - taken:
+        known = ("layer", "height", "elapsed", "remaining")
+        fields = sum(name in known for name in self.filming.overlay)
+        if mask.shape[1] > band.width - self._step(fields) * fields:
             return []  # it would run into the figures; the title card says it
         return [plate(band.right - mask.shape[1], band.y + self._px(26), mask, SOFT)]
 
