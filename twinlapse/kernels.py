@@ -30,3 +30,14 @@ def kernel(function: F) -> F:
     if not COMPILED:
         return function
     return cast(F, numba.njit(cache=True, nogil=True)(function))
+
+
+def part_of_kernel(function: F) -> F:
+    """Compile a loop that only kernels call: without a door for Python, which halves the time to compile it.
+
+    Where numba is there, Python reaches it as ``part_of_kernel(f).py_func``.
+    """
+    if not COMPILED:
+        return function
+    doorless: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+    return cast(F, numba.njit(cache=True, nogil=True, **doorless)(function))

@@ -103,7 +103,7 @@ def refuse_no_print(
     elif b"laser" in text or spindle:
         what = "this looks like a laser program: nothing is extruded"
     elif moves:
-        what = "no move in this file extrudes anything (a milling or plotting program, or a calibration without E)"
+        what = "no move in this file extrudes anything (a milling or plotting program, perhaps)"
     else:
         raise NotAPrintError("this file holds no G-code moves", "name the sliced file", path=path)
     raise NotAPrintError(what, "name the file that your slicer made for a filament printer", path=path)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +33,8 @@ class Reading:
 def find_layers(path: Toolpath) -> Layers:
     """Find the layers and objects of a print.
 
-    Comments are read in any style of docs/reading.md and checked against the heights at which material is laid;
-    when both disagree the file is read by the better-supported one, and a notice says so.
+    Comments are read in any style of docs/reading.md and checked against the heights at which material
+    is laid; when both disagree the file is read by the better-supported one, and a notice says so.
 
     Parameters
     ----------
@@ -149,7 +150,7 @@ def _pulled_back(path: Toolpath, first: Int) -> Int:
 
 
 def _by_marks(path: Toolpath, runs: Runs, marks: Marks) -> Reading | None:
-    """Read the layers that the comments mark; marks without material join the next, equal heights one another."""
+    """Read the layers that the comments mark; empty marks and equal heights are joined."""
     rows = np.array([mark.row for mark in marks.layers], np.int64)
     keep_row: list[int] = []
     keep_number: list[int] = []
@@ -185,7 +186,7 @@ def _by_marks(path: Toolpath, runs: Runs, marks: Marks) -> Reading | None:
 
 
 def _main_height(runs: Runs, a: int, b: int) -> tuple[float, float, float]:
-    """Return the height at which most of some runs lie, the length of what lies there, and the whole length."""
+    """Return the height at which most of some runs lie, its length, and the whole length."""
     lengths = runs.length_mm[a:b]
     heights = np.round(runs.z_high_mm[a:b], 3)
     values, where = np.unique(heights, return_inverse=True)
@@ -206,7 +207,7 @@ def split_runs(path: Toolpath, runs: Runs, rows: Int) -> Runs:
     if not inside:
         return runs
     edges = [0, *inside, len(path)]
-    pieces = [runs_of(path, a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    pieces = [runs_of(path, a, b) for a, b in pairwise(edges)]
     return Runs(
         **{
             name: np.concatenate([getattr(piece, name) for piece in pieces])
@@ -220,7 +221,7 @@ def _layers(
 ) -> Layers:
     lines = _first_lines(path, marks, reading)
     restart = _restarts(reading)
-    objects = np.cumsum(restart)
+    objects = np.cumsum(restart).astype(np.int64)
     sequential = bool(objects[-1] > 0) if len(objects) else False
     names = _names(marks, reading, objects, sequential)
     raft = _rafts(reading)
@@ -259,7 +260,7 @@ def _first_lines(path: Toolpath, marks: Marks, reading: Reading) -> Int:
 
 
 def _restarts(reading: Reading) -> NDArray[np.bool_]:
-    """Tell for each layer whether an object begins with it: the height falls back to that of a first layer."""
+    """Tell for each layer whether an object begins with it: the height falls back to a first layer's."""
     z = reading.z_mm
     restart = np.zeros(len(z), bool)
     first = z[0] if len(z) else 0.0
@@ -298,7 +299,8 @@ def _heights(reading: Reading, objects: Int) -> Float:
     height = z - below
     odd = height <= 0
     height[odd] = z[odd] - np.array([_next_below(z[:k], z[k]) for k in np.flatnonzero(odd)])
-    return np.round(height, 6)
+    rounded: Float = np.round(height, 6)
+    return rounded
 
 
 def _next_below(earlier: Float, z: float) -> float:
@@ -307,7 +309,7 @@ def _next_below(earlier: Float, z: float) -> float:
 
 
 def fresh_filament(path: Toolpath) -> Float:
-    """Return for each row the filament that is laid for the first time: forward feed less earlier retraction."""
+    """Return for each row the filament that is laid for the first time, primes left out."""
     pulled = path.retracted_mm.astype(np.float64)
     fresh = path.e_mm + np.diff(pulled, prepend=0.0)
     fresh[path.kind == 9] = 0.0
@@ -317,6 +319,3 @@ def fresh_filament(path: Toolpath) -> Float:
 def _extruded(path: Toolpath, first_row: Int) -> Float:
     total = np.concatenate([[0.0], np.cumsum(fresh_filament(path))])
     return np.diff(total[first_row])
-
-
-__all__ = ["find_layers", "replace"]

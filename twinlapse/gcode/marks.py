@@ -1,4 +1,4 @@
-"""Comments that mark layers and objects, whatever program wrote them. The styles are listed in docs/reading.md."""
+"""Comments that mark layers and objects, whatever program wrote them; docs/reading.md lists the styles."""
 
 from __future__ import annotations
 

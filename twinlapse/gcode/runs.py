@@ -16,7 +16,8 @@ _EXTRUDE = int(Kind.EXTRUDE)
 _TOOL = int(Kind.TOOL)
 # columns of the table of runs
 (
-    START, STOP, ROWS, Z_FIRST, Z_LAST, Z_LOW, Z_HIGH, FILAMENT, LENGTH, X_LOW, X_HIGH, Y_LOW, Y_HIGH, RISING, FALLING,
+    START, STOP, ROWS, Z_FIRST, Z_LAST, Z_LOW, Z_HIGH, FILAMENT, LENGTH, X_LOW, X_HIGH, Y_LOW, Y_HIGH, RISING,
+    FALLING,
 ) = range(15)  # fmt: skip
 _WIDTH = 15
 _CLIMB_MM = 1e-6  # a printing row that changes Z by more is no flat one
@@ -101,8 +102,8 @@ def runs_of(path: Toolpath, first: int = 0, last: int | None = None) -> Runs:
     while True:
         table = np.zeros((room, _WIDTH))
         count = join_runs(
-            path.kind, path.x_mm, path.y_mm, path.z_mm, path.e_mm, path.retracted_mm, path.length_mm, first, stop,
-            table,
+            path.kind, path.x_mm, path.y_mm, path.z_mm, path.e_mm, path.retracted_mm, path.length_mm, first,
+            stop, table,
         )  # fmt: skip
         if count <= room:
             return _named(table[:count])

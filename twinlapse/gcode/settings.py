@@ -9,7 +9,34 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.gcode.toolpath import Float, Int, Kind, Note, Setting
+from twinlapse.gcode.interpreter import EVENT_LETTERS, REPRAPFIRMWARE
+from twinlapse.gcode.toolpath import Float, Int, Kind, Note, Notice, Setting
+
+_LIMITS = (
+    ("M201", Setting.MAX_ACCEL_X, 1.0),
+    ("M203", Setting.MAX_FEED_X, 1.0),
+    ("M205", Setting.JERK_X, 1.0),
+    ("M566", Setting.JERK_X, 1 / 60),
+)
+# command and letter -> what it sets, in the unit of the file times a factor
+_WORDS: tuple[tuple[str, str, Setting, float], ...] = (
+    ("M204", "S", Setting.PRINT_ACCEL, 1.0),
+    ("M204", "S", Setting.TRAVEL_ACCEL, 1.0),
+    ("M204", "P", Setting.PRINT_ACCEL, 1.0),
+    ("M204", "T", Setting.TRAVEL_ACCEL, 1.0),
+    ("M204", "R", Setting.RETRACT_ACCEL, 1.0),
+    ("M205", "J", Setting.JUNCTION_DEVIATION, 1.0),
+    ("M207", "S", Setting.RETRACT_LENGTH, 1.0),
+    ("M207", "F", Setting.RETRACT_SPEED, 1 / 60),
+    *(
+        (command, letter, Setting(first + k), factor)
+        for command, first, factor in _LIMITS
+        for k, letter in enumerate("XYZE")
+    ),
+)
+_SHARES = (("M220", Setting.SPEED_FACTOR), ("M221", Setting.FLOW))
+_HEAT = ("M109", "M116", "M190", "M191")
+_PAUSE = ("M0", "M1", "M25", "M226", "M600", "M601")
 
 _VELOCITY = re.compile(r"(?i)\bSET_VELOCITY_LIMIT\b")
 _PAIR = re.compile(r"(?i)\b(ACCEL|VELOCITY|SQUARE_CORNER_VELOCITY)\s*=\s*([0-9]*\.?[0-9]+)")
@@ -31,32 +58,74 @@ class Settings:
     def acceleration(self, kinds: NDArray[np.uint8]) -> NDArray[np.float32]:
         """Return the acceleration that the file commands for each row, 0 where it commands none."""
         moving = self._in_force(Setting.TRAVEL_ACCEL, len(kinds))
-        printing = self._in_force(Setting.PRINT_ACCEL, len(kinds))
-        np.copyto(moving, printing, where=(kinds == Kind.EXTRUDE) | (kinds == Kind.WIPE))
+        if (self.kind == Setting.PRINT_ACCEL).any():
+            printing = self._in_force(Setting.PRINT_ACCEL, len(kinds))
+            np.copyto(moving, printing, where=(kinds == Kind.EXTRUDE) | (kinds == Kind.WIPE))
         if (self.kind == Setting.RETRACT_ACCEL).any():
             retracting = self._in_force(Setting.RETRACT_ACCEL, len(kinds))
             np.copyto(moving, retracting, where=(kinds == Kind.RETRACT) | (kinds == Kind.PRIME))
         return moving
 
+    def pauses(self, lines: NDArray[np.int32]) -> list[Notice]:
+        """Return a notice for the first place at which the print waits for a person."""
+        rows = self.row[self.kind == Setting.PAUSE]
+        if not len(rows):
+            return []
+        again = f" ({len(rows)} times)" if len(rows) > 1 else ""
+        text = f"the print stops here and waits for a person{again}"
+        return [Notice(line=int(lines[rows[0]]), code="pause", text=text)]
+
     def _in_force(self, kind: Setting, count: int) -> NDArray[np.float32]:
         mine = self.kind == kind
         spans = np.diff(np.concatenate([[0], self.row[mine], [count]]))
-        held = np.repeat(np.concatenate([[0.0], self.value[mine]]).astype(np.float32), spans)
-        return held
+        return np.repeat(np.concatenate([[0.0], self.value[mine]]).astype(np.float32), spans)
 
 
-def settings_of(table: Float, notes: Sequence[Note]) -> Settings:
-    """Join the settings of plain commands, rows of (row, kind, value), with those of extended commands."""
-    extra = [
-        (note.row, kind, float(value))
+def settings_of(events: Float, notes: Sequence[Note], dialect: int) -> Settings:
+    """Make sense of the M commands that set something, and of extended commands among the notes."""
+    code = np.round(events[:, 1] / 10, 1)
+    has = events[:, 3].astype(np.int64)
+    found: list[tuple[Int, int, Float]] = []
+    for command, letter, kind, factor in _WORDS:
+        if command == "M203" and dialect == REPRAPFIRMWARE:
+            factor = 1 / 60
+        mine = (code == int(command[1:])) & _given(has, letter)
+        found.append((events[mine, 0], kind, _word(events, letter)[mine] * events[mine, 2] * factor))
+    for command, kind in _SHARES:
+        mine = (code == int(command[1:])) & _given(has, "S")
+        found.append((events[mine, 0], kind, _word(events, "S")[mine] / 100))
+    heat = np.isin(code, [int(command[1:]) for command in _HEAT])
+    degrees = np.where(
+        _given(has, "S"), _word(events, "S"), np.where(_given(has, "R"), _word(events, "R"), 0.0)
+    )
+    found.append((events[heat, 0], Setting.HEAT_WAIT, degrees[heat]))
+    pause = np.isin(code, [int(command[1:]) for command in _PAUSE])
+    found.append((events[pause, 0], Setting.PAUSE, code[pause]))
+    return _sorted([*found, *_extended(notes)])
+
+
+def _given(has: Int, letter: str) -> NDArray[np.bool_]:
+    given: NDArray[np.bool_] = (has >> (ord(letter) - 65)) & 1 == 1
+    return given
+
+
+def _word(events: Float, letter: str) -> Float:
+    return events[:, 4 + EVENT_LETTERS.index(letter)]
+
+
+def _extended(notes: Sequence[Note]) -> list[tuple[Int, int, Float]]:
+    return [
+        (np.array([note.row]), kind, np.array([float(value)]))
         for note in notes
         if note.own_line and _VELOCITY.match(note.text)
         for key, value in _PAIR.findall(note.text)
         for kind in _OF_KEY[key.upper()]
     ]
-    if extra:
-        table = np.concatenate([table, np.array(extra, dtype=np.float64)])
-        table = table[np.argsort(table[:, 0], kind="stable")]
-    return Settings(
-        row=table[:, 0].astype(np.int64), kind=table[:, 1].astype(np.uint8), value=table[:, 2].copy()
-    )
+
+
+def _sorted(found: list[tuple[Int, int, Float]]) -> Settings:
+    row = np.concatenate([rows.astype(np.int64) for rows, _, _ in found])
+    kind = np.concatenate([np.full(len(rows), kind, np.uint8) for rows, kind, _ in found])
+    value = np.concatenate([values for _, _, values in found])
+    order = np.argsort(row, kind="stable")
+    return Settings(row=row[order], kind=kind[order], value=value[order])

@@ -89,7 +89,7 @@ class Setting(IntEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """A comment, or a line that is no plain command, with a word in it that layers or objects are marked by."""
+    """A comment, or a line that is no plain command, with a word by which layers or objects are marked."""
 
     line: int  # 1-based
     byte: int  # offset of the first byte of that line
@@ -102,11 +102,12 @@ class Note:
 class Toolpath:
     """All moves of a sliced file as columns of equal length n, in file order.
 
-    Places are the nozzle's in machine millimetres (G92 shifts taken out), at the *end* of the row; a row starts
-    where the row before it ends. ``e_mm`` is the filament fed by the row, signed, flow factors (M221) left out.
+    Places are the nozzle's in machine millimetres (G92 shifts taken out), at the *end* of the row; a row
+    starts where the row before it ends. ``e_mm`` is the filament fed by the row, signed, flow factors (M221)
+    left out.
 
-    An arc is given by its centre in machine millimetres along the two axes of its plane, the angle it sweeps in
-    radians (counter-clockwise positive, seen from the positive third axis) and the plane: 0 XY (G17), 1 ZX
+    An arc is given by its centre in machine millimetres along the two axes of its plane, the angle it sweeps
+    in radians (counter-clockwise positive, seen from the positive third axis) and the plane: 0 XY (G17), 1 ZX
     (G18), 2 YZ (G19).
     """
 

@@ -44,7 +44,7 @@ def turn_rows(path: Toolpath, start: int, stop: int) -> Int:
     angle = turning(path.x_mm[rows], path.y_mm[rows])
     if angle[-1] < 0:
         angle = -angle
-    count = max(int(round(float(angle[-1]) / (2 * np.pi))), 1)
+    count = max(round(float(angle[-1]) / (2 * np.pi)), 1)
     reached = np.maximum.accumulate(angle)
     cuts = np.searchsorted(reached, 2 * np.pi * np.arange(1, count) * (reached[-1] / (2 * np.pi * count)))
     return np.concatenate([[start], rows[np.minimum(cuts, len(rows) - 1)], [stop]]).astype(np.int64)

@@ -1,6 +1,7 @@
-"""From bytes to words: numbers, ends of lines, comments worth keeping. Compiled loops.
+"""From bytes to words: one command at a time, with its numbers and its comment. Compiled loops.
 
-Numbers are those of firmware, without exponents: ``E`` begins a word. Every letter is read in upper case.
+Nothing is copied: a comment worth keeping is noted by its place. Numbers are those of firmware, without
+exponents, because ``E`` begins a word. Letters are read in upper case.
 """
 
 from __future__ import annotations
@@ -10,9 +11,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.kernels import kernel
+from twinlapse.kernels import part_of_kernel
 
 Bytes = NDArray[np.uint8]
+
+# n: places of the integers that one pass carries along; the first are the command just read
+LETTER, CODE, HAS, FLAGS, FIRST = range(5)
+LINE, BYTE, NOTES, ODD = range(5, 9)
+ODD_COUNT = 24  # from ODD on, pairs: how often an oddity was seen, the line of the first
+STATE = ODD + 2 * ODD_COUNT  # the interpreter's integers begin here
+
+# oddities that this module counts
+GLUED, PLACEHOLDER, STRAY, BAD_CHECKSUM, O_WORD = range(5)
+
+WORDS = 27  # A to Z, then the command's own number
+VALUE = 26
+OBJECT_LABEL = 4860  # M486, whose label is always kept
+LETTER_G, LETTER_M, LETTER_N, LETTER_O, LETTER_T, LETTER_NONE = 71, 77, 78, 79, 84, 0
+
+# a note: first and last byte of the text in this piece, line, whether the line is its own, byte of the line
+NOTE_WIDTH = 5
 
 _POWER = np.array([10.0**k for k in range(19)])
 _DIGITS = 18  # as many fit an int64
@@ -23,18 +41,14 @@ def _word(text: str) -> int:
 
 
 # beginnings, five letters long, of the words by which layers, objects and limits are marked
-_MARKS = np.array(
-    [_word(w) for w in ("layer", "slice", "mesh:", "objec", "print", "veloc", "heigh", "slici")]
-)
-_FIVE = (1 << 40) - 1
-_THREE = (1 << 24) - 1
+_MARKS = np.array([_word(w) for w in ("layer", "slice", "mesh:", "objec", "print", "veloc")])
+_FIVE, _FOUR, _THREE = (1 << 40) - 1, (1 << 32) - 1, (1 << 24) - 1
 _Z_COLON = _word(";z:")
 _RAFT = _word("raft")
-_FOUR = (1 << 32) - 1
 _REACH = 160  # letters of a comment that are looked at
 
 
-@kernel
+@part_of_kernel
 def read_number(data: Bytes, start: int, stop: int) -> tuple[float, int, bool]:
     """Return the number at `start`, the place after it, and whether there is one at all."""
     i = start
@@ -45,50 +59,47 @@ def read_number(data: Bytes, start: int, stop: int) -> tuple[float, int, bool]:
     mantissa = np.int64(0)
     used = 0
     scale = 0
+    beyond = 0
     point = False
     found = False
     while i < stop:
         c = np.int64(data[i])
         if 48 <= c <= 57:
             found = True
-            if used < _DIGITS:
+            if used < _DIGITS and scale < _DIGITS:
                 mantissa = mantissa * 10 + (c - 48)
-                if mantissa > 0:
-                    used += 1
-                if point:
-                    scale += 1
-                    if scale == _DIGITS:
-                        used = _DIGITS
+                used += 1 if mantissa > 0 else 0
+                scale += 1 if point else 0
             elif not point:
-                return 1e18, i, True  # longer than any place on earth
+                beyond += 1
         elif c == 46 and not point:
             point = True
         else:
             break
         i += 1
-    value = mantissa / _POWER[scale]
+    value = mantissa / _POWER[scale] * 10.0 ** min(beyond, 18)
     return (-value if negative else value), i, found
 
 
-@kernel
-def end_of_line(data: Bytes, start: int, stop: int) -> int:
-    """Return the place of the line feed at or after `start`, or `stop`."""
+@part_of_kernel
+def find_byte(data: Bytes, start: int, stop: int, one: int, other: int) -> int:
+    """Return the place of the next line feed or of one of two bytes, or `stop`."""
     i = start
-    while i < stop and data[i] != 10:
+    while i < stop and data[i] != 10 and data[i] != one and data[i] != other:
         i += 1
     return i
 
 
-@kernel
-def end_of_text(data: Bytes, start: int, stop: int) -> int:
-    """Return the place of the ``;`` or line feed at or after `start`, or `stop`."""
-    i = start
-    while i < stop and data[i] != 10 and data[i] != 59:
-        i += 1
-    return i
+@part_of_kernel
+def count_odd(n: Any, what: int) -> None:
+    """Count an oddity and keep the line of the first one."""
+    k = ODD + 2 * what
+    n[k] += 1
+    if n[k] == 1:
+        n[k + 1] = n[LINE]
 
 
-@kernel
+@part_of_kernel
 def is_worth_keeping(data: Bytes, start: int, stop: int) -> bool:
     """Tell whether a word that layers, objects or limits are marked by stands between two places."""
     window = np.int64(0)
@@ -99,9 +110,7 @@ def is_worth_keeping(data: Bytes, start: int, stop: int) -> bool:
         if 65 <= c <= 90:
             c += 32
         window = ((window << 8) | c) & _FIVE
-        if c == 58 and (window & _THREE) == _Z_COLON:
-            return True
-        if c == 116 and (window & _FOUR) == _RAFT:
+        if (c == 58 and (window & _THREE) == _Z_COLON) or (c == 116 and (window & _FOUR) == _RAFT):
             return True
         for k in range(len(_MARKS)):
             if window == _MARKS[k]:
@@ -109,8 +118,132 @@ def is_worth_keeping(data: Bytes, start: int, stop: int) -> bool:
     return False
 
 
-def as_bytes(data: Any) -> Bytes:
-    """Return a read-only view of anything that holds bytes, of the one type that the loops are compiled for."""
-    view = np.frombuffer(data, np.uint8)
-    view.flags.writeable = False
-    return view
+@part_of_kernel
+def keep_note(data: Bytes, start: int, stop: int, own: bool, n: Any, notes: Any) -> None:
+    """Note the place of a text, when it is worth it; two in one line at most."""
+    k = n[NOTES]
+    if k >= 2 and notes[k - 2, 2] == n[LINE]:
+        return
+    if n[CODE] == OBJECT_LABEL or is_worth_keeping(data, start, stop):
+        notes[k, 0], notes[k, 1], notes[k, 2], notes[k, 3], notes[k, 4] = start, stop, n[LINE], own, n[BYTE]
+        n[NOTES] = k + 1
+
+
+@part_of_kernel
+def is_text_command(code: int) -> bool:
+    """Tell whether what follows an M number is text, a file name or an object's label."""
+    for known in (1170, 1180, 230, 280, 300, 320, 330, 360, 160, 9280, 4860, 2910, 8160, 5500, 5510, 5870):
+        if code == known:
+            return True
+    return False
+
+
+@part_of_kernel
+def check_sum(data: Bytes, start: int, star: int, stop: int, n: Any) -> None:
+    """Compare the number after ``*`` with the exclusive or of the bytes before it."""
+    said, _, found = read_number(data, star + 1, stop)
+    total = np.int64(0)
+    for i in range(start, star):
+        total ^= np.int64(data[i])
+    if found and said != total:
+        count_odd(n, BAD_CHECKSUM)
+
+
+@part_of_kernel
+def pass_over(data: Bytes, i: int, start: int, stop: int, n: Any) -> int:
+    """Pass over what is neither a word nor a comment; return the place after it."""
+    c = np.int64(data[i])
+    one, other = 59, 59
+    if c == 42:  # *
+        check_sum(data, start, i, stop, n)
+    elif c == 34:  # a text in quotes
+        one, other = 34, 34
+    elif c == 123 or c == 91:  # { or [
+        count_odd(n, PLACEHOLDER)
+        one, other = 125, 93
+    elif n[FIRST] and c != 37:  # not a word, and no %
+        count_odd(n, STRAY)
+    else:
+        return i + 1
+    end = find_byte(data, i + 1, stop, one, other)
+    return end + 1 if one != 59 and end < stop and data[end] != 10 else end
+
+
+@part_of_kernel
+def begin_command(letter: Any, number: float, words: Any, n: Any) -> None:
+    """Take the letter and number that a command begins with."""
+    n[LETTER] = letter
+    n[CODE] = int(abs(number) * 10.0 + 0.5) if abs(number) < 1e6 else 99999990
+    n[FIRST] = 0
+    words[VALUE] = number
+
+
+@part_of_kernel
+def read_command(data: Bytes, begin: int, start: int, stop: int, words: Any, n: Any, notes: Any) -> int:
+    """Read one command of the line that begins at `begin`, from the place `start` on.
+
+    Returns the place of the line feed (or `stop`), or of the next command in the same line. ``n`` then holds
+    the command's letter and ten times its number, the letters that came with a number and those without.
+    """
+    n[LETTER], n[CODE], n[HAS], n[FLAGS] = LETTER_NONE, 0, 0, 0
+    text, text_end, own = -1, -1, False
+    i = start
+    while i < stop:
+        c = np.int64(data[i])
+        if c == 10:
+            break
+        if c <= 32:
+            i += 1
+            continue
+        u = c & 0xDF
+        if 65 <= u <= 90:
+            k = i + 1
+            after = np.int64(data[k] & 0xDF) if k < stop else np.int64(0)
+            if n[FIRST] and (65 <= after <= 90 or (after == 95 and data[k] == 95)):
+                count_odd(n, STRAY)
+                n[FIRST] = 0
+                text, own = i, True
+                text_end = i = find_byte(data, i, stop, 59, 59)
+                continue
+            while k < stop and (data[k] == 32 or data[k] == 9):
+                k += 1
+            number, k, found = read_number(data, k, stop)
+            if u == LETTER_O and n[FIRST]:
+                count_odd(n, O_WORD)
+            if not found:
+                n[FLAGS] |= 1 << (u - 65)
+                n[FIRST] = 0
+                i += 1
+                continue
+            if u == LETTER_N and n[FIRST]:
+                i = k
+                continue
+            command = u == LETTER_G or u == LETTER_M
+            if command or (u == LETTER_T and n[FIRST]):
+                if n[LETTER] != LETTER_NONE:
+                    count_odd(n, GLUED)
+                    break
+                begin_command(u, number, words, n)
+                if u == LETTER_M and is_text_command(n[CODE]):
+                    text, own = i, True
+                    text_end = k = find_byte(data, k, stop, 59, 59)
+            else:
+                words[u - 65] = number
+                n[HAS] |= 1 << (u - 65)
+                n[FIRST] = 0
+            i = k
+        elif c == 59 or c == 40:
+            end = find_byte(data, i, stop, 10 if c == 59 else 41, 10)
+            if text < 0 or not own:
+                text, text_end, own = i, end, n[FIRST] != 0
+            i = end + 1 if end < stop and data[end] != 10 else end
+        else:
+            i = pass_over(data, i, begin, stop, n)
+    if text >= 0:
+        keep_note(data, text, text_end, own, n, notes)
+    return i
+
+
+def as_bytes(data: bytes) -> Bytes:
+    """Return a read-only view of bytes, of the one type that the loops are compiled for."""
+    return np.frombuffer(data, np.uint8)

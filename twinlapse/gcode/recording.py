@@ -1,0 +1,133 @@
+"""What one pass of the interpreter has written: growing columns, events and notes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.gcode import interpreter as machine
+from twinlapse.gcode import words
+from twinlapse.gcode.assumptions import Assumptions
+from twinlapse.gcode.toolpath import Float, Note
+
+_ROOM = 16_384  # rows of the tables that the interpreter fills: they stay in the processor's cache
+# the columns of a toolpath, in the order in which the interpreter writes them
+_COLUMNS: dict[str, Any] = {
+    "line": np.int32,
+    "byte": np.int64,
+    "kind": np.uint8,
+    "mode": np.uint16,
+    "tool": np.uint8,
+    "x_mm": np.float64,
+    "y_mm": np.float64,
+    "z_mm": np.float64,
+    "e_mm": np.float64,
+    "e_word": np.float64,
+    "feed_mm_s": np.float32,
+    "length_mm": np.float32,
+    "retracted_mm": np.float32,
+    "dwell_s": np.float32,
+}
+
+
+class Recording:
+    """The interpreter's state during a pass, and what it has written so far.
+
+    Memory that a column has not been filled to is reserved and never touched, so it costs nothing.
+    """
+
+    def __init__(self, assumed: Assumptions, expected_size: int) -> None:
+        self.n = np.zeros(machine.N_INTEGERS, np.int64)
+        self.f = np.zeros(machine.N_FLOATS)
+        self.expected_size = expected_size
+        self.size = 0
+        self.sha256 = ""
+        self.notes: list[Note] = []
+        self._rows = 0
+        self._base = 0
+        self._columns: dict[str, NDArray[Any]] = {}
+        self._events: list[Float] = []
+        self._tools = np.zeros((256, 3))  # fed so far, furthest fed, logical E when last put away
+        self._words = np.zeros(words.WORDS)
+        self._out = np.zeros((_ROOM, machine.OUT_WIDTH))
+        self._happened = np.zeros((_ROOM, machine.EVENT_WIDTH))
+        self._remarks = np.zeros((_ROOM, words.NOTE_WIDTH), np.int64)
+        self._begin(assumed)
+
+    def _begin(self, assumed: Assumptions) -> None:
+        self.f[machine.UNIT] = 1.0
+        self.f[machine.AREA] = 1.0
+        self.n[machine.MOTION] = 10
+        self.n[machine.RULE] = assumed.rule
+        self.n[machine.DIALECT] = assumed.dialect
+        self.n[machine.E_BIT] = assumed.letter
+        self.n[machine.E_OWN] = assumed.own_e
+        self.n[machine.E_DECLARED] = assumed.relative
+        self.n[machine.MODE] = machine.M_REL_E if assumed.relative else 0
+        self.n[machine.E_SOURCE] = machine.SOURCE_WORD if assumed.declared else machine.SOURCE_NONE
+
+    def run(self, whole: bytes, read: int) -> None:
+        """Carry out whole lines; `read` bytes of the file have been read for them."""
+        self.size += read
+        data = words.as_bytes(whole)
+        pos = 0
+        while pos < len(whole):
+            pos = machine.run_lines(
+                data, pos, len(whole), self._base, self.n, self.f, self._tools, self._words, self._out,
+                self._happened, self._remarks,
+            )  # fmt: skip
+            self._take(whole)
+            if self.n[machine.STATUS] == machine.FULL:
+                self.n[machine.STATUS] = machine.OK
+            elif self.n[machine.STATUS] != machine.OK:
+                return
+        self._base += len(whole)
+
+    def _take(self, whole: bytes) -> None:
+        """Empty the tables that the interpreter has filled."""
+        count = int(self.n[machine.ROWS])
+        end = self._rows + count
+        if not self._columns or end > len(self._columns["line"]):
+            self._make_room(end)
+        for k, column in enumerate(self._columns.values()):
+            column[self._rows : end] = self._out[:count, k]
+        self._rows = end
+        self.n[machine.ROWS_BEFORE] = end
+        self._events.append(self._happened[: self.n[machine.EVENTS]].copy())
+        for start, stop, line, own, byte in self._remarks[: self.n[words.NOTES]].tolist():
+            text = whole[start:stop].decode("utf-8", "replace").strip()
+            self.notes.append(Note(line=line, byte=byte, row=0, text=text, own_line=bool(own)))
+        self.n[machine.ROWS] = self.n[machine.EVENTS] = self.n[words.NOTES] = 0
+
+    def _make_room(self, needed: int) -> None:
+        """Reserve columns for as many rows as the part read so far lets expect."""
+        share = max(self.size, 1) / self.expected_size
+        room = int(needed * 1.25) if share > 0.5 else int(needed / min(share, 1.0) * 1.05)
+        room = min(max(room, needed), needed + self.expected_size // 2) + _ROOM
+        for name, kind in _COLUMNS.items():
+            wider = np.empty(room, kind)
+            if name in self._columns:
+                wider[: self._rows] = self._columns[name][: self._rows]
+            self._columns[name] = wider
+
+    def columns(self) -> dict[str, NDArray[Any]]:
+        """Return the columns by name, as long as there are rows."""
+        if not self._columns:
+            self._make_room(0)
+        return {name: column[: self._rows] for name, column in self._columns.items()}
+
+    def events(self) -> tuple[Float, Float, Float]:
+        """Return shifts, arcs and settings, each as rows of an event's numbers."""
+        table = np.concatenate([np.empty((0, machine.EVENT_WIDTH)), *self._events])
+        what = table[:, 1]
+        return (
+            table[what == machine.EVENT_SHIFT],
+            table[what == machine.EVENT_ARC],
+            table[(what != machine.EVENT_SHIFT) & (what != machine.EVENT_ARC)],
+        )
+
+    def odd(self, what: int) -> int:
+        """Return how often an oddity was seen."""
+        return int(self.n[words.ODD + 2 * what])
