@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +33,17 @@ if TYPE_CHECKING:
 @click.option("--seconds", type=float, metavar="S", help="Length of the film without its pauses.")
 @click.option("--overlay", metavar="LIST", help='"all", "none", or names with commas between.')
 @click.option("--title", metavar="TEXT", help="Title of the film.")
+@click.option("--codec", metavar="NAME", help="h264, h265, vp9 or av1; else by the suffix.")
+@click.option("--quality", type=int, metavar="N", help="0 the best, 18 as good as the source, 30 small.")
+@click.option("--between", metavar="HOW", help="cut, or fade from moment to moment.")
+@click.option("--loop", is_flag=True, default=None, help="Forward and back.")
+@click.option("--preview", is_flag=True, help="Small, every third moment, in seconds.")
+@click.option("--poster", type=click.Path(path_type=Path), help="Write the last film frame as a picture.")
+@click.option("--contact", type=click.Path(path_type=Path), help="Write film frames in rows as a picture.")
+@click.option(
+    "--aligned", type=click.Path(path_type=Path), help="Write every frame, aligned, to this folder."
+)
+@click.option("--plot", type=click.Path(path_type=Path), help="Draw shifts and gains (.png, .svg).")
 @speaking
 def command(
     output: Output,
@@ -40,6 +52,7 @@ def command(
     job: Path | None,
     frames: tuple[str, ...],
     rig: Path | None,
+    plot: Path | None,
     **settings: Any,
 ) -> None:
     """Make the film of JOB, or of folders of pictures.
@@ -50,9 +63,15 @@ def command(
     """
     from twinlapse.film import render_film
 
+    extras = {name: settings.pop(name) for name in ("preview", "poster", "contact", "aligned")}
     sources, plan, options = _gather(job, frames, rig, settings)
+    options = replace(options, **extras)
     with output.progress("film") as progress:
         report = render_film(sources, plan, options, out, progress=progress)
+    if plot is not None:
+        from twinlapse.cli.film_plot import draw
+
+        draw(report, plot)
     for fault in report.dropped:
         output.warn(fault)
     if report.unsure:

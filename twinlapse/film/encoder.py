@@ -5,8 +5,8 @@ from __future__ import annotations
 import contextlib
 import subprocess
 import tempfile
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import IO, Any
@@ -18,24 +18,17 @@ from numpy.typing import NDArray
 
 from twinlapse.errors import RenderError
 from twinlapse.files import replacing_by_name
+from twinlapse.film.codecs import Codec
+
+KEY_S = 2  # a keyframe at least this often, so that seeking is quick
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Codec:
-    """How a kind of film is encoded."""
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """A named place in the film."""
 
     name: str
-    container: str
-    options: dict[str, Any] = field(default_factory=dict)
-
-
-def h264(crf: float = 18, preset: str = "veryfast") -> Codec:
-    """Return the settings of an H.264 film in MP4, its index in front so that it plays while it loads."""
-    return Codec(
-        name="libx264",
-        container="mp4",
-        options={"crf": crf, "preset": preset, "profile:v": "high", "movflags": "+faststart"},
-    )
+    start_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,33 +42,83 @@ class Pipe:
         self.stdin.write(planes.data)
 
 
-def command(size: tuple[int, int], fps: Fraction, codec: Codec, out: Path) -> list[str]:
-    """Return the ffmpeg command that takes I420 frames on standard input."""
+def keyframe_step(fps: Fraction) -> int:
+    """Return after how many frames a keyframe comes at the latest."""
+    return max(1, round(KEY_S * fps))
+
+
+def command(
+    size: tuple[int, int], fps: Fraction, codec: Codec, out: Path, notes: Path | None = None
+) -> list[str]:
+    """Return the ffmpeg command that takes I420 frames on standard input.
+
+    `notes` is a file with title and chapters as `note_text` writes it.
+    """
     rate = f"{fps.numerator}/{fps.denominator}"
     stream = ffmpeg.input("pipe:", format="rawvideo", pix_fmt="yuv420p", video_size=size, framerate=rate)
     # flags given to the encoder alone are dropped unless the frames carry them
     stream = stream.filter(
-        "setparams",
-        range="tv",
-        color_primaries="bt709",
-        color_trc="bt709",
-        colorspace="bt709",
+        "setparams", range="tv", color_primaries="bt709", color_trc="bt709", colorspace="bt709"
     )
-    options = {
-        "codec:v": codec.name,
-        "pix_fmt": "yuv420p",
-        "g": max(1, round(2 * fps)),
-        "chroma_sample_location": "center",
-        "format": codec.container,
-        **codec.options,
-    }
-    stream = ffmpeg.output(stream, str(out), **options).global_args("-nostdin", "-hide_banner")
-    stream = stream.global_args("-loglevel", "error").overwrite_output()
-    return [str(part) for part in ffmpeg.compile(stream, cmd=imageio_ffmpeg.get_ffmpeg_exe())]
+    options: dict[str, Any] = {"codec:v": codec.name, "format": codec.container, **codec.options}
+    if codec.palette:
+        copies = stream.filter_multi_output("split", 2)
+        palette = copies[0].filter("palettegen", stats_mode="diff")
+        stream = ffmpeg.filter(
+            [copies[1], palette], "paletteuse", dither="bayer", bayer_scale=4, diff_mode="rectangle"
+        )
+    else:
+        options["pix_fmt"] = "yuv420p"
+    if codec.tagged:
+        options |= {"g": keyframe_step(fps), "chroma_sample_location": "center"}
+    stream = ffmpeg.output(stream, str(out), **options)
+    words = [str(part) for part in ffmpeg.compile(stream, cmd=imageio_ffmpeg.get_ffmpeg_exe())]
+    if notes is not None:  # an input without streams, which the command builder cannot express
+        place = words.index("pipe:") + 1
+        words[place:place] = ["-f", "ffmetadata", "-i", str(notes)]
+        words[-1:-1] = ["-map_metadata", "1", "-map_chapters", "1"]
+    return [words[0], *_QUIET, *words[1:]]
+
+
+_QUIET = ("-nostdin", "-hide_banner", "-loglevel", "error", "-y")
+
+
+def join_command(parts: Path, codec: Codec, out: Path) -> list[str]:
+    """Return the ffmpeg command that joins the segments listed in `parts` without encoding them again."""
+    stream = ffmpeg.input(str(parts), format="concat", safe=0)
+    options: dict[str, Any] = {"codec": "copy", "format": codec.container}
+    if codec.container == "mp4":
+        options["movflags"] = "+faststart"
+    words = [str(part) for part in ffmpeg.compile(ffmpeg.output(stream, str(out), **options))]
+    return [imageio_ffmpeg.get_ffmpeg_exe(), *_QUIET, *words[1:]]
+
+
+def note_text(title: str, chapters: Sequence[Chapter], end_s: float) -> str:
+    """Return title and chapters in ffmpeg's own notation for metadata."""
+    lines = [";FFMETADATA1"]
+    if title:
+        lines.append(f"title={_escaped(title)}")
+    for chapter, following in zip(chapters, [*chapters[1:], None], strict=True):
+        stop = end_s if following is None else following.start_s
+        lines += [
+            "[CHAPTER]",
+            "TIMEBASE=1/1000",
+            f"START={round(chapter.start_s * 1000)}",
+            f"END={round(stop * 1000)}",
+            f"title={_escaped(chapter.name)}",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _escaped(text: str) -> str:
+    plain = " ".join(text.split())
+    return "".join("\\" + letter if letter in "=;#\\" else letter for letter in plain)
 
 
 @contextlib.contextmanager
-def encoding(out: Path, size: tuple[int, int], fps: Fraction, codec: Codec) -> Iterator[Pipe]:
+def encoding(
+    out: Path, size: tuple[int, int], fps: Fraction, codec: Codec, notes: str = ""
+) -> Iterator[Pipe]:
     """Yield a pipe; `out` is there when the block ends well, and untouched when it does not.
 
     Raises
@@ -83,26 +126,57 @@ def encoding(out: Path, size: tuple[int, int], fps: Fraction, codec: Codec) -> I
     RenderError
         with what ffmpeg says, when it fails.
     """
-    with replacing_by_name(out) as beside, tempfile.TemporaryFile() as said:
+    with contextlib.ExitStack() as held:
+        beside = held.enter_context(replacing_by_name(out))
+        said = held.enter_context(tempfile.TemporaryFile())
+        noted = None
+        if notes and codec.tagged:
+            noted = Path(held.enter_context(tempfile.TemporaryDirectory())) / "notes.txt"
+            noted.write_text(notes, encoding="utf-8")
         # its words go to a file: a pipe that nobody drains would stop it
         process = subprocess.Popen(  # noqa: S603
-            command(size, fps, codec, beside), stdin=subprocess.PIPE, stdout=said, stderr=said
+            command(size, fps, codec, beside, noted), stdin=subprocess.PIPE, stdout=said, stderr=said
         )
         assert process.stdin is not None
         try:
             yield Pipe(process.stdin)
             process.stdin.close()
         except BrokenPipeError:
-            pass
+            pass  # it has stopped by itself; its words tell why
         except BaseException:
             process.kill()
             process.wait()
             raise
+        finally:
+            with contextlib.suppress(BrokenPipeError):
+                process.stdin.close()
         if process.wait() != 0:
             said.seek(0)
-            words = said.read().decode(errors="replace").strip().splitlines()
-            raise RenderError(
-                f"the encoder failed: {words[-1] if words else process.returncode}",
-                "check the free space and the settings of the film",
-                path=out,
-            )
+            raise _failed(said.read(), process.returncode, out)
+
+
+def join(parts: Sequence[Path], codec: Codec, out: Path) -> None:
+    """Join segments of one film without encoding them again.
+
+    Raises
+    ------
+    RenderError
+        with what ffmpeg says, when it fails.
+    """
+    with replacing_by_name(out) as beside, tempfile.TemporaryDirectory() as folder:
+        listed = Path(folder) / "parts.txt"
+        quoted = [str(part.resolve()).replace("'", "'\\''") for part in parts]
+        listed.write_text("".join(f"file '{name}'\n" for name in quoted), encoding="utf-8")
+        done = subprocess.run(  # noqa: S603
+            join_command(listed, codec, beside), capture_output=True, check=False, stdin=subprocess.DEVNULL
+        )
+        if done.returncode != 0:
+            raise _failed(done.stderr, done.returncode, out)
+
+
+def _failed(said: bytes, status: int, out: Path) -> RenderError:
+    words = said.decode(errors="replace").strip().splitlines()
+    what = words[0] if words else f"status {status}"
+    return RenderError(
+        f"the encoder failed: {what}", "check the free space and the settings of the film", path=out
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from twinlapse.imaging.lens import Optics, optics
 from twinlapse.rig.filming import CameraFilming, Filming
@@ -27,6 +28,12 @@ class FilmOptions:
     filming: Filming = field(default_factory=Filming)
     cameras: Mapping[str, CameraOptions] = field(default_factory=dict)
     filament_mm: float | None = None  # for the end card
+    preview: bool = False  # small, every third moment, as long as the film
+    poster: Path | None = None  # the last film frame as a picture
+    contact: Path | None = None  # film frames in rows as a picture
+    aligned: Path | None = None  # folder for every frame, aligned and evenly lit
+    sidecar: bool = True  # every shift and gain as FILM.json
+    cache: bool = True  # what was measured is kept beside the frames
 
     def camera(self, name: str) -> CameraOptions:
         """Return the settings of a camera, standard ones where nothing is said."""

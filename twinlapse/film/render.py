@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import contextlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import cv2
 
-from twinlapse.errors import FrameError, RenderError
+from twinlapse.errors import FrameError
+from twinlapse.files import write_json
+from twinlapse.film.chapters import chapters_of
+from twinlapse.film.codecs import SMALL_BYTES, Codec, codec_for, fitting
 from twinlapse.film.colour import to_i420
-from twinlapse.film.encoder import encoding, h264
+from twinlapse.film.encoder import encoding, note_text
+from twinlapse.film.looking import in_order
 from twinlapse.film.options import FilmOptions
-from twinlapse.film.report import FilmReport, dropped_files, gain_rows, shift_rows
-from twinlapse.film.scene import set_scene
-from twinlapse.film.schedule import schedule
-from twinlapse.film.tracking import CERTAIN, Track, in_order, track_camera
-from twinlapse.frames.pairing import pair
+from twinlapse.film.pictures import contact_sheet, poster, write_aligned, write_picture
+from twinlapse.film.report import FilmReport, dropped_files, gain_rows, shift_rows, unsure_files
+from twinlapse.film.scene import Scene, set_scene
+from twinlapse.film.schedule import Beat, schedule
+from twinlapse.film.tracking import Track, track_camera
+from twinlapse.frames.pairing import Slot, pair
 from twinlapse.frames.sequence import FrameSequence
 from twinlapse.shots import Plan
 
 Progress = Callable[[float], None]
+PREVIEW_PX, PREVIEW_STEP = 360, 3
 
 
 def render_film(
@@ -35,12 +44,12 @@ def render_film(
     Parameters
     ----------
     sources : mapping of camera name to FrameSequence
-        One camera or more, in the order of importance; two are seen at most.
+        One camera or more, in the order of importance; two are seen at most in most layouts.
     plan : Plan, optional
         Gives the shots, their layers, heights and times.
     options : FilmOptions
     out : Path
-        An MP4 file, whole or not there at all.
+        .mp4, .m4v, .webm, .gif or .webp; whole or not there at all.
     progress : callable, optional
         Takes the share done.
 
@@ -49,77 +58,142 @@ def render_film(
     FrameError
         when no frame of a camera can be read.
     RenderError
-        when the encoder fails or a font lacks a letter.
+        when the suffix is none of ours, the encoder fails, or a font lacks a letter.
     """
-    if out.suffix.lower() not in (".mp4", ".m4v"):
-        raise RenderError(
-            f"{out.suffix or 'no suffix'} is no film that can be written", "name it .mp4", path=out
-        )
-    if not sources:
-        raise FrameError("there are no frames", "name a folder with pictures")
+    codec = codec_for(out, options.filming)
+    options = replace(options, filming=fitting(options.filming, out))
+    tell = progress or (lambda share: None)
+    with one_thread_a_picture():
+        slots, tracks, options = measured(sources, plan, options, lambda share: tell(share * 0.4))
+        scene, held = set_scene(slots, plan, tracks, options)
+        beats: Sequence[Beat] = schedule(len(slots), options.filming)
+        write = _encode_small if codec.container in ("gif", "webp") else _encode
+        scene, beats = write(scene, beats, codec, out, options, lambda share: tell(0.4 + 0.55 * share))
+        _write_pictures(scene, tracks, options)
+    report = film_report(out, scene, tracks, options, len(beats), held)
+    if options.sidecar:
+        write_json(out.with_name(out.name + ".json"), report.to_json())
+    tell(1.0)
+    return report
+
+
+@contextlib.contextmanager
+def one_thread_a_picture() -> Iterator[None]:
+    """Two pictures at once keep two cores busier than two threads on one picture."""
     before = cv2.getNumThreads()
-    cv2.setNumThreads(1)  # two frames at once keep the cores busier than two threads on one frame
+    cv2.setNumThreads(1)
     try:
-        return _render(sources, plan, options, out, progress or (lambda share: None))
+        yield
     finally:
         cv2.setNumThreads(before)
 
 
-def _render(
-    sources: Mapping[str, FrameSequence],
-    plan: Plan | None,
-    options: FilmOptions,
-    out: Path,
-    progress: Progress,
-) -> FilmReport:
+def measured(
+    sources: Mapping[str, FrameSequence], plan: Plan | None, options: FilmOptions, progress: Progress
+) -> tuple[tuple[Slot, ...], dict[str, Track], FilmOptions]:
+    """Return the moments, what was measured of every camera, and the options as they came out.
+
+    Raises
+    ------
+    FrameError
+        when there are no frames, or none of a camera can be read.
+    """
+    if not sources:
+        raise FrameError("there are no frames", "name a folder with pictures")
     slots = pair(sources, plan)
-    tracks = _measure(sources, options, lambda share: progress(share * 0.4))
-    scene, held = set_scene(slots, plan, tracks, options)
-    filming = options.filming
-    beats = schedule(len(slots), filming)
-    size = scene.size
-    with encoding(out, size, filming.fps, h264()) as pipe:
-        frames = in_order(lambda beat: to_i420(scene.frame(beat)), beats)
-        for done, planes in enumerate(frames, 1):
-            pipe.write(planes)
-            progress(0.4 + 0.6 * done / len(beats))
-    return FilmReport(
-        film=out,
-        frames=len(beats),
-        width=size[0],
-        height=size[1],
-        fps=float(filming.fps),
-        seconds=float(len(beats) / filming.fps),
-        held=held,
-        dropped=dropped_files(tracks),
-        unsure=_unsure(tracks, options),
-        shifts={camera: shift_rows(track) for camera, track in tracks.items()},
-        gain={camera: gain_rows(track) for camera, track in tracks.items()},
-    )
-
-
-def _measure(
-    sources: Mapping[str, FrameSequence], options: FilmOptions, progress: Progress
-) -> dict[str, Track]:
-    total = sum(len(sequence) for sequence in sources.values())
+    files = {camera: sequence.files for camera, sequence in sources.items()}
+    if options.preview:
+        slots, options = _preview(slots, options)
+        seen = {file.path for slot in slots for file in slot.frames.values()}
+        files = {
+            camera: tuple(file for file in some if file.path in seen) or some[:1]
+            for camera, some in files.items()
+        }
+    total = sum(map(len, files.values()))
     tracks: dict[str, Track] = {}
     done = 0
-    for camera, sequence in sources.items():
-        share, start = len(sequence) / total, done / total
+    for camera, some in files.items():
+        share, start = len(some) / total, done / total
 
         def step(part: float, share: float = share, start: float = start) -> None:
             progress(start + part * share)
 
-        tracks[camera] = track_camera(camera, sequence.files, options.camera(camera).filming, step)
-        done += len(sequence)
-    return tracks
+        filming = options.camera(camera).filming
+        tracks[camera] = track_camera(
+            camera, some, filming, step, cache=options.cache and not options.preview
+        )
+        done += len(some)
+    return slots, tracks, options
 
 
-def _unsure(tracks: Mapping[str, Track], options: FilmOptions) -> tuple[str, ...]:
-    return tuple(
-        str(file.path)
-        for camera, track in tracks.items()
-        if options.camera(camera).filming.hold != "off"
-        for file, motion, fault in zip(track.files, track.motions, track.faults, strict=True)
-        if not fault and motion.confidence < CERTAIN
+def _preview(slots: tuple[Slot, ...], options: FilmOptions) -> tuple[tuple[Slot, ...], FilmOptions]:
+    filming = options.filming
+    small = replace(
+        filming,
+        height_px=min(filming.height_px, PREVIEW_PX),
+        fps=max(Fraction(1), filming.fps / PREVIEW_STEP),
+        quality=min(48, filming.quality + 6),
+        fine=False,
+        careful=False,
+    )
+    return slots[::PREVIEW_STEP], replace(options, filming=small)
+
+
+def _encode(
+    scene: Scene, beats: Sequence[Beat], codec: Codec, out: Path, options: FilmOptions, progress: Progress
+) -> tuple[Scene, Sequence[Beat]]:
+    filming = options.filming
+    chapters = chapters_of(scene.facts, beats, filming)
+    notes = note_text(filming.title, chapters, float(len(beats) / filming.fps))
+    with encoding(out, scene.size, filming.fps, codec, notes) as pipe:
+        frames = in_order(lambda beat: to_i420(scene.frame(beat)), beats)
+        for done, planes in enumerate(frames, 1):
+            pipe.write(planes)
+            progress(done / len(beats))
+    return scene, beats
+
+
+def _encode_small(
+    scene: Scene, beats: Sequence[Beat], codec: Codec, out: Path, options: FilmOptions, progress: Progress
+) -> tuple[Scene, Sequence[Beat]]:
+    """Encode, and again at fewer pixels while the file is larger than such a film may be."""
+    for attempt in range(4):
+        _encode(scene, beats, codec, out, options, progress)
+        excess = out.stat().st_size / SMALL_BYTES
+        if excess <= 1 or attempt == 3:
+            break
+        filming = options.filming
+        smaller = max(96, int(filming.height_px / excess**0.5 * 0.93))
+        options = replace(options, filming=replace(filming, height_px=smaller))
+        scene = scene.laid_out(options)
+    return scene, beats
+
+
+def _write_pictures(scene: Scene, tracks: Mapping[str, Track], options: FilmOptions) -> None:
+    if options.poster is not None:
+        write_picture(options.poster, poster(scene))
+    if options.contact is not None:
+        write_picture(options.contact, contact_sheet(scene, options.filming.background))
+    if options.aligned is not None:
+        for camera, track in tracks.items():
+            write_aligned(track, options.aligned / camera)
+
+
+def film_report(
+    out: Path, scene: Scene, tracks: Mapping[str, Track], options: FilmOptions, frames: int, held: int
+) -> FilmReport:
+    """Return what came of a render."""
+    fps = options.filming.fps
+    return FilmReport(
+        film=out,
+        frames=frames,
+        width=scene.size[0],
+        height=scene.size[1],
+        fps=float(fps),
+        seconds=float(frames / fps),
+        held=held,
+        dropped=dropped_files(tracks),
+        unsure=unsure_files(tracks, options),
+        shifts={camera: shift_rows(track) for camera, track in tracks.items()},
+        gain={camera: gain_rows(track) for camera, track in tracks.items()},
     )

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from twinlapse.film.tracking import Track
+from twinlapse.film.options import FilmOptions
+from twinlapse.film.tracking import CERTAIN, Track
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,4 +75,15 @@ def dropped_files(tracks: Mapping[str, Track]) -> tuple[str, ...]:
         for track in tracks.values()
         for file, fault in zip(track.files, track.faults, strict=True)
         if fault
+    )
+
+
+def unsure_files(tracks: Mapping[str, Track], options: FilmOptions) -> tuple[str, ...]:
+    """Return the frames that were left where they are because too few of their tiles agreed."""
+    return tuple(
+        str(file.path)
+        for camera, track in tracks.items()
+        if options.camera(camera).filming.hold != "off"
+        for file, motion, fault in zip(track.files, track.motions, track.faults, strict=True)
+        if not fault and motion.confidence < CERTAIN
     )

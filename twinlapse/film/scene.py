@@ -52,6 +52,13 @@ class Scene:
         """Width and height of the film."""
         return self.stages[0].composer.layout.size
 
+    def laid_out(self, options: FilmOptions) -> Scene:
+        """Return the same scene with the layout of other options."""
+        stages = tuple(
+            _stage(layout, self.tracks, options, self.facts) for layout in _layouts(self.tracks, options)
+        )
+        return replace(self, stages=stages, cards=_cards(self.facts, options))
+
     def frame(self, beat: Beat) -> Picture:
         """Return the film frame of a beat."""
         if beat.cover >= 1:
@@ -106,15 +113,19 @@ def set_scene(
         shown[camera], missing = cover_gaps(slots, camera, track, filming.gap)
         held += missing
     facts = facts_of(slots, plan)
-    lettering = Lettering(filming.font)
     stages = tuple(_stage(layout, tracks, options, facts) for layout in _layouts(tracks, options))
+    scene = Scene(tracks=tracks, shown=shown, facts=facts, stages=stages, cards=_cards(facts, options))
+    return scene, held
+
+
+def _cards(facts: tuple[Facts, ...], options: FilmOptions) -> dict[str, Picture]:
+    filming, lettering = options.filming, Lettering(options.filming.font)
     cards = {}
     if filming.title and filming.title_s:
         cards["title"] = title_card(filming, facts, lettering)
     if filming.end_s:
         cards["end"] = end_card(filming, facts, lettering, options.filament_mm)
-    scene = Scene(tracks=tracks, shown=shown, facts=facts, stages=stages, cards=cards)
-    return scene, held
+    return cards
 
 
 def _layouts(tracks: Mapping[str, Track], options: FilmOptions) -> list[Layout]:
@@ -166,8 +177,3 @@ def pace_of(facts: tuple[Facts, ...]) -> tuple[tuple[float, float], ...]:
     return tuple(
         (fact.share, float(np.clip(step / top, 0.05, 1))) for fact, step in zip(facts, steps, strict=True)
     )
-
-
-def without_words(options: FilmOptions) -> FilmOptions:
-    """Return the options of a film that shows pictures only."""
-    return replace(options, filming=replace(options.filming, overlay=()))

@@ -47,6 +47,9 @@ class Filming:
     end_s: float = 0.0
     font: str = ""  # a TTF or OTF file; empty: the fonts that come along
     fine: bool = False  # Lanczos resampling
+    codec: Literal["auto", "h264", "h265", "vp9", "av1"] = "auto"  # auto: by the file's suffix
+    quality: int = 18  # as H.264 counts: 0 the best, 18 as good as the source, 30 small
+    careful: bool = False  # H.264 at a slower, smaller setting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +99,9 @@ def read_filming(table: Table | None) -> Filming:
         end_s=table.number("end_s", standard.end_s, low=0, high=60),
         font=table.text("font", standard.font),
         fine=table.flag("fine", standard.fine),
+        codec=table.choice("codec", standard.codec, ("auto", "h264", "h265", "vp9", "av1")),
+        quality=table.whole("quality", standard.quality, low=0, high=48),
+        careful=table.flag("careful", standard.careful),
     )
     table.close()
     return filming

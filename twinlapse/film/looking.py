@@ -1,0 +1,214 @@
+"""The first pass over the frames of a camera: each is read once, its tiles and its light are measured.
+
+What comes out is columns, one row a frame, and is kept beside the frames: another layout, another length or
+another way to hold the picture needs no second look.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import zipfile
+from collections import Counter, deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any, TypeVar
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.errors import FileProblemError, FrameError
+from twinlapse.files import write_bytes
+from twinlapse.frames.sequence import FrameFile
+from twinlapse.imaging.decode import Picture, picture_size, read_picture
+from twinlapse.imaging.light import ACROSS, DOWN, Blocks, light_blocks
+from twinlapse.imaging.motion import Float, Model
+from twinlapse.imaging.registration import make_reference, measure, vote_weights
+from twinlapse.rig.filming import Box, CameraFilming
+
+WORKERS = 2
+VERSION = "looks/1"
+
+T = TypeVar("T")
+R = TypeVar("R")
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looks:
+    """What was seen in n frames with k tiles; rows of unusable frames hold zeros and NaN."""
+
+    size: NDArray[np.int64]  # (2,) width, height
+    centres: Float  # (k, 2) px in the reference
+    shifts: Float  # (n, k, 2) px
+    weights: Float  # (n, k)
+    blocks: Blocks  # (n, DOWN, ACROSS, 3) linear light
+    faults: NDArray[np.str_]  # (n,) "" where the frame is good
+    chained: NDArray[np.bool_]  # (n,) measured over other references between
+
+
+def in_order(
+    work: Callable[[T], R], items: Iterable[T], *, workers: int = WORKERS, ahead: int = 4
+) -> Iterator[R]:
+    """Yield ``work(item)`` in the order of the items, worked on by threads that run a few items ahead."""
+    with ThreadPoolExecutor(workers) as pool:
+        waiting: deque[Future[R]] = deque()
+        for item in items:
+            waiting.append(pool.submit(work, item))
+            if len(waiting) >= workers + ahead:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def look_at(
+    camera: str,
+    files: Sequence[FrameFile],
+    filming: CameraFilming,
+    progress: Progress | None = None,
+    *,
+    cache: bool = True,
+) -> Looks:
+    """Measure all frames of a camera, or read what was measured before.
+
+    Raises
+    ------
+    FrameError
+        when none of the frames can be read.
+    """
+    kept = files[0].path.parent / f".twinlapse-{camera}.npz"
+    key = _key(files, filming)
+    looks = _read_kept(kept, key) if cache else None
+    if looks is None:
+        looks = _look_at_all(files, filming, progress)
+        if cache:
+            with contextlib.suppress(FileProblemError):  # a folder that cannot be written is no fault
+                _keep(kept, key, looks)
+    return looks
+
+
+def _look_at_all(files: Sequence[FrameFile], filming: CameraFilming, progress: Progress | None) -> Looks:
+    size, sizes = _common_size(files)
+    reference = make_reference(grey_of(_reference_frame(files, sizes, size)), ignore=_ignored(size, filming))
+    model: Model = filming.model
+    count, tiles = len(files), len(reference.corners)
+    looks = Looks(
+        size=np.array(size),
+        centres=reference.centres,
+        shifts=np.zeros((count, tiles, 2)),
+        weights=np.zeros((count, tiles)),
+        blocks=np.full((count, DOWN, ACROSS, 3), np.nan, np.float32),
+        faults=np.zeros(count, dtype="U200"),
+        chained=np.zeros(count, dtype=bool),
+    )
+
+    def look(place: int) -> None:
+        try:
+            picture = read_sized(files[place], size)
+        except FrameError as error:
+            looks.faults[place] = error.what[:200]
+            return
+        looks.blocks[place] = light_blocks(picture)
+        if filming.hold != "off" and tiles:
+            votes = measure(reference, grey_of(picture), model)
+            looks.shifts[place], looks.weights[place] = votes.shifts, vote_weights(votes)
+
+    for done, _ in enumerate(in_order(look, range(count)), 1):
+        if progress is not None:
+            progress(done / count)
+    return looks
+
+
+def read_sized(file: FrameFile, size: tuple[int, int]) -> Picture:
+    """Return the picture of a file, refusing one of another size than its fellows."""
+    picture = read_picture(file.path)
+    if (picture.shape[1], picture.shape[0]) != size:
+        there = f"{picture.shape[1]} x {picture.shape[0]}"
+        raise FrameError(f"it is {there} and the others are {size[0]} x {size[1]}", path=file.path)
+    return picture
+
+
+def grey_of(picture: Picture) -> Picture:
+    """Return the luma of a picture."""
+    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+
+def _common_size(
+    files: Sequence[FrameFile],
+) -> tuple[tuple[int, int], list[tuple[int, int] | None]]:
+    sizes = [picture_size(file.path) for file in files]
+    known = Counter(size for size in sizes if size is not None)
+    if not known:
+        raise _nothing_readable(files)
+    return known.most_common(1)[0][0], sizes
+
+
+def _reference_frame(
+    files: Sequence[FrameFile], sizes: list[tuple[int, int] | None], size: tuple[int, int]
+) -> Picture:
+    """Return the whole frame nearest to the middle: half of the print is there and half is still to come."""
+    middle = len(files) // 2
+    for place in sorted(range(len(files)), key=lambda place: abs(place - middle)):
+        if sizes[place] == size:
+            with contextlib.suppress(FrameError):
+                return read_sized(files[place], size)
+    raise _nothing_readable(files)
+
+
+def _nothing_readable(files: Sequence[FrameFile]) -> FrameError:
+    return FrameError(
+        "none of these frames can be read", "name a folder with whole pictures", path=files[0].path.parent
+    )
+
+
+def _ignored(size: tuple[int, int], filming: CameraFilming) -> Picture | None:
+    if not filming.ignore and filming.region is None:
+        return None
+    mask = np.zeros((size[1], size[0]), np.uint8)
+    if filming.region is not None:
+        mask[:] = 1
+        mask[_part(filming.region, size)] = 0
+    for box in filming.ignore:
+        mask[_part(box, size)] = 1
+    return mask
+
+
+def _part(box: Box, size: tuple[int, int]) -> tuple[slice, slice]:
+    x, y, width, height = box
+    return (
+        slice(round(y * size[1]), round((y + height) * size[1])),
+        slice(round(x * size[0]), round((x + width) * size[0])),
+    )
+
+
+def _key(files: Sequence[FrameFile], filming: CameraFilming) -> str:
+    """Name all that the measurement depends on: the frames as they lie there, and what is asked of them."""
+    said = [VERSION, filming.model, str(filming.hold == "off"), str(filming.region), str(filming.ignore)]
+    for file in files:
+        with contextlib.suppress(OSError):
+            state = file.path.stat()
+            said.append(f"{file.path.name} {state.st_size} {state.st_mtime_ns}")
+    return hashlib.sha256("\n".join(said).encode()).hexdigest()
+
+
+def _keep(path: Path, key: str, looks: Looks) -> None:
+    data = io.BytesIO()
+    columns: dict[str, Any] = {name.name: getattr(looks, name.name) for name in fields(Looks)}
+    np.savez(data, key=np.array(key), **columns)
+    write_bytes(path, data.getvalue())
+
+
+def _read_kept(path: Path, key: str) -> Looks | None:
+    if not path.is_file():
+        return None
+    try:
+        with np.load(path, allow_pickle=False) as kept:
+            if str(kept["key"]) != key:
+                return None
+            return Looks(**{name.name: kept[name.name] for name in fields(Looks)})
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        return None  # damaged: it is only a copy of what can be measured again
