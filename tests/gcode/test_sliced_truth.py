@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from twinlapse.gcode import Kind, Toolpath, find_layers, read_toolpath, row_before_line, state_after
-from twinlapse.gcode.layers import fresh_filament
+from twinlapse.gcode.filament import fresh_filament
 
 Truth = dict[str, dict[str, Any]]
 

@@ -323,9 +323,9 @@ def set_unit(n: Any, f: Any, inch: bool) -> None:
 
 @part_of_kernel
 def set_volumetric(n: Any, f: Any, words: Any) -> None:
-    """Carry out M200: E words are cubic millimetres of a filament D thick; S0 or D0 ends it."""
+    """Carry out M200: E words are cubic millimetres of a filament D thick; S0, D0 or a bare D ends it."""
     thick = words[3] if n[HAS] & BIT_D else 1.75
-    on = thick > 0.0 and not (n[HAS] & BIT_S and words[18] == 0)
+    on = thick > 0.0 and not (n[FLAGS] & BIT_D) and not (n[HAS] & BIT_S and words[18] == 0)
     f[AREA] = pi / 4 * thick * thick if on else 1.0
     put_mode(n, M_VOLUME, on)
     if on:

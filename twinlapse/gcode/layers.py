@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.gcode.filament import fresh_filament
 from twinlapse.gcode.marks import Marks, is_object, read_marks
 from twinlapse.gcode.runs import SAME_Z_MM, Runs, runs_of
 from twinlapse.gcode.toolpath import Float, Int, Layers, Notice, Toolpath
@@ -306,14 +307,6 @@ def _heights(reading: Reading, objects: Int) -> Float:
 def _next_below(earlier: Float, z: float) -> float:
     lower = earlier[earlier < z - SAME_Z_MM]
     return float(lower.max()) if len(lower) else 0.0
-
-
-def fresh_filament(path: Toolpath) -> Float:
-    """Return for each row the filament that is laid for the first time, primes left out."""
-    pulled = path.retracted_mm.astype(np.float64)
-    fresh = path.e_mm + np.diff(pulled, prepend=0.0)
-    fresh[path.kind == 9] = 0.0
-    return fresh
 
 
 def _extruded(path: Toolpath, first_row: Int) -> Float:

@@ -66,30 +66,30 @@ def join_runs(
     sloped = False
     for i in range(first, last):
         fresh = e[i] + np.float64(retracted[i]) - r0
-        if kind[i] == _EXTRUDE and length[i] > 0 and (x[i] != x0 or y[i] != y0 or length[i] > abs(z[i] - z0)):
-            if fresh > 1e-6 or e[i] == 0.0:
-                dz = z[i] - z0
-                climbs = abs(dz) > _CLIMB_MM
-                if count == 0 or abs(z0 - level) > SAME_Z_MM or (climbs and not sloped):
-                    count += 1
-                    sloped = False
-                    if count <= len(table):
-                        t = table[count - 1]
-                        t[START], t[Z_FIRST], t[Z_LOW], t[Z_HIGH] = i, z0, z0, z0
-                        t[X_LOW], t[X_HIGH], t[Y_LOW], t[Y_HIGH] = x[i], x[i], y[i], y[i]
-                level = z[i]
-                sloped = sloped or climbs
+        flat = x[i] != x0 or y[i] != y0 or length[i] > abs(z[i] - z0)
+        if kind[i] == _EXTRUDE and flat and length[i] > 0 and (fresh > 1e-6 or e[i] == 0.0):
+            dz = z[i] - z0
+            climbs = abs(dz) > _CLIMB_MM
+            if count == 0 or abs(z0 - level) > SAME_Z_MM or (climbs and not sloped):
+                count += 1
+                sloped = False
                 if count <= len(table):
                     t = table[count - 1]
-                    t[STOP], t[Z_LAST] = i + 1, z[i]
-                    t[ROWS] += 1
-                    t[FILAMENT] += fresh
-                    t[LENGTH] += length[i]
-                    if climbs:
-                        t[RISING if dz > 0 else FALLING] += length[i]
-                    t[Z_LOW], t[Z_HIGH] = min(t[Z_LOW], z[i]), max(t[Z_HIGH], z[i])
-                    t[X_LOW], t[X_HIGH] = min(t[X_LOW], x[i], x0), max(t[X_HIGH], x[i], x0)
-                    t[Y_LOW], t[Y_HIGH] = min(t[Y_LOW], y[i], y0), max(t[Y_HIGH], y[i], y0)
+                    t[START], t[Z_FIRST], t[Z_LOW], t[Z_HIGH] = i, z0, z0, z0
+                    t[X_LOW], t[X_HIGH], t[Y_LOW], t[Y_HIGH] = x[i], x[i], y[i], y[i]
+            level = z[i]
+            sloped = sloped or climbs
+            if count <= len(table):
+                t = table[count - 1]
+                t[STOP], t[Z_LAST] = i + 1, z[i]
+                t[ROWS] += 1
+                t[FILAMENT] += fresh
+                t[LENGTH] += length[i]
+                if climbs:
+                    t[RISING if dz > 0 else FALLING] += length[i]
+                t[Z_LOW], t[Z_HIGH] = min(t[Z_LOW], z[i]), max(t[Z_HIGH], z[i])
+                t[X_LOW], t[X_HIGH] = min(t[X_LOW], x[i], x0), max(t[X_HIGH], x[i], x0)
+                t[Y_LOW], t[Y_HIGH] = min(t[Y_LOW], y[i], y0), max(t[Y_HIGH], y[i], y0)
         x0, y0, z0 = x[i], y[i], z[i]
         r0 = np.float64(retracted[i])
     return count

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.gcode.interpreter import EVENT_LETTERS, REPRAPFIRMWARE
+from twinlapse.gcode.interpreter import EVENT_LETTERS, KLIPPER, REPRAPFIRMWARE
 from twinlapse.gcode.toolpath import Float, Int, Kind, Note, Notice, Setting
 
 _LIMITS = (
@@ -45,6 +45,7 @@ _OF_KEY = {
     "VELOCITY": (Setting.MAX_SPEED,),
     "SQUARE_CORNER_VELOCITY": (Setting.SQUARE_CORNER,),
 }
+Found = list[tuple[Int, int, Float]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +86,7 @@ def settings_of(events: Float, notes: Sequence[Note], dialect: int) -> Settings:
     """Make sense of the M commands that set something, and of extended commands among the notes."""
     code = np.round(events[:, 1] / 10, 1)
     has = events[:, 3].astype(np.int64)
-    found: list[tuple[Int, int, Float]] = []
+    found: Found = []
     for command, letter, kind, factor in _WORDS:
         if command == "M203" and dialect == REPRAPFIRMWARE:
             factor = 1 / 60
@@ -101,7 +102,20 @@ def settings_of(events: Float, notes: Sequence[Note], dialect: int) -> Settings:
     found.append((events[heat, 0], Setting.HEAT_WAIT, degrees[heat]))
     pause = np.isin(code, [int(command[1:]) for command in _PAUSE])
     found.append((events[pause, 0], Setting.PAUSE, code[pause]))
+    if dialect == KLIPPER:
+        found = _klipper_accelerations(code, has, events, found)
     return _sorted([*found, *_extended(notes)])
+
+
+def _klipper_accelerations(code: Float, has: Int, events: Float, found: Found) -> Found:
+    """Read M204 as Klipper does: one acceleration, S or the lower of P and T."""
+    kinds = (Setting.PRINT_ACCEL, Setting.TRAVEL_ACCEL, Setting.RETRACT_ACCEL)
+    both = _given(has, "P") & _given(has, "T")
+    mine = (code == 204) & (_given(has, "S") | both)
+    lower = np.minimum(_word(events, "P"), _word(events, "T"))
+    value = np.where(_given(has, "S"), _word(events, "S"), lower) * events[:, 2]
+    kept = [entry for entry in found if entry[1] not in kinds]
+    return [*kept, *((events[mine, 0], kind, value[mine]) for kind in kinds[:2])]
 
 
 def _given(has: Int, letter: str) -> NDArray[np.bool_]:
@@ -113,7 +127,7 @@ def _word(events: Float, letter: str) -> Float:
     return events[:, 4 + EVENT_LETTERS.index(letter)]
 
 
-def _extended(notes: Sequence[Note]) -> list[tuple[Int, int, Float]]:
+def _extended(notes: Sequence[Note]) -> Found:
     return [
         (np.array([note.row]), kind, np.array([float(value)]))
         for note in notes
@@ -123,7 +137,7 @@ def _extended(notes: Sequence[Note]) -> list[tuple[Int, int, Float]]:
     ]
 
 
-def _sorted(found: list[tuple[Int, int, Float]]) -> Settings:
+def _sorted(found: Found) -> Settings:
     row = np.concatenate([rows.astype(np.int64) for rows, _, _ in found])
     kind = np.concatenate([np.full(len(rows), kind, np.uint8) for rows, kind, _ in found])
     value = np.concatenate([values for _, _, values in found])

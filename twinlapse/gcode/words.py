@@ -218,7 +218,7 @@ def read_command(data: Bytes, begin: int, start: int, stop: int, words: Any, n: 
             if u == LETTER_N and n[FIRST]:
                 i = k
                 continue
-            command = u == LETTER_G or u == LETTER_M
+            command = u in (LETTER_G, LETTER_M)
             if command or (u == LETTER_T and n[FIRST]):
                 if n[LETTER] != LETTER_NONE:
                     count_odd(n, GLUED)

@@ -1,0 +1,134 @@
+"""What there is to say of a sliced file: totals, extents, layers, as plain values."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.gcode.arcs import arc_boxes
+from twinlapse.gcode.filament import fresh_filament
+from twinlapse.gcode.toolpath import Float, Kind, Layers, Notice, Toolpath
+
+_AXES = ("x_mm", "y_mm", "z_mm")
+
+
+def analysis_json(
+    path: Toolpath, layers: Layers, end_s: Float, *, print_s: float | None = None, with_layers: bool = True
+) -> dict[str, Any]:
+    """Return what ``twinlapse analyse --json`` prints.
+
+    Parameters
+    ----------
+    path : Toolpath
+    layers : Layers
+        Of that toolpath.
+    end_s : ndarray of shape (n,), s
+        When each row ends.
+    print_s : float, optional
+        Of the whole file; the end of its last row when left out.
+    with_layers : bool
+        Whether to say where each layer begins and ends.
+    """
+    low, high = printed_box(path)
+    found: dict[str, Any] = {
+        "file": str(path.path),
+        "sha256": path.sha256,
+        "bytes": path.size,
+        "lines": path.line_count,
+        "moves": int(((path.length_mm > 0) | (path.e_mm != 0)).sum()),
+        "layer_count": len(layers),
+        "layer_source": layers.source,
+        "raft_layers": int(layers.raft.sum()),
+        "objects": list(layers.objects),
+        "tools": tools_used(path),
+        "extruded_mm": round(float(fresh_filament(path).sum()), 5),
+        "bbox_mm": [[round(float(v), 4) for v in low], [round(float(v), 4) for v in high]],
+        "z_max_mm": round(float(path.z_mm.max()), 4),
+        "print_s": round(float(end_s[-1] if print_s is None else print_s), 3),
+        "dialect": path.firmware,
+        "arcs": len(path.arc_row),
+        "spiral": layers.spiral,
+        "sequential": layers.sequential,
+        "warnings": [
+            {"line": notice.line, "code": notice.code, "text": notice.text}
+            for notice in all_notices(path, layers)
+        ],
+    }
+    if with_layers:
+        found["layers"] = layer_rows(layers, end_s)
+    return found
+
+
+def all_notices(path: Toolpath, layers: Layers) -> list[Notice]:
+    """Return everything odd, by line."""
+    return sorted([*path.warnings, *layers.warnings], key=lambda notice: notice.line)
+
+
+def layer_rows(layers: Layers, end_s: Float) -> list[dict[str, Any]]:
+    """Return one record a layer."""
+    times = np.concatenate([[0.0], end_s])[layers.first_row]
+    columns = zip(
+        layers.object.tolist(),
+        layers.z_mm.round(4).tolist(),
+        layers.height_mm.round(4).tolist(),
+        layers.first_line.tolist(),
+        layers.first_line[1:].tolist(),
+        times.round(3).tolist(),
+        times[1:].round(3).tolist(),
+        layers.extruded_mm.round(5).tolist(),
+        layers.raft.tolist(),
+        strict=False,
+    )
+    return [
+        {
+            "index": index,
+            "object": owner,
+            "z_mm": z,
+            "height_mm": height,
+            "first_line": first,
+            "last_line": following - 1,
+            "start_s": start,
+            "end_s": end,
+            "extruded_mm": extruded,
+            "raft": raft,
+        }
+        for index, (owner, z, height, first, following, start, end, extruded, raft) in enumerate(columns)
+    ]
+
+
+def printed_box(path: Toolpath) -> tuple[Float, Float]:
+    """Return the lowest and highest place at which material is laid, x, y, z in mm."""
+    laid = path.kind == Kind.EXTRUDE
+    before = _shifted(laid)
+    low, high = np.empty(3), np.empty(3)
+    for k, name in enumerate(_AXES):
+        column = getattr(path, name)
+        low[k] = column.min(where=laid | before, initial=np.inf)
+        high[k] = column.max(where=laid | before, initial=-np.inf)
+    if len(path.arc_row):
+        _include_arcs(path, laid, low, high)
+    return low, high
+
+
+def _shifted(laid: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark the rows at whose end a laid row starts."""
+    return np.concatenate([laid[1:], [False]])
+
+
+def _include_arcs(path: Toolpath, laid: NDArray[np.bool_], low: Float, high: Float) -> None:
+    mine = laid[path.arc_row]
+    rows = path.arc_row[mine]
+    end = np.column_stack([getattr(path, name)[rows] for name in _AXES])
+    start = np.column_stack([np.where(rows > 0, getattr(path, name)[rows - 1], 0.0) for name in _AXES])
+    lows, highs = arc_boxes(path.arc[mine], start, end)
+    if len(lows):
+        np.minimum(low, lows.min(axis=0), out=low)
+        np.maximum(high, highs.max(axis=0), out=high)
+
+
+def tools_used(path: Toolpath) -> list[int]:
+    """Return the numbers of the tools that feed material."""
+    counts = np.bincount(path.tool[(path.kind == Kind.EXTRUDE) | (path.kind == Kind.PRIME)], minlength=1)
+    return [int(tool) for tool in np.flatnonzero(counts)] or [0]

@@ -1,0 +1,23 @@
+"""Filament that becomes print, told from filament that goes back and forth."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from twinlapse.gcode.toolpath import Float, Kind, Toolpath
+
+
+def fresh_filament(path: Toolpath) -> Float:
+    """Return for each row the filament that is fed for the first time.
+
+    What a prime or a move feeds after a retraction counts only beyond what was pulled back, so that the sum
+    is the length that leaves the spool.
+
+    Returns
+    -------
+    ndarray of shape (n,), mm
+    """
+    fresh = np.diff(path.retracted_mm.astype(np.float64), prepend=0.0)
+    fresh += path.e_mm
+    fresh[path.kind == Kind.TOOL] = 0.0  # the column changes to another tool's retraction
+    return fresh
