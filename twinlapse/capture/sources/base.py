@@ -1,0 +1,36 @@
+"""What every camera source is: something that yields pictures, as they come, until it fails or is closed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """One JPEG as the camera gave it, and what is known of its time.
+
+    Times are monotonic seconds of this host.
+    """
+
+    data: bytes
+    arrived_s: float  # its last byte was here; for a camera that is asked, when the question went out
+    exposed_s: float | None = None  # the driver's stamp at its first bytes, after the exposure began
+    waited_s: float | None = (
+        None  # longest wait for any of its bytes; 0 when all lay ready; None: was asked for
+    )
+
+
+class Source(Protocol):
+    """An open camera.
+
+    ``pictures`` yields until the camera ends, or raises a CaptureError, also when nothing comes for
+    `timeout_s`. ``close`` may be called from another thread and makes ``pictures`` end.
+    """
+
+    def pictures(self) -> Iterator[Picture]:
+        """Yield pictures in the order in which they arrive."""
+
+    def close(self) -> None:
+        """Give the camera back."""

@@ -1,0 +1,138 @@
+"""The records and request numbers of Video4Linux that a camera needs, as the kernel lays them out.
+
+Reference: the kernel's ``include/uapi/linux/videodev2.h``; a test compares sizes and numbers with a
+compiler's.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from typing import ClassVar
+
+CAPTURE, MMAP = 1, 1  # V4L2_BUF_TYPE_VIDEO_CAPTURE, V4L2_MEMORY_MMAP
+CAN_CAPTURE, CAN_STREAM, HAS_DEVICE_CAPS = 0x1, 0x0400_0000, 0x8000_0000
+TIMESTAMP_MASK, TIMESTAMP_MONOTONIC = 0xE000, 0x2000
+BUFFER_ERROR = 0x40
+MJPEG = int.from_bytes(b"MJPG", "little")
+CID_EXPOSURE_ABSOLUTE = 0x009A0902  # in units of 100 us
+
+
+class Capability(ctypes.Structure):
+    """struct v4l2_capability."""
+
+    _fields_: ClassVar = [
+        ("driver", ctypes.c_char * 16),
+        ("card", ctypes.c_char * 32),
+        ("bus_info", ctypes.c_char * 32),
+        ("version", ctypes.c_uint32),
+        ("capabilities", ctypes.c_uint32),
+        ("device_caps", ctypes.c_uint32),
+        ("reserved", ctypes.c_uint32 * 3),
+    ]
+
+
+class FormatDescription(ctypes.Structure):
+    """struct v4l2_fmtdesc."""
+
+    _fields_: ClassVar = [
+        ("index", ctypes.c_uint32),
+        ("type", ctypes.c_uint32),
+        ("flags", ctypes.c_uint32),
+        ("description", ctypes.c_char * 32),
+        ("pixelformat", ctypes.c_uint32),
+        ("mbus_code", ctypes.c_uint32),
+        ("reserved", ctypes.c_uint32 * 3),
+    ]
+
+
+class PixelFormat(ctypes.Structure):
+    """struct v4l2_pix_format."""
+
+    _fields_: ClassVar = [
+        (name, ctypes.c_uint32)
+        for name in (
+            "width", "height", "pixelformat", "field", "bytesperline", "sizeimage",
+            "colorspace", "priv", "flags", "ycbcr_enc", "quantization", "xfer_func",
+        )
+    ]  # fmt: skip
+
+
+class _FormatUnion(ctypes.Union):
+    # the union's largest and strictest member holds pointers, hence the alignment
+    _fields_: ClassVar = [
+        ("pix", PixelFormat), ("raw", ctypes.c_uint8 * 200), ("align", ctypes.c_void_p),
+    ]  # fmt: skip
+
+
+class Format(ctypes.Structure):
+    """struct v4l2_format."""
+
+    _fields_: ClassVar = [("type", ctypes.c_uint32), ("fmt", _FormatUnion)]
+
+
+class RequestBuffers(ctypes.Structure):
+    """struct v4l2_requestbuffers."""
+
+    _fields_: ClassVar = [
+        (name, ctypes.c_uint32) for name in ("count", "type", "memory", "capabilities", "flags")
+    ]
+
+
+class _TimeValue(ctypes.Structure):
+    _fields_: ClassVar = [("tv_sec", ctypes.c_long), ("tv_usec", ctypes.c_long)]
+
+
+class _TimeCode(ctypes.Structure):
+    _fields_: ClassVar = [
+        ("type", ctypes.c_uint32),
+        ("flags", ctypes.c_uint32),
+        ("numbers", ctypes.c_uint8 * 4),
+        ("userbits", ctypes.c_uint8 * 4),
+    ]
+
+
+class _Place(ctypes.Union):
+    _fields_: ClassVar = [("offset", ctypes.c_uint32), ("userptr", ctypes.c_ulong)]
+
+
+class Buffer(ctypes.Structure):
+    """struct v4l2_buffer."""
+
+    _fields_: ClassVar = [
+        ("index", ctypes.c_uint32),
+        ("type", ctypes.c_uint32),
+        ("bytesused", ctypes.c_uint32),
+        ("flags", ctypes.c_uint32),
+        ("field", ctypes.c_uint32),
+        ("timestamp", _TimeValue),
+        ("timecode", _TimeCode),
+        ("sequence", ctypes.c_uint32),
+        ("memory", ctypes.c_uint32),
+        ("m", _Place),
+        ("length", ctypes.c_uint32),
+        ("reserved2", ctypes.c_uint32),
+        ("request_fd", ctypes.c_int32),
+    ]
+
+
+class Control(ctypes.Structure):
+    """struct v4l2_control."""
+
+    _fields_: ClassVar = [("id", ctypes.c_uint32), ("value", ctypes.c_int32)]
+
+
+def _request(direction: int, number: int, size: int) -> int:
+    # _IOC of the kernel's asm-generic/ioctl.h: 1 writes, 2 reads
+    return direction << 30 | size << 16 | ord("V") << 8 | number
+
+
+QUERYCAP = _request(2, 0, ctypes.sizeof(Capability))
+ENUM_FMT = _request(3, 2, ctypes.sizeof(FormatDescription))
+S_FMT = _request(3, 5, ctypes.sizeof(Format))
+REQBUFS = _request(3, 8, ctypes.sizeof(RequestBuffers))
+QUERYBUF = _request(3, 9, ctypes.sizeof(Buffer))
+QBUF = _request(3, 15, ctypes.sizeof(Buffer))
+DQBUF = _request(3, 17, ctypes.sizeof(Buffer))
+STREAMON = _request(1, 18, ctypes.sizeof(ctypes.c_int))
+STREAMOFF = _request(1, 19, ctypes.sizeof(ctypes.c_int))
+G_CTRL = _request(3, 27, ctypes.sizeof(Control))
