@@ -1,0 +1,96 @@
+"""Plans made by hand: the writer and the proof are tested without the planner."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from twinlapse.gcode import Kind, Mode, Toolpath, find_layers, read_toolpath
+from twinlapse.shots import Plan, Shot, Stop
+
+RIG: dict[str, Any] = {
+    "printer": {"bed_mm": [220, 220], "height_mm": 250, "firmware": "marlin", "retract_mm": 1.0},
+    "camera": [
+        {"name": "wide", "mount": "frame", "settle_s": 0.3, "dwell_s": 1.0},
+        {"name": "nozzle", "mount": "head", "settle_s": 0.2, "dwell_s": 0.8},
+    ],
+}
+
+
+def _line_starts(path: Path) -> np.ndarray:
+    data = np.frombuffer(path.read_bytes(), np.uint8)
+    ends = np.flatnonzero(data == 10) + 1
+    return ends if len(ends) and ends[-1] == len(data) else np.append(ends, len(data))
+
+
+def _shot(path: Toolpath, line: int, byte: int, number: int, layer: int, z_mm: float) -> Shot:
+    row = int(np.searchsorted(path.line, line, "right")) - 1
+    open_ = bool(path.retracted_mm[row] > 0.2 or path.mode[row] & Mode.FW_RETRACTED)
+    firmware = bool((path.kind == Kind.FW_RETRACT).any())
+    height = float(path.z_mm[: row + 1][path.kind[: row + 1] == Kind.EXTRUDE].max(initial=0.0))
+    lift = max(height - float(path.z_mm[row]), 0.0) + 0.6
+    top = float(path.z_mm[row]) + lift
+    return Shot(
+        number=number,
+        after_line=line,
+        byte=byte,
+        layer=layer,
+        z_mm=z_mm,
+        at_s=0.0,
+        cost_s=3.0,
+        retract="already" if open_ else "firmware" if firmware else "own",
+        retract_mm=1.0,
+        retract_mm_s=35.0,
+        lift_mm=lift,
+        stops=(
+            Stop(cameras=("wide",), x_mm=10.0, y_mm=200.0, z_mm=top, dwell_s=1.0, stance="clear"),
+            Stop(cameras=("nozzle",), x_mm=60.0, y_mm=190.0, z_mm=top + 2, dwell_s=0.8, stance="over"),
+        ),
+    )
+
+
+def plan_by_hand(path: Path, toolpath: Toolpath, rig: dict[str, Any], every: int = 1) -> Plan:
+    """Return a plan with a shot where every so-manieth layer ends."""
+    layers = find_layers(toolpath)
+    starts = _line_starts(path)
+    shots: list[Shot] = []
+    for layer in range(0, len(layers), every):
+        row = int(layers.first_row[layer + 1])
+        line = int(toolpath.line[row - 1])
+        byte = int(starts[line - 1])
+        if shots and byte <= shots[-1].byte:
+            continue
+        shots.append(_shot(toolpath, line, byte, len(shots) + 1, layer, float(layers.z_mm[layer])))
+    return Plan(
+        gcode_sha256=toolpath.sha256,
+        rig=rig,
+        shots=tuple(shots),
+        print_s=1000.0,
+        cost_s=3.0 * len(shots),
+        film_s=4.0,
+        layer_count=len(layers),
+    )
+
+
+@pytest.fixture(scope="session")
+def rig_values() -> dict[str, Any]:
+    """A rig file as read."""
+    return RIG
+
+
+@pytest.fixture(scope="session")
+def hand_plan() -> Callable[..., tuple[Toolpath, Plan]]:
+    """A function that reads a file and plans shots for it by hand."""
+
+    def make(
+        path: Path, *, firmware: str = "marlin", every: int = 1, rig: dict[str, Any] | None = None
+    ) -> Any:
+        values = rig or {**RIG, "printer": {**RIG["printer"], "firmware": firmware}}
+        toolpath = read_toolpath(path, firmware=firmware)
+        return toolpath, plan_by_hand(path, toolpath, values, every)
+
+    return make

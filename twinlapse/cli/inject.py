@@ -1,0 +1,112 @@
+"""``twinlapse inject``: write the shots into a sliced file, or take them out again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from twinlapse.cli.output import Output, speaking
+
+if TYPE_CHECKING:
+    from twinlapse.gcode import Toolpath
+    from twinlapse.shots import Plan
+
+
+@click.command()
+@click.argument("gcode", type=click.Path(path_type=Path))
+@click.option("--rig", type=click.Path(path_type=Path), help="Plan the shots for this rig, then write them.")
+@click.option("--plan", "plan_path", type=click.Path(path_type=Path), help="Write the shots of this plan.")
+@click.option("-o", "--output", "out", type=click.Path(path_type=Path), help="The file to write.")
+@click.option("--remove", is_flag=True, help="Take the shots out of GCODE: gives the original back.")
+@speaking
+def command(
+    output: Output, *, gcode: Path, rig: Path | None, plan_path: Path | None, out: Path | None, remove: bool
+) -> None:
+    """Write shots into GCODE, prove the result, and keep it only if the proof holds.
+
+    The sliced file itself is never changed. With --remove, take the shots out of a written file again.
+    """
+    if out is None:
+        raise click.UsageError("name the file to write with -o")
+    if remove:
+        if rig is not None or plan_path is not None:
+            raise click.UsageError("--remove needs neither --rig nor --plan")
+        _remove(output, gcode, out)
+        return
+    if (rig is None) == (plan_path is None):
+        raise click.UsageError("name either --rig or --plan")
+    toolpath, plan = _planned(output, gcode, rig, plan_path)
+    _inject(output, gcode, plan, out, toolpath)
+
+
+def _planned(
+    output: Output, gcode: Path, rig: Path | None, plan_path: Path | None
+) -> tuple[Toolpath | None, Plan]:
+    """Return the plan, and the toolpath when it has been read for planning."""
+    from twinlapse.shots import read_plan
+
+    if rig is None:
+        assert plan_path is not None
+        return None, read_plan(plan_path)
+    from twinlapse.plan import plan_file
+    from twinlapse.rig import read_rig
+
+    with output.progress("Planning") as progress:
+        toolpath, plan = plan_file(gcode, read_rig(rig), progress=progress)
+    return toolpath, plan
+
+
+def _inject(output: Output, gcode: Path, plan: Plan, out: Path, toolpath: Toolpath | None) -> None:
+    from twinlapse.inject import inject_file
+    from twinlapse.inject.header import CAUTIONS
+
+    with output.progress("Writing and proving") as progress:
+        report = inject_file(gcode, plan, out, toolpath=toolpath, progress=progress)
+    for warning in plan.warnings:
+        output.warn(warning)
+    output.say(
+        f"{out}: {report.shots} shots, {_clock(plan.cost_s)} longer, proven to print what {gcode} prints."
+    )
+    for caution in CAUTIONS:
+        output.say(f"CAUTION: {caution}")
+    output.result(
+        {
+            "file": str(out),
+            "shots": report.shots,
+            "bytes": report.bytes,
+            "added_s": round(plan.cost_s, 3),
+            "proof": report.proof.to_json(),
+            "cautions": list(CAUTIONS),
+            "warnings": list(plan.warnings),
+        }
+    )
+
+
+def _remove(output: Output, gcode: Path, out: Path) -> None:
+    from twinlapse.inject import remove_shots
+
+    with output.progress("Taking shots out") as progress:
+        report = remove_shots(gcode, out, progress=progress)
+    result: dict[str, Any] = {
+        "file": str(out),
+        "shots": report.shots,
+        "bytes": report.bytes,
+        "sha256": report.sha256,
+        "exact": report.exact,
+    }
+    output.say(f"{out}: {report.shots} shots taken out.")
+    if report.exact:
+        output.say("It is the original, byte for byte.")
+    else:
+        output.warn("it is not the original byte for byte: the file was edited after the shots were written")
+    output.result(result)
+    if not report.exact:
+        raise SystemExit(1)
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes:02} min" if hours else f"{minutes} min {rest:02} s"

@@ -1,0 +1,48 @@
+"""``twinlapse prove``: check that a written file prints what the original prints."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from twinlapse.cli.output import Output, speaking
+
+
+@click.command()
+@click.argument("original", type=click.Path(path_type=Path))
+@click.argument("written", type=click.Path(path_type=Path))
+@click.option(
+    "--rig",
+    type=click.Path(path_type=Path),
+    help="The machine; without it, the limits in the written file's header are taken.",
+)
+@speaking
+def command(output: Output, *, original: Path, written: Path, rig: Path | None) -> None:
+    """Check that WRITTEN prints what ORIGINAL prints, and that every stop in it is safe.
+
+    Reads both files anew. Says for each check whether it holds, and for the first thing that does not the line
+    in WRITTEN. Exit status 1 when the proof does not hold.
+    """
+    from twinlapse.inject import prove
+    from twinlapse.rig import read_rig
+
+    machine = None if rig is None else read_rig(rig)
+    with output.progress("Proving") as progress:
+        proof = prove(original, written, machine, progress=progress)
+    say_proof(output, proof, written)
+    output.result(proof.to_json())
+    if not proof.holds:
+        sys.exit(1)
+
+
+def say_proof(output: Output, proof: Any, written: Path) -> None:
+    """Print the checks for people."""
+    for check in proof.checks:
+        place = "" if check.line is None else f" (line {check.line})"
+        word = "holds" if check.holds else "FAILS"
+        output.say(f"{word} {check.name:<16} {check.detail}{place}")
+    verdict = "The proof holds" if proof.holds else "The proof does not hold: do not print it"
+    output.say(f"{verdict}: {written}, {proof.shots} shots, {proof.added_lines} lines more.")

@@ -1,0 +1,65 @@
+"""How each firmware spells the few commands that a block needs beyond plain moves.
+
+Every rule names the page of the firmware's own documentation that says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from twinlapse.errors import InjectError
+
+MOST_BYTES = 95  # Marlin's MAX_CMD_SIZE is 96 with the end mark (Configuration_adv.h)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dialect:
+    """The spelling of one firmware."""
+
+    firmware: str
+    host: str  # template of a line to the host
+    display: str  # template of a text on the machine's display
+    wait: str = "M400"  # waits until every queued move is done
+    retract: str = "G10"
+    prime: str = "G11"
+
+    def dwell(self, seconds: float) -> str:
+        """Return the line that waits; P is in milliseconds in all three dialects."""
+        return f"G4 P{round(seconds * 1000)}"
+
+    def to_host(self, text: str) -> str:
+        """Return the line that says `text` to the host."""
+        return self.host.format(text)
+
+    def to_display(self, text: str) -> str:
+        """Return the line that shows `text`."""
+        return self.display.format(text)
+
+
+# Marlin, marlinfw.org/docs/gcode: M118 "E1" prepends "echo:", which hosts take for information; M400;
+#   G4 P ms; M117 text up to the end of the line; G10 and G11 retract and recover (FWRETRACT).
+# Klipper, docs/G-Codes.md: "G4 P<milliseconds>", "M400", "M117 <message>", "M118 <message>" ([respond]),
+#   G10 and G11 ([firmware_retraction]).
+# RepRapFirmware, G-code dictionary: M118 S"text" to every output; M400; G4 Pnnn ms; M117 "text"; G10 without
+#   words retracts, G11 recovers.
+_DIALECTS = {
+    "marlin": Dialect(firmware="marlin", host="M118 E1 {}", display="M117 {}"),
+    "klipper": Dialect(firmware="klipper", host="M118 {}", display="M117 {}"),
+    "reprapfirmware": Dialect(firmware="reprapfirmware", host='M118 S"{}"', display='M117 "{}"'),
+}
+
+
+def dialect_of(firmware: str) -> Dialect:
+    """Return the dialect of a firmware.
+
+    Raises
+    ------
+    InjectError
+        for a firmware without rules here.
+    """
+    try:
+        return _DIALECTS[firmware]
+    except KeyError:
+        raise InjectError(
+            f"unknown firmware {firmware!r}", f"name one of {', '.join(sorted(_DIALECTS))}"
+        ) from None

@@ -1,0 +1,86 @@
+"""The comment lines at the head of a written file: what it is, cautions, facts that the proof needs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from twinlapse.inject.pen import number
+from twinlapse.rig import Rig
+from twinlapse.shots import Plan
+
+BEGIN = "; twinlapse header begin"
+END = "; twinlapse header end"
+
+CAUTIONS = (
+    "This file moves a hot machine to places that the slicer did not choose.",
+    "Run the dry run first: bed clear, a hand on the stop. Then watch the first layers.",
+    "Check every limit below against your own machine; they come from the rig file.",
+    "Keep hands, hair and cables away from hot and moving parts.",
+    "Do not print unattended.",
+)
+
+
+def header_lines(plan: Plan, rig: Rig, size: int) -> list[str]:
+    """Return the header of a written file, fences included, without line ends.
+
+    Parameters
+    ----------
+    plan : Plan
+    rig : Rig
+    size : int
+        Bytes of the original.
+    """
+    lines = [BEGIN, "; Stops for a time-lapse film stand between fences in this file."]
+    lines.append("; 'twinlapse inject --remove' takes them out and gives the original back.")
+    lines.extend(f"; CAUTION: {text}" for text in CAUTIONS)
+    lines.append(f"; original_sha256 {plan.gcode_sha256}")
+    lines.append(f"; original_bytes {size}")
+    lines.append(f"; shots {len(plan.shots)}")
+    lines.append(f"; added_s {number(plan.cost_s, 1)}")
+    lines.extend(f"; {line}" for line in _machine(rig))
+    lines.append(END)
+    return lines
+
+
+def _machine(rig: Rig) -> Iterator[str]:
+    printer, head = rig.printer, rig.printer.head
+    yield f"firmware {printer.firmware}"
+    yield f"kinematics {printer.kinematics}"
+    yield f"bed_shape {printer.bed_shape}"
+    for name, pair in (("x_mm", printer.x_range_mm), ("y_mm", printer.y_range_mm)):
+        yield f"{name} {number(pair[0], 3)} {number(pair[1], 3)}"
+    yield f"height_mm {number(printer.height_mm, 3)}"
+    for name in ("travel_mm_s", "lift_mm_s", "accel_mm_s2", "accel_z_mm_s2", "retract_mm", "retract_mm_s"):
+        yield f"{name} {number(getattr(printer, name), 3)}"
+    for name in ("junction_deviation_mm", "square_corner_mm_s", "jerk_mm_s"):
+        value = getattr(printer.corner, name)
+        if value is not None:
+            yield f"corner {name} {number(value, 5)}"
+    for name in ("radius_mm", "height_mm", "gantry_mm", "nozzle_radius_mm", "nozzle_length_mm"):
+        yield f"head {name} {number(getattr(head, name), 3)}"
+    for box in printer.keep_out:
+        sides = (*box.x_mm, *box.y_mm, box.z_mm)
+        yield f"keep_out {' '.join('inf' if side == float('inf') else number(side, 3) for side in sides)}"
+    for camera in rig.cameras:
+        waits = f"settle_s {number(camera.settle_s, 3)} dwell_s {number(camera.dwell_s, 3)}"
+        yield f"camera {camera.name} {waits}"
+    if rig.cue.kind == "macro":
+        yield f"macro {re.split(r'[ ={]', rig.cue.text.strip(), maxsplit=1)[0]}"
+
+
+def place_of_header(head: bytes) -> int:
+    """Return the offset of the first line that is no comment: readers of a file's first lines see them first.
+
+    Parameters
+    ----------
+    head : bytes
+        The beginning of the file, whole lines.
+    """
+    offset = 0
+    for line in head.splitlines(keepends=True):
+        bare = line.strip()
+        if bare and not bare.startswith((b";", b"(", b"%", b"\xef\xbb\xbf;")):
+            return offset
+        offset += len(line)
+    return 0

@@ -1,0 +1,132 @@
+"""Compare what stands outside the fences with the original: byte for byte, else by what it says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import zip_longest
+from typing import Any
+
+from twinlapse.inject.proof.cutting import Cutting, Fenced
+from twinlapse.inject.proof.meaning import meaning
+from twinlapse.inject.proof.report import Fault
+
+_STEP = 1_048_576
+# first byte, byte after the last, the original's line where it was corrected
+Span = tuple[int, int, bytes | None]
+_WAS = b"; twinlapse progress was "
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outside:
+    """How the lines outside the fences compare."""
+
+    fault: Fault | None
+    rewritten: int  # lines that say the same in other words; 0: byte for byte
+    first_line: int  # of the written file, of the first such line
+
+
+def compare_outside(original: Any, written: Any, cutting: Cutting) -> Outside:
+    """Compare the original with the written file less its fenced lines.
+
+    Parameters
+    ----------
+    original, written : buffers of bytes
+    cutting : Cutting
+        Of the written file.
+    """
+    place = 0
+    spans = list(_spans(cutting))
+    for index, (start, stop, was) in enumerate(spans):
+        if was is not None:
+            if original[place : place + len(was)] != was:
+                return _by_meaning(original, place, written, spans[index:])
+            place += len(was)
+        else:
+            length = stop - start
+            if not _same(original, place, written, start, length):
+                return _by_meaning(original, place, written, spans[index:])
+            place += length
+    if place < len(original):
+        line = _count(original, 0, place) + 1
+        text = f"the file ends before line {line} of the original"
+        return Outside(fault=Fault(cutting.lines, text), rewritten=0, first_line=0)
+    return Outside(fault=None, rewritten=0, first_line=0)
+
+
+def _spans(cutting: Cutting) -> Iterator[Span]:
+    """Yield spans of bytes outside, and the original's line of each corrected progress line."""
+    spans: list[Span] = [(start, stop, None) for start, stop in cutting.outside if stop > start]
+    for piece in cutting.others:
+        if piece.kind == "progress":
+            spans.append((piece.start, piece.stop, _original_line(piece)))
+    yield from sorted(spans, key=lambda span: span[0])
+
+
+def _original_line(piece: Fenced) -> bytes:
+    return piece.text.splitlines(keepends=True)[0][len(_WAS) :]
+
+
+def _same(a: Any, at: int, b: Any, bt: int, length: int) -> bool:
+    rest = len(a) - at
+    if 0 <= rest < length:  # the original's last line has no end of its own, the written one has
+        return b[bt + rest : bt + length] in (b"\n", b"\r\n") and _same(a, at, b, bt, rest)
+    return all(
+        a[at + step : at + min(step + _STEP, length)] == b[bt + step : bt + min(step + _STEP, length)]
+        for step in range(0, length, _STEP)
+    )
+
+
+def _by_meaning(original: Any, place: int, written: Any, spans: list[Span]) -> Outside:
+    ours = _lines(original, [(place, len(original), None)])
+    theirs = _lines(written, spans)
+    rewritten, first_line = 0, 0
+    for a, b in zip_longest(_saying(ours), _saying(theirs)):
+        if a is None:
+            return _broken(Fault(b[0], f"this line is not in the original: {_shown(b[1])}"))
+        if b is None:
+            return _broken(Fault(None, f"line {a[0]} of the original is missing at the end: {_shown(a[1])}"))
+        if a[2] != b[2]:
+            return _broken(
+                Fault(b[0], f"line {a[0]} of the original says {_shown(a[1])}, here stands {_shown(b[1])}")
+            )
+        if a[1] != b[1]:
+            rewritten += 1
+            first_line = first_line or b[0]
+    return Outside(fault=None, rewritten=max(rewritten, 1), first_line=first_line)
+
+
+def _broken(fault: Fault) -> Outside:
+    return Outside(fault=fault, rewritten=0, first_line=0)
+
+
+def _shown(line: bytes) -> str:
+    return repr(line.strip()[:60].decode("utf-8", "replace"))
+
+
+def _saying(lines: Iterator[tuple[int, bytes]]) -> Iterator[tuple[int, bytes, bytes]]:
+    for number, line in lines:
+        said = meaning(line)
+        if said:
+            yield number, line, said
+
+
+def _lines(view: Any, spans: list[Span]) -> Iterator[tuple[int, bytes]]:
+    """Yield the lines of spans, each with its 1-based number in the whole file."""
+    place, number = 0, 1
+    for start, stop, was in spans:
+        number += _count(view, place, start)
+        if was is not None:
+            yield number, was
+            place = start
+            continue
+        while start < stop:
+            end = view.find(b"\n", start, stop) + 1 or stop
+            yield number, view[start:end]
+            number += view[end - 1 : end] == b"\n"
+            start = end
+        place = stop
+
+
+def _count(view: Any, start: int, stop: int) -> int:
+    return sum(int(view[at : min(at + _STEP, stop)].count(b"\n")) for at in range(start, stop, _STEP))

@@ -1,0 +1,153 @@
+"""Run all checks on an original and a written file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from twinlapse.errors import TwinlapseError
+from twinlapse.files import mapped
+from twinlapse.gcode import Toolpath, read_toolpath
+from twinlapse.inject.proof.clearance import check_clearance
+from twinlapse.inject.proof.cutting import Cutting, cut
+from twinlapse.inject.proof.evidence import Evidence, block_rows, moves_of
+from twinlapse.inject.proof.facts import facts_of, rig_of
+from twinlapse.inject.proof.outside import Outside, compare_outside
+from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
+from twinlapse.inject.proof.restored import (
+    check_feed,
+    check_filament,
+    check_modes,
+    check_place,
+    check_settings,
+)
+from twinlapse.inject.proof.sameness import check_prints_same
+from twinlapse.inject.proof.standing import check_blocks
+from twinlapse.inject.proof.travelling import check_machine, check_path, check_speed
+from twinlapse.rig.model import Rig
+
+Progress = Callable[[float], None]
+
+
+def prove(
+    original: Path,
+    written: Path,
+    rig: Rig | None = None,
+    *,
+    toolpath: Toolpath | None = None,
+    progress: Progress | None = None,
+) -> Proof:
+    """Check that `written` prints what `original` prints, and that every stop in it is safe.
+
+    Parameters
+    ----------
+    original, written : Path
+    rig : Rig, optional
+        The machine. When it is left out, the header of `written` says what it was written for.
+    toolpath : Toolpath, optional
+        Of `original`, when it has been read already.
+    progress : callable, optional
+        Takes the share done, 0 to 1.
+
+    Raises
+    ------
+    FileProblemError, NotAPrintError
+        `original` cannot be read.
+    InjectError
+        without `rig`, when the header does not describe the machine.
+    """
+    tell = progress or (lambda share: None)
+    with mapped(original, "G-code file") as before, mapped(written, "written file") as after:
+        cutting = cut(after)
+        facts = facts_of(cutting)
+        rig = rig or rig_of(facts, written)
+        outside = compare_outside(before, after, cutting)
+        tell(0.2)
+    if toolpath is None:
+        toolpath = read_toolpath(original, firmware=rig.printer.firmware)
+    tell(0.5)
+    checks = [
+        _check_fences(cutting),
+        _check_header(facts, toolpath, cutting),
+        _check_original(outside),
+    ]
+    again = _read_again(written, rig, checks)
+    tell(0.8)
+    if again is not None and not cutting.faults:
+        evidence = _gather(toolpath, again, cutting, outside, facts, rig)
+        checks.extend(_all_checks(evidence))
+    tell(1.0)
+    return Proof(
+        checks=tuple(checks),
+        shots=len(cutting.blocks),
+        added_s=0.0,
+        added_lines=cutting.added_lines,
+    )
+
+
+def _read_again(written: Path, rig: Rig, checks: list[Check]) -> Toolpath | None:
+    try:
+        return read_toolpath(written, firmware=rig.printer.firmware)
+    except TwinlapseError as error:
+        checks.append(verdict("prints the same", Fault(error.line, f"it cannot be read: {error.what}"), ""))
+        return None
+
+
+def _gather(
+    original: Toolpath, written: Toolpath, cutting: Cutting, outside: Outside, facts: dict[str, str], rig: Rig
+) -> Evidence:
+    first_row, stop, at = block_rows(cutting, written)
+    return Evidence(
+        original=original, written=written, cutting=cutting, outside=outside, facts=facts, rig=rig,
+        first=first_row, stop=stop, at=at,
+    )  # fmt: skip
+
+
+def _all_checks(evidence: Evidence) -> list[Check]:
+    moves = moves_of(evidence)
+    commands, stands = check_blocks(evidence)
+    return [
+        check_prints_same(evidence),
+        check_path(evidence),
+        check_place(evidence),
+        check_modes(evidence),
+        check_feed(evidence),
+        check_filament(evidence, moves),
+        check_settings(evidence),
+        commands,
+        check_machine(evidence, moves),
+        check_clearance(evidence, moves),
+        check_speed(evidence, moves),
+        stands,
+    ]
+
+
+def _check_fences(cutting: Cutting) -> Check:
+    good = f"{len(cutting.blocks)} shots, each between its two fences, numbers rising"
+    fault = first(cutting.faults)
+    if fault is not None:
+        fault = Fault(fault.line, f"{fault.text}; what stands in the shots was not looked at")
+    return verdict("fences", fault, good)
+
+
+def _check_header(facts: dict[str, Any], original: Toolpath, cutting: Cutting) -> Check:
+    line = 1 if cutting.header is None else cutting.header.line
+    fault = None
+    if cutting.header is None:
+        fault = Fault(line, "the header is missing")
+    elif facts.get("original_sha256") != original.sha256:
+        fault = Fault(line, "the header names another original")
+    elif facts.get("shots") != str(len(cutting.blocks)):
+        fault = Fault(line, f"the header says {facts.get('shots')} shots, {len(cutting.blocks)} are there")
+    return verdict("header", fault, "the header names this original and the count of shots")
+
+
+def _check_original(outside: Outside) -> Check:
+    good = "byte for byte outside the fences"
+    if outside.rewritten:
+        good = (
+            f"the same commands outside the fences; {outside.rewritten} line or more spelled otherwise, "
+            f"the first is line {outside.first_line}"
+        )
+    return verdict("original kept", outside.fault, good)

@@ -1,0 +1,142 @@
+"""Every block must leave the machine as it found it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from twinlapse.gcode import Kind, Mode, Setting
+from twinlapse.inject.proof.evidence import BlockMoves, Evidence, moves_fault
+from twinlapse.inject.proof.report import Check, Fault, first, verdict
+from twinlapse.inject.proof.sameness import FILAMENT_MM, PLACE_MM, SHARE, differs
+
+_MODES = {
+    Mode.RELATIVE_XYZ: "absolute or relative X, Y, Z",
+    Mode.RELATIVE_E: "absolute or relative E",
+    Mode.INCH: "millimetres or inches",
+    Mode.FW_RETRACTED: "the retraction that the firmware keeps",
+    Mode.HOMED: "homing",
+    Mode.VOLUMETRIC: "volumes or lengths of filament",
+}
+_IN_BLOCKS = (
+    Kind.TRAVEL, Kind.RETRACT, Kind.PRIME, Kind.FW_RETRACT, Kind.FW_PRIME, Kind.DWELL, Kind.ORIGIN, Kind.MODE,
+)  # fmt: skip
+
+
+def _changes(evidence: Evidence, column: str, absolute: float, relative: float) -> np.ndarray:
+    values = getattr(evidence.written, column)
+    before, after = values[np.maximum(evidence.first - 1, 0)], values[evidence.stop - 1]
+    return np.flatnonzero(differs(before, after, absolute, relative) & (evidence.stop > evidence.first))
+
+
+def _fault(evidence: Evidence, block: int, what: str) -> Fault:
+    return Fault(evidence.line(int(evidence.stop[block]) - 1), f"{what} after {evidence.name(block)}")
+
+
+def check_place(evidence: Evidence) -> Check:
+    """Position and origin come back."""
+    faults = []
+    for axis in "xyz":
+        for block in _changes(evidence, f"{axis}_mm", PLACE_MM, 0.0).tolist():
+            before = float(getattr(evidence.written, f"{axis}_mm")[evidence.first[block] - 1])
+            after = float(getattr(evidence.written, f"{axis}_mm")[evidence.stop[block] - 1])
+            faults.append(_fault(evidence, block, f"{axis.upper()} is {after:.5g} instead of {before:.5g}"))
+    inside = np.isin(evidence.written.shift_row, evidence.rows)
+    for row in evidence.written.shift_row[inside].tolist():
+        faults.append(Fault(evidence.line(row), "the origin of X, Y or Z is moved inside a block"))
+    return verdict("position", first(faults), "X, Y, Z and their origins come back after every shot")
+
+
+def check_modes(evidence: Evidence) -> Check:
+    """Units, absolute and relative, tool come back."""
+    faults = []
+    mode = evidence.written.mode
+    for block in _changes(evidence, "mode", 0.0, 0.0).tolist():
+        changed = int(mode[max(int(evidence.first[block]) - 1, 0)] ^ mode[evidence.stop[block] - 1])
+        names = [name for bit, name in _MODES.items() if changed & bit]
+        if names:
+            faults.append(_fault(evidence, block, f"{names[0]} is not as before"))
+    for block in _changes(evidence, "tool", 0.0, 0.0).tolist():
+        faults.append(_fault(evidence, block, "another tool is active"))
+    return verdict("modes", first(faults), "units, absolute and relative modes and the tool are as before")
+
+
+def check_feed(evidence: Evidence) -> Check:
+    """The feed rate comes back."""
+    faults = []
+    feed = evidence.written.feed_mm_s
+    for block in _changes(evidence, "feed_mm_s", 1e-6, SHARE).tolist():
+        before, after = feed[max(int(evidence.first[block]) - 1, 0)] * 60, feed[evidence.stop[block] - 1] * 60
+        faults.append(_fault(evidence, block, f"the feed rate is F{after:.5g} instead of F{before:.5g}"))
+    return verdict("feed", first(faults), "the feed rate comes back after every shot")
+
+
+def check_settings(evidence: Evidence) -> Check:
+    """Accelerations and everything else that the file sets come back."""
+    path = evidence.written
+    owner = np.full(len(path) + 1, -1, np.int64)
+    owner[evidence.rows] = evidence.owner
+    before: dict[int, float] = {}
+    inside: dict[tuple[int, int], tuple[float | None, float, int]] = {}
+    for row, kind, value in zip(
+        path.setting_row.tolist(), path.setting_kind.tolist(), path.setting_value.tolist(), strict=True
+    ):
+        block = int(owner[row])
+        if block >= 0:
+            was = inside[block, kind][0] if (block, kind) in inside else before.get(kind)
+            inside[block, kind] = (was, value, row)
+        before[kind] = value
+    faults = [
+        Fault(
+            evidence.line(row), f"{Setting(kind).name.lower()} is not as before after {evidence.name(block)}"
+        )
+        for (block, kind), (was, value, row) in inside.items()
+        if was is None or abs(was - value) > 1e-6 * max(1.0, abs(was))
+    ]
+    return verdict("settings", first(faults), "accelerations, limits and factors are as before")
+
+
+def check_filament(evidence: Evidence, moves: BlockMoves) -> Check:
+    """A block lays nothing, pulls back and primes where it left the print, and E keeps its name."""
+    path, printer = evidence.written, evidence.rig.printer
+    faults = [
+        Fault(evidence.line(int(row)), f"{evidence.name(int(block))} {_DOES[Kind(int(kind))]}")
+        for row, block, kind in zip(moves.row, moves.block, moves.kind, strict=True)
+        if int(kind) not in _IN_BLOCKS
+    ]
+    fed = np.bincount(moves.block, path.e_mm[moves.row], minlength=len(evidence.first))
+    extra = getattr(printer, "prime_extra_mm", 0.0)
+    primed = (
+        np.bincount(moves.block, np.isin(moves.kind, (Kind.PRIME, Kind.FW_PRIME)), len(evidence.first)) > 0
+    )
+    for block in np.flatnonzero(np.abs(fed - np.where(primed, extra, 0.0)) > 2e-5).tolist():
+        faults.append(_fault(evidence, block, f"{fed[block]:+.4f} mm of filament are fed in all"))
+    for block in _changes(evidence, "e_word", FILAMENT_MM, 0.0).tolist():
+        faults.append(_fault(evidence, block, "the logical E is not as before"))
+    for block in _changes(evidence, "retracted_mm", 1e-4, 0.0).tolist():
+        faults.append(_fault(evidence, block, "the filament is not pulled back as far as before"))
+    faults.extend(_away_faults(evidence, moves))
+    return verdict(
+        "filament", first(faults), "nothing is laid in a shot; what it pulls back it primes where it left"
+    )
+
+
+_DOES = {
+    Kind.EXTRUDE: "lays material",
+    Kind.WIPE: "feeds backward while it moves",
+    Kind.HOME: "homes",
+    Kind.TOOL: "changes the tool",
+}
+
+
+def _away_faults(evidence: Evidence, moves: BlockMoves) -> list[Fault]:
+    path = evidence.written
+    away = np.any(np.abs(moves.end_mm - moves.home_mm) > PLACE_MM, axis=1)
+    feeding = np.isin(moves.kind, (Kind.RETRACT, Kind.PRIME, Kind.FW_RETRACT, Kind.FW_PRIME))
+    faults = [
+        moves_fault(evidence, moves, k, "feeds away from the print") for k in np.flatnonzero(away & feeding)
+    ]
+    if evidence.rig.printer.retract_mm > 0:
+        held = (path.retracted_mm[moves.row] > 0.01) | (path.mode[moves.row] & Mode.FW_RETRACTED > 0)
+        loose = np.flatnonzero(moves.flat & ~held)
+        faults.extend(moves_fault(evidence, moves, k, "travels unretracted") for k in loose)
+    return faults

@@ -1,0 +1,121 @@
+"""Where and how fast blocks move, and whether they stand between paths and not inside one."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.gcode import Kind, find_layers
+from twinlapse.inject.proof.evidence import BlockMoves, Evidence, moves_fault
+from twinlapse.inject.proof.report import Check, Fault, first, verdict
+from twinlapse.rig.model import KeepOut
+
+_SLACK_MM = 1e-3
+_SPEED_SHARE = 0.01
+_ACTIVE = (
+    Kind.RETRACT,
+    Kind.PRIME,
+    Kind.FW_RETRACT,
+    Kind.FW_PRIME,
+    Kind.HOME,
+    Kind.TOOL,
+    Kind.WIPE,
+    Kind.EXTRUDE,
+)
+
+
+def check_machine(evidence: Evidence, moves: BlockMoves) -> Check:
+    """All places that blocks reach are inside the machine and outside the keep-outs."""
+    printer = evidence.rig.printer
+    away = np.any(np.abs(moves.end_mm - moves.home_mm) > _SLACK_MM, axis=1)
+    x, y, z = moves.end_mm[:, 0], moves.end_mm[:, 1], moves.end_mm[:, 2]
+    out = (
+        _beyond(x, *printer.x_range_mm) | _beyond(y, *printer.y_range_mm) | _beyond(z, 0.0, printer.height_mm)
+    )
+    if printer.bed_shape == "round":
+        centre = np.array([sum(printer.x_range_mm) / 2, sum(printer.y_range_mm) / 2])
+        out |= np.hypot(x - centre[0], y - centre[1]) > min(printer.bed_mm) / 2 + _SLACK_MM
+    # straight up above a place that the original itself goes to is the original's affair
+    above = np.all(np.abs(moves.end_mm[:, :2] - moves.home_mm[:, :2]) <= _SLACK_MM, axis=1)
+    out &= ~above | _beyond(z, 0.0, printer.height_mm)
+    faults = [moves_fault(evidence, moves, k, "leaves the machine") for k in np.flatnonzero(out & away)]
+    for box in printer.keep_out:
+        through = _through(moves.start_mm, moves.end_mm, box) & away & ~(above & moves.upright)
+        faults.extend(
+            moves_fault(evidence, moves, k, "goes through a keep-out") for k in np.flatnonzero(through)
+        )
+    return verdict(
+        "machine", first(faults), "all stops and ways lie inside the machine and outside keep-outs"
+    )
+
+
+def _beyond(values: NDArray[np.float64], low: float, high: float) -> NDArray[np.bool_]:
+    return np.asarray((values < low - _SLACK_MM) | (values > high + _SLACK_MM))
+
+
+def _through(start: NDArray[np.float64], end: NDArray[np.float64], box: KeepOut) -> NDArray[np.bool_]:
+    """Return which straight moves touch a box; by slabs (Kay and Kajiya, SIGGRAPH 1986)."""
+    low = np.array([box.x_mm[0], box.y_mm[0], -np.inf]) + _SLACK_MM
+    high = np.array([box.x_mm[1], box.y_mm[1], box.z_mm]) - _SLACK_MM
+    enter, leave = np.zeros(len(start)), np.ones(len(start))
+    for axis in range(3):
+        way = end[:, axis] - start[:, axis]
+        still = np.abs(way) < 1e-12
+        safe = np.where(still, 1.0, way)
+        a, b = (low[axis] - start[:, axis]) / safe, (high[axis] - start[:, axis]) / safe
+        inside = (start[:, axis] > low[axis]) & (start[:, axis] < high[axis])
+        enter = np.where(still, np.where(inside, enter, 2.0), np.maximum(enter, np.minimum(a, b)))
+        leave = np.where(still, leave, np.minimum(leave, np.maximum(a, b)))
+    return np.asarray(enter <= leave)
+
+
+def check_speed(evidence: Evidence, moves: BlockMoves) -> Check:
+    """Travels, lifts and filament move at the speeds of the rig or of the file itself."""
+    printer, path = evidence.rig.printer, evidence.written
+    feed = path.feed_mm_s[moves.row].astype(float)
+    faults = []
+    wiping = moves.flat & (np.abs(moves.end_mm[:, 2] - moves.home_mm[:, 2]) <= _SLACK_MM)
+    home_feed = path.feed_mm_s[np.maximum(evidence.first[moves.block] - 1, 0)].astype(float)
+    asked = np.where(wiping, home_feed, printer.travel_mm_s)
+    asked = np.where(moves.upright, printer.lift_mm_s, asked)
+    moving = moves.flat | moves.upright
+    for k in np.flatnonzero(moving & (np.abs(feed - asked) > _SPEED_SHARE * asked)):
+        faults.append(
+            moves_fault(evidence, moves, k, f"moves at {feed[k]:.4g} mm/s, {asked[k]:.4g} are asked")
+        )
+    habits = _filament_speeds(evidence)
+    feeding = np.isin(moves.kind, (Kind.RETRACT, Kind.PRIME))
+    for k in np.flatnonzero(feeding):
+        if (np.abs(habits - feed[k]) > _SPEED_SHARE * habits).all():
+            faults.append(
+                moves_fault(evidence, moves, k, f"feeds at {feed[k]:.4g} mm/s, as nothing else does")
+            )
+    return verdict("speed", first(faults), "travel, lift and filament speeds are the rig's or the file's own")
+
+
+def _filament_speeds(evidence: Evidence) -> NDArray[np.float64]:
+    own = np.isin(evidence.original.kind, (Kind.RETRACT, Kind.PRIME))
+    speeds = np.unique(evidence.original.feed_mm_s[own])
+    return np.concatenate([speeds.astype(float), [evidence.rig.printer.retract_mm_s]])
+
+
+def check_path(evidence: Evidence) -> Check:
+    """No block stands between two pieces of one path, except where one layer or turn passes into the next."""
+    path = evidence.original
+    active = np.flatnonzero((path.length_mm > 0) | np.isin(path.kind, _ACTIVE))
+    place = np.searchsorted(active, evidence.at)
+    before = active[np.clip(place - 1, 0, len(active) - 1)]
+    after = active[np.clip(place, 0, len(active) - 1)]
+    laying = (int(Kind.EXTRUDE), int(Kind.WIPE))
+    inside = np.isin(path.kind[before], laying) & np.isin(path.kind[after], laying)
+    inside &= (place > 0) & (place < len(active))
+    faults = []
+    if inside.any():
+        edges = find_layers(path).first_row
+        passed = np.searchsorted(edges, before, "right") < np.searchsorted(edges, after, "right")
+        for block in np.flatnonzero(inside & ~passed).tolist():
+            line = evidence.cutting.blocks[block].line
+            faults.append(Fault(line, f"{evidence.name(block)} stands inside a path"))
+    return verdict(
+        "path", first(faults), "every shot stands between paths, or where a layer passes into the next"
+    )

@@ -1,0 +1,182 @@
+"""Write the shots of a plan into a sliced file, prove what was written, keep it only if the proof holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from twinlapse.errors import InjectError, ProofError
+from twinlapse.files import mapped, replacing
+from twinlapse.gcode import Kind, Mode, Toolpath, read_toolpath, state_after
+from twinlapse.inject.blocks import Habit, block_lines
+from twinlapse.inject.header import header_lines, place_of_header
+from twinlapse.inject.pen import INCH_MM
+from twinlapse.inject.proof import Proof, prove
+from twinlapse.inject.removal import MARK
+from twinlapse.inject.weave import Insertion, line_end, weave
+from twinlapse.rig import Rig, rig_from_mapping
+from twinlapse.shots import Plan, Shot
+
+HEAD_BYTES = 1_048_576
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InjectReport:
+    """What was written, and its proof."""
+
+    path: Path
+    shots: int
+    bytes: int
+    added_s: float
+    proof: Proof
+
+
+def inject_file(
+    original: Path,
+    plan: Plan,
+    out: Path,
+    *,
+    toolpath: Toolpath | None = None,
+    progress: Progress | None = None,
+) -> InjectReport:
+    """Write `original` with the shots of `plan` to `out`.
+
+    Parameters
+    ----------
+    original : Path
+    plan : Plan
+    out : Path
+        Replaced whole, and only when the proof holds.
+    toolpath : Toolpath, optional
+        Of `original`, when it has been read already.
+    progress : callable, optional
+        Takes the share done, 0 to 1.
+
+    Raises
+    ------
+    InjectError
+        when the plan does not fit the file, or the file holds shots already.
+    ProofError
+        when the written file would not print what the original prints; nothing is kept.
+    """
+    rig = rig_from_mapping(plan.rig)
+    _refuse_same(original, out)
+    if toolpath is None:
+        toolpath = read_toolpath(original, firmware=rig.printer.firmware, progress=_part(progress, 0.0, 0.3))
+    with mapped(original, "G-code file") as view:
+        _refuse(view, original, plan, toolpath)
+        insertions = list(plan_insertions(view, plan, rig, toolpath))
+        with replacing(out) as file:
+            weave(view, insertions, file, _part(progress, 0.3, 0.5))
+            size = file.tell()
+            file.flush()
+            proof = prove(
+                original, Path(file.name), rig, toolpath=toolpath, progress=_part(progress, 0.5, 1.0)
+            )
+            _refuse_unproven(proof, out)
+    return InjectReport(path=out, shots=len(plan.shots), bytes=size, added_s=proof.added_s, proof=proof)
+
+
+def plan_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
+    """Yield the header and the blocks of all shots in the order of the file."""
+    eol = line_end(view[:HEAD_BYTES])
+    head = place_of_header(view[:HEAD_BYTES])
+    yield Insertion(byte=head, text=as_text(header_lines(plan, rig, len(view)), eol))
+    for shot in plan.shots:
+        text = as_text(lines_of_shot(shot, rig, toolpath), eol)
+        if view[shot.byte - 1 : shot.byte] != b"\n":  # the last line has no end of its own
+            text = eol + text
+        yield Insertion(byte=shot.byte, text=text)
+
+
+def lines_of_shot(shot: Shot, rig: Rig, toolpath: Toolpath) -> list[str]:
+    """Return the block of one shot at its place in the original."""
+    row = int(np.searchsorted(toolpath.line, shot.after_line, "right")) - 1
+    return block_lines(shot, state_after(toolpath, row), rig, habit_at(toolpath, row))
+
+
+def habit_at(toolpath: Toolpath, row: int) -> Habit:
+    """Return what the file does around a row beyond its modal state."""
+    return Habit(e_per_mm=_e_per_mm(toolpath, row))
+
+
+def as_text(lines: list[str], eol: bytes) -> bytes:
+    """Return whole lines as bytes with the file's own line ends."""
+    return b"".join(line.encode("ascii") + eol for line in lines)
+
+
+def _e_per_mm(toolpath: Toolpath, row: int) -> float:
+    """Return the E words for a millimetre of filament; of volumes it is read off the longest feed of late."""
+    if row < 1 or not toolpath.mode[row] & Mode.VOLUMETRIC:
+        return 1 / INCH_MM if row >= 0 and toolpath.mode[row] & Mode.INCH else 1.0
+    units = Mode.INCH | Mode.VOLUMETRIC
+    first = max(1, row - 5000)
+    here = slice(first, row + 1)
+    same = (toolpath.mode[here] & units == toolpath.mode[row] & units) & (toolpath.kind[here] <= Kind.WIPE)
+    fed = np.where(same, np.abs(toolpath.e_mm[here]), 0.0)
+    best = int(np.argmax(fed))
+    if fed[best] <= 0:
+        raise InjectError("E words are volumes and none is near enough to tell of how thick a filament")
+    step = toolpath.e_word[first + best] - toolpath.e_word[first + best - 1]
+    return float(abs(step) / fed[best])
+
+
+def _refuse_same(original: Path, out: Path) -> None:
+    if out.exists() and original.exists() and out.samefile(original):
+        raise InjectError("the written file would replace the original", "name another file", path=out)
+
+
+def _refuse(view: Any, original: Path, plan: Plan, toolpath: Toolpath) -> None:
+    if plan.gcode_sha256 != toolpath.sha256:
+        raise InjectError(
+            "the plan was made for another file",
+            "make a plan for this one with 'twinlapse plan'",
+            path=original,
+        )
+    place = view.find(MARK)
+    while place > 0 and view[place - 1 : place] != b"\n":
+        place = view.find(MARK, place + 1)
+    if place >= 0:
+        raise InjectError(
+            "this file holds shots already",
+            "take them out with 'twinlapse inject --remove', or name the original",
+            path=original,
+            line=view[:place].count(b"\n") + 1,
+        )
+    _refuse_order(view, original, plan)
+
+
+def _refuse_order(view: Any, original: Path, plan: Plan) -> None:
+    number, byte = 0, place_of_header(view[:HEAD_BYTES])
+    for shot in plan.shots:
+        at_line_end = view[shot.byte - 1 : shot.byte] == b"\n" or shot.byte == len(view)
+        if shot.number <= number or not byte <= shot.byte <= len(view) or not at_line_end:
+            raise InjectError(
+                f"shot {shot.number} of the plan stands inside a line or before the shot that it follows",
+                "make the plan again",
+                path=original,
+                line=shot.after_line,
+            )
+        number, byte = shot.number, shot.byte
+
+
+def _refuse_unproven(proof: Proof, out: Path) -> None:
+    for check in proof.checks:
+        if not check.holds:
+            raise ProofError(
+                f"the proof fails at '{check.name}': {check.detail}; nothing was written",
+                "make the plan again, or check the rig's limits",
+                path=out,
+                line=check.line,
+            )
+
+
+def _part(progress: Progress | None, start: float, stop: float) -> Progress | None:
+    if progress is None:
+        return None
+    return lambda share: progress(start + share * (stop - start))
