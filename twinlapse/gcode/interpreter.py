@@ -47,12 +47,12 @@ SOURCE_NONE, SOURCE_WORD, SOURCE_MOTION = range(3)
 # why a pass stopped
 OK, E_IMPLAUSIBLE, TOOLS_OWN_E, FULL = range(4)
 
-# a row of the table that is filled: the columns of a toolpath
-OUT_WIDTH = 14
-# an event: the row from which it holds, what it is, then its numbers. A shift has x, y, z; an arc the plane,
-# the sense (1 counter-clockwise), I, J, K, R and P; a setting is known by ten times its M number and has the
+# the table that is filled: the columns of a toolpath, each contiguous
+OUT_WIDTH = 13
+# an event: the row from which it holds, what it is, then its numbers. A shift has x, y, z; a dwell its
+# seconds; an arc the plane, the sense (1 counter-clockwise), I, J, K, R and P; a setting is known by ten times its M number and has the
 # unit, the letters that are there, and the words of EVENT_LETTERS
-EVENT_SHIFT, EVENT_ARC = 1, 2
+EVENT_SHIFT, EVENT_ARC, EVENT_DWELL = 1, 2, 3
 EVENT_LETTERS = "SPTRXYZEJF"
 EVENT_WIDTH = 4 + len(EVENT_LETTERS)
 _EVENT_PLACES = tuple(ord(letter) - 65 for letter in EVENT_LETTERS)
@@ -99,14 +99,13 @@ _OWN_E_MM = 10.0
 
 
 @part_of_kernel
-def put_row(out: Any, n: Any, f: Any, tools: Any, kind: int, fed: float, length: float, dwell: float) -> None:
+def put_row(out: Any, n: Any, f: Any, tools: Any, kind: int, fed: float, length: float) -> None:
     """Write the state after a command as the next row."""
-    row = out[n[ROWS]]
-    row[0], row[1], row[2], row[3], row[4] = n[LINE], n[BYTE], kind, n[MODE], n[TOOL]
-    row[5], row[6], row[7] = f[X], f[Y], f[Z]
-    row[8], row[9], row[10], row[11] = fed, f[E], f[FEED], length
-    row[12] = tools[n[TOOL], 1] - tools[n[TOOL], 0]
-    row[13] = dwell
+    r = n[ROWS]
+    out[0, r], out[1, r], out[2, r], out[3, r], out[4, r] = n[LINE], n[BYTE], kind, n[MODE], n[TOOL]
+    out[5, r], out[6, r], out[7, r] = f[X], f[Y], f[Z]
+    out[8, r], out[9, r], out[10, r], out[11, r] = fed, f[E], f[FEED], length
+    out[12, r] = tools[n[TOOL], 1] - tools[n[TOOL], 0]
     n[ROWS] += 1
 
 
@@ -116,6 +115,17 @@ def put_shift(events: Any, n: Any, f: Any) -> None:
     event = events[n[EVENTS]]
     event[0], event[1] = n[ROWS_BEFORE] + n[ROWS], EVENT_SHIFT
     event[2], event[3], event[4] = f[SHIFT_X], f[SHIFT_Y], f[SHIFT_Z]
+    n[EVENTS] += 1
+
+
+@part_of_kernel
+def put_dwell(events: Any, n: Any, words: Any) -> None:
+    """Write the seconds of G4: P in milliseconds, S in seconds where the firmware knows it."""
+    seconds = words[15] / 1000.0 if n[HAS] & BIT_P else 0.0
+    if n[HAS] & BIT_S and n[DIALECT] != KLIPPER:
+        seconds = words[18]
+    event = events[n[EVENTS]]
+    event[0], event[1], event[2] = n[ROWS_BEFORE] + n[ROWS], EVENT_DWELL, max(seconds, 0.0)
     n[EVENTS] += 1
 
 
@@ -239,7 +249,7 @@ def move(code: int, n: Any, f: Any, tools: Any, words: Any, out: Any, events: An
         kind = K_WIPE if moves else K_RETRACT
     elif moves and n[EXTRUDING]:
         kind = K_EXTRUDE
-    put_row(out, n, f, tools, kind, fed, length, 0.0)
+    put_row(out, n, f, tools, kind, fed, length)
     n[MODE] &= ~M_ARC
 
 
@@ -376,15 +386,6 @@ def change_tool(n: Any, f: Any, tools: Any, value: float) -> int:
 
 
 @part_of_kernel
-def dwell_of(n: Any, words: Any) -> float:
-    """Return the seconds of G4: P in milliseconds, S in seconds where the firmware knows it."""
-    seconds = words[15] / 1000.0 if n[HAS] & BIT_P else 0.0
-    if n[HAS] & BIT_S and n[DIALECT] != KLIPPER:
-        seconds = words[18]
-    return max(seconds, 0.0)
-
-
-@part_of_kernel
 def run_g(n: Any, f: Any, words: Any, events: Any) -> int:
     """Carry out a G command that is no move; return the kind of row that shows it, or K_NONE."""
     code = n[CODE]
@@ -395,6 +396,7 @@ def run_g(n: Any, f: Any, words: Any, events: Any) -> int:
         home(n, f, events)
         return K_HOME
     if code == 40:
+        put_dwell(events, n, words)
         return K_DWELL
     if code == 100 or code == 110:
         if (n[HAS] | n[FLAGS]) & ~BIT_S:
@@ -440,7 +442,7 @@ def run_command(n: Any, f: Any, tools: Any, words: Any, out: Any, events: Any) -
     else:
         kind = change_tool(n, f, tools, words[VALUE])
     if kind != K_NONE:
-        put_row(out, n, f, tools, kind, 0.0, 0.0, dwell_of(n, words) if kind == K_DWELL else 0.0)
+        put_row(out, n, f, tools, kind, 0.0, 0.0)
     if motion >= 0:
         move(motion, n, f, tools, words, out, events)
 
@@ -450,9 +452,16 @@ def run_lines(
     data: Bytes, start: int, stop: int, base: int, n: Any, f: Any, tools: Any, words: Any, out: Any,
     events: Any, notes: Any,
 ) -> int:  # fmt: skip
-    """Carry out whole lines until the piece, or the room in a table, ends; return the place reached."""
+    """Carry out whole lines until the piece, or the room in a table, ends; return the place reached.
+
+    The last byte of the piece is a line feed.
+    """
     pos = start
-    rows, happenings, remarks = len(out) - 2 * MOST_IN_LINE, len(events) - 2 * MOST_IN_LINE, len(notes) - 4
+    rows, happenings, remarks = (
+        out.shape[1] - 2 * MOST_IN_LINE,
+        len(events) - 2 * MOST_IN_LINE,
+        len(notes) - 4,
+    )
     while pos < stop:
         if n[ROWS] > rows or n[EVENTS] > happenings or n[NOTES] > remarks:
             n[STATUS] = FULL
@@ -463,8 +472,8 @@ def run_lines(
         n[MACHINE_PLACE] = 0
         begin = pos
         commands = 0
-        while pos < stop and data[pos] != 10:
-            pos = read_command(data, begin, pos, stop, words, n, notes)
+        while data[pos] != 10:
+            pos = read_command(data, begin, pos, words, n, notes)
             if n[LETTER] != LETTER_NONE or n[HAS]:
                 commands += 1
                 if commands <= MOST_IN_LINE:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from twinlapse.errors import FileProblemError
 from twinlapse.files import require_file
@@ -145,9 +146,9 @@ def _refuse_without_material(path: Path, head: bytes, recording: Recording) -> N
 def _toolpath(path: Path, firmware: str, recording: Recording, notices: list[Notice]) -> Toolpath:
     columns = recording.columns()
     notes = tuple(_with_rows(recording.notes, columns["line"]))
-    shift, arc_words, setting = recording.events()
-    arcs = _with_arcs(columns, arc_words)
-    settings = settings_of(setting, notes, int(recording.n[machine.DIALECT]))
+    shift = recording.events(machine.EVENT_SHIFT)
+    arcs = _with_arcs(columns, recording.events(machine.EVENT_ARC))
+    settings = settings_of(recording.events(), notes, int(recording.n[machine.DIALECT]))
     said = [
         *notices,
         *oddity_notices(recording.n),
@@ -161,6 +162,7 @@ def _toolpath(path: Path, firmware: str, recording: Recording, notices: list[Not
         line_count=int(recording.n[words.LINE]),
         firmware=firmware,
         **columns,
+        dwell_s=_dwells(recording.events(machine.EVENT_DWELL), len(columns["line"])),
         accel_mm_s2=settings.acceleration(columns["kind"]),
         shift_row=shift[:, 0].astype(np.int64),
         shift_mm=shift[:, 2:5].copy(),
@@ -190,6 +192,12 @@ def _with_arcs(columns: dict[str, Any], events: Float) -> Arcs:
     columns["length_mm"][arcs.row] = arcs.length_mm
     columns["mode"][arcs.straight] &= ~np.uint16(Mode.ARC)
     return arcs
+
+
+def _dwells(events: Float, count: int) -> NDArray[np.float32]:
+    seconds = np.zeros(count, np.float32)  # what is not written to costs no memory
+    seconds[events[:, 0].astype(np.int64)] = np.minimum(events[:, 2], 1e9)
+    return seconds
 
 
 def _with_rows(notes: list[Note], line: np.ndarray) -> list[Note]:

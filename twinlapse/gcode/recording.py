@@ -12,7 +12,7 @@ from twinlapse.gcode import words
 from twinlapse.gcode.assumptions import Assumptions
 from twinlapse.gcode.toolpath import Float, Note
 
-_ROOM = 16_384  # rows of the tables that the interpreter fills: they stay in the processor's cache
+_ROOM = 12_000  # rows of the tables that the interpreter fills: they stay in the cache; no power of two
 # the columns of a toolpath, in the order in which the interpreter writes them
 _COLUMNS: dict[str, Any] = {
     "line": np.int32,
@@ -28,7 +28,6 @@ _COLUMNS: dict[str, Any] = {
     "feed_mm_s": np.float32,
     "length_mm": np.float32,
     "retracted_mm": np.float32,
-    "dwell_s": np.float32,
 }
 
 
@@ -51,7 +50,7 @@ class Recording:
         self._events: list[Float] = []
         self._tools = np.zeros((256, 3))  # fed so far, furthest fed, logical E when last put away
         self._words = np.zeros(words.WORDS)
-        self._out = np.zeros((_ROOM, machine.OUT_WIDTH))
+        self._out = np.zeros((machine.OUT_WIDTH, _ROOM))
         self._happened = np.zeros((_ROOM, machine.EVENT_WIDTH))
         self._remarks = np.zeros((_ROOM, words.NOTE_WIDTH), np.int64)
         self._begin(assumed)
@@ -71,6 +70,10 @@ class Recording:
     def run(self, whole: bytes, read: int) -> None:
         """Carry out whole lines; `read` bytes of the file have been read for them."""
         self.size += read
+        if not whole:
+            return
+        if not whole.endswith(b"\n"):
+            whole += b"\n"
         data = words.as_bytes(whole)
         pos = 0
         while pos < len(whole):
@@ -92,7 +95,7 @@ class Recording:
         if not self._columns or end > len(self._columns["line"]):
             self._make_room(end)
         for k, column in enumerate(self._columns.values()):
-            column[self._rows : end] = self._out[:count, k]
+            column[self._rows : end] = self._out[k, :count]
         self._rows = end
         self.n[machine.ROWS_BEFORE] = end
         self._events.append(self._happened[: self.n[machine.EVENTS]].copy())
@@ -118,15 +121,11 @@ class Recording:
             self._make_room(0)
         return {name: column[: self._rows] for name, column in self._columns.items()}
 
-    def events(self) -> tuple[Float, Float, Float]:
-        """Return shifts, arcs and settings, each as rows of an event's numbers."""
+    def events(self, *kinds: int) -> Float:
+        """Return the events of some kinds; of all that are settings when none is named."""
         table = np.concatenate([np.empty((0, machine.EVENT_WIDTH)), *self._events])
-        what = table[:, 1]
-        return (
-            table[what == machine.EVENT_SHIFT],
-            table[what == machine.EVENT_ARC],
-            table[(what != machine.EVENT_SHIFT) & (what != machine.EVENT_ARC)],
-        )
+        special = np.isin(table[:, 1], (machine.EVENT_SHIFT, machine.EVENT_ARC, machine.EVENT_DWELL))
+        return table[np.isin(table[:, 1], kinds) if kinds else ~special]
 
     def odd(self, what: int) -> int:
         """Return how often an oddity was seen."""

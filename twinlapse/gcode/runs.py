@@ -67,7 +67,7 @@ def join_runs(
     for i in range(first, last):
         fresh = e[i] + np.float64(retracted[i]) - r0
         flat = x[i] != x0 or y[i] != y0 or length[i] > abs(z[i] - z0)
-        if kind[i] == _EXTRUDE and flat and length[i] > 0 and (fresh > 1e-6 or e[i] == 0.0):
+        if kind[i] == _EXTRUDE and flat and length[i] > 0:
             dz = z[i] - z0
             climbs = abs(dz) > _CLIMB_MM
             if count == 0 or abs(z0 - level) > SAME_Z_MM or (climbs and not sloped):

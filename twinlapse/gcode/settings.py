@@ -78,6 +78,8 @@ class Settings:
 
     def _in_force(self, kind: Setting, count: int) -> NDArray[np.float32]:
         mine = self.kind == kind
+        if not mine.any():
+            return np.zeros(count, np.float32)  # what is not written to costs no memory
         spans = np.diff(np.concatenate([[0], self.row[mine], [count]]))
         return np.repeat(np.concatenate([[0.0], self.value[mine]]).astype(np.float32), spans)
 

@@ -1,7 +1,8 @@
 """From bytes to words: one command at a time, with its numbers and its comment. Compiled loops.
 
 Nothing is copied: a comment worth keeping is noted by its place. Numbers are those of firmware, without
-exponents, because ``E`` begins a word. Letters are read in upper case.
+exponents, because ``E`` begins a word. Letters are read in upper case. The bytes must end with a line feed:
+every loop stops there, and looks for no other end.
 """
 
 from __future__ import annotations
@@ -49,43 +50,49 @@ _REACH = 160  # letters of a comment that are looked at
 
 
 @part_of_kernel
-def read_number(data: Bytes, start: int, stop: int) -> tuple[float, int, bool]:
+def read_number(data: Bytes, start: int) -> tuple[float, int, bool]:
     """Return the number at `start`, the place after it, and whether there is one at all."""
     i = start
-    negative = False
-    if i < stop and (data[i] == 43 or data[i] == 45):
-        negative = data[i] == 45
+    first = np.int64(data[i])
+    if first == 45 or first == 43:
         i += 1
+    digits = i
     mantissa = np.int64(0)
-    used = 0
-    scale = 0
-    beyond = 0
-    point = False
-    found = False
-    while i < stop:
-        c = np.int64(data[i])
-        if 48 <= c <= 57:
-            found = True
-            if used < _DIGITS and scale < _DIGITS:
-                mantissa = mantissa * 10 + (c - 48)
-                used += 1 if mantissa > 0 else 0
-                scale += 1 if point else 0
-            elif not point:
-                beyond += 1
-        elif c == 46 and not point:
-            point = True
-        else:
-            break
+    c = np.int64(data[i]) - 48
+    while 0 <= c <= 9 and i - digits < _DIGITS:
+        mantissa = mantissa * 10 + c
         i += 1
-    value = mantissa / _POWER[scale] * 10.0 ** min(beyond, 18)
-    return (-value if negative else value), i, found
+        c = np.int64(data[i]) - 48
+    count = i - digits
+    beyond = 0
+    while 0 <= c <= 9:  # digits that no int64 holds
+        beyond += 1
+        i += 1
+        c = np.int64(data[i]) - 48
+    value = np.float64(mantissa)
+    if c == -2:
+        i += 1
+        point = i
+        c = np.int64(data[i]) - 48
+        while 0 <= c <= 9 and count + i - point < _DIGITS:
+            mantissa = mantissa * 10 + c
+            i += 1
+            c = np.int64(data[i]) - 48
+        value = mantissa / _POWER[i - point]
+        count += i - point
+        while 0 <= c <= 9:  # digits that change nothing
+            i += 1
+            c = np.int64(data[i]) - 48
+    if beyond:
+        value *= _POWER[min(beyond, _DIGITS)]
+    return (-value if first == 45 else value), i, count > 0
 
 
 @part_of_kernel
-def find_byte(data: Bytes, start: int, stop: int, one: int, other: int) -> int:
-    """Return the place of the next line feed or of one of two bytes, or `stop`."""
+def find_byte(data: Bytes, start: int, one: int, other: int) -> int:
+    """Return the place of the next line feed or of one of two bytes."""
     i = start
-    while i < stop and data[i] != 10 and data[i] != one and data[i] != other:
+    while data[i] != 10 and data[i] != one and data[i] != other:
         i += 1
     return i
 
@@ -139,9 +146,9 @@ def is_text_command(code: int) -> bool:
 
 
 @part_of_kernel
-def check_sum(data: Bytes, start: int, star: int, stop: int, n: Any) -> None:
+def check_sum(data: Bytes, start: int, star: int, n: Any) -> None:
     """Compare the number after ``*`` with the exclusive or of the bytes before it."""
-    said, _, found = read_number(data, star + 1, stop)
+    said, _, found = read_number(data, star + 1)
     total = np.int64(0)
     for i in range(start, star):
         total ^= np.int64(data[i])
@@ -150,12 +157,12 @@ def check_sum(data: Bytes, start: int, star: int, stop: int, n: Any) -> None:
 
 
 @part_of_kernel
-def pass_over(data: Bytes, i: int, start: int, stop: int, n: Any) -> int:
+def pass_over(data: Bytes, i: int, start: int, n: Any) -> int:
     """Pass over what is neither a word nor a comment; return the place after it."""
     c = np.int64(data[i])
     one, other = 59, 59
     if c == 42:  # *
-        check_sum(data, start, i, stop, n)
+        check_sum(data, start, i, n)
     elif c == 34:  # a text in quotes
         one, other = 34, 34
     elif c == 123 or c == 91:  # { or [
@@ -165,80 +172,78 @@ def pass_over(data: Bytes, i: int, start: int, stop: int, n: Any) -> int:
         count_odd(n, STRAY)
     else:
         return i + 1
-    end = find_byte(data, i + 1, stop, one, other)
-    return end + 1 if one != 59 and end < stop and data[end] != 10 else end
+    end = find_byte(data, i + 1, one, other)
+    return end + 1 if one != 59 and data[end] != 10 else end
 
 
 @part_of_kernel
-def begin_command(letter: Any, number: float, words: Any, n: Any) -> None:
-    """Take the letter and number that a command begins with."""
-    n[LETTER] = letter
-    n[CODE] = int(abs(number) * 10.0 + 0.5) if abs(number) < 1e6 else 99999990
-    n[FIRST] = 0
-    words[VALUE] = number
+def code_of(number: float) -> int:
+    """Return ten times the number of a command, so that G92.1 is 921."""
+    return int(abs(number) * 10.0 + 0.5) if abs(number) < 1e6 else 99999990
 
 
 @part_of_kernel
-def read_command(data: Bytes, begin: int, start: int, stop: int, words: Any, n: Any, notes: Any) -> int:
+def read_command(data: Bytes, begin: int, start: int, words: Any, n: Any, notes: Any) -> int:
     """Read one command of the line that begins at `begin`, from the place `start` on.
 
-    Returns the place of the line feed (or `stop`), or of the next command in the same line. ``n`` then holds
+    Returns the place of the line feed, or of the next command in the same line. ``n`` then holds
     the command's letter and ten times its number, the letters that came with a number and those without.
     """
-    n[LETTER], n[CODE], n[HAS], n[FLAGS] = LETTER_NONE, 0, 0, 0
+    letter, code = LETTER_NONE, 0
+    has = flags = np.int64(0)
+    first = n[FIRST]
     text, text_end, own = -1, -1, False
     i = start
-    while i < stop:
+    while data[i] != 10:
         c = np.int64(data[i])
-        if c == 10:
-            break
         if c <= 32:
             i += 1
             continue
         u = c & 0xDF
         if 65 <= u <= 90:
             k = i + 1
-            after = np.int64(data[k] & 0xDF) if k < stop else np.int64(0)
-            if n[FIRST] and (65 <= after <= 90 or (after == 95 and data[k] == 95)):
+            after = np.int64(data[k] & 0xDF)
+            if first and (65 <= after <= 90 or (after == 95 and data[k] == 95)):
                 count_odd(n, STRAY)
-                n[FIRST] = 0
+                first = 0
                 text, own = i, True
-                text_end = i = find_byte(data, i, stop, 59, 59)
+                text_end = i = find_byte(data, i, 59, 59)
                 continue
-            while k < stop and (data[k] == 32 or data[k] == 9):
+            while data[k] == 32 or data[k] == 9:
                 k += 1
-            number, k, found = read_number(data, k, stop)
-            if u == LETTER_O and n[FIRST]:
+            number, k, found = read_number(data, k)
+            if u == LETTER_O and first:
                 count_odd(n, O_WORD)
             if not found:
-                n[FLAGS] |= 1 << (u - 65)
-                n[FIRST] = 0
+                flags |= 1 << (u - 65)
+                first = 0
                 i += 1
-                continue
-            if u == LETTER_N and n[FIRST]:
+            elif u == LETTER_N and first:
                 i = k
-                continue
-            command = u in (LETTER_G, LETTER_M)
-            if command or (u == LETTER_T and n[FIRST]):
-                if n[LETTER] != LETTER_NONE:
+            elif u in (LETTER_G, LETTER_M) or (u == LETTER_T and first):
+                if letter != LETTER_NONE:
                     count_odd(n, GLUED)
                     break
-                begin_command(u, number, words, n)
-                if u == LETTER_M and is_text_command(n[CODE]):
+                letter, code, first = u, code_of(number), 0
+                words[VALUE] = number
+                if u == LETTER_M and is_text_command(code):
                     text, own = i, True
-                    text_end = k = find_byte(data, k, stop, 59, 59)
+                    text_end = k = find_byte(data, k, 59, 59)
+                i = k
             else:
                 words[u - 65] = number
-                n[HAS] |= 1 << (u - 65)
-                n[FIRST] = 0
-            i = k
+                has |= 1 << (u - 65)
+                first = 0
+                i = k
         elif c == 59 or c == 40:
-            end = find_byte(data, i, stop, 10 if c == 59 else 41, 10)
+            end = find_byte(data, i, 10 if c == 59 else 41, 10)
             if text < 0 or not own:
-                text, text_end, own = i, end, n[FIRST] != 0
-            i = end + 1 if end < stop and data[end] != 10 else end
+                text, text_end, own = i, end, first != 0
+            i = end + 1 if data[end] != 10 else end
         else:
-            i = pass_over(data, i, begin, stop, n)
+            n[FIRST] = first
+            i = pass_over(data, i, begin, n)
+    n[LETTER], n[CODE], n[HAS], n[FLAGS], n[FIRST] = letter, code, has, flags, first
     if text >= 0:
         keep_note(data, text, text_end, own, n, notes)
     return i
