@@ -26,7 +26,7 @@ from twinlapse.files import write_bytes
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import Picture, picture_size, read_picture
 from twinlapse.imaging.light import ACROSS, DOWN, Blocks, light_blocks
-from twinlapse.imaging.motion import Float, Model
+from twinlapse.imaging.motion import Float, Model, fit_map
 from twinlapse.imaging.registration import make_reference, measure, vote_weights
 from twinlapse.rig.filming import Box, CameraFilming
 
@@ -112,10 +112,13 @@ def _look_at_all(files: Sequence[FrameFile], filming: CameraFilming, progress: P
         except FrameError as error:
             looks.faults[place] = error.what[:200]
             return
-        looks.blocks[place] = light_blocks(picture)
+        matrix = None
         if filming.hold != "off" and tiles:
             votes = measure(reference, grey_of(picture), model)
             looks.shifts[place], looks.weights[place] = votes.shifts, vote_weights(votes)
+            matrix, agree = fit_map(reference.centres, votes.shifts, looks.weights[place], model)
+            matrix = matrix if agree > 0.35 else None
+        looks.blocks[place] = light_blocks(picture, matrix)
 
     for done, _ in enumerate(in_order(look, range(count)), 1):
         if progress is not None:

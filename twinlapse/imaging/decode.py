@@ -115,4 +115,4 @@ def _by_pillow(image: Image.Image, grey: bool) -> Picture:
 
 
 def _brief(error: Exception) -> str:
-    return (str(error) or type(error).__name__).splitlines()[0][:80].replace("<_io.BytesIO object at ", "<")
+    return (str(error) or type(error).__name__).splitlines()[0][:80].partition(" <_io.")[0]

@@ -7,7 +7,7 @@ picture, so that a growing print does not drag it.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -40,19 +40,41 @@ def to_srgb(light: NDArray[np.floating]) -> NDArray[np.float64]:
 _LINEAR = to_linear(np.arange(256, dtype=np.uint8)).astype(np.float32)
 
 
-def light_blocks(picture: Picture) -> Blocks:
+def light_blocks(picture: Picture, matrix: Float | None = None) -> Blocks:
     """Return the mean linear light of each block of a picture, (DOWN, ACROSS, 3).
 
-    A block in which more than 1 % of the values are clipped is NaN: it tells nothing of the light.
+    Parameters
+    ----------
+    picture : ndarray of shape (height, width, 3), uint8 sRGB
+    matrix : ndarray of shape (2, 3), optional
+        From the reference to this picture: blocks are those of the reference, so that an edge that jitters
+        from one block into the next is not taken for a change of light.
+
+    Notes
+    -----
+    A block in which more than 1 % of the pixels are clipped is NaN: it tells nothing of the light.
     """
-    halved = picture[::2, ::2] if picture.shape[1] > 1000 else picture
-    light = cv2.LUT(np.ascontiguousarray(halved), _LINEAR)
+    height, width, _ = picture.shape
+    step = max(1, min(width // (4 * ACROSS), height // (4 * DOWN)))
+    small = (width // step, height // step)
+    light: Any = cv2.resize(cv2.LUT(picture, _LINEAR), small, interpolation=cv2.INTER_AREA)
+    clipped: Any = cv2.inRange(picture.max(axis=2), np.array(254), np.array(255))
+    clipped = cv2.resize(clipped, small, interpolation=cv2.INTER_AREA)
+    if matrix is not None:
+        light, clipped = (_laid(part, matrix, step) for part in (light, clipped))
     blocks = cv2.resize(light, (ACROSS, DOWN), interpolation=cv2.INTER_AREA)
-    clipped = cv2.resize(
-        (halved.max(axis=2) >= 254).astype(np.float32), (ACROSS, DOWN), interpolation=cv2.INTER_AREA
-    )
-    blocks[clipped > 0.01] = np.nan
+    blocks[cv2.resize(clipped, (ACROSS, DOWN), interpolation=cv2.INTER_AREA) > 2] = np.nan
     return np.asarray(blocks, dtype=np.float32)
+
+
+def _laid(small: Any, matrix: Float, step: int) -> Any:
+    # a pixel of the small picture is the middle of `step` pixels of the large one
+    offset = (step - 1) / 2
+    shift = (matrix[:, :2] @ np.full(2, offset) + matrix[:, 2] - offset) / step
+    size = (small.shape[1], small.shape[0])
+    inner = np.hstack([matrix[:, :2], shift[:, None]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(small, inner, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
 
 
 def _changes(blocks: Blocks) -> tuple[Float, NDArray[np.bool_]]:
@@ -78,7 +100,7 @@ def steady_weights(blocks: Blocks) -> Float:
     if not usable.any():
         return np.zeros(blocks.shape[1:3])
     level = float(np.quantile(change[usable], 0.2))
-    weight = 1 / (1 + (change / max(level, 1e-4)) ** 4)
+    weight = 1 / (1 + (change / max(2.5 * level, 1e-4)) ** 4)
     return np.asarray(np.where(usable, weight, 0.0))
 
 
@@ -113,7 +135,7 @@ def brightness(blocks: Blocks, weights: Float) -> tuple[Float, Float]:
         return ratio, confidence
     sample = blocks[:: max(1, len(blocks) // 64)][:, inside]
     common: Float = np.nanmedian(sample.astype(np.float64), axis=0)
-    weight = weights[inside][:, None] * np.asarray(common) ** 0.5
+    weight = weights[inside][:, None] * common  # bright parts are what the eye sees flicker
     for place, picture in enumerate(blocks):
         logs = np.asarray(np.log(np.maximum(picture[inside], 1e-6) / common))
         middle = np.median(logs, axis=0)
@@ -165,6 +187,20 @@ def apply_gain(picture: Picture, gain: NDArray[np.floating]) -> Picture:
     """Return the picture with its channels' linear light multiplied by `gain` (3,)."""
     if np.abs(np.asarray(gain) - 1).max() < 5e-4:
         return picture
+    return np.asarray(cv2.LUT(picture, gain_table(gain).reshape(1, 256, 3)), dtype=np.uint8)
+
+
+def gain_table(gain: NDArray[np.floating]) -> Picture:
+    """Return what becomes of each code of each channel, (256, 3).
+
+    Rounding errors are carried from code to code: near a gain of 1 dozens of neighbouring codes would else be
+    rounded the same way, and the picture's mean would be off by as much as the flicker that is to go.
+    """
     light = _LINEAR.astype(np.float64)[:, None] * np.asarray(gain, dtype=np.float64)
-    table = np.rint(to_srgb(light)).astype(np.uint8)
-    return np.asarray(cv2.LUT(picture, table.reshape(1, 256, 3)), dtype=np.uint8)
+    exact = to_srgb(light)
+    table = np.empty((256, 3), np.uint8)
+    error = np.zeros(3)
+    for code in range(256):
+        table[code] = np.clip(np.rint(exact[code] + error), 0, 255)
+        error += exact[code] - table[code]
+    return table
