@@ -152,8 +152,8 @@ class Drain:
     def _keep(self, picture: Picture) -> None:
         digest = hashlib.blake2b(picture.data, digest_size=16).digest()
         with self._news:
-            self._trusted = self._may_trust(picture)
             self._same = self._same + 1 if digest == self._digest else 1
+            self._trusted = self._same < FROZEN_AFTER and self._may_trust(picture)
             self._digest = digest
             self._newest = picture
             self._arrivals.append(picture.arrived_s)

@@ -135,9 +135,9 @@ class FrameStore:
             raise FrameError(f"the frame was not kept: {error.what}", error.mend, path=path) from None
         return row
 
-    def miss(self, key: ShotKey, times: FrameTimes, note: str) -> FrameRow:
+    def miss(self, key: ShotKey, times: FrameTimes, note: str, state: State = "missed") -> FrameRow:
         """Write down that a frame will not come; a full disk gives up its reserve for this."""
-        row = FrameRow(key=key, state="missed", times=times, note=note)
+        row = FrameRow(key=key, state=state, times=times, note=note)
         try:
             self.journal.put(row)
         except JobError:
