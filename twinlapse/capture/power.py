@@ -1,0 +1,51 @@
+"""Bringing a camera up for the session: supply, device, its service, and one real picture as the proof."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from twinlapse.capture.commands import run
+from twinlapse.capture.drain import Drain
+from twinlapse.capture.lights import Runner
+from twinlapse.rig.capturing import Power
+
+Pause = Callable[[float], None]
+
+
+def bring_up(
+    power: Power, drain: Drain | None, now_s: Callable[[], float] = time.monotonic, *,
+    runner: Runner = run, pause: Pause = time.sleep,
+) -> str:  # fmt: skip
+    """Switch a camera's supply on, wait for its device, restart its service, take one picture.
+
+    A device file that exists is not a camera that works: only the picture proves it. Return what went wrong,
+    "" when nothing did; whatever fails, the following steps are tried all the same.
+    """
+    faults = []
+    if power.on:
+        faults.append(runner(power.on, power.limit_s))
+    if power.device and not _appears(Path(power.device), now_s() + power.limit_s, now_s, pause):
+        faults.append(f"{power.device} did not appear")
+    if power.restart:
+        faults.append(runner(power.restart, power.limit_s))
+    if drain is not None:
+        drain.reconnect()
+        since_s = now_s()
+        if drain.wait(lambda picture: picture.arrived_s >= since_s, since_s + power.limit_s) is None:
+            faults.append(f"no picture ({drain.health().fault or 'the camera is silent'})")
+    return "; ".join(fault for fault in faults if fault)
+
+
+def shut_down(power: Power, runner: Runner = run) -> str:
+    """Switch a camera's supply off."""
+    return runner(power.off, power.limit_s) if power.off else ""
+
+
+def _appears(path: Path, deadline_s: float, now_s: Callable[[], float], pause: Pause) -> bool:
+    while not path.exists():
+        if now_s() >= deadline_s:
+            return False
+        pause(0.1)
+    return True
