@@ -59,6 +59,7 @@ def _camera_options(camera: Camera) -> CameraOptions:
             lens.across_deg,
             lens.distortion,
             fisheye=lens.kind == "fisheye",
+            centre_px=lens.centre_px,
         )
         if bent and camera.film.straighten
         else None,

@@ -80,12 +80,11 @@ def _by_shot(sources: Mapping[str, FrameSequence], plan: Plan | None) -> tuple[S
 
 def _evenly(sources: Mapping[str, FrameSequence]) -> tuple[Slot, ...]:
     count = max(len(sequence) for sequence in sources.values())
-    step = max(1, count - 1)
     return tuple(
         Slot(
             shot=place + 1,
             frames={
-                camera: sequence.files[round(place * (len(sequence) - 1) / step)]
+                camera: sequence.files[place * len(sequence) // count]
                 for camera, sequence in sources.items()
                 if len(sequence)
             },

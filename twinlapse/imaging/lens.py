@@ -38,11 +38,16 @@ def focal_px(width_px: int, across_deg: float, *, fisheye: bool = False) -> floa
 
 
 def optics(
-    size: tuple[int, int], across_deg: float, distortion: tuple[float, ...], *, fisheye: bool = False
+    size: tuple[int, int],
+    across_deg: float,
+    distortion: tuple[float, ...],
+    *,
+    fisheye: bool = False,
+    centre_px: tuple[float, float] | None = None,
 ) -> Optics:
-    """Return the optics of a camera whose axis meets the middle of its picture."""
+    """Return the optics of a camera; without `centre_px` its axis meets the middle of its picture."""
     focal = focal_px(size[0], across_deg, fisheye=fisheye)
-    middle = ((size[0] - 1) / 2, (size[1] - 1) / 2)
+    middle = centre_px or ((size[0] - 1) / 2, (size[1] - 1) / 2)
     matrix = ((focal, 0.0, middle[0]), (0.0, focal, middle[1]), (0.0, 0.0, 1.0))
     return Optics(matrix=matrix, size=size, distortion=distortion, fisheye=fisheye)
 

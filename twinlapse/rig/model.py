@@ -86,6 +86,7 @@ class Lens:
     across_deg: float = 60.0
     kind: Literal["pinhole", "fisheye"] = "pinhole"
     distortion: tuple[float, ...] = ()  # k1 k2 p1 p2 k3 of a pinhole, k1 k2 k3 k4 of a fisheye
+    centre_px: tuple[float, float] | None = None  # where the axis meets the picture; None: its middle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -186,6 +186,7 @@ def _lens(table: Table) -> Lens:
         across_deg=table.number("across_deg", 60.0, above=0, high=220),
         kind=table.choice("kind", "pinhole", ("pinhole", "fisheye")),
         distortion=table.numbers("distortion", ()),
+        centre_px=_pair(table.point("centre_px", None, 2)),
     )
     if lens.kind == "pinhole" and lens.across_deg >= 180:
         table.fail("across_deg", "a pinhole sees less than 180 degrees", 'write less, or kind = "fisheye"')

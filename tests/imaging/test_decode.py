@@ -1,0 +1,92 @@
+"""Pictures from bytes: upright, whole, of sane size, or refused in one line."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from twinlapse.errors import FrameError
+from twinlapse.imaging.decode import decode, picture_size, read_picture
+
+
+def scene(width: int = 48, height: int = 32) -> Image.Image:
+    rng = np.random.default_rng(1)
+    small = Image.fromarray(rng.integers(0, 255, (4, 6, 3), dtype=np.uint8))
+    return small.resize((width, height), Image.Resampling.BICUBIC)
+
+
+def encoded(image: Image.Image, kind: str, **options: object) -> bytes:
+    data = io.BytesIO()
+    image.save(data, kind, **options)
+    return data.getvalue()
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF", "BMP"])
+def test_every_kind_decodes_to_rgb(kind: str) -> None:
+    options = {"quality": 98} if kind in ("JPEG", "WEBP") else {}
+    picture = decode(encoded(scene(), kind, **options))
+    assert picture.shape == (32, 48, 3) and picture.dtype == np.uint8
+    # Pillow is the judge of colour order: a swap of red and blue would be tens of levels off
+    assert np.abs(picture.astype(int) - np.asarray(scene()).astype(int)).mean() < 6
+    assert decode(encoded(scene(), kind, **options), grey=True).shape == (32, 48)
+
+
+# EXIF 2.32, tag 0x0112: what a viewer does to bring each of the eight orientations upright
+UPRIGHT = {
+    1: lambda a: a, 2: lambda a: a[:, ::-1], 3: lambda a: a[::-1, ::-1], 4: lambda a: a[::-1],
+    5: lambda a: a.transpose(1, 0, 2), 6: lambda a: np.rot90(a, -1),
+    7: lambda a: a[::-1, ::-1].transpose(1, 0, 2), 8: lambda a: np.rot90(a, 1),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+@pytest.mark.parametrize("orientation", UPRIGHT)
+def test_exif_orientation_is_applied(tmp_path: Path, kind: str, orientation: int) -> None:
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    options = {"quality": 98} if kind == "JPEG" else {}
+    path = tmp_path / f"frame.{kind.lower()}"
+    path.write_bytes(encoded(scene(), kind, exif=exif, **options))
+    picture = read_picture(path)
+    wanted = UPRIGHT[orientation](np.asarray(scene()))
+    assert picture.shape == wanted.shape
+    assert np.abs(picture.astype(int) - wanted.astype(int)).mean() < 6
+    assert picture_size(path) == (wanted.shape[1], wanted.shape[0])
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF", "BMP"])
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.6, 0.95])
+def test_cut_off_files_are_refused(tmp_path: Path, kind: str, share: float) -> None:
+    rng = np.random.default_rng(2)
+    data = encoded(Image.fromarray(rng.integers(0, 255, (64, 64, 3), dtype=np.uint8)), kind)
+    path = tmp_path / f"frame.{kind.lower()}"
+    path.write_bytes(data[: int(len(data) * share)])
+    with pytest.raises(FrameError) as caught:
+        read_picture(path)
+    assert "\n" not in str(caught.value) and str(path) in str(caught.value)
+
+
+def test_a_bomb_is_refused_by_its_header() -> None:
+    data = encoded(Image.new("L", (9000, 9000)), "PNG")
+    with pytest.raises(FrameError, match="9000 x 9000"):
+        decode(data)
+
+
+def test_deep_pictures_are_scaled_not_clipped() -> None:
+    ramp = np.linspace(0, 65535, 256).astype(np.uint16)[None].repeat(4, axis=0)
+    picture = decode(encoded(Image.fromarray(ramp), "PNG"))
+    assert np.abs(picture[0, :, 0].astype(int) - np.arange(256)).max() <= 1
+
+
+def test_noise_and_text_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "frame.jpg"
+    path.write_text("no picture")
+    with pytest.raises(FrameError):
+        read_picture(path)
+    with pytest.raises(FrameError, match="cannot be read"):
+        read_picture(tmp_path / "none.jpg")
+    assert picture_size(path) is None

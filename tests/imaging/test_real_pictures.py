@@ -1,0 +1,97 @@
+"""Alignment and calibration on open pictures that nobody made for this project.
+
+They are in Debian's package opencv-doc (``apt-get install opencv-doc``); without it these tests are skipped.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+import pytest
+
+from twinlapse.imaging.calibration import calibrate
+from twinlapse.imaging.lens import chain, pane_map, resample, straight_map
+from twinlapse.imaging.motion import fit_map
+from twinlapse.imaging.registration import make_reference, measure, vote_weights
+
+DATA = Path("/usr/share/doc/opencv-doc/examples/data")
+pytestmark = pytest.mark.skipif(not DATA.is_dir(), reason="needs Debian's package opencv-doc")
+
+
+def street(count: int, step: int) -> list[np.ndarray]:
+    """Every `step`-th frame of a static camera's clip with people walking, as luma."""
+    frames = []
+    with av.open(str(DATA / "vtest.avi")) as clip:
+        for number, frame in enumerate(clip.decode(video=0)):
+            if number % step == 0:
+                frames.append(frame.to_ndarray(format="gray"))
+            if len(frames) == count:
+                break
+    return frames
+
+
+def test_a_street_with_people_is_held_still() -> None:
+    rng = np.random.default_rng(4)
+    frames = street(14, 25)
+    size = (720, 540)
+    ways = np.round(rng.normal(0, 2, (len(frames), 2)) * 32) / 32
+    moved = [
+        cv2.warpAffine(
+            frame,
+            np.array([[1, 0, 24 - way[0]], [0, 1, 18 - way[1]]]),
+            size,
+            flags=cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP,
+        )
+        for frame, way in zip(frames, ways, strict=True)
+    ]
+    reference = make_reference(moved[7])
+    found = []
+    for frame in moved:
+        votes = measure(reference, frame)
+        matrix, confidence = fit_map(reference.centres, votes.shifts, vote_weights(votes), "scale")
+        assert confidence > 0.5
+        middle = np.array(size) / 2
+        found.append(matrix[:, :2] @ middle + matrix[:, 2] - middle)
+    left = np.array(found) - (ways - ways[7])
+    assert np.sqrt((ways**2).mean()) > 1.5
+    assert np.sqrt((left**2).mean()) < 0.1
+    assert np.abs(left).max() < 0.3
+
+
+def test_the_chessboard_set_gives_the_published_optics() -> None:
+    # OpenCV's tutorial "Camera calibration" publishes f = 535.9 px, centre (342.3, 235.6), RMS 0.3926 px with
+    # a wider corner window
+    paths = sorted(DATA.glob("left[01]?.jpg"))
+    assert len(paths) == 13
+    result = calibrate(paths)
+    assert result.rms_px < 0.25
+    (fx, _, cx), (_, fy, cy), _ = result.optics.matrix
+    assert abs(fx / 535.9 - 1) < 0.015 and abs(fy / 535.9 - 1) < 0.015
+    assert abs(cx - 342.3) < 5 and abs(cy - 235.6) < 5
+    assert sum(view.used for view in result.views) >= 11
+
+
+def test_straightening_makes_the_board_s_lines_straight() -> None:
+    paths = sorted(DATA.glob("left[01]?.jpg"))
+    result = calibrate(paths)
+    grey = cv2.imread(str(DATA / "left12.jpg"), cv2.IMREAD_GRAYSCALE)
+    identity = chain(pane_map((0, 0, 640, 480), (640, 480)))
+    straightened = resample(grey, identity, (640, 480), straight=straight_map(result.optics))
+
+    def bend(picture: np.ndarray) -> float:
+        seen, corners = cv2.findChessboardCorners(picture, (9, 6))
+        assert seen
+        corners = cv2.cornerSubPix(
+            picture, corners, (5, 5), (-1, -1), (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 50, 1e-4)
+        )
+        rows = corners.reshape(6, 9, 2)
+        away = []
+        for row in rows:
+            middle = row - row.mean(axis=0)
+            away.append(np.abs(middle @ np.linalg.svd(middle)[2][1]).max())
+        return float(np.mean(away))
+
+    assert bend(straightened) < 0.35 * bend(grey)

@@ -1,0 +1,156 @@
+"""A camera's optics from pictures of a chessboard, each view judged and the bad ones left out.
+
+The method is Zhang's (2000) as OpenCV has it; what is added is the judgement of views.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.errors import FrameError
+from twinlapse.imaging.decode import read_picture
+from twinlapse.imaging.lens import Optics
+
+WINDOW_PX = 5  # half width of the window in which a corner is refined: wider ones reach the next corner
+FEWEST = 4
+WORST = 2.0  # a view this many times worse than the median is left out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardView:
+    """One picture of the board and how well the optics explain it."""
+
+    path: Path
+    rms_px: float | None  # None: no board was found
+    used: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """The optics of a camera, and how far they can be trusted."""
+
+    optics: Optics
+    rms_px: float
+    across_deg: float  # angle that the picture's width spans, distortion not counted
+    views: tuple[BoardView, ...]
+
+
+def calibrate(
+    paths: Sequence[Path],
+    *,
+    corners: tuple[int, int] = (9, 6),
+    fisheye: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> Calibration:
+    """Calibrate from pictures of one chessboard.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Eight pictures and more, tilted in all directions, the board reaching into every corner.
+    corners : (int, int)
+        Inner corners along and across. The size of the squares does not matter for the optics.
+    fisheye : bool
+    progress : callable, optional
+
+    Raises
+    ------
+    FrameError
+        when the pictures differ in size, or the board is seen in fewer than four of them.
+    """
+    found: dict[Path, NDArray[np.float32]] = {}
+    size: tuple[int, int] | None = None
+    for done, path in enumerate(paths, 1):
+        grey = read_picture(path, grey=True)
+        here = (grey.shape[1], grey.shape[0])
+        if size is not None and here != size:
+            raise FrameError(
+                f"this picture is {here[0]} x {here[1]} and those before are {size[0]} x {size[1]}",
+                "use pictures of one camera at one size",
+                path=path,
+            )
+        size = here
+        board = find_corners(grey, corners)
+        if board is not None:
+            found[path] = board
+        if progress is not None:
+            progress(done / len(paths))
+    if size is None or len(found) < FEWEST:
+        raise FrameError(
+            f"a board with {corners[0]} x {corners[1]} inner corners is seen in {len(found)} pictures",
+            f"take at least {FEWEST}, better a dozen, and check the number of inner corners",
+            path=paths[0].parent if paths else None,
+        )
+    return _solve(list(paths), found, corners, size, fisheye)
+
+
+def find_corners(grey: NDArray[np.uint8], corners: tuple[int, int]) -> NDArray[np.float32] | None:
+    """Return the inner corners of a chessboard, (n, 1, 2) px, refined; None where there is no whole board."""
+    flags = cv2.CALIB_CB_ADAPTIVE_THRESH + cv2.CALIB_CB_NORMALIZE_IMAGE + cv2.CALIB_CB_FAST_CHECK
+    seen, board = cv2.findChessboardCorners(grey, corners, flags=flags)
+    if not seen:
+        return None
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-4)
+    refined = cv2.cornerSubPix(grey, board, (WINDOW_PX, WINDOW_PX), (-1, -1), stop)
+    # OpenCV 5 gives (n, 2) where 4 gives (n, 1, 2)
+    return np.asarray(refined, dtype=np.float32).reshape(-1, 1, 2)
+
+
+def _solve(
+    paths: list[Path],
+    found: dict[Path, NDArray[np.float32]],
+    corners: tuple[int, int],
+    size: tuple[int, int],
+    fisheye: bool,
+) -> Calibration:
+    used = list(found)
+    while True:
+        rms, optics, errors = _fit([found[path] for path in used], corners, size, fisheye)
+        limit = max(WORST * float(np.median(errors)), 0.05)
+        kept = [path for path, error in zip(used, errors, strict=True) if error <= limit]
+        if len(kept) == len(used) or len(kept) < FEWEST:
+            break
+        used = kept
+    judged = dict(zip(used, errors, strict=True))
+    views = tuple(
+        BoardView(path=path, rms_px=judged.get(path), used=path in judged) for path in paths
+    )
+    focal = optics.matrix[0][0]
+    half = size[0] / 2 / focal
+    across = math.degrees(2 * half if fisheye else 2 * math.atan(half))
+    return Calibration(optics=optics, rms_px=rms, across_deg=across, views=views)
+
+
+def _fit(
+    boards: list[NDArray[np.float32]], corners: tuple[int, int], size: tuple[int, int], fisheye: bool
+) -> tuple[float, Optics, list[float]]:
+    grid = np.zeros((corners[0] * corners[1], 1, 3), np.float32)
+    grid[:, 0, :2] = np.mgrid[0 : corners[0], 0 : corners[1]].T.reshape(-1, 2)
+    objects: Any = [grid] * len(boards)
+    start: Any = None
+    if fisheye:
+        flags = cv2.fisheye.CALIB_RECOMPUTE_EXTRINSIC + cv2.fisheye.CALIB_FIX_SKEW
+        rms, matrix, bend, turns, ways = cv2.fisheye.calibrate(
+            objects, boards, size, np.eye(3), np.zeros(4), flags=flags
+        )
+        project: Any = cv2.fisheye.projectPoints
+    else:
+        rms, matrix, bend, turns, ways = cv2.calibrateCamera(objects, boards, size, start, start)
+        project = cv2.projectPoints
+    errors = []
+    for board, turn, way in zip(boards, turns, ways, strict=True):
+        landed, _ = project(grid, turn, way, matrix, bend)
+        off = np.asarray(landed).reshape(-1, 2) - board.reshape(-1, 2)
+        errors.append(float(np.sqrt((off**2).sum(axis=1).mean())))
+    fx, fy = float(matrix[0, 0]), float(matrix[1, 1])
+    rows = ((fx, 0.0, float(matrix[0, 2])), (0.0, fy, float(matrix[1, 2])), (0.0, 0.0, 1.0))
+    values = tuple(float(value) for value in np.asarray(bend).ravel()[:5])
+    return float(rms), Optics(matrix=rows, size=size, distortion=values, fisheye=fisheye), errors
