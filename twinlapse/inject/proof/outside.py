@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import zip_longest
 from typing import Any
 
 from twinlapse.inject.proof.cutting import Cutting, Fenced
@@ -14,6 +13,7 @@ from twinlapse.inject.proof.report import Fault
 _STEP = 1_048_576
 # first byte, byte after the last, the original's line where it was corrected
 Span = tuple[int, int, bytes | None]
+Line = tuple[int, bytes]  # its number in the whole file
 _WAS = b"; twinlapse progress was "
 
 
@@ -78,40 +78,44 @@ def _same(a: Any, at: int, b: Any, bt: int, length: int) -> bool:
 
 
 def _by_meaning(original: Any, place: int, written: Any, spans: list[Span]) -> Outside:
+    """Walk both files line by line; lines that say nothing are passed over on either side."""
     ours = _lines(original, [(place, len(original), None)])
     theirs = _lines(written, spans)
+    mine, other = next(ours, None), next(theirs, None)
     rewritten, first_line = 0, 0
-    for a, b in zip_longest(_saying(ours), _saying(theirs)):
-        if a is None:
-            return _broken(Fault(b[0], f"this line is not in the original: {_shown(b[1])}"))
-        if b is None:
-            return _broken(Fault(None, f"line {a[0]} of the original is missing at the end: {_shown(a[1])}"))
-        if a[2] != b[2]:
-            return _broken(
-                Fault(b[0], f"line {a[0]} of the original says {_shown(a[1])}, here stands {_shown(b[1])}")
-            )
-        if a[1] != b[1]:
+    while mine is not None or other is not None:
+        if mine is None or other is None or mine[1] != other[1]:
+            said = b"" if mine is None else meaning(mine[1])
+            heard = b"" if other is None else meaning(other[1])
+            if said != heard and (said or mine is None) and (heard or other is None):
+                return Outside(fault=_difference(mine, other), rewritten=0, first_line=0)
             rewritten += 1
-            first_line = first_line or b[0]
+            first_line = first_line or (other[0] if other else 0)
+            if mine is not None and not said and heard:
+                mine = next(ours, None)
+                continue
+            if other is not None and not heard and said:
+                other = next(theirs, None)
+                continue
+        mine, other = next(ours, None), next(theirs, None)
     return Outside(fault=None, rewritten=max(rewritten, 1), first_line=first_line)
 
 
-def _broken(fault: Fault) -> Outside:
-    return Outside(fault=fault, rewritten=0, first_line=0)
+def _difference(mine: Line | None, other: Line | None) -> Fault:
+    if mine is None:
+        assert other is not None
+        return Fault(other[0], f"this line is not in the original: {_shown(other[1])}")
+    if other is None:
+        return Fault(None, f"line {mine[0]} of the original is missing at the end: {_shown(mine[1])}")
+    text = f"line {mine[0]} of the original says {_shown(mine[1])}, here stands {_shown(other[1])}"
+    return Fault(other[0], text)
 
 
 def _shown(line: bytes) -> str:
     return repr(line.strip()[:60].decode("utf-8", "replace"))
 
 
-def _saying(lines: Iterator[tuple[int, bytes]]) -> Iterator[tuple[int, bytes, bytes]]:
-    for number, line in lines:
-        said = meaning(line)
-        if said:
-            yield number, line, said
-
-
-def _lines(view: Any, spans: list[Span]) -> Iterator[tuple[int, bytes]]:
+def _lines(view: Any, spans: list[Span]) -> Iterator[Line]:
     """Yield the lines of spans, each with its 1-based number in the whole file."""
     place, number = 0, 1
     for start, stop, was in spans:
