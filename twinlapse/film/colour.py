@@ -17,8 +17,7 @@ _RGB = np.array([KR, KG, KB])
 _LUMA = _RGB * (219 / 255)
 _BLUE = (np.array([0, 0, 1]) - _RGB) / 1.8556 * (224 / 255)
 _RED = (np.array([1, 0, 0]) - _RGB) / 1.5748 * (224 / 255)
-_TO_LUMA = np.append(_LUMA, 16)[None].astype(np.float32)
-_TO_CHROMA = np.stack([np.append(_BLUE, 128), np.append(_RED, 128)]).astype(np.float32)
+_ROWS = np.stack([np.append(_LUMA, 16), np.append(_BLUE, 128), np.append(_RED, 128)]).astype(np.float32)
 
 
 def to_i420(picture: Picture) -> NDArray[np.uint8]:
@@ -30,10 +29,10 @@ def to_i420(picture: Picture) -> NDArray[np.uint8]:
     height, width, _ = picture.shape
     planes = np.empty(height * width * 3 // 2, np.uint8)
     luma = planes[: height * width].reshape(height, width)
-    cv2.transform(picture, _TO_LUMA, dst=luma)
-    small = cv2.resize(picture, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
-    chroma = cv2.transform(small, _TO_CHROMA)
     blue, red = planes[height * width :].reshape(2, height // 2, width // 2)
-    cv2.extractChannel(chroma, 0, dst=blue)
-    cv2.extractChannel(chroma, 1, dst=red)
+    coded = cv2.transform(picture, _ROWS)
+    cv2.extractChannel(coded, 0, dst=luma)
+    small = cv2.resize(coded, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    cv2.extractChannel(small, 1, dst=blue)
+    cv2.extractChannel(small, 2, dst=red)
     return planes

@@ -6,6 +6,7 @@ import contextlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from itertools import groupby
 from pathlib import Path
 
 import cv2
@@ -146,9 +147,13 @@ def _encode(
     chapters = chapters_of(scene.facts, beats, filming)
     notes = note_text(filming.title, chapters, float(len(beats) / filming.fps))
     with encoding(out, scene.size, filming.fps, codec, notes) as pipe:
-        frames = in_order(lambda beat: to_i420(scene.frame(beat)), beats)
-        for done, planes in enumerate(frames, 1):
-            pipe.write(planes)
+        runs = [(beat, len(list(run))) for beat, run in groupby(beats)]  # a pause is drawn once
+        frames = in_order(lambda run: to_i420(scene.frame(run[0])), runs)
+        done = 0
+        for planes, (_, length) in zip(frames, runs, strict=True):
+            for _ in range(length):
+                pipe.write(planes)
+            done += length
             progress(done / len(beats))
     return scene, beats
 

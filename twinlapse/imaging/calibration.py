@@ -120,9 +120,7 @@ def _solve(
             break
         used = kept
     judged = dict(zip(used, errors, strict=True))
-    views = tuple(
-        BoardView(path=path, rms_px=judged.get(path), used=path in judged) for path in paths
-    )
+    views = tuple(BoardView(path=path, rms_px=judged.get(path), used=path in judged) for path in paths)
     focal = optics.matrix[0][0]
     half = size[0] / 2 / focal
     across = math.degrees(2 * half if fisheye else 2 * math.atan(half))

@@ -22,6 +22,7 @@ Mode = Literal["constant", "flicker", "off"]
 ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
 LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
 MOST_GAIN = 2.0
+NEAR_CLIPPING = 248  # mean code of a few pixels above which some of them are clipped
 
 
 def to_linear(code: NDArray[np.floating] | NDArray[np.uint8]) -> NDArray[np.float64]:
@@ -52,18 +53,18 @@ def light_blocks(picture: Picture, matrix: Float | None = None) -> Blocks:
 
     Notes
     -----
-    A block in which more than 1 % of the pixels are clipped is NaN: it tells nothing of the light.
+    A block of which more than a twentieth is near clipping is NaN: it tells nothing of the light.
     """
     height, width, _ = picture.shape
     step = max(1, min(width // (4 * ACROSS), height // (4 * DOWN)))
     small = (width // step, height // step)
-    light: Any = cv2.resize(cv2.LUT(picture, _LINEAR), small, interpolation=cv2.INTER_AREA)
-    clipped: Any = cv2.inRange(picture.max(axis=2), np.array(254), np.array(255))
-    clipped = cv2.resize(clipped, small, interpolation=cv2.INTER_AREA)
+    codes: Any = cv2.resize(picture, small, interpolation=cv2.INTER_AREA)
+    light: Any = cv2.LUT(codes, _LINEAR)
+    clipped: Any = (codes.max(axis=2) > NEAR_CLIPPING).astype(np.float32)
     if matrix is not None:
         light, clipped = (_laid(part, matrix, step) for part in (light, clipped))
     blocks = cv2.resize(light, (ACROSS, DOWN), interpolation=cv2.INTER_AREA)
-    blocks[cv2.resize(clipped, (ACROSS, DOWN), interpolation=cv2.INTER_AREA) > 2] = np.nan
+    blocks[cv2.resize(clipped, (ACROSS, DOWN), interpolation=cv2.INTER_AREA) > 0.05] = np.nan
     return np.asarray(blocks, dtype=np.float32)
 
 
@@ -197,10 +198,5 @@ def gain_table(gain: NDArray[np.floating]) -> Picture:
     rounded the same way, and the picture's mean would be off by as much as the flicker that is to go.
     """
     light = _LINEAR.astype(np.float64)[:, None] * np.asarray(gain, dtype=np.float64)
-    exact = to_srgb(light)
-    table = np.empty((256, 3), np.uint8)
-    error = np.zeros(3)
-    for code in range(256):
-        table[code] = np.clip(np.rint(exact[code] + error), 0, 255)
-        error += exact[code] - table[code]
-    return table
+    whole = np.rint(np.cumsum(to_srgb(light), axis=0))
+    return np.asarray(np.clip(np.diff(whole, axis=0, prepend=0), 0, 255), dtype=np.uint8)

@@ -1,0 +1,127 @@
+"""Film against a pure ffmpeg graph of the same layout and text, on the same frames, in turn.
+
+    python tests/bench/bench_film.py [FRAMES] [ROUNDS]
+
+The graph scales, overlays and writes text; it aligns nothing and evens no light. Printed: medians of wall and
+processor time, their ratios, and the largest resident size of the Python process.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import cv2
+import imageio_ffmpeg
+import numpy as np
+from skimage import data
+
+from twinlapse.film.lettering import fallback_font
+
+FFMPEG = imageio_ffmpeg.get_ffmpeg_exe()
+
+
+def make_frames(folder: Path, count: int) -> None:
+    """Photographs under jitter, flicker and noise: 1920x1080 and 640x480."""
+    rng = np.random.default_rng(1)
+    scenes = {"wide": (data.coffee(), (1920, 1080)), "nozzle": (data.rocket(), (640, 480))}
+    for camera, (scene, (width, height)) in scenes.items():
+        (folder / camera).mkdir(parents=True)
+        large = cv2.resize(scene, (width + 80, height + 80), interpolation=cv2.INTER_CUBIC)[..., ::-1]
+        noise = [rng.normal(0, 2, large.shape).astype(np.float32) for _ in range(3)]
+        for shot in range(1, count + 1):
+            dx, dy = rng.normal(0, 1.5, 2)
+            move = np.array([[1, 0, 40 + dx], [0, 1, 40 + dy]])
+            view = cv2.warpAffine(large, move, (width, height), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP)
+            lit = view * (1 + rng.uniform(-0.08, 0.08)) + noise[shot % 3][:height, :width]
+            top = int(height * (0.9 - 0.6 * shot / count))
+            lit[top : int(height * 0.9), width // 3 : width // 2] = (60, 120, 90)
+            path = folder / camera / f"{shot:06d}.jpg"
+            cv2.imwrite(str(path), np.clip(lit, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 90])
+
+
+def graph(folder: Path, count: int, out: Path) -> list[str]:
+    """The same layout and words as one ffmpeg command."""
+    font = fallback_font()
+    text = [
+        f"drawtext=fontfile={font}:text='{words}':x={x}:y={y}:fontsize={size}:fontcolor=white"
+        for words, x, y, size in (
+            ("FRAME", 96, 915, 22), (f"%{{n}}/{count}", 96, 942, 48), ("WIDE", 112, 62, 22),
+            ("NOZZLE", 1260, 62, 22),
+        )
+    ]  # fmt: skip
+    parts = [
+        "[0:v]scale=1920:1080:flags=bilinear[w]",
+        "[1:v]scale=576:432:flags=bilinear[n]",
+        "[w][n]overlay=1248:54,drawbox=y=880:h=200:w=iw:color=black@0.6:t=fill,"
+        + ",".join(text)
+        + ",drawbox=x=96:y=1018:w=1728:h=8:color=white@0.6:t=fill,format=yuv420p",
+    ]
+    inputs = []
+    for camera in ("wide", "nozzle"):
+        inputs += ["-framerate", "30", "-i", str(folder / camera / "%06d.jpg")]
+    return [
+        FFMPEG, "-v", "error", "-y", *inputs, "-filter_complex", ";".join(parts), "-c:v", "libx264",
+        "-preset", "veryfast", "-crf", "18", "-g", "60", "-movflags", "+faststart", str(out),
+    ]  # fmt: skip
+
+
+def run(words: list[str]) -> tuple[float, float]:
+    """Return wall and processor seconds of a command with its children."""
+    before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+    subprocess.run(words, check=True, stdout=subprocess.DEVNULL)
+    wall = time.perf_counter() - start
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def resident_mb(words: list[str]) -> float:
+    """Return the largest resident size of the Python process alone, MB."""
+    code = (
+        "import json,resource,sys; from twinlapse.cli.root import cli\n"
+        "try: cli(sys.argv[1:], prog_name='twinlapse')\n"
+        "except SystemExit: pass\n"
+        "print(json.dumps(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, *words], check=True, capture_output=True, text=True)
+    return json.loads(done.stderr.splitlines()[-1]) / 1024
+
+
+def main() -> None:
+    """Make frames, run both in turn, print medians and ratios."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 150
+    rounds = int(sys.argv[2]) if len(sys.argv) > 2 else 3
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        make_frames(folder, count)
+        render = [
+            "render", "--quiet", "--height", "1080", "--frames", f"wide={folder / 'wide'}", "--frames",
+            f"nozzle={folder / 'nozzle'}", "-o", str(folder / "ours.mp4"),
+        ]  # fmt: skip
+        ours = [sys.executable, "-m", "twinlapse", *render]
+        rows: dict[str, list[tuple[float, float]]] = {"graph": [], "film": [], "again": []}
+        for _ in range(rounds):
+            rows["graph"].append(run(graph(folder, count, folder / "graph.mp4")))
+            for kept in folder.glob("*/.twinlapse-*.npz"):
+                kept.unlink()
+            rows["film"].append(run(ours))
+            rows["again"].append(run([*ours, "--layout", "side"]))
+        middle = {
+            name: [statistics.median(part) for part in zip(*some, strict=True)] for name, some in rows.items()
+        }
+        print(f"{count} frames, 1920x1080, {os.cpu_count()} cores, {rounds} rounds")
+        for name, (wall, cpu) in middle.items():
+            ratio = (wall / middle["graph"][0], cpu / middle["graph"][1])
+            print(f"{name:6} wall {wall:6.2f} s  cpu {cpu:6.2f} s  ratio {ratio[0]:.2f} / {ratio[1]:.2f}")
+        print(f"resident {resident_mb(render):.0f} MB")
+
+
+if __name__ == "__main__":
+    main()
