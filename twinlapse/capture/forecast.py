@@ -28,6 +28,10 @@ class Forecast:
         here = self.plan.shots[index]
         self._due_s = None if upcoming is None else at_s + max(0.0, upcoming.at_s - here.at_s)
 
+    def resume(self, shot: int) -> None:
+        """Go on after a shot that was answered at an unknown time."""
+        self._next = max(self._next, sum(planned.number <= shot for planned in self.plan.shots))
+
     @property
     def upcoming(self) -> Shot | None:
         """The next shot, None after the last."""

@@ -16,6 +16,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "inject": ("inject", "Write the shots into the sliced file, and prove the result."),
     "prove": ("prove", "Check that a written file prints what the original prints."),
     "rehearse": ("rehearse", "Simulate the print and take pictures of it."),
+    "capture": ("capture", "Take the pictures while the machine prints: the service."),
+    "shoot": ("shoot", "Tell the capture service to take one shot now."),
     "render": ("render", "Make the film."),
 }
 

@@ -1,0 +1,173 @@
+"""Cues that come as lines of text: a log file that is followed, a serial line. Neither can answer.
+
+Several cues in one gulp mean that the reader was held up: only the newest can still find the machine
+standing, the others are passed on as late.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import termios
+import threading
+import tty
+from collections.abc import Callable
+from pathlib import Path
+
+from twinlapse.shots import Cue, find_cue
+
+Hear = Callable[[Cue, float], None]  # a cue and how many seconds it is late
+LONG_AGO_S = 1e6
+_MAX_LINE = 65536
+
+
+class LineBuffer:
+    """Whole lines out of pieces; an endless line is dropped, not kept."""
+
+    def __init__(self) -> None:
+        self._rest = b""
+
+    def feed(self, data: bytes) -> list[str]:
+        """Return the lines that `data` completes."""
+        *lines, self._rest = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
+        if len(self._rest) > _MAX_LINE:
+            self._rest = b""
+        return [line.decode("utf-8", "replace") for line in lines if line]
+
+    def clear(self) -> None:
+        """Forget the unfinished line."""
+        self._rest = b""
+
+
+def hear_lines(lines: list[str], hear: Hear) -> None:
+    """Pass on the cues of lines that came together."""
+    cues = [cue for cue in map(find_cue, lines) if cue is not None]
+    for index, cue in enumerate(cues):
+        hear(cue, 0.0 if index == len(cues) - 1 else LONG_AGO_S)
+
+
+class _Reader:
+    """A thread that reads until it is told to stop."""
+
+    def __init__(self, name: str, path: Path, hear: Hear) -> None:
+        self.path = path
+        self.fault = ""
+        self._hear = hear
+        self._stopped = threading.Event()
+        self._lines = LineBuffer()
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
+
+    def start(self) -> None:
+        """Begin to read."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End."""
+        self._stopped.set()
+        self._thread.join(timeout=3)
+
+    def _run(self) -> None:
+        raise NotImplementedError
+
+
+class LogReader(_Reader):
+    """Follows a log file from its end, through rotation, truncation and lines written in pieces."""
+
+    def __init__(self, path: Path, hear: Hear, *, pause_s: float = 0.05) -> None:
+        super().__init__("log", path, hear)
+        self._pause_s = pause_s
+        self._handle = -1
+        self._at = 0
+        self._open(at_end=True)
+
+    def _open(self, *, at_end: bool) -> None:
+        self._close()
+        try:
+            self._handle = os.open(self.path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+            self._at = os.fstat(self._handle).st_size if at_end else 0
+            self.fault = ""
+        except OSError as error:
+            self.fault = f"{self.path}: {error.strerror}"
+
+    def _close(self) -> None:
+        if self._handle >= 0:
+            os.close(self._handle)
+        self._handle = -1
+
+    def _run(self) -> None:
+        while not self._stopped.wait(self._pause_s):
+            with contextlib.suppress(OSError):
+                hear_lines(self._new_lines(), self._hear)
+        self._close()
+
+    def _new_lines(self) -> list[str]:
+        if self._handle < 0:
+            self._open(at_end=False)
+        lines = self._rest_of_file()
+        if self._moved():
+            lines += self._rest_of_file()  # what came between the last reading and the rotation
+            self._lines.clear()
+            self._open(at_end=False)
+            lines += self._rest_of_file()
+        return lines
+
+    def _rest_of_file(self) -> list[str]:
+        if self._handle < 0:
+            return []
+        if os.fstat(self._handle).st_size < self._at:  # truncated in place
+            self._at = 0
+            self._lines.clear()
+        lines: list[str] = []
+        while data := os.pread(self._handle, 65536, self._at):
+            self._at += len(data)
+            lines += self._lines.feed(data)
+        return lines
+
+    def _moved(self) -> bool:
+        if self._handle < 0:
+            return False
+        held = os.fstat(self._handle)
+        try:
+            named = self.path.stat()
+        except OSError:
+            return False  # gone for a moment: the old file is read until a new one stands in its place
+        return (held.st_dev, held.st_ino) != (named.st_dev, named.st_ino)
+
+
+class SerialReader(_Reader):
+    """Reads the lines of a serial port or pty, and opens it again when it was unplugged."""
+
+    def __init__(self, path: Path, hear: Hear, *, pause_s: float = 0.5) -> None:
+        super().__init__("serial", path, hear)
+        self._pause_s = pause_s
+
+    def _run(self) -> None:
+        while not self._stopped.is_set():
+            try:
+                handle = os.open(self.path, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
+            except OSError as error:
+                self.fault = f"{self.path}: {error.strerror}"
+                self._stopped.wait(self._pause_s)
+                continue
+            try:
+                self.fault = ""
+                self._read(handle)
+            except OSError as error:
+                self.fault = f"{self.path}: {error.strerror}"
+            finally:
+                os.close(handle)
+            self._lines.clear()
+            self._stopped.wait(self._pause_s)
+
+    def _read(self, handle: int) -> None:
+        if os.isatty(handle):
+            with contextlib.suppress(termios.error):
+                tty.setraw(handle, termios.TCSANOW)
+        while not self._stopped.is_set():
+            if not select.select([handle], [], [], 0.2)[0]:
+                continue
+            data = os.read(handle, 65536)
+            if not data:
+                return
+            hear_lines(self._lines.feed(data), self._hear)

@@ -1,0 +1,341 @@
+"""The night itself: cameras, lights, cue channels, the page, and the keeper that looks at all of them."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import signal
+import socket
+import stat
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+
+from twinlapse.capture.channels import LogReader, SerialReader
+from twinlapse.capture.clock import Clock, SystemClock
+from twinlapse.capture.drain import Drain
+from twinlapse.capture.forecast import Forecast
+from twinlapse.capture.guard import Rules, allowed_hosts, is_loopback, read_token
+from twinlapse.capture.lights import Lights
+from twinlapse.capture.power import bring_up, shut_down
+from twinlapse.capture.sources import open_source
+from twinlapse.capture.status import Reporter
+from twinlapse.capture.taker import Answer, Taker
+from twinlapse.capture.watch import Messenger, Watch
+from twinlapse.capture.watchdog import Watchdog
+from twinlapse.capture.web import make_app
+from twinlapse.errors import CaptureError
+from twinlapse.frames.job import Job
+from twinlapse.frames.store import RESERVE_BYTES, FrameStore, free_bytes
+from twinlapse.rig.capturing import Capture
+from twinlapse.rig.model import Camera, Rig
+from twinlapse.shots import Cue, Plan
+
+_TICK_S = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listen:
+    """Where the service listens."""
+
+    socket_path: Path
+    host: str
+    port: int  # 0: no network at all
+    rules: Rules
+
+
+class Night:
+    """Everything that runs while the machine prints; what the web and the channels talk to."""
+
+    def __init__(
+        self, job: Job, plan: Plan, rig: Rig, *, new_run: bool = False, clock: Clock | None = None
+    ) -> None:
+        self._clock = clock or SystemClock()
+        self._rig = rig
+        self._stack = contextlib.ExitStack()
+        self.store = FrameStore(job, plan, new_run=new_run, reserve_bytes=RESERVE_BYTES)
+        self._stack.callback(self.store.close)
+        self.drains = {camera.name: self._drain(camera) for camera in planned_cameras(rig, plan)}
+        self.lights = Lights(
+            {
+                camera.name: camera.light
+                for camera in rig.cameras
+                if camera.light and camera.name in self.drains
+            },
+            self.drains,
+            self._clock,
+        )
+        self.forecast = Forecast(plan)
+        self.forecast.resume(max((row.key.shot for row in self.store.rows()), default=0))
+        self.taker = Taker(
+            self.store,
+            self.drains,
+            {camera.name: camera.age_s for camera in rig.cameras},
+            clock=self._clock,
+            light=self.lights.shine if self.lights.lamps else None,
+            heard=self._heard,
+        )
+        self.channels: dict[str, Any] = {}
+        self._messenger = Messenger(rig.capture.alarm, plan.gcode_sha256, self._publish)
+        self.watch = Watch(self._clock, self._messenger.send)
+        self.reporter = Reporter(self)
+        self._missed: dict[str, int] = {}
+        self.last_status: dict[str, Any] = {}
+        self._stopped = threading.Event()
+        self._open_channels(rig.capture)
+
+    def start(self) -> None:
+        """Bring everything up; nothing here waits for a camera."""
+        off = [lamp.light.off for lamp in self.lights.each if lamp.light.off]
+        powers = {camera.name: camera.power for camera in self._rig.cameras if camera.power}
+        off += [power.off for power in powers.values() if power.off]
+        self._watchdog = Watchdog(off)
+        self._stack.callback(self._watchdog.dismiss)
+        self._stack.callback(self._messenger.close)
+        self._stack.callback(self.taker.close)
+        for drain in self.drains.values():
+            drain.start()
+            self._stack.callback(drain.stop)
+        for name, power in powers.items():
+            self._stack.callback(shut_down, power)
+            threading.Thread(
+                target=lambda name=name, power=power: self.watch.report(
+                    f"power {name}", bring_up(power, self.drains.get(name))
+                ),
+                daemon=True,
+            ).start()
+        self._stack.callback(self.lights.off)
+        for channel in self.channels.values():
+            channel.start()
+            self._stack.callback(channel.stop)
+        keeper = threading.Thread(target=self._keep, name="keeper", daemon=True)
+        keeper.start()
+        self._stack.callback(keeper.join, 3)
+        self._stack.callback(self._stopped.set)
+
+    def close(self) -> None:
+        """End everything in the opposite order: channels, lights off, power off, cameras, store."""
+        self.last_status = self.status()
+        self._stack.close()
+
+    def cue(self, cue: Cue, *, job: str = "", late_s: float = 0.0, channel: str = "") -> Answer:
+        """Answer a cue, whatever it came through."""
+        try:
+            answer = self.taker.take(cue, job=job, late_s=late_s)
+        except CaptureError as error:
+            self.watch.report(f"cue {channel}", f"a cue was refused: {error.what}")
+            raise
+        self.watch.report(f"cue {channel}", "")
+        return answer
+
+    def hold_light(self, seconds: float) -> None:
+        """Keep the lights on for a person who watches."""
+        self.lights.hold(seconds)
+
+    def status(self) -> dict[str, Any]:
+        """Return what the page shows."""
+        return self.reporter.status()
+
+    def picture(self, camera: str, which: str) -> bytes | None:
+        """Return a picture of a camera."""
+        return self.reporter.picture(camera, which)
+
+    def _drain(self, camera: Camera) -> Drain:
+        return Drain(camera.name, lambda: open_source(camera, self._clock), self._clock)
+
+    def _open_channels(self, capture: Capture) -> None:
+        if capture.log:
+            self.channels["log"] = LogReader(Path(capture.log), self._hear("log"))
+        if capture.serial:
+            self.channels["serial"] = SerialReader(Path(capture.serial), self._hear("serial"))
+        if capture.mqtt is not None:
+            from twinlapse.capture.mqtt import MqttChannel
+
+            self.channels["mqtt"] = MqttChannel(capture.mqtt, lambda cue: self.cue(cue, channel="mqtt"))
+
+    def _hear(self, channel: str) -> Callable[[Cue, float], None]:
+        def hear(cue: Cue, late_s: float) -> None:
+            with contextlib.suppress(CaptureError):
+                self.cue(cue, late_s=late_s, channel=channel)
+
+        return hear
+
+    def _publish(self, below: str, data: bytes) -> None:
+        if "mqtt" in self.channels:
+            self.channels["mqtt"].publish(below, data)
+
+    def _heard(self, answer: Answer) -> None:
+        self.forecast.answered(answer.shot, self._clock.mono_s())
+        self.reporter.heard(answer)
+        limit = self._rig.capture.alarm.after_missed
+        for camera, row in answer.frames.items():
+            count = 0 if row.state == "taken" else self._missed.get(camera, 0) + 1
+            self._missed[camera] = count
+            text = f"{camera}: {count} frames in a row were not taken ({row.note})" if count >= limit else ""
+            self.watch.report(f"missed {camera}", text)
+            self.watch.report(
+                f"dark {camera}", f"{camera}: the picture is dark" if "dark" in row.note else ""
+            )
+
+    def _keep(self) -> None:
+        while not self._stopped.wait(_TICK_S):
+            now_s = self._clock.mono_s()
+            self.lights.tick(self.forecast.due_in_s(now_s))
+            self.watch.cameras({name: drain.health() for name, drain in self.drains.items()})
+            faults = ", ".join(lamp.fault for lamp in self.lights.each if lamp.fault)
+            self.watch.report("light", f"a light does not switch: {faults}" if faults else "")
+            for name, channel in self.channels.items():
+                self.watch.report(f"channel {name}", channel.fault, patience_s=15)
+            free_mb = free_bytes(self.store.job.folder) / 1e6
+            low = free_mb < self._rig.capture.min_free_mb
+            self.watch.report("space", f"only {free_mb:.0f} MB are free" if low else "")
+            self.watch.report("watchdog", "" if self._watchdog.alive else "the light watchdog has died")
+
+
+def planned_cameras(rig: Rig, plan: Plan) -> list[Camera]:
+    """Return the cameras of the rig that the plan uses."""
+    used = {camera for shot in plan.shots for stop in shot.stops for camera in stop.cameras}
+    return [camera for camera in rig.cameras if camera.name in used]
+
+
+def where_to_listen(
+    job: Job, capture: Capture, *, host: str | None, port: int | None, expose: bool, token_file: Path | None
+) -> Listen:
+    """Return where to listen; another address than loopback needs `expose` and a token.
+
+    Raises
+    ------
+    CaptureError
+        when one of the two is missing, or the token file is open to others.
+    """
+    host, port = host or capture.host, capture.port if port is None else port
+    file = token_file or (Path(capture.token_file) if capture.token_file else None)
+    if not is_loopback(host) and not expose:
+        raise CaptureError(f"{host} can be reached from other machines", "add --expose if that is meant")
+    if not is_loopback(host) and file is None:
+        raise CaptureError("other machines need a token", "add --token-file FILE; it is made when missing")
+    token = "" if file is None else read_token(file)
+    rules = Rules(hosts=allowed_hosts(host, port, capture.names), token=token)
+    return Listen(socket_path=job.folder / "capture.sock", host=host, port=port, rules=rules)
+
+
+class _Server(uvicorn.Server):
+    """Leaves signals to this module: by default it raises them again at its end, before lamps are off."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Do nothing."""
+        yield
+
+
+def serve(night: Night, listen: Listen, *, ready: Callable[[], None] | None = None) -> None:
+    """Run the service until SIGTERM or SIGINT.
+
+    Raises
+    ------
+    CaptureError
+        when an address is taken.
+    """
+    with _sockets(listen) as sockets:
+        config = uvicorn.Config(
+            make_app(night, listen.rules),
+            http="h11",
+            ws="none",
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            date_header=False,
+            proxy_headers=False,
+            timeout_keep_alive=5,
+            limit_concurrency=64,
+            backlog=64,
+            h11_max_incomplete_event_size=16384,
+            timeout_graceful_shutdown=3,
+        )
+        server = _Server(config)
+        night.start()
+        try:
+            asyncio.run(_until_told(server, sockets, ready))
+        finally:
+            night.close()
+
+
+async def _until_told(
+    server: uvicorn.Server, sockets: list[socket.socket], ready: Callable[[], None] | None
+) -> None:
+    async def announce() -> None:
+        while not server.started:
+            await asyncio.sleep(0.01)
+        if ready is not None:
+            ready()
+        _notify_systemd("READY=1")
+
+    def end() -> None:
+        server.should_exit = True
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, end)
+    announcing = asyncio.create_task(announce())
+    try:
+        await server.serve(sockets=sockets)
+    finally:
+        announcing.cancel()
+
+
+@contextlib.contextmanager
+def _sockets(listen: Listen) -> Iterator[list[socket.socket]]:
+    with contextlib.ExitStack() as stack:
+        local = stack.enter_context(_unix_socket(listen.socket_path))
+        stack.callback(listen.socket_path.unlink, missing_ok=True)
+        sockets = [local]
+        if listen.port:
+            family = socket.AF_INET6 if ":" in listen.host else socket.AF_INET
+            network = stack.enter_context(socket.socket(family, socket.SOCK_STREAM))
+            network.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                network.bind((listen.host, listen.port))
+            except OSError as error:
+                raise CaptureError(
+                    f"cannot listen at {listen.host}:{listen.port} ({error.strerror})",
+                    "choose another --port",
+                ) from None
+            sockets.append(network)
+        yield sockets
+
+
+def _unix_socket(path: Path) -> socket.socket:
+    if path.exists() and stat.S_ISSOCK(path.stat().st_mode):
+        with socket.socket(socket.AF_UNIX) as probe:
+            if probe.connect_ex(str(path)) == 0:
+                raise CaptureError("a service for this job runs already", "end that one first", path=path)
+        path.unlink()  # left over from a service that was killed
+    made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    mask = os.umask(0o177)  # nobody else may connect, from the first moment on
+    try:
+        made.bind(str(path))
+    except OSError as error:
+        made.close()
+        raise CaptureError(
+            f"cannot make the socket ({error.strerror})", "give the job folder a shorter path", path=path
+        ) from None
+    finally:
+        os.umask(mask)
+    return made
+
+
+def _notify_systemd(words: str) -> None:
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address:
+        return
+    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as told:
+        told.connect("\0" + address[1:] if address.startswith("@") else address)
+        told.send(words.encode())
+
+
+__all__ = ["Listen", "Night", "planned_cameras", "serve", "where_to_listen"]

@@ -1,0 +1,72 @@
+"""The asking end of a cue: over the job's Unix socket, without anything heavy, so that it is quick."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import socket
+import time
+from pathlib import Path
+from typing import Any
+
+from twinlapse.errors import CaptureError
+
+_ANSWER_S = 130.0  # a dwell can be two minutes
+
+
+class _LocalConnection(http.client.HTTPConnection):
+    def __init__(self, path: Path) -> None:
+        super().__init__("localhost", timeout=_ANSWER_S)
+        self._path = path
+
+    def connect(self) -> None:
+        """Connect to the socket file."""
+        self.sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self.sock.settimeout(self.timeout)
+        self.sock.connect(str(self._path))
+
+
+def send_cue(socket_path: Path, body: dict[str, Any], *, patience_s: float = 5.0) -> dict[str, Any]:
+    """Send a cue and return the answer, trying again while the service is away.
+
+    Every try says how long the cue has been under way. The same cue sent twice is one frame.
+
+    Raises
+    ------
+    CaptureError
+        when there is no service within `patience_s`, or it refuses the cue.
+    """
+    began_s = time.monotonic()
+    while True:
+        late_s = time.monotonic() - began_s
+        try:
+            return _ask(socket_path, {**body, "late_s": round(late_s, 3)})
+        except (OSError, http.client.HTTPException) as error:
+            if late_s >= patience_s:
+                raise CaptureError(
+                    f"no capture service answers ({_reason(error)})",
+                    "start it with 'twinlapse capture JOB'",
+                    path=socket_path,
+                ) from None
+            time.sleep(0.1)
+
+
+def _ask(path: Path, body: dict[str, Any]) -> dict[str, Any]:
+    connection = _LocalConnection(path)
+    try:
+        connection.request("POST", "/cue", json.dumps(body), {"Content-Type": "application/json"})
+        response = connection.getresponse()
+        answer: dict[str, Any] = json.loads(response.read(65536))
+    except json.JSONDecodeError:
+        raise CaptureError(
+            "the service answers in another language", "is it this program?", path=path
+        ) from None
+    finally:
+        connection.close()
+    if response.status != 200:
+        raise CaptureError(str(answer.get("error", response.status)), "", path=path)
+    return answer
+
+
+def _reason(error: Exception) -> str:
+    return getattr(error, "strerror", None) or type(error).__name__

@@ -1,0 +1,95 @@
+"""The systemd unit that runs the service, with no more rights than it needs.
+
+Reference: systemd.exec(5), systemd.service(5).
+"""
+
+from __future__ import annotations
+
+import getpass
+import sys
+from pathlib import Path
+
+from twinlapse.errors import CaptureError
+
+_UNIT = """\
+# twinlapse: takes the pictures of one job while it prints.
+# Save as /etc/systemd/system/twinlapse-capture.service, then:
+#   systemctl daemon-reload && systemctl enable --now twinlapse-capture
+[Unit]
+Description=twinlapse capture of {name}
+After=network.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+User={user}
+ExecStart={python} -m twinlapse capture {job} --quiet
+Restart=on-failure
+RestartSec=2
+# the watchdog child outlives the service by a moment, to switch the lights off
+KillMode=mixed
+TimeoutStopSec=30
+MemoryMax=200M
+Nice=-5
+
+NoNewPrivileges=yes
+CapabilityBoundingSet=
+ProtectSystem=strict
+ReadWritePaths={job}
+ProtectHome={home}
+PrivateTmp=yes
+ProtectKernelTunables=yes
+ProtectKernelModules=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectClock=yes
+ProtectHostname=yes
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+MemoryDenyWriteExecute=yes
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+UMask=0077
+# cameras and serial lines; add what your light commands need
+DevicePolicy=closed
+DeviceAllow=char-video4linux rw
+DeviceAllow=char-ttyUSB rw
+DeviceAllow=char-ttyACM rw
+SupplementaryGroups=video dialout
+
+[Install]
+WantedBy=multi-user.target
+"""
+
+
+def make_unit(job: Path, *, user: str | None = None, python: str = sys.executable) -> str:
+    """Return the text of a unit file.
+
+    Raises
+    ------
+    CaptureError
+        when the path of the job cannot stand in a unit file.
+    """
+    job = job.resolve()
+    if any(character in str(job) + python for character in "\n\r\"'\\"):
+        raise CaptureError("this path cannot stand in a unit file", "rename the folder", path=job)
+    home = "read-only" if str(job).startswith(("/home/", "/root/")) or python.startswith("/home/") else "yes"
+    return _UNIT.format(
+        name=_escaped(job.name),
+        user=user or getpass.getuser(),
+        python=_quoted(python),
+        job=_quoted(str(job)),
+        home=home,
+    )
+
+
+def _escaped(text: str) -> str:
+    return text.replace("%", "%%")  # systemd expands %
+
+
+def _quoted(text: str) -> str:
+    text = _escaped(text).replace("$", "$$")
+    return f'"{text}"' if " " in text else text

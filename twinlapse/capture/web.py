@@ -1,0 +1,162 @@
+"""The service as HTTP: cues, state, pictures, the page. GET changes nothing.
+
+``POST /cue`` {shot, stop?, cameras?, job?, late_s?}; ``POST /light`` {minutes}; ``GET /status``;
+``GET /cameras/NAME/live.jpg``, ``last.jpg``, ``reference.jpg``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Awaitable, Callable
+from importlib import resources
+from typing import Any, Protocol
+
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from twinlapse.capture.guard import Guard, Rules
+from twinlapse.capture.taker import Answer, UnknownShotError
+from twinlapse.errors import CaptureError, TwinlapseError
+from twinlapse.shots import CAMERA_NAME, Cue
+
+_KINDS = {"page.html": "text/html; charset=utf-8", "page.css": "text/css", "page.js": "text/javascript"}
+_NUMBERS = {"shot": 999_999_999, "stop": 999, "late_s": 1e6}
+
+
+class Desk(Protocol):
+    """What the web needs of the service."""
+
+    def cue(self, cue: Cue, *, job: str, late_s: float, channel: str) -> Answer:
+        """Answer a cue."""
+
+    def hold_light(self, seconds: float) -> None:
+        """Keep the lights on, 0 lets go."""
+
+    def status(self) -> dict[str, Any]:
+        """Return what the page shows."""
+
+    def picture(self, camera: str, which: str) -> bytes | None:
+        """Return the "live", "last" or "reference" picture of a camera."""
+
+
+class BadRequestError(CaptureError):
+    """The body of a request is not what it should be."""
+
+
+def make_app(desk: Desk, rules: Rules) -> Guard:
+    """Return the guarded application."""
+
+    async def cue(request: Request) -> Response:
+        body = await _body(request, {"shot", "stop", "cameras", "job", "late_s"})
+        wanted, job, late_s = read_cue(body)
+        answer = await asyncio.to_thread(desk.cue, wanted, job=job, late_s=late_s, channel="http")
+        return JSONResponse(answer.to_json())
+
+    async def light(request: Request) -> Response:
+        body = await _body(request, {"minutes"})
+        minutes = _number(body, "minutes", 0, 60)
+        await asyncio.to_thread(desk.hold_light, 60 * minutes)
+        return JSONResponse({"minutes": minutes})
+
+    async def status(request: Request) -> Response:
+        return JSONResponse(await asyncio.to_thread(desk.status))
+
+    async def picture(request: Request) -> Response:
+        camera, which = request.path_params["camera"], request.path_params["which"]
+        if not CAMERA_NAME.fullmatch(camera) or which not in ("live", "last", "reference"):
+            return _error(404, "there is no such picture")
+        data = await asyncio.to_thread(desk.picture, camera, which)
+        return (
+            _error(404, "there is no such picture")
+            if data is None
+            else Response(data, media_type="image/jpeg")
+        )
+
+    def page(name: str) -> Callable[[Request], Awaitable[Response]]:
+        text = resources.files("twinlapse.capture").joinpath("page", name).read_bytes()
+
+        async def give(request: Request) -> Response:
+            return Response(text, media_type=_KINDS[name])
+
+        return give
+
+    routes = [
+        Route("/", page("page.html")),
+        Route("/page.css", page("page.css")),
+        Route("/page.js", page("page.js")),
+        Route("/status", status),
+        Route("/cameras/{camera}/{which}.jpg", picture),
+        Route("/cue", cue, methods=["POST"]),
+        Route("/light", light, methods=["POST"]),
+    ]
+    handlers: dict[Any, Any] = {
+        BadRequestError: _told(400),
+        UnknownShotError: _told(409),
+        TwinlapseError: _told(503),
+        404: _plain(404, "there is nothing here"),
+        405: _plain(405, "this address does not know that method"),
+    }
+    return Guard(Starlette(routes=routes, exception_handlers=handlers), rules)
+
+
+def read_cue(body: dict[str, Any]) -> tuple[Cue, str, float]:
+    """Return cue, job and delay of a checked request body.
+
+    Raises
+    ------
+    BadRequestError
+        when a field is missing or of the wrong kind.
+    """
+    cameras = body.get("cameras", [])
+    if (
+        not isinstance(cameras, list)
+        or len(cameras) > 16
+        or not all(isinstance(name, str) and CAMERA_NAME.fullmatch(name) for name in cameras)
+    ):
+        raise BadRequestError("cameras is not a list of names", "")
+    job = body.get("job", "")
+    if not isinstance(job, str) or (job and (len(job) != 64 or not set(job) <= set("0123456789abcdef"))):
+        raise BadRequestError("job is no sha256", "")
+    shot, stop = _number(body, "shot", None, _NUMBERS["shot"]), _number(body, "stop", 1, _NUMBERS["stop"])
+    if shot != int(shot) or stop != int(stop):
+        raise BadRequestError("shot and stop are whole numbers", "")
+    cue = Cue(shot=int(shot), stop=int(stop), cameras=tuple(dict.fromkeys(cameras)))
+    return cue, job, _number(body, "late_s", 0, _NUMBERS["late_s"])
+
+
+def _number(body: dict[str, Any], key: str, default: float | None, high: float) -> float:
+    value = body.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= high:
+        raise BadRequestError(f"{key} is not a number from 0 to {high:g}", "")
+    return value
+
+
+async def _body(request: Request, known: set[str]) -> dict[str, Any]:
+    try:
+        value = json.loads(await request.body())
+    except (ValueError, RecursionError):
+        raise BadRequestError("the body is not JSON", "") from None
+    if not isinstance(value, dict) or not set(value) <= known:
+        raise BadRequestError(f"the body is not an object of {', '.join(sorted(known))}", "")
+    return value
+
+
+def _error(status: int, words: str) -> JSONResponse:
+    return JSONResponse({"error": words}, status_code=status)
+
+
+def _told(status: int) -> Callable[[Request, TwinlapseError], Awaitable[Response]]:
+    async def answer(request: Request, error: TwinlapseError) -> Response:
+        return _error(status, error.what)
+
+    return answer
+
+
+def _plain(status: int, words: str) -> Callable[[Request, Exception], Awaitable[Response]]:
+    async def answer(request: Request, error: Exception) -> Response:
+        return _error(status, words)
+
+    return answer

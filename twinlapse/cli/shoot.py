@@ -1,0 +1,46 @@
+"""``twinlapse shoot``: one cue by hand or from a host's hook."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+
+import click
+
+from twinlapse.cli.output import Output, speaking
+
+_SHOT = re.compile(r"(\d{1,9})(?:\.(\d{1,3}))?")
+
+
+@click.command()
+@click.argument("job_folder", metavar="JOB", type=click.Path(path_type=Path))
+@click.argument("shot")
+@click.option("--camera", "cameras", multiple=True, help="Only this one; may be given again.")
+@click.option(
+    "--patience", type=click.FloatRange(0, 600), default=5.0, help="Seconds to try for  [default: 5]"
+)
+@speaking
+def command(output: Output, job_folder: Path, shot: str, cameras: tuple[str, ...], patience: float) -> None:
+    """Tell the capture service of JOB to take SHOT, such as 12 or 12.2 for its second stop.
+
+    SHOT may also be the whole cue line of the printed file. Exit status 1: some frame was not taken.
+    """
+    from twinlapse.capture.shooting import send_cue
+    from twinlapse.shots import find_cue
+
+    found, cue = _SHOT.fullmatch(shot), find_cue(shot)
+    if cue is not None:
+        body = {"shot": cue.shot, "stop": cue.stop, "cameras": list(cameras or cue.cameras)}
+    elif found is not None:
+        body = {"shot": int(found[1]), "stop": int(found[2] or 1), "cameras": list(cameras)}
+    else:
+        raise click.BadParameter("write a number such as 12 or 12.2", param_hint="SHOT")
+    answer = send_cue(job_folder / "capture.sock", body, patience_s=patience)
+    again = ", answered before" if answer["repeated"] else ""
+    for camera, frame in answer["frames"].items():
+        note = f" ({frame['note']})" if frame["note"] else ""
+        output.say(f"{camera}: {frame['state']}{note} {frame['file']}".rstrip() + again)
+    output.result(answer)
+    if not all(frame["state"] in ("taken", "adopted") for frame in answer["frames"].values()):
+        sys.exit(1)
