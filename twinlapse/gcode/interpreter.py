@@ -32,7 +32,9 @@ from twinlapse.kernels import kernel, part_of_kernel
 
 # n: places of the integers; ROWS counts those in the table, ROWS_BEFORE those taken out of it earlier
 ROWS, EVENTS, MODE, TOOL, MOTION, PLANE, RULE, DIALECT, E_BIT, E_DECLARED = range(STATE, STATE + 10)
-E_SOURCE, E_OWN, E_WORDS, E_DOWN, AFTER_TOOL, STATUS, EXTRUDING, HOMED_AXES = range(STATE + 10, STATE + 18)
+E_SOURCE, E_OWN, FOR_RELATIVE, FOR_ABSOLUTE, AFTER_TOOL, STATUS, EXTRUDING, HOMED_AXES = range(
+    STATE + 10, STATE + 18
+)
 N_E, N_A, N_U, HEATED, MACHINE_PLACE, ROWS_BEFORE = range(STATE + 18, STATE + 24)
 N_INTEGERS = STATE + 24
 # f: places of the floats
@@ -50,8 +52,8 @@ OK, E_IMPLAUSIBLE, TOOLS_OWN_E, FULL = range(4)
 # the table that is filled: the columns of a toolpath, each contiguous
 OUT_WIDTH = 13
 # an event: the row from which it holds, what it is, then its numbers. A shift has x, y, z; a dwell its
-# seconds; an arc the plane, the sense (1 counter-clockwise), I, J, K, R and P; a setting is known by ten times its M number and has the
-# unit, the letters that are there, and the words of EVENT_LETTERS
+# seconds; an arc the plane, the sense (1 counter-clockwise), I, J, K, R and P; a setting is known by ten
+# times its M number and has the unit, the letters that are there, and the words of EVENT_LETTERS
 EVENT_SHIFT, EVENT_ARC, EVENT_DWELL = 1, 2, 3
 EVENT_LETTERS = "SPTRXYZEJF"
 EVENT_WIDTH = 4 + len(EVENT_LETTERS)
@@ -94,7 +96,9 @@ M_REL, M_REL_E, M_INCH, M_FW, M_HOMED, M_ARC, M_VOLUME = (int(m) for m in Mode)
 
 _STILL_MM = 1e-9  # sums of relative moves differ by less
 _LONG_E_MM = 200.0  # Marlin's EXTRUDE_MAXLENGTH: longer feeds in one move are refused by default
-_ENOUGH = 64  # E words before the way they are meant is judged
+_MOST_FED = 1.5  # mm of filament a mm of path: no nozzle lays more
+_ENOUGH = 16  # E words that speak for one meaning before it is judged
+_MEMORY = 256  # and after which judging begins anew
 _OWN_E_MM = 10.0
 
 
@@ -157,27 +161,29 @@ def note_arc(n: Any, words: Any, f: Any, events: Any, clockwise: bool) -> None:
 
 
 @part_of_kernel
-def judge_e(n: Any, f: Any, word: float) -> None:
-    """Doubt an E mode that nobody declared when the E words of moves speak against it."""
-    if n[E_SOURCE] == SOURCE_WORD:
-        return
-    n[E_WORDS] += 1
-    if word < f[E_LAST]:
-        n[E_DOWN] += 1
-    f[E_LAST] = word
-    if n[E_WORDS] >= _ENOUGH:
-        if n[MODE] & M_REL_E:
-            if n[E_DOWN] == 0 and word > 10.0 and not n[MODE] & M_REL:
-                n[STATUS] = E_IMPLAUSIBLE
-        elif n[E_DOWN] * 4 > n[E_WORDS]:
-            n[STATUS] = E_IMPLAUSIBLE
-        n[E_WORDS] = 0
-        n[E_DOWN] = 0
+def judge_e(n: Any, f: Any, word: float, length: float) -> None:
+    """Weigh whether the E word of a move is a distance or a position, and doubt a mode that nobody declared.
+
+    The one that feeds a plausible length forward is right; moves for which both or neither do say nothing.
+    """
+    most = _MOST_FED * length * f[AREA] / f[UNIT]
+    far = 0.0 < word <= most
+    near = 0.0 < word - f[E_LAST] <= most
+    if far and not near:
+        n[FOR_RELATIVE] += 1
+    elif near and not far:
+        n[FOR_ABSOLUTE] += 1
+    heard = n[FOR_RELATIVE] + n[FOR_ABSOLUTE]
+    against = n[FOR_ABSOLUTE] if n[MODE] & M_REL_E else n[FOR_RELATIVE]
+    if heard >= _ENOUGH and against > 0.7 * heard:
+        n[STATUS] = E_IMPLAUSIBLE
+    if heard >= _MEMORY:
+        n[FOR_RELATIVE] = n[FOR_ABSOLUTE] = 0
 
 
 @part_of_kernel
-def feed_e(n: Any, f: Any, tools: Any, word: float, moves: bool) -> float:
-    """Take an E word and return the filament it feeds, in mm."""
+def feed_e(n: Any, f: Any, tools: Any, word: float, length: float) -> float:
+    """Take the E word of a move of some length in the plane and return the filament it feeds, in mm."""
     if n[MODE] & M_REL_E:
         delta = word
         f[E] += word
@@ -189,12 +195,13 @@ def feed_e(n: Any, f: Any, tools: Any, word: float, moves: bool) -> float:
         delta = word - f[E]
         f[E] = word
     n[AFTER_TOOL] = 0
-    if moves:
-        judge_e(n, f, word)
+    if length > 0.0 and n[E_SOURCE] != SOURCE_WORD:
+        judge_e(n, f, word, length)
+    f[E_LAST] = word
     fed = delta * f[UNIT] / f[AREA]
     if abs(fed) > _LONG_E_MM:
         count_odd(n, LONG_E)
-        if not moves and n[E_SOURCE] == SOURCE_MOTION:
+        if length == 0.0 and n[E_SOURCE] == SOURCE_MOTION:
             n[STATUS] = E_IMPLAUSIBLE
     tools[n[TOOL], 0] += fed
     if tools[n[TOOL], 0] > tools[n[TOOL], 1]:
@@ -237,7 +244,7 @@ def move(code: int, n: Any, f: Any, tools: Any, words: Any, out: Any, events: An
     fed = 0.0
     letter = 1 if n[E_BIT] == 0 and n[HAS] & BIT_B else n[E_BIT]  # the second extruder of A is B
     if n[HAS] & (1 << letter):
-        fed = feed_e(n, f, tools, words[letter], flat)
+        fed = feed_e(n, f, tools, words[letter], length if flat and code <= 10 else 0.0)
         n[N_E] += 1
     n[N_A] += 1 if n[HAS] & BIT_A else 0
     n[N_U] += 1 if n[HAS] & BIT_U else 0
@@ -305,8 +312,7 @@ def set_e_mode(n: Any, relative: bool, source: int) -> None:
     """Say how E words are meant from now on, and start judging them anew."""
     put_mode(n, M_REL_E, relative)
     n[E_SOURCE] = source
-    n[E_WORDS] = 0
-    n[E_DOWN] = 0
+    n[FOR_RELATIVE] = n[FOR_ABSOLUTE] = 0
 
 
 @part_of_kernel

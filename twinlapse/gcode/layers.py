@@ -2,40 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import pairwise
-
 import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode.filament import fresh_filament
+from twinlapse.gcode.heights import read_by_height
 from twinlapse.gcode.marks import Marks, is_object, read_marks
+from twinlapse.gcode.reading import NO_NUMBER, Reading
 from twinlapse.gcode.runs import SAME_Z_MM, Runs, runs_of
-from twinlapse.gcode.toolpath import Float, Int, Layers, Notice, Toolpath
-from twinlapse.gcode.turns import is_spiral, turn_rows
+from twinlapse.gcode.toolpath import Float, Int, Kind, Layers, Notice, Toolpath
 
-_PRIME_ROWS = 12  # a prime line or purge blob has no more printing moves
-_PURE = 0.9  # share of a print's filament that lies at the height of its layer when the marks are right
-_EMPTY_MM = 1e-6
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """One way to read the layers: the row at which each begins, and the end."""
-
-    source: str
-    first_row: Int  # (n + 1,)
-    z_mm: Float
-    z_low_mm: Float
-    support: float  # share of the filament that this reading explains
-    number: NDArray[np.int64] | None = None  # as the marks count, where they do
+_PURE = 0.9  # share of the length that lies at the height of its layer when the marks are right
+_PLANAR = 0.5  # below this share of layers that lie flat or spiral, there are none
+_WHOLE_LAYER = 0.25  # material before the first mark is a layer when it is this share of one
+_OFF = 2.0  # marks of a spiral are wrong when they differ from its turns by this factor
 
 
 def find_layers(path: Toolpath) -> Layers:
     """Find the layers and objects of a print.
 
-    Comments are read in any style of docs/reading.md and checked against the heights at which material
-    is laid; when both disagree the file is read by the better-supported one, and a notice says so.
+    Comments are read in any style of docs/reading.md and checked against the heights at which material is
+    laid; when both disagree the file is read by the better-supported one, and a notice says so.
 
     Parameters
     ----------
@@ -44,269 +31,220 @@ def find_layers(path: Toolpath) -> Layers:
     Returns
     -------
     Layers
+        Of a print whose paths rise and fall all the time there is one, and a notice says that it has none.
     """
     marks = read_marks(path.notes)
     runs = runs_of(path)
     notices: list[Notice] = []
-    by_height = _by_height(path, runs)
+    by_height = read_by_height(path, runs)
     reading = by_height
-    if marks.layers:
-        by_marks = _by_marks(path, runs, marks)
-        if by_marks is not None and (by_marks.support >= _PURE or by_marks.support >= by_height.support):
-            reading = by_marks
-        else:
-            notices.append(_overruled(marks, by_marks, by_height))
-    spiral = _spiral_share(runs) > 0.5
-    return _layers(path, runs, marks, reading, spiral, notices)
+    by_marks = _by_marks(path, marks) if marks.layers else None
+    if by_marks is not None and _marks_hold(by_marks, by_height):
+        reading = by_marks
+    elif marks.layers:
+        notices.append(_overruled(marks, by_marks, by_height))
+    if reading is by_height and by_height.support < _PLANAR:
+        reading = _undivided(by_height)
+        notices.append(_no_layers(path, reading))
+    return _layers(path, marks, reading, by_height.source == "turns", notices)
+
+
+def _marks_hold(by_marks: Reading, by_height: Reading) -> bool:
+    if by_height.source == "turns" and not 1 / _OFF <= len(by_marks) / len(by_height) <= _OFF:
+        return False
+    return by_marks.support >= min(_PURE, by_height.support)
 
 
 def _overruled(marks: Marks, by_marks: Reading | None, by_height: Reading) -> Notice:
-    count = 0 if by_marks is None else len(by_marks.z_mm)
+    count = 0 if by_marks is None else len(by_marks)
     text = (
-        f"the comments mark {count} layers, the heights speak for {len(by_height.z_mm)}; "
-        "the heights were taken, because the material of a marked layer lies at several heights"
+        f"the comments mark {count} layers, the heights speak for {len(by_height)}; the heights were taken, "
+        "because the material of a marked layer lies at several heights"
     )
     return Notice(line=marks.layers[0].line, code="comments-overruled", text=text)
 
 
-def _spiral_share(runs: Runs) -> float:
-    total = float(runs.length_mm.sum())
-    spirals = sum(float(runs.length_mm[i]) for i in np.flatnonzero(runs.sloped) if is_spiral(runs, int(i)))
-    return spirals / total if total else 0.0
-
-
-def _by_height(path: Toolpath, runs: Runs) -> Reading:
-    """Read one layer from each run at a height of its own, and one from each turn of a spiral."""
-    begin: list[int] = []
-    high: list[float] = []
-    low: list[float] = []
-    turns = 0
-    first = first_printed(runs)
-    for i in range(first, len(runs)):
-        z = float(runs.z_high_mm[i])
-        if runs.sloped[i] and is_spiral(runs, i) and _climbs_far(runs, i, high):
-            rows = turn_rows(path, int(runs.start[i]), int(runs.stop[i]))
-            begin.extend(rows[:-1].tolist())
-            high.extend(path.z_mm[rows[1:] - 1].tolist())
-            low.extend(path.z_mm[rows[:-1]].tolist())
-            turns += len(rows) - 1
-        elif not high or abs(z - high[-1]) > SAME_Z_MM:
-            begin.append(int(runs.start[i]))
-            high.append(z)
-            low.append(z)
-    z_mm = np.array(high)
-    rows_first = np.array([*begin, int(runs.stop[-1])], np.int64)
+def _undivided(reading: Reading) -> Reading:
     return Reading(
-        source="turns" if turns * 2 > len(high) else "geometry",
-        first_row=_pulled_back(path, rows_first),
-        z_mm=z_mm,
-        z_low_mm=np.array(low),
-        support=1.0,
+        source="geometry",
+        first_row=reading.first_row[[0, -1]],
+        z_mm=np.array([reading.z_mm.max()]),
+        z_low_mm=np.array([reading.z_low_mm.min()]),
+        support=reading.support,
     )
 
 
-def _climbs_far(runs: Runs, index: int, high: list[float]) -> bool:
-    """Tell a spiral from a seam that ramps up within its layer: it rises by more than a layer is thick."""
-    rise = float(runs.z_high_mm[index] - runs.z_low_mm[index])
-    thick = high[-1] - high[-2] if len(high) > 1 else (high[-1] if high else 0.2)
-    return rise > 1.5 * max(thick, 0.05)
-
-
-def first_printed(runs: Runs) -> int:
-    """Return the index of the first run that belongs to the print: prime lines before it are passed over."""
-    first = 0
-    while first < len(runs) - 1 and runs.rows[first] <= _PRIME_ROWS and _is_prime(runs, first):
-        first += 1
-    return first
-
-
-def _is_prime(runs: Runs, index: int) -> bool:
-    """A prime line lies higher than what follows, or apart from all of it."""
-    after = slice(index + 1, None)
-    if runs.z_low_mm[index] > runs.z_low_mm[index + 1] + SAME_Z_MM:
-        return True
-    box, rest = runs.box_mm[index], runs.box_mm[after]
-    apart = (
-        box[1] < rest[:, 0].min()
-        or box[0] > rest[:, 1].max()
-        or box[3] < rest[:, 2].min()
-        or box[2] > rest[:, 3].max()
+def _no_layers(path: Toolpath, reading: Reading) -> Notice:
+    text = (
+        "the paths rise and fall while they print, so there are no layers; take shots by height or by time "
+        "(every = { mm = 0.6 } or { s = 45 })"
     )
-    return bool(apart)
+    return Notice(line=int(path.line[reading.first_row[0]]), code="no-layers", text=text)
 
 
-def _pulled_back(path: Toolpath, first: Int) -> Int:
-    """Move each beginning back to where the nozzle leaves the height of the layer before."""
-    moved = first.copy()
-    for k in range(len(first) - 1):
-        row = int(first[k])
-        floor = int(first[k - 1]) if k else 0
-        start = row
-        while start > floor + 1 and path.kind[start - 1] != 1:
-            start -= 1
-        changes = np.flatnonzero(np.abs(np.diff(path.z_mm[max(start - 1, 0) : row + 1])) > 1e-6)
-        if len(changes):
-            moved[k] = max(start - 1, 0) + int(changes[0]) + 1
-    return moved
-
-
-def _by_marks(path: Toolpath, runs: Runs, marks: Marks) -> Reading | None:
+def _by_marks(path: Toolpath, marks: Marks) -> Reading | None:
     """Read the layers that the comments mark; empty marks and equal heights are joined."""
     rows = np.array([mark.row for mark in marks.layers], np.int64)
-    keep_row: list[int] = []
-    keep_number: list[int] = []
+    runs = runs_of(path, rows)
+    edges = np.searchsorted(runs.start, np.append(rows, len(path)))
+    kept: list[tuple[int, int, int]] = []  # row, line, number
     z: list[float] = []
     low: list[float] = []
-    good = total = 0.0
-    ends = np.append(rows[1:], len(path))
-    cut = split_runs(path, runs, rows)
-    for mark, row, end in zip(marks.layers, rows.tolist(), ends.tolist(), strict=True):
-        a, b = np.searchsorted(cut.start, [row, end])
-        if a == b or float(cut.length_mm[a:b].sum()) <= _EMPTY_MM:
+    lengths: list[float] = []
+    good = 0.0
+    for mark, a, b in zip(marks.layers, edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        if a == b:
             continue
-        height, share, weight = _main_height(cut, a, b)
+        height, share = _main_height(runs, a, b)
         good += share
-        total += weight
+        length = float(runs.length_mm[a:b].sum())
         if z and abs(height - z[-1]) <= SAME_Z_MM:
+            lengths[-1] += length
             continue
-        keep_row.append(row)
-        keep_number.append(-(10**6) if mark.number is None else mark.number)
+        kept.append((mark.row, mark.line, NO_NUMBER if mark.number is None else mark.number))
         z.append(height)
-        low.append(float(cut.z_low_mm[a:b].min()))
+        low.append(float(runs.z_low_mm[a:b].min()))
+        lengths.append(length)
     if not z:
         return None
-    outside = float(cut.length_mm[: np.searchsorted(cut.start, rows[0])].sum())
+    before = _before_marks(path, runs, int(edges[0]), z[0], lengths)
+    if before is not None:
+        kept.insert(0, (before[0], int(path.line[before[0]]), NO_NUMBER))
+        z.insert(0, before[1])
+        low.insert(0, before[1])
+    table = np.array(kept, np.int64)
     return Reading(
         source="comments",
-        first_row=np.array([*keep_row, int(runs.stop[-1])], np.int64),
+        first_row=np.append(table[:, 0], int(runs.stop[-1])),
         z_mm=np.array(z),
         z_low_mm=np.array(low),
-        support=good / max(total, 1e-9) * (1.0 if outside < total else 0.5),
-        number=np.array(keep_number),
+        support=good / max(sum(lengths), 1e-9),
+        number=table[:, 2],
+        line=table[:, 1],
     )
 
 
-def _main_height(runs: Runs, a: int, b: int) -> tuple[float, float, float]:
-    """Return the height at which most of some runs lie, its length, and the whole length."""
-    lengths = runs.length_mm[a:b]
-    heights = np.round(runs.z_high_mm[a:b], 3)
-    values, where = np.unique(heights, return_inverse=True)
-    weight = np.bincount(where, lengths)
+def _main_height(runs: Runs, a: int, b: int) -> tuple[float, float]:
+    """Return the height at which most of some runs lie, and the length of what lies there."""
+    if b - a == 1:
+        return float(runs.z_high_mm[a]), float(runs.length_mm[a])
+    values, where = np.unique(np.round(runs.z_high_mm[a:b], 3), return_inverse=True)
+    weight = np.bincount(where, runs.length_mm[a:b])
     best = int(weight.argmax())
-    return float(values[best]), float(weight[best]), float(lengths.sum())
+    return float(values[best]), float(weight[best])
 
 
-def split_runs(path: Toolpath, runs: Runs, rows: Int) -> Runs:
-    """Cut the runs at given rows, so that none reaches over one."""
-    inside = [
-        row
-        for row in np.unique(rows).tolist()
-        if (k := int(np.searchsorted(runs.start, row, "right")) - 1) >= 0
-        and row < runs.stop[k]
-        and row > runs.start[k]
-    ]
-    if not inside:
-        return runs
-    edges = [0, *inside, len(path)]
-    pieces = [runs_of(path, a, b) for a, b in pairwise(edges)]
-    return Runs(
-        **{
-            name: np.concatenate([getattr(piece, name) for piece in pieces])
-            for name in Runs.__dataclass_fields__
-        }
-    )
+def _before_marks(
+    path: Toolpath, runs: Runs, end: int, first_z: float, lengths: list[float]
+) -> tuple[int, float] | None:
+    """Return row and height of a first layer that no mark precedes, when there is one before the marks."""
+    length = float(runs.length_mm[:end].sum())
+    if end == 0 or length < _WHOLE_LAYER * float(np.median(lengths)):
+        return None
+    height, share = _main_height(runs, 0, end)
+    if height > first_z - SAME_Z_MM or share < _PURE * length or int(runs.rows[:end].sum()) <= 12:
+        return None
+    return int(runs.start[0]), height
 
 
-def _layers(
-    path: Toolpath, runs: Runs, marks: Marks, reading: Reading, spiral: bool, notices: list[Notice]
-) -> Layers:
-    lines = _first_lines(path, marks, reading)
-    restart = _restarts(reading)
-    objects = np.cumsum(restart).astype(np.int64)
-    sequential = bool(objects[-1] > 0) if len(objects) else False
-    names = _names(marks, reading, objects, sequential)
-    raft = _rafts(reading)
-    if marks.count is not None and reading.source == "comments":
+def _layers(path: Toolpath, marks: Marks, reading: Reading, spiral: bool, notices: list[Notice]) -> Layers:
+    objects = np.cumsum(_restarts(reading)).astype(np.int64)
+    sequential = bool(objects[-1] > 0)
+    raft = _rafts(reading, marks)
+    if reading.source == "comments":
         notices.extend(_count_notice(marks, int((~raft).sum())))
+    notices.extend(_joined_notice(path, reading, objects))
     return Layers(
         source=reading.source,
         first_row=reading.first_row,
-        first_line=lines,
+        first_line=_first_lines(path, reading),
         z_mm=reading.z_mm,
         height_mm=_heights(reading, objects),
-        object=objects.astype(np.int32) if sequential else np.zeros(len(reading.z_mm), np.int32),
+        object=objects.astype(np.int32),
         raft=raft,
         extruded_mm=_extruded(path, reading.first_row),
         spiral=spiral,
         sequential=sequential,
-        objects=names,
+        objects=_names(marks, reading, objects),
         warnings=tuple(notices),
     )
 
 
 def _count_notice(marks: Marks, found: int) -> list[Notice]:
-    if marks.count == found:
+    if marks.count is None or marks.count == found:
         return []
     text = f"the file states {marks.count} layers, {found} are there"
     return [Notice(line=marks.layers[0].line, code="count-differs", text=text)]
 
 
-def _first_lines(path: Toolpath, marks: Marks, reading: Reading) -> Int:
-    by_row = {}
-    if reading.source == "comments":
-        for mark in reversed(marks.layers):
-            by_row[mark.row] = mark.line
-    lines = [by_row.get(row, int(path.line[row])) for row in reading.first_row[:-1].tolist()]
-    return np.array([*lines, int(path.line[reading.first_row[-1] - 1]) + 1], np.int64)
+def _joined_notice(path: Toolpath, reading: Reading, objects: Int) -> list[Notice]:
+    """Say that several prints stand in one file: the machine homes before another first layer."""
+    homes = np.flatnonzero(path.kind == Kind.HOME)
+    begins = reading.first_row[:-1][np.diff(objects, prepend=0) > 0]
+    last = reading.first_row[0]
+    joined = []
+    for row in begins.tolist():
+        if ((homes > last) & (homes < row + 1)).any():
+            joined.append(row)
+        last = row
+    if not joined:
+        return []
+    text = f"{len(joined) + 1} prints stand in this file one after the other; the machine homes between them"
+    return [Notice(line=int(path.line[joined[0]]), code="prints-joined", text=text)]
+
+
+def _first_lines(path: Toolpath, reading: Reading) -> Int:
+    begins = path.line[reading.first_row[:-1]].astype(np.int64)
+    if reading.line is not None:
+        begins = np.minimum(reading.line, begins)
+    return np.append(begins, int(path.line[reading.first_row[-1] - 1]) + 1)
 
 
 def _restarts(reading: Reading) -> NDArray[np.bool_]:
     """Tell for each layer whether an object begins with it: the height falls back to a first layer's."""
     z = reading.z_mm
-    restart = np.zeros(len(z), bool)
-    first = z[0] if len(z) else 0.0
-    for k in range(1, len(z)):
-        fell = z[k] < z[k - 1] - 0.5 * max(first, 0.1)
-        restart[k] = fell and z[k] <= 1.5 * first + 0.05
-    return restart
+    first = max(float(z[0]), 0.1)
+    fell = np.diff(z, prepend=z[:1]) < -0.5 * first
+    return fell & (z <= 1.5 * first + 0.05)
 
 
-def _rafts(reading: Reading) -> NDArray[np.bool_]:
-    if reading.number is None:
-        return np.zeros(len(reading.z_mm), bool)
-    return (reading.number < 0) & (reading.number > -(10**6))
+def _rafts(reading: Reading, marks: Marks) -> NDArray[np.bool_]:
+    raft = np.zeros(len(reading), bool)
+    if reading.number is not None:
+        raft |= (reading.number < 0) & (reading.number != NO_NUMBER)
+    inside = np.searchsorted(reading.first_row, np.array(marks.rafts, np.int64), "right") - 1
+    raft[inside[(inside >= 0) & (inside < len(reading))]] = True
+    return raft
 
 
-def _names(marks: Marks, reading: Reading, objects: Int, sequential: bool) -> tuple[str, ...]:
+def _names(marks: Marks, reading: Reading, objects: Int) -> tuple[str, ...]:
     real = [(row, name) for row, name in marks.objects if is_object(name)]
-    if not sequential:
-        named = tuple(dict.fromkeys(name for _, name in real))
-        return named or ("object 1",)
-    rows = reading.first_row
-    names = []
-    for k in range(int(objects[-1]) + 1):
-        mine = np.flatnonzero(objects == k)
-        start, stop = rows[mine[0]], rows[mine[-1] + 1]
-        inside = [name for row, name in real if start <= row < stop]
-        names.append(inside[0] if inside else f"object {k + 1}")
+    count = int(objects[-1]) + 1
+    if count == 1:
+        return tuple(dict.fromkeys(name for _, name in real)) or ("object 1",)
+    begins = reading.first_row[:-1][np.diff(objects, prepend=-1) > 0]
+    owner = np.searchsorted(begins, [row for row, _ in real], "right") - 1
+    names = [f"object {k + 1}" for k in range(count)]
+    for k, (_, name) in reversed(list(zip(owner.tolist(), real, strict=True))):
+        names[max(k, 0)] = name
     return tuple(names)
 
 
 def _heights(reading: Reading, objects: Int) -> Float:
+    """Return how thick each layer is: above the layer before it, the bed, or the next height below."""
     z = reading.z_mm
     below = np.concatenate([[0.0], z[:-1]])
-    starts = np.concatenate([[True], np.diff(objects) > 0]) if len(z) else np.zeros(0, bool)
-    below[starts] = 0.0
+    below[np.diff(objects, prepend=-1) > 0] = 0.0
     height = z - below
-    odd = height <= 0
-    height[odd] = z[odd] - np.array([_next_below(z[:k], z[k]) for k in np.flatnonzero(odd)])
+    begin = 0
+    for k in np.flatnonzero(height <= SAME_Z_MM).tolist():
+        begin = int(np.searchsorted(objects, objects[k]))
+        lower = z[begin:k][z[begin:k] < z[k] - SAME_Z_MM]
+        height[k] = z[k] - (lower.max() if len(lower) else 0.0)
+    positive = height[height > SAME_Z_MM]
+    height[height <= SAME_Z_MM] = float(np.median(positive)) if len(positive) else 0.2
     rounded: Float = np.round(height, 6)
     return rounded
-
-
-def _next_below(earlier: Float, z: float) -> float:
-    lower = earlier[earlier < z - SAME_Z_MM]
-    return float(lower.max()) if len(lower) else 0.0
 
 
 def _extruded(path: Toolpath, first_row: Int) -> Float:

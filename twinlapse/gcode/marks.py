@@ -4,41 +4,49 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from twinlapse.gcode.toolpath import Note
 
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)"
+_N = r"(?P<n>-?\d+)"
+_Z = rf"(?P<z>{_NUMBER})"
+_END = r"(?: ?(?:/|of) ?\d+)? *$"
 
-# a style's name -> what a comment looks like that begins a layer; n: its number, z: its height
+# a style's name -> what a comment looks like that begins a layer; n: its number, z: its height.
+# Of styles with about as many marks the first is taken: the more a style says, the earlier it stands.
 STYLES: dict[str, re.Pattern[str]] = {
     name: re.compile(pattern, re.IGNORECASE)
     for name, pattern in {
-        "layer-n": r"^; ?layer(?::| #?| number:? ?)(?P<n>-?\d+)(?: of \d+)?$",
-        "layer-n-z": rf"^; ?layer:? ?(?P<n>-?\d+)[,;:]? *\(?(?:z|height|h) ?[:=]? ?(?P<z>{_NUMBER})",
-        "layer-change": r"^; ?(?:before_)?layer_change\b|^; ?change_layer\b",
-        "object-layer": rf"^; ?begin_layer_object z ?= ?(?P<z>{_NUMBER})",
-        "dashed": rf"^;+ ?-+ ?layer (?P<n>-?\d+) \((?P<h>{_NUMBER})(?: mm)? ?@ ?(?P<z>{_NUMBER})",
-        "tagged": rf"^[(;] ?<layer>\)? ?(?P<z>{_NUMBER})?",
-        "slice": rf"^[(;] ?slice (?P<n>-?\d+)(?:[, ]+(?P<z>{_NUMBER}))?",
-        "next-layer": r"^;.*\b(?:move to|begin|start of|starting) (?:next )?layer:? ?\(?(?P<n>-?\d+)\)?",
-        "statistics": r"^SET_PRINT_STATS_INFO .*CURRENT_LAYER ?= ?(?P<n>\d+)",
-        "display": r"^M117 .*\blayer:? ?(?P<n>\d+)\b",
+        "layer-n": rf"^;+ *layer *[:#=]? *(?:number|no\.?)? *[:#=]? *{_N}{_END}",
+        "layer-n-z": rf"^;+ *layer *[:#=]? *{_N} *[,;:(-]* *(?:z|height|h)\w* *[:=]? *{_Z}",
+        "layer-change": r"^; ?layer_change\b|^; ?change_layer\b",
+        "object-layer": rf"^; ?begin_layer_object\b.*?\bz ?= ?{_Z}",
+        "dashed": rf"^;+ *[-=*_#]+ *layer *[:#=]? *{_N}(?: *\({_NUMBER}(?: ?mm)? ?@ ?{_Z}|(?![\w.]))",
+        "tagged": rf"^[(;] ?<layer>\)? ?{_Z}?",
+        "slice": rf"^[(;] ?slice *[:#]? *{_N}(?:[, ]+{_Z})?",
+        "next-layer": rf"^;.*\b(?:move to|begin|start of|starting|new) (?:next )?layer *:? *\(?{_N}\)?",
+        "before-change": r"^; ?before_layer_change\b",
+        "after-change": r"^; ?after_layer_change\b",
+        "printing-layer": rf"^; *printing layer *[:#]? *{_N}",
+        "statistics": r"^SET_PRINT_STATS_INFO\b.*CURRENT_LAYER ?= ?(?P<n>\d+)",
+        "display": r"^M117 .*?\blayer *[:#=]? *(?P<n>\d+)\b",
+        "height-only": rf"^; ?z ?[:=] ?{_Z} *$",
     }.items()
 }
-_ANY_LAYER = re.compile(r"(?i)layer|slice")
-_Z = re.compile(rf"(?i)^; ?(?:z|z_height) ?[:=] ?(?P<z>{_NUMBER})")
+_BEFORE_HEIGHT = ("layer-change", "before-change", "after-change")
+_HEIGHT = re.compile(rf"(?i)^; ?(?:z|z_height) ?[:=] ?{_Z}")
 _COUNT = re.compile(
-    r"(?i)^; ?(?:layer[_ ]count|total layer number|layers?_count|total layers)[:= ]+(?P<n>\d+)$"
+    r"(?i)^; *(?:layers?[_ ]?count|total layers?(?: number| count)?|number of layers) *[:=]? *(?P<n>\d+) *$"
 )
 _OBJECT = (
-    re.compile(r"^;\s?MESH:\s*(?P<name>.+)$"),
-    re.compile(r"(?i)^; ?printing object +(?P<name>.+)$"),
-    re.compile(r"^EXCLUDE_OBJECT_START +.*NAME ?= ?'?(?P<name>[^\s']+)"),
-    re.compile(r"(?i)^M486 ?S ?(?P<name>\d+)"),
+    re.compile(r"^; ?MESH: *(?P<name>.+)$"),
+    re.compile(r"(?i)^; ?(?:start )?printing object[ :,]+(?P<name>.+)$"),
+    re.compile(r"(?i)^EXCLUDE_OBJECT_START +.*?NAME ?= ?'?(?P<name>[^\s']+)"),
+    re.compile(r"(?i)^M486 ?S ?(?P<name>-?\d+)"),
 )
 _NO_OBJECT = re.compile(r"(?i)nonmesh|^-1$")
-_RAFT = re.compile(r"(?i)^[;(] ?(?:type:|feature:?)? ?\"?raft\b")
+_RAFT = re.compile(r"(?i)^[;(] ?(?:type|feature)?[ :]*\"?raft\b")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +65,7 @@ class Marks:
 
     style: str  # "" when there are none
     layers: tuple[Mark, ...]
-    count: int | None  # stated: the last count, or the sum of them when several are given
+    count: int | None  # stated; the sum when several are given, one for each object
     objects: tuple[tuple[int, str], ...]  # row, name of what follows
     rafts: tuple[int, ...]  # rows at which a raft is said to follow
 
@@ -69,17 +77,16 @@ def read_marks(notes: Sequence[Note]) -> Marks:
     objects: list[tuple[int, str]] = []
     rafts: list[int] = []
     for note in notes:
-        if named := _object_of(note.text):
+        if (named := _object_of(note.text)) is not None:
             objects.append((note.row, named))
         elif _RAFT.match(note.text):
             rafts.append(note.row)
-        elif height := _Z.match(note.text):
-            _add_height(found.get("layer-change"), note, float(height["z"]))
-        elif _ANY_LAYER.search(note.text):
-            if stated := _COUNT.match(note.text):
-                counts.append(int(stated["n"]))
-            else:
-                _add_mark(found, note)
+        elif stated := _COUNT.match(note.text):
+            counts.append(int(stated["n"]))
+        else:
+            if height := _HEIGHT.match(note.text):
+                _add_height(found, note, float(height["z"]))
+            _add_mark(found, note)
     style = _best(found)
     return Marks(
         style=style,
@@ -107,22 +114,22 @@ def _add_mark(found: dict[str, list[Mark]], note: Note) -> None:
         if said := pattern.match(note.text):
             words = said.groupdict()
             number, z = words.get("n"), words.get("z")
-            found.setdefault(style, []).append(
-                Mark(
-                    line=note.line,
-                    row=note.row if note.own_line or style != "next-layer" else note.row - 1,
-                    number=None if number is None else int(number),
-                    z_mm=None if z is None else float(z),
-                )
+            mark = Mark(
+                line=note.line,
+                row=note.row,
+                number=None if number is None else int(number[:9]),
+                z_mm=None if z is None else float(z),
             )
+            found.setdefault(style, []).append(mark)
             return
 
 
-def _add_height(marks: list[Mark] | None, note: Note, z_mm: float) -> None:
-    """Give the height to the mark just before it, in the style that tells it in a line of its own."""
-    if marks and marks[-1].z_mm is None and note.line - marks[-1].line <= 3:
-        last = marks[-1]
-        marks[-1] = Mark(line=last.line, row=last.row, number=last.number, z_mm=z_mm)
+def _add_height(found: dict[str, list[Mark]], note: Note, z_mm: float) -> None:
+    """Give the height to the mark just before it, in the styles that tell it in a line of its own."""
+    for style in _BEFORE_HEIGHT:
+        marks = found.get(style)
+        if marks and marks[-1].z_mm is None and note.line - marks[-1].line <= 3:
+            marks[-1] = replace(marks[-1], z_mm=z_mm)
 
 
 def _best(found: dict[str, list[Mark]]) -> str:

@@ -27,7 +27,8 @@ _CLIMB_MM = 1e-6  # a printing row that changes Z by more is no flat one
 class Runs:
     """Printing rows joined until the nozzle changes its height without printing.
 
-    A flat run that begins to climb while it prints ends there, and a sloped run begins.
+    A flat run that begins to climb while it prints ends there, and a sloped run begins. Given rows cut runs
+    as well.
     """
 
     start: Int  # (m,) first printing row
@@ -45,8 +46,8 @@ class Runs:
 
     @property
     def sloped(self) -> NDArray[np.bool_]:
-        """Runs that change their height while they print."""
-        return (self.rising_mm > 0) | (self.falling_mm > 0)
+        """Runs that change their height while they print, beyond the noise of rounding."""
+        return self.z_high_mm - self.z_low_mm > SAME_Z_MM
 
     def __len__(self) -> int:
         return len(self.start)
@@ -54,29 +55,30 @@ class Runs:
 
 @kernel
 def join_runs(
-    kind: Any, x: Any, y: Any, z: Any, e: Any, retracted: Any, length: Any, first: int, last: int, table: Any
+    kind: Any, x: Any, y: Any, z: Any, e: Any, retracted: Any, length: Any, cuts: Any, table: Any
 ) -> int:
-    """Fill the table of runs between two rows and return how many there are, more than fit included."""
+    """Fill the table of runs and return how many there are, more than fit included."""
     count = 0
-    x0 = x[first - 1] if first else 0.0
-    y0 = y[first - 1] if first else 0.0
-    z0 = z[first - 1] if first else 0.0
-    r0 = np.float64(retracted[first - 1]) if first else 0.0
-    level = 0.0
+    x0 = y0 = z0 = r0 = level = 0.0
     sloped = False
-    for i in range(first, last):
+    cut = 0
+    for i in range(len(kind)):
         fresh = e[i] + np.float64(retracted[i]) - r0
         flat = x[i] != x0 or y[i] != y0 or length[i] > abs(z[i] - z0)
         if kind[i] == _EXTRUDE and flat and length[i] > 0:
             dz = z[i] - z0
             climbs = abs(dz) > _CLIMB_MM
-            if count == 0 or abs(z0 - level) > SAME_Z_MM or (climbs and not sloped):
+            severed = cut < len(cuts) and cuts[cut] <= i
+            while cut < len(cuts) and cuts[cut] <= i:
+                cut += 1
+            if count == 0 or severed or abs(z0 - level) > SAME_Z_MM or (climbs and not sloped):
                 count += 1
                 sloped = False
                 if count <= len(table):
                     t = table[count - 1]
-                    t[START], t[Z_FIRST], t[Z_LOW], t[Z_HIGH] = i, z0, z0, z0
-                    t[X_LOW], t[X_HIGH], t[Y_LOW], t[Y_HIGH] = x[i], x[i], y[i], y[i]
+                    t[START], t[Z_FIRST] = i, z0
+                    t[Z_LOW], t[X_LOW], t[Y_LOW] = np.inf, min(x[i], x0), min(y[i], y0)
+                    t[Z_HIGH], t[X_HIGH], t[Y_HIGH] = -np.inf, max(x[i], x0), max(y[i], y0)
             level = z[i]
             sloped = sloped or climbs
             if count <= len(table):
@@ -87,24 +89,32 @@ def join_runs(
                 t[LENGTH] += length[i]
                 if climbs:
                     t[RISING if dz > 0 else FALLING] += length[i]
-                t[Z_LOW], t[Z_HIGH] = min(t[Z_LOW], z[i]), max(t[Z_HIGH], z[i])
-                t[X_LOW], t[X_HIGH] = min(t[X_LOW], x[i], x0), max(t[X_HIGH], x[i], x0)
-                t[Y_LOW], t[Y_HIGH] = min(t[Y_LOW], y[i], y0), max(t[Y_HIGH], y[i], y0)
+                t[Z_LOW], t[X_LOW], t[Y_LOW] = min(t[Z_LOW], z[i]), min(t[X_LOW], x[i]), min(t[Y_LOW], y[i])
+                t[Z_HIGH], t[X_HIGH], t[Y_HIGH] = (
+                    max(t[Z_HIGH], z[i]), max(t[X_HIGH], x[i]), max(t[Y_HIGH], y[i]),
+                )  # fmt: skip
         x0, y0, z0 = x[i], y[i], z[i]
         r0 = np.float64(retracted[i])
     return count
 
 
-def runs_of(path: Toolpath, first: int = 0, last: int | None = None) -> Runs:
-    """Return the runs between two rows of a toolpath."""
-    stop = len(path) if last is None else last
+def runs_of(path: Toolpath, cuts: Int | None = None) -> Runs:
+    """Return the runs of a toolpath, cut at given rows as well."""
+    edges = np.empty(0, np.int64) if cuts is None else np.sort(cuts)
     room = 4096
     while True:
         table = np.zeros((room, _WIDTH))
         count = join_runs(
-            path.kind, path.x_mm, path.y_mm, path.z_mm, path.e_mm, path.retracted_mm, path.length_mm, first,
-            stop, table,
-        )  # fmt: skip
+            path.kind,
+            path.x_mm,
+            path.y_mm,
+            path.z_mm,
+            path.e_mm,
+            path.retracted_mm,
+            path.length_mm,
+            edges,
+            table,
+        )
         if count <= room:
             return _named(table[:count])
         room = count

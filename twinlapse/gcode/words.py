@@ -189,8 +189,8 @@ def read_command(data: Bytes, begin: int, start: int, words: Any, n: Any, notes:
     Returns the place of the line feed, or of the next command in the same line. ``n`` then holds
     the command's letter and ten times its number, the letters that came with a number and those without.
     """
-    letter, code = LETTER_NONE, 0
-    has = flags = np.int64(0)
+    letter = has = flags = np.int64(0)
+    code = 0
     first = n[FIRST]
     text, text_end, own = -1, -1, False
     i = start
