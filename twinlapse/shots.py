@@ -29,6 +29,7 @@ class Stop:
     z_mm: float
     dwell_s: float
     stance: str  # "clear", "over", "tour", "last", "still"
+    via_mm: tuple[tuple[float, float], ...] = ()  # places passed at the height of travel on the way here
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +48,7 @@ class Shot:
     retract_mm_s: float
     lift_mm: float  # the block rises this far before it travels
     stops: tuple[Stop, ...]
+    back_mm: tuple[tuple[float, float], ...] = ()  # places passed on the way back to the print
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,19 +118,9 @@ def plan_from_json(value: Any, path: Path | None = None) -> Plan:
     if not isinstance(value, dict) or value.get("schema") != SCHEMA:
         raise PlanError("this is not a plan of twinlapse", "make one with 'twinlapse plan'", path=path)
     try:
-        shots = tuple(
-            Shot(
-                **{
-                    **shot,
-                    "stops": tuple(
-                        Stop(**{**stop, "cameras": tuple(stop["cameras"])}) for stop in shot["stops"]
-                    ),
-                }
-            )
-            for shot in value["shots"]
-        )
+        shots = tuple(_shot_from_json(shot) for shot in value["shots"])
         return Plan(**{**value, "shots": shots, "warnings": tuple(value.get("warnings", ()))})
-    except (KeyError, TypeError) as error:
+    except (KeyError, TypeError, ValueError) as error:
         raise PlanError(
             f"a field of the plan is missing or wrong: {error}", "make the plan again", path=path
         ) from None
@@ -142,6 +134,18 @@ def read_plan(path: Path) -> Plan:
 def write_plan(path: Path, plan: Plan) -> None:
     """Write ``plan.json``, whole or not at all."""
     write_json(path, plan_to_json(plan))
+
+
+def _shot_from_json(shot: Mapping[str, Any]) -> Shot:
+    stops = tuple(
+        Stop(**{**stop, "cameras": tuple(stop["cameras"]), "via_mm": _places(stop.get("via_mm", ()))})
+        for stop in shot["stops"]
+    )
+    return Shot(**{**shot, "stops": stops, "back_mm": _places(shot.get("back_mm", ()))})
+
+
+def _places(value: Any) -> tuple[tuple[float, float], ...]:
+    return tuple((float(x), float(y)) for x, y in value)
 
 
 def _shot_to_json(shot: Shot) -> dict[str, Any]:

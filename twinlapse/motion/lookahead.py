@@ -32,10 +32,10 @@ def corner_speed2(rule: int, limit: Any, before: Any, way: Any, room_mm: float, 
     """Return the greatest squared speed at the corner between two directions.
 
     Junction deviation: v^2 = a d s / (1 - s), s the sine of half the angle between the reversed entry and
-    the exit (grbl and Marlin, planner.cpp). The square-corner speed (Klipper, docs/Kinematics.md) is the same
-    with d = v90^2 (sqrt(2) - 1) / a. Both also keep the turn below the centripetal acceleration of an arc that
-    fits into half of the shorter move (Klipper, toolhead.py; Marlin, JD_HANDLE_SMALL_SEGMENTS). Jerk: no axis
-    changes its speed by more than its jerk.
+    the exit (grbl and Marlin, planner.cpp). The square-corner speed (Klipper, docs/Kinematics.md) is the
+    same with d = v90^2 (sqrt(2) - 1) / a. Both also keep the turn below the centripetal acceleration of an
+    arc that fits into half of the shorter move (Klipper, toolhead.py; Marlin, JD_HANDLE_SMALL_SEGMENTS).
+    Jerk: no axis changes its speed by more than its jerk.
     """
     if rule == JERK:
         most = inf

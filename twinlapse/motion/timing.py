@@ -36,9 +36,9 @@ def time_toolpath(
     Notes
     -----
     Moves of the filament alone, dwells, homing, tool changes, waits for heat and for a person bring the
-    machine to rest. Homing, tool changes and those waits are not counted: how long they last is not in the file. The
-    whole file is looked ahead; a firmware looks some 16 to 1,000 moves ahead and is slower where moves are
-    tiny.
+    machine to rest. Homing, tool changes and those waits are not counted: how long they last is not in the
+    file. The whole file is looked ahead; a firmware looks some 16 to 1,000 moves ahead and is slower where
+    moves are tiny.
 
     References
     ----------
@@ -48,9 +48,7 @@ def time_toolpath(
     distance, speed2, accel, entry2 = (np.empty(n, np.float32) for _ in range(4))
     seconds = np.empty(n)
     waits = np.isin(toolpath.setting_kind, (Setting.HEAT_WAIT, Setting.PAUSE))
-    heard = ~waits
-    if toolpath.firmware == "klipper":
-        heard &= ~np.isin(toolpath.setting_kind, _NOT_KLIPPER)
+    heard = _heard(toolpath)
     rest = np.union1d(toolpath.setting_row[waits], np.asarray(rest_rows, np.int64))
     rule, limit = limits_of(printer)
     lookahead.corner_limits(
@@ -72,8 +70,20 @@ def moves_s(
     printer: Printer,
     *,
     accel_mm_s2: float | None = None,
+    limits: tuple[int, NDArray[np.float64]] | None = None,
 ) -> float:
-    """Return the seconds of straight moves through m + 1 points at m speeds, from rest to rest."""
+    """Return the seconds of straight moves through m + 1 points at m speeds, from rest to rest.
+
+    Parameters
+    ----------
+    points_mm : sequence of (x, y, z)
+    speeds_mm_s : sequence of float
+    printer : Printer
+    accel_mm_s2 : float, optional
+        The printer's own when left out or 0.
+    limits : tuple, optional
+        From `limits_at`, where the file has set limits; the printer's own when left out.
+    """
     places = np.asarray(points_mm, float)
     steps = np.diff(places, axis=0)
     length = np.sqrt((steps**2).sum(axis=1))
@@ -82,7 +92,7 @@ def moves_s(
     count = len(feed)
     if not count:
         return 0.0
-    rule, limit = limits_of(printer)
+    rule, limit = limits or limits_of(printer)
     nothing, none = np.zeros(count + 1, np.float32), _NO_ROWS
     length = np.concatenate([[0.0], length[kept[1:]]]).astype(np.float32)
     distance, speed2, accel, entry2 = (np.empty(count + 1, np.float32) for _ in range(4))
@@ -116,6 +126,23 @@ def limits_of(printer: Printer) -> tuple[int, NDArray[np.float64]]:
     for kind, value in values.items():
         limit[kind] = value
     return rule, limit
+
+
+def limits_at(toolpath: Toolpath, printer: Printer, row: int) -> tuple[int, NDArray[np.float64]]:
+    """Return the corner rule and the limits in force after a row."""
+    rule, limit = limits_of(printer)
+    end = int(np.searchsorted(toolpath.setting_row, row, "right"))
+    kinds, values = toolpath.setting_kind[:end], toolpath.setting_value[:end]
+    heard = _heard(toolpath)[:end]
+    limit[kinds[heard]] = values[heard]  # of several for one kind the last one stays
+    return rule, limit
+
+
+def _heard(toolpath: Toolpath) -> NDArray[np.bool_]:
+    heard = ~np.isin(toolpath.setting_kind, (Setting.HEAT_WAIT, Setting.PAUSE))
+    if toolpath.firmware == "klipper":
+        heard &= ~np.isin(toolpath.setting_kind, _NOT_KLIPPER)
+    return np.asarray(heard)
 
 
 def _corner(corner: Corner) -> tuple[int, dict[Setting, float]]:
