@@ -7,6 +7,7 @@ Cross-Site Request Forgery Prevention Cheat Sheet (Origin, Sec-Fetch-Site).
 from __future__ import annotations
 
 import hmac
+import ipaddress
 import os
 import re
 import secrets
@@ -16,12 +17,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from starlette.datastructures import Headers
+from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from twinlapse.errors import CaptureError
 
 MAX_BODY = 4096
+TOO_LARGE = "the body is larger than 4 KiB"
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{43,128}")
 _HEADERS = {
     "content-security-policy": "default-src 'self'; img-src 'self' blob:; frame-ancestors 'none'; "
@@ -42,10 +45,6 @@ class Rules:
     token: str = ""  # "" on the loopback address without a token file
 
 
-class _TooLargeError(Exception):
-    pass
-
-
 class Guard:
     """Wraps the application; refuses before anything of it runs."""
 
@@ -63,10 +62,7 @@ class Guard:
         if refusal is not None:
             await _answer(scope, receive, send, refusal)
             return
-        try:
-            await self._app(scope, _capped(receive), _with_headers(send))
-        except _TooLargeError:
-            await _answer(scope, receive, send, (413, "the body is larger than 4 KiB"))
+        await self._app(scope, _capped(receive), _with_headers(send))
 
     def _refuse_caller(self, scope: Scope) -> tuple[int, str] | None:
         headers = Headers(scope=scope)
@@ -100,7 +96,7 @@ def _refuse_form(scope: Scope) -> tuple[int, str] | None:
             return 415, "send application/json"
         length = headers.get("content-length", "0")
         if not length.isdigit() or int(length) > MAX_BODY:
-            return 413, "the body is larger than 4 KiB"
+            return 413, TOO_LARGE
     return None
 
 
@@ -112,7 +108,7 @@ def _capped(receive: Receive) -> Receive:
         message = await receive()
         seen += len(message.get("body", b""))
         if seen > MAX_BODY:
-            raise _TooLargeError
+            raise HTTPException(413, TOO_LARGE)
         return message
 
     return capped
@@ -150,7 +146,10 @@ def allowed_hosts(host: str, port: int, names: Iterable[str]) -> frozenset[str]:
 
 def is_loopback(host: str) -> bool:
     """Whether only this machine can reach an address."""
-    return host in ("localhost", "::1") or host.startswith("127.")
+    try:
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 def read_token(path: Path) -> str:

@@ -17,7 +17,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from twinlapse.capture.guard import Guard, Rules
+from twinlapse.capture.guard import TOO_LARGE, Guard, Rules
 from twinlapse.capture.taker import Answer, UnknownShotError
 from twinlapse.errors import CaptureError, TwinlapseError
 from twinlapse.shots import CAMERA_NAME, Cue
@@ -97,6 +97,7 @@ def make_app(desk: Desk, rules: Rules) -> Guard:
         UnknownShotError: _told(409),
         TwinlapseError: _told(503),
         404: _plain(404, "there is nothing here"),
+        413: _plain(413, TOO_LARGE),
         405: _plain(405, "this address does not know that method"),
     }
     return Guard(Starlette(routes=routes, exception_handlers=handlers), rules)
