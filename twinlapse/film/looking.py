@@ -129,9 +129,10 @@ def _look_at_all(files: Sequence[FrameFile], filming: CameraFilming, progress: P
 def reduction(width_px: int) -> int:
     """Return by how much pictures of this width are reduced for measuring.
 
-    Tiles are found to a hundredth of a pixel, so half the pixels of a large picture tell enough.
+    On pictures some 500 px wide shifts are found to a few hundredths of a pixel of the full one, in half the
+    time.
     """
-    return 1 if width_px < 1500 else 2 if width_px < 3000 else 4
+    return 1 if width_px < 900 else 2 if width_px < 1800 else 4 if width_px < 3600 else 8
 
 
 def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1) -> Picture:

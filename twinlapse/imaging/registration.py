@@ -53,7 +53,7 @@ def tile_size(width_px: int) -> int:
     return 128 if width_px < 900 else 192 if width_px < 1500 else 256
 
 
-def make_reference(grey: Grey, *, ignore: Grey | None = None, most: int = 28) -> Reference:
+def make_reference(grey: Grey, *, ignore: Grey | None = None, most: int = 20) -> Reference:
     """Choose textured tiles all over a picture and transform them.
 
     Parameters
@@ -152,7 +152,7 @@ def _spectra(grey: Grey, corners: NDArray[np.int64], tile: int) -> Spectra:
     for place, (x, y) in enumerate(corners):
         # a fresh array: the window must never be multiplied into the caller's picture
         part = grey[y : y + tile, x : x + tile].astype(np.float32)
-        part -= part.mean()
+        part -= cv2.mean(part)[0]
         part *= window
         whole: Any = cv2.dft(part, flags=cv2.DFT_COMPLEX_OUTPUT).view(np.complex64)[..., 0]
         spectra[place, :quarter] = whole[:quarter, : quarter + 1]
