@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -41,7 +42,7 @@ def _shot(path: Toolpath, line: int, byte: int, number: int, layer: int, z_mm: f
         layer=layer,
         z_mm=z_mm,
         at_s=0.0,
-        cost_s=3.0,
+        cost_s=_cost_s(path, row, lift),
         retract="already" if open_ else "firmware" if firmware else "own",
         retract_mm=1.0,
         retract_mm_s=35.0,
@@ -51,6 +52,13 @@ def _shot(path: Toolpath, line: int, byte: int, number: int, layer: int, z_mm: f
             Stop(cameras=("nozzle",), x_mm=60.0, y_mm=190.0, z_mm=top + 2, dwell_s=0.8, stance="over"),
         ),
     )
+
+
+def _cost_s(path: Toolpath, row: int, lift_mm: float) -> float:
+    """Return about what a shot takes: dwells, ways at 150 mm/s, lifts at 10 mm/s."""
+    x, y = float(path.x_mm[row]), float(path.y_mm[row])
+    ways = [math.hypot(x - 10, y - 200), math.hypot(50, 10), math.hypot(x - 60, y - 190)]
+    return 2.3 + sum(way / 150 + 0.1 for way in ways) + (2 * lift_mm + 4) / 10 + 4 * 0.1
 
 
 def plan_by_hand(path: Path, toolpath: Toolpath, rig: dict[str, Any], every: int = 1) -> Plan:
@@ -70,7 +78,7 @@ def plan_by_hand(path: Path, toolpath: Toolpath, rig: dict[str, Any], every: int
         rig=rig,
         shots=tuple(shots),
         print_s=1000.0,
-        cost_s=3.0 * len(shots),
+        cost_s=sum(shot.cost_s for shot in shots),
         film_s=4.0,
         layer_count=len(layers),
     )

@@ -89,7 +89,7 @@ def _stand(
 ) -> None:
     """Go to a stop and stand still until its frames are taken."""
     printer = rig.printer
-    for x_mm, y_mm in getattr(stop, "via_mm", ()):
+    for x_mm, y_mm in stop.via_mm:
         pen.go(printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
     pen.go(printer.travel_mm_s, x_mm=stop.x_mm, y_mm=stop.y_mm)
     pen.go(printer.lift_mm_s, z_mm=stop.z_mm)
@@ -114,7 +114,7 @@ def rig_settle(rig: Rig, name: str) -> float:
 
 def _return(pen: Pen, shot: Shot, rig: Rig, habit: Habit) -> None:
     printer = rig.printer
-    for x_mm, y_mm in getattr(shot, "back_mm", ()):
+    for x_mm, y_mm in shot.back_mm:
         pen.go(printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
     wipe = _wipe_path(pen.state, rig, habit) if shot.retract in ("own", "firmware") else ()
     if wipe:

@@ -15,6 +15,7 @@ from twinlapse.gcode import Kind, Mode, Toolpath, read_toolpath, state_after
 from twinlapse.inject.blocks import Habit, block_lines
 from twinlapse.inject.header import header_lines, place_of_header
 from twinlapse.inject.pen import INCH_MM
+from twinlapse.inject.progress import progress_insertions
 from twinlapse.inject.proof import Proof, prove
 from twinlapse.inject.removal import MARK
 from twinlapse.inject.weave import Insertion, line_end, weave
@@ -84,9 +85,21 @@ def inject_file(
 
 def plan_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
     """Yield the header and the blocks of all shots in the order of the file."""
+    pieces = [header_insertion(view, plan, rig), *shot_insertions(view, plan, rig, toolpath)]
+    yield from sorted([*pieces, *progress_insertions(view, plan)], key=lambda piece: piece.byte)
+
+
+def header_insertion(view: Any, plan: Plan, rig: Rig) -> Insertion:
+    """Return the header at its place."""
+    head = view[:HEAD_BYTES]
+    return Insertion(
+        byte=place_of_header(head), text=as_text(header_lines(plan, rig, len(view)), line_end(head))
+    )
+
+
+def shot_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
+    """Yield the block of every shot at its place."""
     eol = line_end(view[:HEAD_BYTES])
-    head = place_of_header(view[:HEAD_BYTES])
-    yield Insertion(byte=head, text=as_text(header_lines(plan, rig, len(view)), eol))
     for shot in plan.shots:
         text = as_text(lines_of_shot(shot, rig, toolpath), eol)
         if view[shot.byte - 1 : shot.byte] != b"\n":  # the last line has no end of its own

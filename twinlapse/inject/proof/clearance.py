@@ -24,8 +24,8 @@ def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
     found = np.zeros(len(moves.row), np.int64)
     gantry_mm = 0.0 if printer.kinematics == "bed-fixed" else head.gantry_mm
     sweeping.sweep(
-        path.kind, path.x_mm, path.y_mm, path.z_mm, evidence.at, moves.block, moves.start_mm, moves.end_mm,
-        moves.home_mm, sweeping.empty_tops(*printer.bed_mm), left, front,
+        path.kind, path.x_mm, path.y_mm, path.z_mm, evidence.woven.at, moves.block, moves.start_mm,
+        moves.end_mm, moves.home_mm, sweeping.empty_tops(*printer.bed_mm), left, front,
         np.array([head.radius_mm, gantry_mm, max(head.nozzle_radius_mm, 1e-6), head.nozzle_length_mm]), found,
     )  # fmt: skip
     faults = [
@@ -35,5 +35,5 @@ def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
         )
         for k in np.flatnonzero(found)
     ]
-    good = f"the nozzle travels {sweeping.CLEAR_MM} mm or more above the print; head and gantry stay clear"
+    good = f"the nozzle travels {sweeping.CLEAR_MM} mm or more above the print, head and gantry clear it"
     return verdict("clearance", first(faults), good)

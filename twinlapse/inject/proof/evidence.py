@@ -10,41 +10,24 @@ from numpy.typing import NDArray
 
 from twinlapse.gcode import Toolpath
 from twinlapse.inject.proof.cutting import Cutting
-from twinlapse.inject.proof.outside import Outside
 from twinlapse.inject.proof.report import Fault
+from twinlapse.inject.proof.woven import Rows, Woven
 from twinlapse.rig.model import Rig
-
-Rows = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """Both files as columns, the written one cut at its fences."""
+    """The original as columns, the written file cut at its fences, and the rows of its blocks."""
 
     original: Toolpath
-    written: Toolpath
+    woven: Woven
     cutting: Cutting
-    outside: Outside
     facts: Mapping[str, str]  # of the header
     rig: Rig
-    first: Rows  # (n,) of each block: its first row in the written file
-    stop: Rows  # (n,) and the row after its last
-    at: Rows  # (n,) the row of the original before which it stands
-
-    @property
-    def rows(self) -> Rows:
-        """Rows of the written file that stand in blocks."""
-        spans = [np.arange(a, b) for a, b in zip(self.first.tolist(), self.stop.tolist(), strict=True)]
-        return np.concatenate(spans) if spans else np.empty(0, np.int64)
-
-    @property
-    def owner(self) -> Rows:
-        """Index of the block of each of `rows`."""
-        return np.repeat(np.arange(len(self.first)), self.stop - self.first)
 
     def line(self, row: int) -> int:
-        """Return the line of a row of the written file."""
-        return int(self.written.line[min(row, len(self.written) - 1)])
+        """Return the line, in the written file, of a row of the blocks."""
+        return int(self.woven.path.line[row])
 
     def name(self, block: int) -> str:
         """Return what a person calls a block."""
@@ -55,7 +38,7 @@ class Evidence:
 class BlockMoves:
     """The rows of all blocks, each with where it starts."""
 
-    row: Rows  # in the written file
+    row: Rows  # of the blocks' toolpath
     block: Rows
     kind: NDArray[np.uint8]
     start_mm: NDArray[np.float64]  # (n, 3)
@@ -73,33 +56,18 @@ class BlockMoves:
         return ~self.flat & (np.abs(self.end_mm[:, 2] - self.start_mm[:, 2]) > 1e-9)
 
 
-def block_rows(cutting: Cutting, written: Toolpath) -> tuple[Rows, Rows, Rows]:
-    """Return first row, row after the last, and the original's row at every block."""
-    blocks = cutting.blocks
-    first = np.searchsorted(written.byte, [block.start for block in blocks], "left").astype(np.int64)
-    stop = np.searchsorted(written.byte, [block.stop for block in blocks], "left").astype(np.int64)
-    lengths = stop - first
-    return first, stop, first - (np.cumsum(lengths) - lengths)
-
-
-def moves_of(evidence: Evidence) -> BlockMoves:
+def moves_of(woven: Woven) -> BlockMoves:
     """Return the rows of all blocks with where each starts."""
-    path, rows, owner = evidence.written, evidence.rows, evidence.owner
+    rows, owner, path = woven.rows, woven.owner, woven.path
+    places = np.column_stack([path.x_mm, path.y_mm, path.z_mm])
     return BlockMoves(
         row=rows,
         block=owner,
         kind=path.kind[rows],
-        start_mm=_places(path, rows - 1),
-        end_mm=_places(path, rows),
-        home_mm=_places(path, evidence.first[owner] - 1),
+        start_mm=places[rows - 1],
+        end_mm=places[rows],
+        home_mm=places[woven.first[owner] - 1],
     )
-
-
-def _places(path: Toolpath, rows: Rows) -> NDArray[np.float64]:
-    safe = np.maximum(rows, 0)
-    places = np.column_stack([path.x_mm[safe], path.y_mm[safe], path.z_mm[safe]])
-    places[rows < 0] = 0.0
-    return places
 
 
 def moves_fault(evidence: Evidence, moves: BlockMoves, k: int | np.intp, what: str) -> Fault:

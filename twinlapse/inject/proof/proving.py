@@ -11,7 +11,7 @@ from twinlapse.files import mapped
 from twinlapse.gcode import Toolpath, read_toolpath
 from twinlapse.inject.proof.clearance import check_clearance
 from twinlapse.inject.proof.cutting import Cutting, cut
-from twinlapse.inject.proof.evidence import Evidence, block_rows, moves_of
+from twinlapse.inject.proof.evidence import Evidence, moves_of
 from twinlapse.inject.proof.facts import facts_of, rig_of
 from twinlapse.inject.proof.outside import Outside, compare_outside
 from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
@@ -22,9 +22,11 @@ from twinlapse.inject.proof.restored import (
     check_place,
     check_settings,
 )
-from twinlapse.inject.proof.sameness import check_prints_same
+from twinlapse.inject.proof.sameness import RowComparison
 from twinlapse.inject.proof.standing import check_blocks
+from twinlapse.inject.proof.timing import block_seconds, check_progress, check_time
 from twinlapse.inject.proof.travelling import check_machine, check_path, check_speed
+from twinlapse.inject.proof.woven import Weft, Woven
 from twinlapse.rig.model import Rig
 
 Progress = Callable[[float], None]
@@ -72,43 +74,44 @@ def prove(
         _check_header(facts, toolpath, cutting),
         _check_original(outside),
     ]
-    again = _read_again(written, rig, checks)
+    comparison = RowComparison(toolpath)
+    woven = _pass_by(written, rig, cutting, comparison, checks)
     tell(0.8)
-    if again is not None and not cutting.faults:
-        evidence = _gather(toolpath, again, cutting, outside, facts, rig)
-        checks.extend(_all_checks(evidence))
+    added_s = 0.0
+    if woven is not None and not cutting.faults:
+        evidence = Evidence(original=toolpath, woven=woven, cutting=cutting, facts=facts, rig=rig)
+        seconds = block_seconds(woven, rig.printer)
+        added_s = float(seconds.sum())
+        checks.extend(_block_checks(evidence))
+        checks.extend([check_progress(cutting, seconds), check_time(seconds, facts)])
     tell(1.0)
     return Proof(
         checks=tuple(checks),
         shots=len(cutting.blocks),
-        added_s=0.0,
+        added_s=added_s,
         added_lines=cutting.added_lines,
     )
 
 
-def _read_again(written: Path, rig: Rig, checks: list[Check]) -> Toolpath | None:
+def _pass_by(
+    written: Path, rig: Rig, cutting: Cutting, comparison: RowComparison, checks: list[Check]
+) -> Woven | None:
+    """Read the written file, compare what stands outside the blocks and keep what stands in them."""
+    weft = Weft(cutting.blocks)
     try:
-        return read_toolpath(written, firmware=rig.printer.firmware)
+        path = read_toolpath(written, firmware=rig.printer.firmware)
     except TwinlapseError as error:
         checks.append(verdict("prints the same", Fault(error.line, f"it cannot be read: {error.what}"), ""))
         return None
+    comparison.piece(path, weft.piece(path))
+    checks.append(comparison.finish(cutting.lines))
+    return weft.finish(comparison.original)
 
 
-def _gather(
-    original: Toolpath, written: Toolpath, cutting: Cutting, outside: Outside, facts: dict[str, str], rig: Rig
-) -> Evidence:
-    first_row, stop, at = block_rows(cutting, written)
-    return Evidence(
-        original=original, written=written, cutting=cutting, outside=outside, facts=facts, rig=rig,
-        first=first_row, stop=stop, at=at,
-    )  # fmt: skip
-
-
-def _all_checks(evidence: Evidence) -> list[Check]:
-    moves = moves_of(evidence)
+def _block_checks(evidence: Evidence) -> list[Check]:
+    moves = moves_of(evidence.woven)
     commands, stands = check_blocks(evidence)
     return [
-        check_prints_same(evidence),
         check_path(evidence),
         check_place(evidence),
         check_modes(evidence),

@@ -23,13 +23,15 @@ _IN_BLOCKS = (
 
 
 def _changes(evidence: Evidence, column: str, absolute: float, relative: float) -> np.ndarray:
-    values = getattr(evidence.written, column)
-    before, after = values[np.maximum(evidence.first - 1, 0)], values[evidence.stop - 1]
-    return np.flatnonzero(differs(before, after, absolute, relative) & (evidence.stop > evidence.first))
+    values = getattr(evidence.woven.path, column)
+    before, after = values[np.maximum(evidence.woven.first - 1, 0)], values[evidence.woven.stop - 1]
+    return np.flatnonzero(
+        differs(before, after, absolute, relative) & (evidence.woven.stop > evidence.woven.first)
+    )
 
 
 def _fault(evidence: Evidence, block: int, what: str) -> Fault:
-    return Fault(evidence.line(int(evidence.stop[block]) - 1), f"{what} after {evidence.name(block)}")
+    return Fault(evidence.line(int(evidence.woven.stop[block]) - 1), f"{what} after {evidence.name(block)}")
 
 
 def check_place(evidence: Evidence) -> Check:
@@ -37,21 +39,22 @@ def check_place(evidence: Evidence) -> Check:
     faults = []
     for axis in "xyz":
         for block in _changes(evidence, f"{axis}_mm", PLACE_MM, 0.0).tolist():
-            before = float(getattr(evidence.written, f"{axis}_mm")[evidence.first[block] - 1])
-            after = float(getattr(evidence.written, f"{axis}_mm")[evidence.stop[block] - 1])
+            before = float(getattr(evidence.woven.path, f"{axis}_mm")[evidence.woven.first[block] - 1])
+            after = float(getattr(evidence.woven.path, f"{axis}_mm")[evidence.woven.stop[block] - 1])
             faults.append(_fault(evidence, block, f"{axis.upper()} is {after:.5g} instead of {before:.5g}"))
-    inside = np.isin(evidence.written.shift_row, evidence.rows)
-    for row in evidence.written.shift_row[inside].tolist():
-        faults.append(Fault(evidence.line(row), "the origin of X, Y or Z is moved inside a block"))
+    for line in evidence.woven.moved_origins:
+        faults.append(Fault(line, "the origin of X, Y or Z is moved inside a block"))
     return verdict("position", first(faults), "X, Y, Z and their origins come back after every shot")
 
 
 def check_modes(evidence: Evidence) -> Check:
     """Units, absolute and relative, tool come back."""
     faults = []
-    mode = evidence.written.mode
+    mode = evidence.woven.path.mode
     for block in _changes(evidence, "mode", 0.0, 0.0).tolist():
-        changed = int(mode[max(int(evidence.first[block]) - 1, 0)] ^ mode[evidence.stop[block] - 1])
+        changed = int(
+            mode[max(int(evidence.woven.first[block]) - 1, 0)] ^ mode[evidence.woven.stop[block] - 1]
+        )
         names = [name for bit, name in _MODES.items() if changed & bit]
         if names:
             faults.append(_fault(evidence, block, f"{names[0]} is not as before"))
@@ -63,33 +66,29 @@ def check_modes(evidence: Evidence) -> Check:
 def check_feed(evidence: Evidence) -> Check:
     """The feed rate comes back."""
     faults = []
-    feed = evidence.written.feed_mm_s
+    feed = evidence.woven.path.feed_mm_s
     for block in _changes(evidence, "feed_mm_s", 1e-6, SHARE).tolist():
-        before, after = feed[max(int(evidence.first[block]) - 1, 0)] * 60, feed[evidence.stop[block] - 1] * 60
+        before, after = (
+            feed[max(int(evidence.woven.first[block]) - 1, 0)] * 60,
+            feed[evidence.woven.stop[block] - 1] * 60,
+        )
         faults.append(_fault(evidence, block, f"the feed rate is F{after:.5g} instead of F{before:.5g}"))
     return verdict("feed", first(faults), "the feed rate comes back after every shot")
 
 
 def check_settings(evidence: Evidence) -> Check:
     """Accelerations and everything else that the file sets come back."""
-    path = evidence.written
-    owner = np.full(len(path) + 1, -1, np.int64)
-    owner[evidence.rows] = evidence.owner
     before: dict[int, float] = {}
     inside: dict[tuple[int, int], tuple[float | None, float, int]] = {}
-    for row, kind, value in zip(
-        path.setting_row.tolist(), path.setting_kind.tolist(), path.setting_value.tolist(), strict=True
-    ):
-        block = int(owner[row])
+    for block, kind, value, line in evidence.woven.settings.tolist():
+        key = (int(block), int(kind))
         if block >= 0:
-            was = inside[block, kind][0] if (block, kind) in inside else before.get(kind)
-            inside[block, kind] = (was, value, row)
-        before[kind] = value
+            was = inside[key][0] if key in inside else before.get(int(kind))
+            inside[key] = (was, value, int(line))
+        before[int(kind)] = value
     faults = [
-        Fault(
-            evidence.line(row), f"{Setting(kind).name.lower()} is not as before after {evidence.name(block)}"
-        )
-        for (block, kind), (was, value, row) in inside.items()
+        Fault(line, f"{Setting(kind).name.lower()} has changed after {evidence.name(block)}")
+        for (block, kind), (was, value, line) in inside.items()
         if was is None or abs(was - value) > 1e-6 * max(1.0, abs(was))
     ]
     return verdict("settings", first(faults), "accelerations, limits and factors are as before")
@@ -97,16 +96,17 @@ def check_settings(evidence: Evidence) -> Check:
 
 def check_filament(evidence: Evidence, moves: BlockMoves) -> Check:
     """A block lays nothing, pulls back and primes where it left the print, and E keeps its name."""
-    path, printer = evidence.written, evidence.rig.printer
+    path, printer = evidence.woven.path, evidence.rig.printer
     faults = [
         Fault(evidence.line(int(row)), f"{evidence.name(int(block))} {_DOES[Kind(int(kind))]}")
         for row, block, kind in zip(moves.row, moves.block, moves.kind, strict=True)
         if int(kind) not in _IN_BLOCKS
     ]
-    fed = np.bincount(moves.block, path.e_mm[moves.row], minlength=len(evidence.first))
+    fed = np.bincount(moves.block, path.e_mm[moves.row], minlength=len(evidence.woven.first))
     extra = getattr(printer, "prime_extra_mm", 0.0)
     primed = (
-        np.bincount(moves.block, np.isin(moves.kind, (Kind.PRIME, Kind.FW_PRIME)), len(evidence.first)) > 0
+        np.bincount(moves.block, np.isin(moves.kind, (Kind.PRIME, Kind.FW_PRIME)), len(evidence.woven.first))
+        > 0
     )
     for block in np.flatnonzero(np.abs(fed - np.where(primed, extra, 0.0)) > 2e-5).tolist():
         faults.append(_fault(evidence, block, f"{fed[block]:+.4f} mm of filament are fed in all"))
@@ -129,7 +129,7 @@ _DOES = {
 
 
 def _away_faults(evidence: Evidence, moves: BlockMoves) -> list[Fault]:
-    path = evidence.written
+    path = evidence.woven.path
     away = np.any(np.abs(moves.end_mm - moves.home_mm) > PLACE_MM, axis=1)
     feeding = np.isin(moves.kind, (Kind.RETRACT, Kind.PRIME, Kind.FW_RETRACT, Kind.FW_PRIME))
     faults = [

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import Kind, Toolpath
-from twinlapse.inject.proof.evidence import Evidence
 from twinlapse.inject.proof.report import Check, Fault, verdict
 
 PLACE_MM = 2e-5  # the rounding of a word in inches
@@ -32,6 +31,13 @@ COLUMNS = (
     ("dwell_s", "a wait", _ZERO, SHARE),
     ("accel_mm_s2", "the acceleration", _ZERO, SHARE),
 )
+# what stands in tables of its own: how a person calls it, row and value columns
+TABLES = (
+    ("an arc", "arc_row", "arc"),
+    ("the origin (G92)", "shift_row", "shift_mm"),
+    ("a setting", "setting_row", "setting_value"),
+    ("a setting", "setting_row", "setting_kind"),
+)
 
 
 def differs(a: NDArray[Any], b: NDArray[Any], absolute: float, relative: float) -> NDArray[np.bool_]:
@@ -41,74 +47,73 @@ def differs(a: NDArray[Any], b: NDArray[Any], absolute: float, relative: float) 
     return np.asarray(np.abs(a - b) > absolute + relative * np.abs(a))
 
 
-def check_prints_same(evidence: Evidence) -> Check:
-    """Compare all rows outside the blocks with the original's, in order."""
-    original, written = evidence.original, evidence.written
-    keep = np.ones(len(written), bool)
-    keep[evidence.rows] = False
-    outside = np.flatnonzero(keep)
-    count = min(len(outside), len(original))
-    worst: tuple[int, str] | None = None
-    for name, what, absolute, relative in COLUMNS:
-        mine, theirs = getattr(original, name)[:count], getattr(written, name)[outside[:count]]
-        bad = differs(mine, theirs, absolute, relative)
-        if bad.any():
+class RowComparison:
+    """Compares the rows outside the blocks with the original's while pieces of the written file pass by."""
+
+    def __init__(self, original: Toolpath) -> None:
+        self.original = original
+        self.compared = 0  # rows of the original
+        self.fault: Fault | None = None
+        self._table_at = {name: 0 for _, name, _ in TABLES}
+
+    def piece(self, path: Toolpath, in_block: NDArray[np.bool_]) -> None:
+        """Compare the next rows of the written file."""
+        if self.fault is not None:
+            return
+        whole = not in_block.any()
+        kept = slice(None) if whole else np.flatnonzero(~in_block)
+        count = len(path) if whole else len(kept)  # type: ignore[arg-type]
+        room = len(self.original) - self.compared
+        here = slice(self.compared, self.compared + min(count, room))
+        self.fault = self._worst(path, kept, here) or self._tables(path, in_block)
+        if self.fault is None and count > room:
+            rows = np.flatnonzero(~in_block)
+            line = int(path.line[rows[room]])
+            self.fault = Fault(line, "commands follow that the original does not have")
+        self.compared += min(count, room)
+
+    def _worst(self, path: Toolpath, kept: Any, here: slice) -> Fault | None:
+        worst: tuple[int, str] | None = None
+        count = here.stop - here.start
+        for name, what, absolute, relative in COLUMNS:
+            mine = getattr(self.original, name)[here]
+            theirs = getattr(path, name)[kept][:count]
+            if np.array_equal(mine, theirs):
+                continue
+            bad = differs(mine, theirs, absolute, relative)
             at = int(np.argmax(bad))
-            if worst is None or at < worst[0]:
+            if bad[at] and (worst is None or at < worst[0]):
                 worst = (at, f"{what} is {theirs[at]:.6g} where the original has {mine[at]:.6g}")
-    fault = None
-    if worst is not None:
-        row = int(outside[worst[0]])
-        text = f"{worst[1]} (line {int(original.line[worst[0]])} of the original)"
-        fault = Fault(evidence.line(row), text)
-    elif len(outside) != len(original):
-        fault = _count_fault(evidence, outside)
-    else:
-        fault = _tables_fault(evidence, outside)
-    laid = int((original.kind == Kind.EXTRUDE).sum())
-    return verdict("prints the same", fault, f"{laid} printing moves and all others, in order, are equal")
+        if worst is None:
+            return None
+        line = int(self.original.line[here.start + worst[0]])
+        return Fault(int(path.line[kept][worst[0]]), f"{worst[1]} (line {line} of the original)")
 
+    def _tables(self, path: Toolpath, in_block: NDArray[np.bool_]) -> Fault | None:
+        place = self.compared + np.concatenate([[0], np.cumsum(~in_block)])
+        for what, row_name, value_name in TABLES:
+            rows = getattr(path, row_name)
+            kept = ~in_block[np.minimum(rows, len(path) - 1)] if len(rows) else np.empty(0, bool)
+            values = getattr(path, value_name)[kept]
+            start = self._table_at[row_name]
+            mine = slice(start, start + len(values))
+            same_rows = np.array_equal(place[rows[kept]], getattr(self.original, row_name)[mine])
+            if not same_rows or not np.allclose(
+                getattr(self.original, value_name)[mine], values, rtol=1e-9, atol=PLACE_MM
+            ):
+                line = int(path.line[min(int(rows[kept][0]), len(path) - 1)])
+                return Fault(line, f"{what} from here on differs from the original's")
+        for _, row_name, _ in TABLES[:3]:
+            rows = getattr(path, row_name)
+            if len(rows):
+                self._table_at[row_name] += int((~in_block[np.minimum(rows, len(path) - 1)]).sum())
+        return None
 
-def _count_fault(evidence: Evidence, outside: NDArray[np.int64]) -> Fault:
-    original = evidence.original
-    if len(outside) > len(original):
-        row = int(outside[len(original)])
-        return Fault(evidence.line(row), "commands follow that the original does not have")
-    line = int(original.line[len(outside)])
-    return Fault(evidence.cutting.lines, f"the commands from line {line} of the original on are missing")
-
-
-def _tables_fault(evidence: Evidence, outside: NDArray[np.int64]) -> Fault | None:
-    """Compare arcs, shifts of the origin and settings, which stand in tables of their own."""
-    original, written = evidence.original, evidence.written
-    place = np.full(len(written) + 1, -1, np.int64)
-    place[outside] = np.arange(len(outside))
-    place[len(written)] = len(original)
-    tables = (
-        ("an arc", "arc_row", "arc"),
-        ("the origin (G92)", "shift_row", "shift_mm"),
-        ("a setting", "setting_row", "setting_value"),
-        ("a setting", "setting_row", "setting_kind"),
-    )
-    for what, row_name, value_name in tables:
-        rows, values = getattr(written, row_name), getattr(written, value_name)
-        kept = place[rows] >= 0
-        rows, values = place[rows[kept]], values[kept]
-        mine = getattr(original, value_name)
-        if len(rows) != len(mine) or (rows != getattr(original, row_name)).any() or not _close(mine, values):
-            line = _first_line(original, getattr(original, row_name), mine, rows, values)
-            return Fault(None, f"{what} differs from the original's, first near its line {line}")
-    return None
-
-
-def _close(a: NDArray[Any], b: NDArray[Any]) -> bool:
-    return bool(np.allclose(a, b, rtol=1e-9, atol=PLACE_MM))
-
-
-def _first_line(path: Toolpath, rows: Any, values: Any, other_rows: Any, other_values: Any) -> int:
-    count = min(len(rows), len(other_rows))
-    for k in range(count):
-        if rows[k] != other_rows[k] or not _close(np.asarray(values[k]), np.asarray(other_values[k])):
-            return int(path.line[min(int(rows[k]), len(path) - 1)])
-    row = int(rows[count]) if count < len(rows) else len(path) - 1
-    return int(path.line[min(row, len(path) - 1)])
+    def finish(self, last_line: int) -> Check:
+        """Return the check when the whole file has passed by."""
+        fault = self.fault
+        if fault is None and self.compared < len(self.original):
+            line = int(self.original.line[self.compared])
+            fault = Fault(last_line, f"the commands from line {line} of the original on are missing")
+        laid = int((self.original.kind == Kind.EXTRUDE).sum())
+        return verdict("prints the same", fault, f"{laid} printing moves and all others are equal, in order")

@@ -184,7 +184,7 @@ def _wanted(evidence: Evidence, stand: Stand) -> tuple[float, float]:
 
 
 def _place_at(evidence: Evidence, line: int) -> np.ndarray:
-    path = evidence.written
+    path = evidence.woven.path
     row = max(int(np.searchsorted(path.line, line, "left")) - 1, 0)
     return np.array([path.x_mm[row], path.y_mm[row], path.z_mm[row]])
 
