@@ -1,0 +1,68 @@
+"""``twinlapse plan``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from twinlapse.cli.output import Output, speaking
+
+
+@click.command()
+@click.argument("gcode", type=click.Path(path_type=Path))
+@click.option("--rig", "rig_path", type=click.Path(path_type=Path), required=True, help="The rig file.")
+@click.option("-o", "--out", type=click.Path(path_type=Path), help="Write the plan here, as JSON.")
+@click.option(
+    "--chart",
+    type=click.Path(path_type=Path),
+    help="Draw the plan here: .png, .svg, or .html to step through.",
+)
+@click.option("--why", type=int, metavar="N", help="Say why shot N is where it is.")
+@speaking
+def command(
+    output: Output, *, gcode: Path, rig_path: Path, out: Path | None, chart: Path | None, why: int | None
+) -> None:
+    """Choose the shots of GCODE and say what they cost.
+
+    The machine moves by itself when the written file is printed: try it with the bed clear and a hand on
+    the stop.
+    """
+    from twinlapse.gcode import find_layers, read_toolpath
+    from twinlapse.motion import time_toolpath
+    from twinlapse.plan import work_out
+    from twinlapse.plan.summary import summary_rows
+    from twinlapse.rig import read_rig
+    from twinlapse.shots import plan_to_json, write_plan
+
+    rig = read_rig(rig_path)
+    with output.progress("Reading") as progress:
+        path = read_toolpath(gcode, firmware=rig.printer.firmware, progress=progress)
+    layers = find_layers(path)
+    timeline = time_toolpath(path, rig.printer)
+    with output.progress("Planning") as progress:
+        planning = work_out(path, layers, timeline, rig, progress=progress)
+    for name, text in summary_rows(planning, rig):
+        output.say(f"{name:<18} {text}")
+    for warning in planning.plan.warnings:
+        output.warn(warning)
+    if out is not None:
+        write_plan(out, planning.plan)
+        output.say(f"{'Plan':<18} {out}")
+    if chart is not None:
+        from twinlapse.plan.chart import draw_chart
+
+        draw_chart(planning.plan, path, layers, timeline, rig, chart)
+        output.say(f"{'Chart':<18} {chart}")
+    reasons = _why(output, planning, layers, rig, why) if why is not None else []
+    output.result({**plan_to_json(planning.plan), **({"why": reasons} if why is not None else {})})
+
+
+def _why(output: Output, planning: object, layers: object, rig: object, number: int) -> list[str]:
+    from twinlapse.plan.explaining import explain_shot
+
+    lines = explain_shot(planning, layers, rig, number)  # type: ignore[arg-type]
+    output.say()
+    for line in lines:
+        output.say(line)
+    return lines

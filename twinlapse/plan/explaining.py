@@ -1,0 +1,80 @@
+"""Why a shot is where it is, in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from twinlapse.errors import PlanError
+from twinlapse.gcode import Layers
+from twinlapse.plan.summary import clock
+from twinlapse.rig import Rig
+from twinlapse.shots import Shot, Stop
+
+if TYPE_CHECKING:
+    from twinlapse.plan.planning import Planning
+
+_STANCES = {
+    "clear": "the head is out of the picture there, and the bed is where it is at every shot",
+    "over": "the camera on the head looks at the point of the print that it looks at in every shot",
+    "tour": "the camera on the head looks at the next point of the outline",
+    "last": "the nozzle stays where it is",
+    "still": "nothing moves, the machine only waits",
+}
+_PULLS = {
+    "already": "The filament is pulled back by the file itself.",
+    "own": "The block pulls {mm:g} mm of filament back and primes it again.",
+    "firmware": "The block pulls the filament back and primes it again by G10 and G11.",
+    "none": "The filament is not pulled back.",
+}
+
+
+def explain_shot(planning: Planning, layers: Layers, rig: Rig, number: int) -> list[str]:
+    """Return sentences on one shot: its moment, its stops, its price, and the moments turned down.
+
+    Raises
+    ------
+    PlanError
+        when there is no shot of that number.
+    """
+    found = [k for k, shot in enumerate(planning.plan.shots) if shot.number == number]
+    if not found:
+        raise PlanError(f"there is no shot {number}", f"name one of 1 to {planning.plan.shots[-1].number}")
+    shot, choice = planning.plan.shots[found[0]], planning.choices[found[0]]
+    lines = [
+        f"Shot {number}: after line {shot.after_line:,}, layer {shot.layer + 1} of {len(layers)}, "
+        f"z {shot.z_mm:g} mm, {clock(shot.at_s)} into the print.",
+        f"The moment: {'; '.join(choice.reasons)}.",
+        _PULLS[shot.retract].format(mm=shot.retract_mm),
+    ]
+    if shot.lift_mm:
+        lines.append(f"The nozzle rises {shot.lift_mm:g} mm before it travels{_because(shot)}.")
+    lines += [_stop(stop, k) for k, stop in enumerate(shot.stops, 1)]
+    lines.append(f"It costs {shot.cost_s:.1f} s.")
+    lines += _turned(planning, found[0])
+    return lines
+
+
+def _because(shot: Shot) -> str:
+    ways = sum(len(stop.via_mm) for stop in shot.stops) + len(shot.back_mm)
+    if ways:
+        return f", and goes round what is in the way by {ways} waypoints"
+    return ", higher than usual: something printed or a keep-out is in the way" if shot.lift_mm > 2 else ""
+
+
+def _stop(stop: Stop, number: int) -> str:
+    return (
+        f"Stop {number}, {' and '.join(stop.cameras)} ({stop.stance}): X{stop.x_mm:g} Y{stop.y_mm:g} "
+        f"Z{stop.z_mm:.2f}, {stop.dwell_s:g} s; {_STANCES[stop.stance]}."
+    )
+
+
+def _turned(planning: Planning, k: int) -> list[str]:
+    turned = planning.choices[k].turned
+    if not turned:
+        return ["No other moment was near enough."]
+    lines = ["Turned down:"]
+    for other in turned:
+        price = "" if other.price_s == float("inf") else f", {other.price_s:.1f} by weight"
+        lines.append(f"  {clock(other.at_s)}: {other.why}{price}")
+    lines.append(f"The moment taken weighs {planning.choices[k].price_s:.1f}.")
+    return lines

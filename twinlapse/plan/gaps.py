@@ -1,0 +1,92 @@
+"""Where the material pauses: the gaps between two extruding moves, the only places where a print can wait."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.gcode import Kind, Layers, Mode, Setting, Toolpath
+from twinlapse.motion import Timeline
+from twinlapse.plan.features import is_outer, outer_rows
+
+Int = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+RETRACTED_SHARE = 0.5  # of the file's usual retraction: less than that still oozes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gaps:
+    """All gaps inside the layers of a print, as columns."""
+
+    before: Int  # the last extruding row before the gap
+    after: Int  # the first extruding row after it, n at the end of the file
+    layer: Int  # index of the layer of `before`
+    ends_layer: Bool  # the next path belongs to another layer
+    retracted: Bool  # the file itself pulls the filament back here
+    travels: Bool  # the nozzle leaves the path
+    barred: Bool  # a tool change, homing, a wait for heat or for a person is in it
+    outer: Bool  # a wall that is seen from outside ends or begins here
+    outer_known: bool  # the file's comments tell outer walls apart
+    at_s: NDArray[np.float64]  # print time at its beginning
+
+    def __len__(self) -> int:
+        return len(self.before)
+
+    @property
+    def usable(self) -> Bool:
+        """Where a shot can stand at all: off the path, or where one layer passes into the next."""
+        return np.asarray((self.travels | self.retracted | self.ends_layer) & ~self.barred)
+
+
+def find_gaps(toolpath: Toolpath, layers: Layers, timeline: Timeline, habit_mm: float) -> Gaps:
+    """Return the gaps between the first and the last layer, the one behind the last path included.
+
+    Parameters
+    ----------
+    habit_mm : float
+        The file's usual retraction.
+    """
+    before, after, layer, ends = _borders(toolpath, layers)
+    marks = outer_rows(toolpath)
+    first, last = is_outer(marks, before), is_outer(marks, np.minimum(after, len(toolpath) - 1))
+    moving = (toolpath.kind == Kind.TRAVEL) & (toolpath.length_mm > 1e-3)
+    back = toolpath.retracted_mm > max(RETRACTED_SHARE * habit_mm, 1e-3)
+    back |= (toolpath.mode & Mode.FW_RETRACTED).astype(bool)
+    stuck = np.isin(toolpath.kind, (Kind.HOME, Kind.TOOL, Kind.DWELL))
+    waits = np.isin(toolpath.setting_kind, (Setting.HEAT_WAIT, Setting.PAUSE))
+    stuck[np.minimum(toolpath.setting_row[waits], len(stuck) - 1)] = True
+    barred = _any_between(stuck, before, after)
+    barred[after >= len(toolpath)] = False  # behind the last path only what comes first matters
+    return Gaps(
+        before=before,
+        after=after,
+        layer=layer,
+        ends_layer=ends,
+        retracted=_any_between(back, before, after),
+        travels=_any_between(moving, before, after),
+        barred=barred,
+        outer=np.zeros(len(before), bool) if first is None or last is None else first | last,
+        outer_known=first is not None,
+        at_s=timeline.end_s[before],
+    )
+
+
+def _borders(toolpath: Toolpath, layers: Layers) -> tuple[Int, Int, Int, Bool]:
+    """Return the rows around each gap, its layer, and whether it ends that layer."""
+    n = len(toolpath)
+    start, stop = int(layers.first_row[0]), int(layers.first_row[-1])
+    laid = np.flatnonzero(toolpath.kind[start:stop] == Kind.EXTRUDE) + start
+    layer = np.searchsorted(layers.first_row, laid, "right") - 1
+    following = np.append(laid[1:], n)
+    ends = np.append(layer[1:] != layer[:-1], True)
+    kept = (following - laid > 1) | ends
+    return laid[kept], following[kept], layer[kept], ends[kept]
+
+
+def _any_between(flags: Bool, before: Int, after: Int) -> Bool:
+    """Return whether a flag is set in the rows strictly between."""
+    rows = np.flatnonzero(flags)
+    return np.asarray(np.searchsorted(rows, after, "left") > np.searchsorted(rows, before, "right"))

@@ -1,0 +1,114 @@
+"""The line of a gap after which a shot does least harm, and how the filament is kept back there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from twinlapse.gcode import Kind, Mode, Toolpath
+from twinlapse.plan.gaps import RETRACTED_SHARE
+from twinlapse.rig import Printer
+
+_LAYS = (int(Kind.EXTRUDE), int(Kind.WIPE))
+_FEEDS = (*_LAYS, int(Kind.RETRACT), int(Kind.PRIME), int(Kind.FW_RETRACT), int(Kind.FW_PRIME))
+_ENDS = (int(Kind.HOME), int(Kind.TOOL), int(Kind.DWELL))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Habit:
+    """How the file itself pulls filament back."""
+
+    firmware: bool  # by G10 and G11
+    length_mm: float
+    speed_mm_s: float
+    own: bool  # seen in the file, not taken from the rig
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """A boundary between two rows at which the machine may be taken away."""
+
+    row: int  # the shot comes after this row
+    retracted: bool  # the filament is back already
+    on_path: bool  # the nozzle stands on the path just laid, or where the next begins
+
+
+def habit_of(toolpath: Toolpath, printer: Printer) -> Habit:
+    """Return the usual retraction of a file, the rig's where the file hardly ever retracts."""
+    pulls = np.flatnonzero(toolpath.kind == Kind.RETRACT)
+    if (toolpath.kind == Kind.FW_RETRACT).sum() > len(pulls):
+        return Habit(firmware=True, length_mm=printer.retract_mm, speed_mm_s=printer.retract_mm_s, own=True)
+    if len(pulls) < 8:  # start and end code alone tell nothing
+        return Habit(firmware=False, length_mm=printer.retract_mm, speed_mm_s=printer.retract_mm_s, own=False)
+    usual = int(pulls[np.argsort(toolpath.retracted_mm[pulls], kind="stable")[len(pulls) // 2]])
+    return Habit(
+        firmware=False,
+        length_mm=round(float(toolpath.retracted_mm[usual]), 5),
+        speed_mm_s=float(toolpath.feed_mm_s[usual]),
+        own=True,
+    )
+
+
+def moment_in(
+    toolpath: Toolpath, before: int, after: int, habit: Habit, *, layer_passes: bool
+) -> Moment | None:
+    """Return the best boundary between two extruding rows, None when the machine cannot wait in between.
+
+    Never inside a path or a wipe, half way through a retraction, behind a prime, between G92 and the next use
+    of E, or in a line that holds the next command too.
+    """
+    found: Moment | None = None
+    for moment in _boundaries(toolpath, before, after, habit, layer_passes):
+        if moment.retracted:
+            return moment
+        if found is None or (found.on_path and not moment.on_path):
+            found = moment
+    return found
+
+
+def _boundaries(
+    toolpath: Toolpath, before: int, after: int, habit: Habit, layer_passes: bool
+) -> Iterable[Moment]:
+    """Yield every boundary of a gap that is sound, in the order of the file."""
+    kind, length, line = toolpath.kind, toolpath.length_mm, toolpath.line
+    enough_mm = max(RETRACTED_SHARE * habit.length_mm, 1e-3)
+    last, left = int(Kind.EXTRUDE), False
+    for row in range(before, after):
+        what = int(kind[row])
+        if what in _ENDS or what == Kind.ORIGIN:
+            return  # beyond it stands somebody else's sequence, or E has a new name nobody has used yet
+        if what in _FEEDS:
+            last = what
+        elif what == Kind.TRAVEL and length[row] > 1e-3:
+            last, left = what, True
+        following = _next_act(toolpath, row + 1, after)
+        if row + 1 < len(toolpath) and line[row + 1] == line[row]:
+            continue
+        if not (toolpath.mode[row] & Mode.HOMED) or toolpath.feed_mm_s[row] <= 0:
+            continue
+        if not _sound(last, following, layer_passes and row >= before):
+            continue
+        back = bool(toolpath.mode[row] & Mode.FW_RETRACTED) or float(toolpath.retracted_mm[row]) >= enough_mm
+        at_end = following in (int(Kind.EXTRUDE), int(Kind.PRIME), int(Kind.FW_PRIME))
+        yield Moment(row=row, retracted=back, on_path=not left or at_end)
+
+
+def _next_act(toolpath: Toolpath, row: int, after: int) -> int:
+    """Return the kind of the next row that moves or feeds; -1 behind the last."""
+    for k in range(row, min(after + 1, len(toolpath))):
+        what = int(toolpath.kind[k])
+        if what in _FEEDS or what in _ENDS or toolpath.length_mm[k] > 1e-3:
+            return what
+    return -1
+
+
+def _sound(last: int, following: int, layer_passes: bool) -> bool:
+    if last in (Kind.PRIME, Kind.FW_PRIME) or following == Kind.WIPE:
+        return False
+    if following == Kind.RETRACT:
+        return False  # the file is about to pull back by itself, or half way through it
+    if following == Kind.FW_RETRACT:
+        return False
+    return not (last in _LAYS and following in _LAYS) or layer_passes

@@ -1,0 +1,162 @@
+"""A plan from a toolpath and a rig: wishes, moments, places, clearance, price, caps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from twinlapse.errors import PlanError
+from twinlapse.files import mapped
+from twinlapse.gcode import Layers, Toolpath
+from twinlapse.motion import Timeline
+from twinlapse.plan.blocks import BlockMaker, Refusal
+from twinlapse.plan.choosing import Choice, Chooser
+from twinlapse.plan.gaps import find_gaps
+from twinlapse.plan.ground import Ground
+from twinlapse.plan.moments import habit_of
+from twinlapse.plan.pricing import rest_losses_s
+from twinlapse.plan.standing import Places, find_places, stands_for
+from twinlapse.plan.trimming import drop_near, drop_over_cap
+from twinlapse.plan.warnings import plan_warnings
+from twinlapse.plan.wishes import layer_times, wishes_of
+from twinlapse.rig import Rig
+from twinlapse.shots import Plan, Shot
+
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planning:
+    """A plan with what was thought on the way to it."""
+
+    plan: Plan
+    choices: tuple[Choice, ...]  # of the plan's shots, in their order
+    refusals: tuple[Refusal, ...]
+    dropped: tuple[Shot, ...]  # by the cap or the smallest gap
+    unmet: int  # wishes that found no moment
+    places: Places
+
+
+def make_plan(
+    toolpath: Toolpath, layers: Layers, timeline: Timeline, rig: Rig, *, progress: Progress | None = None
+) -> Plan:
+    """Return the shots of a print.
+
+    Parameters
+    ----------
+    toolpath, layers, timeline
+        Of the same file.
+    rig : Rig
+    progress : callable, optional
+        Takes the share done, 0 to 1.
+
+    Raises
+    ------
+    PlanError
+        when no shot can be taken at all, or the rig asks for an impossible place.
+    """
+    return work_out(toolpath, layers, timeline, rig, progress=progress).plan
+
+
+def work_out(
+    toolpath: Toolpath, layers: Layers, timeline: Timeline, rig: Rig, *, progress: Progress | None = None
+) -> Planning:
+    """Return the plan and the reasons behind it; see `make_plan`."""
+    if not len(layers):
+        raise PlanError("no layers were found, so there is nothing to film", "check the file with 'analyse'")
+    habit = habit_of(toolpath, rig.printer)
+    gaps = find_gaps(toolpath, layers, timeline, habit.length_mm)
+    times = layer_times(layers, timeline.end_s)
+    wishes = [wishes_of(camera, layers, times) for camera in rig.cameras]
+    choices, unmet = Chooser(toolpath, layers, times, gaps, habit).choose(wishes)
+    choices, crowded = drop_near(choices, gaps.at_s, rig.min_gap_s)
+    touring = [camera.name for camera in rig.cameras if camera.stance == "tour"]
+    tour = [choice for choice in choices if any(name in choice.cameras for name in touring)]
+    places = find_places(toolpath, layers, rig, np.array([choice.layer for choice in tour], np.int64))
+    maker = BlockMaker(toolpath, layers, rig, habit, Ground(toolpath, rig.printer))
+    pairs, refusals = _make(
+        maker, choices, places, gaps.at_s, {c.gap: k for k, c in enumerate(tour)}, progress
+    )
+    pairs, dear = drop_over_cap(pairs, rig.max_added, timeline.print_s)
+    pairs = _finished(pairs, toolpath, rig, timeline)
+    if not pairs:
+        why = refusals[0].why if refusals else "no moment was found at which the machine can wait"
+        raise PlanError(f"not one shot can be taken: {why}", "change the rig's stances or schedules")
+    shots = tuple(shot for _, shot in pairs)
+    plan = Plan(
+        gcode_sha256=toolpath.sha256,
+        rig=rig.raw,
+        shots=shots,
+        print_s=round(timeline.print_s, 3),
+        cost_s=round(sum(shot.cost_s for shot in shots), 3),
+        film_s=round(rig.film.seconds or len(shots) / float(rig.film.fps), 3),
+        layer_count=len(layers),
+    )
+    planning = Planning(
+        plan=plan,
+        choices=tuple(choice for choice, _ in pairs),
+        refusals=tuple(refusals),
+        dropped=(*dear,),
+        unmet=unmet + crowded,
+        places=places,
+    )
+    said = plan_warnings(planning, layers, times, rig, gaps.outer_known)
+    return replace(planning, plan=replace(plan, warnings=tuple(said)))
+
+
+def _make(
+    maker: BlockMaker,
+    choices: list[Choice],
+    places: Places,
+    at_s: np.ndarray,
+    tour: dict[int, int],
+    progress: Progress | None,
+) -> tuple[list[tuple[Choice, Shot]], list[Refusal]]:
+    """Work out every shot in the order of the file."""
+    pairs: list[tuple[Choice, Shot]] = []
+    refusals: list[Refusal] = []
+    rig = maker.rig
+    for k, choice in enumerate(choices):
+        cameras = [camera for camera in rig.cameras if camera.name in choice.cameras]
+        stands = stands_for(cameras, places, rig.printer, choice.layer, tour.get(choice.gap, 0))
+        made = maker.make(choice, stands, float(at_s[choice.gap]))
+        if isinstance(made, Refusal):
+            refusals.append(made)
+        else:
+            pairs.append((choice, made))
+        if progress is not None:
+            progress((k + 1) / len(choices))
+    return pairs, refusals
+
+
+def _finished(
+    pairs: list[tuple[Choice, Shot]], toolpath: Toolpath, rig: Rig, timeline: Timeline
+) -> list[tuple[Choice, Shot]]:
+    """Number the shots, find the bytes behind their lines, and add what the print around them loses."""
+    rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
+    losses = rest_losses_s(toolpath, rig, rows, timeline.end_s)
+    ends = _ends_of_lines(toolpath, rows)
+    return [
+        (
+            choice,
+            replace(
+                shot,
+                number=k + 1,
+                byte=ends[k],
+                at_s=round(float(timeline.end_s[rows[k]]), 3),
+                cost_s=round(shot.cost_s + float(losses[k]), 3),
+            ),
+        )
+        for k, (choice, shot) in enumerate(pairs)
+    ]
+
+
+def _ends_of_lines(toolpath: Toolpath, rows: np.ndarray) -> list[int]:
+    """Return the offset of the first byte behind the line of each row."""
+    if not len(rows):
+        return []
+    with mapped(toolpath.path, "G-code file") as view:
+        found = [view.find(b"\n", start) + 1 for start in toolpath.byte[rows].tolist()]
+    return [end or toolpath.size for end in found]

@@ -1,0 +1,112 @@
+"""What a shot costs: the seconds of the very moves that its block will make."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.gcode import ModalState, Setting, Toolpath, state_after
+from twinlapse.motion import moves_s, straight_s, time_toolpath
+from twinlapse.motion.timing import limits_at
+from twinlapse.rig import Rig
+from twinlapse.shots import Shot, Stop
+
+Point = tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Here:
+    """The machine at the place of a shot: where it stands and how fast it may go."""
+
+    state: ModalState
+    limits: tuple[int, NDArray[np.float64]]
+
+    @property
+    def place_mm(self) -> Point:
+        """Where the nozzle is."""
+        return (self.state.x_mm, self.state.y_mm, self.state.z_mm)
+
+
+def here_at(toolpath: Toolpath, rig: Rig, row: int) -> Here:
+    """Return what holds after a row."""
+    return Here(state=state_after(toolpath, row), limits=limits_at(toolpath, rig.printer, row))
+
+
+def block_s(shot: Shot, here: Here, rig: Rig) -> float:
+    """Return the seconds of a shot's block from rest to rest, waits included.
+
+    The block: pull back; up; for each stop its way, down or up to its height, wait, settle, cue, dwell, back to
+    the height of travel; the way home; down; prime.
+    """
+    legs = legs_of(shot, here.place_mm)
+    return (
+        sum(leg_s(leg, here, rig) for leg in legs)
+        + sum(stop_s(stop, rig) for stop in shot.stops)
+        + 2 * pull_s(shot, here, rig)
+    )
+
+
+def legs_of(shot: Shot, home: Point) -> list[list[Point]]:
+    """Return the ways between the stands of a shot, each from rest to rest, through all its points."""
+    travel = home[2] + shot.lift_mm
+    at: Point = home
+    legs: list[list[Point]] = []
+    for stop in shot.stops:
+        leg = [at, (at[0], at[1], travel)]
+        leg += [(x, y, travel) for x, y in stop.via_mm]
+        at = (stop.x_mm, stop.y_mm, stop.z_mm)
+        legs.append([*leg, (at[0], at[1], travel), at])
+    back = [at, (at[0], at[1], travel), *((x, y, travel) for x, y in shot.back_mm)]
+    return [*legs, [*back, (home[0], home[1], travel), home]]
+
+
+def leg_s(leg: Sequence[Point], here: Here, rig: Rig) -> float:
+    """Return the seconds of a way: along Z at the lift's speed, else at the travel's."""
+    printer, factor = rig.printer, here.state.speed_factor
+    speeds = [
+        factor * (printer.lift_mm_s if a[:2] == b[:2] else printer.travel_mm_s)
+        for a, b in zip(leg, leg[1:], strict=False)
+    ]
+    return moves_s(leg, speeds, printer, accel_mm_s2=here.state.travel_accel_mm_s2, limits=here.limits)
+
+
+def stop_s(stop: Stop, rig: Rig) -> float:
+    """Return how long the machine stands at a stop."""
+    return settle_s(stop, rig) + stop.dwell_s
+
+
+def settle_s(stop: Stop, rig: Rig) -> float:
+    """Return how long the machine stands before the cue."""
+    return max((camera.settle_s for camera in rig.cameras if camera.name in stop.cameras), default=0.0)
+
+
+def pull_s(shot: Shot, here: Here, rig: Rig) -> float:
+    """Return the seconds of pulling the filament back, or of priming it again."""
+    accel = here.limits[1][Setting.RETRACT_ACCEL]
+    if not np.isfinite(accel):
+        accel = here.state.travel_accel_mm_s2 or rig.printer.accel_mm_s2
+    accel = min(float(accel), float(here.limits[1][Setting.MAX_ACCEL_E]))
+    if shot.retract == "firmware":
+        length, speed = here.limits[1][Setting.RETRACT_LENGTH], here.limits[1][Setting.RETRACT_SPEED]
+        return straight_s(float(length), float(speed), accel)
+    if shot.retract != "own":
+        return 0.0
+    speed = shot.retract_mm_s * here.state.speed_factor
+    return straight_s(shot.retract_mm, min(speed, float(here.limits[1][Setting.MAX_FEED_E])), accel)
+
+
+def rest_losses_s(
+    toolpath: Toolpath, rig: Rig, rows: NDArray[np.int64], end_s: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return what each shot costs the print around it, because it brakes before and speeds up again behind.
+
+    Exact: the whole file is timed once more with a rest after each of the rows.
+    """
+    if not len(rows):
+        return np.empty(0)
+    late_s = time_toolpath(toolpath, rig.printer, rest_rows=rows).end_s - end_s
+    between = (rows[:-1] + rows[1:]) // 2
+    return np.maximum(np.diff(np.concatenate([[0.0], late_s[between], late_s[-1:]])), 0.0)

@@ -1,0 +1,54 @@
+"""A plan in ten lines."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from twinlapse.plan.pricing import stop_s
+from twinlapse.rig import Rig
+
+if TYPE_CHECKING:
+    from twinlapse.plan.planning import Planning
+
+
+def summary_rows(planning: Planning, rig: Rig) -> list[tuple[str, str]]:
+    """Return the table that ``twinlapse plan`` prints: ten names with what there is to say of each."""
+    plan = planning.plan
+    by_camera = Counter(name for shot in plan.shots for stop in shot.stops for name in stop.cameras)
+    how = Counter(shot.retract for shot in plan.shots)
+    primed_mm = sum(shot.retract_mm for shot in plan.shots)
+    standing_s = sum(stop_s(stop, rig) for shot in plan.shots for stop in shot.stops)
+    stops = sum(len(shot.stops) for shot in plan.shots)
+    walls = sum(choice.outer for choice in planning.choices)
+    return [
+        ("Shots", f"{len(plan.shots):,} in {plan.layer_count:,} layers, {stops:,} stops"),
+        ("By camera", ", ".join(f"{name} {count:,}" for name, count in by_camera.items())),
+        ("Print", clock(plan.print_s)),
+        ("Added", f"{clock(plan.cost_s)}, {100 * plan.cost_s / max(plan.print_s, 1e-9):.1f} %"),
+        ("A shot costs", _spread([shot.cost_s for shot in plan.shots])),
+        ("Standing still", f"{clock(standing_s)} of what is added"),
+        ("Retractions", f"{how['own'] + how['firmware']:,} more, {primed_mm:,.1f} mm primed by the blocks"),
+        ("Visible walls", f"{walls:,} shots stop at one"),
+        ("Left out", f"{len(planning.refusals)} refused, {len(planning.dropped) + planning.unmet} dropped"),
+        ("Film", f"{plan.film_s:.1f} s; lights on for {_lights(planning, rig)}"),
+    ]
+
+
+def clock(seconds: float) -> str:
+    """Return hours, minutes and seconds."""
+    whole = round(seconds)
+    return f"{whole // 3600}:{whole % 3600 // 60:02}:{whole % 60:02}"
+
+
+def _spread(costs_s: list[float]) -> str:
+    return f"{min(costs_s):.1f} to {max(costs_s):.1f} s, {sum(costs_s) / len(costs_s):.1f} s on average"
+
+
+def _lights(planning: Planning, rig: Rig) -> str:
+    """Return how long cameras with commands for their light keep it on: from the cue's wait to the dwell's end."""
+    lit = {camera.name for camera in rig.cameras if camera.light is not None}
+    spent = sum(
+        stop_s(stop, rig) for shot in planning.plan.shots for stop in shot.stops if lit & set(stop.cameras)
+    )
+    return f"{spent / 60:.1f} min" if lit else "no camera: none has light commands"

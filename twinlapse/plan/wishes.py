@@ -1,0 +1,140 @@
+"""When each camera would like to shoot: its schedule as wished times, before any moment is chosen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.errors import PlanError
+from twinlapse.gcode import Layers
+from twinlapse.rig import Camera
+
+Float = NDArray[np.float64]
+Int = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wishes:
+    """What one camera wishes for: some at the end of a layer, some at a time."""
+
+    camera: str
+    layer: Int  # (m,) the layer that has just been finished, -1 where only the time counts
+    at_s: Float  # (m,) rising
+    slack_s: Float  # (m,) how far a shot may lie from the wished time
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerTimes:
+    """When layers begin and end, (n,)."""
+
+    start_s: Float
+    end_s: Float
+
+
+def layer_times(layers: Layers, end_s: Float) -> LayerTimes:
+    """Return the times of layers from the times of rows."""
+    edges = np.concatenate([[0.0], end_s])[np.minimum(layers.first_row, len(end_s))]
+    return LayerTimes(start_s=edges[:-1], end_s=edges[1:])
+
+
+def wishes_of(camera: Camera, layers: Layers, times: LayerTimes) -> Wishes:
+    """Return the wished shots of a camera, its denser first layers included."""
+    layer, at_s, slack_s = _scheduled(camera.every, layers, times, camera.name)
+    first = _first_layers(camera.first_layers, times, camera.name)
+    if first is not None:
+        upper = at_s > times.end_s[min(first[3], len(layers)) - 1] - 1e-9
+        layer, at_s, slack_s = (
+            np.concatenate([early, late[upper]])
+            for early, late in zip(first[:3], (layer, at_s, slack_s), strict=True)
+        )
+    order = np.argsort(at_s, kind="stable")
+    return Wishes(camera=camera.name, layer=layer[order], at_s=at_s[order], slack_s=slack_s[order])
+
+
+def _scheduled(
+    every: str | Mapping[str, Any], layers: Layers, times: LayerTimes, name: str
+) -> tuple[Int, Float, Float]:
+    count = len(layers)
+    if isinstance(every, str):
+        return _at_layers(np.arange(count), times)
+    if "layers" in every:
+        step = int(every["layers"])
+        return _at_layers(np.arange(step - 1, count, step), times)
+    if "mm" in every:
+        return _at_layers(_every_height(layers, float(every["mm"])), times)
+    start, end = times.start_s[0], times.end_s[-1]
+    if "s" in every:
+        step_s = float(every["s"])
+        at = np.arange(start + step_s, end, step_s)
+        return np.full(len(at), -1), at, np.full(len(at), step_s / 3)
+    if "film_s" in every:
+        return _for_film(every, layers, times)
+    raise PlanError(f'camera "{name}": {dict(every)!r} is no schedule', "see docs/planning.md")
+
+
+def _every_height(layers: Layers, step_mm: float) -> Int:
+    """Return the layers at which the print has grown by another step."""
+    found, due = [], step_mm
+    for layer, top in enumerate(np.maximum.accumulate(layers.z_mm).tolist()):
+        if top >= due - 1e-6:
+            found.append(layer)
+            due = (np.floor((top + 1e-6) / step_mm) + 1) * step_mm
+    return np.array(found, np.int64)
+
+
+def _for_film(every: Mapping[str, Any], layers: Layers, times: LayerTimes) -> tuple[Int, Float, Float]:
+    """Spread as many shots as the film has frames evenly by height, by time or by material."""
+    frames = max(1, round(float(every["film_s"]) * float(every.get("fps", 30))))
+    by = every.get("by", "height")
+    share = (np.arange(frames) + 1.0) / frames
+    edges_s = np.concatenate([times.start_s[:1], times.end_s])
+    if by == "time":
+        grown = edges_s
+    elif by == "material":
+        grown = np.concatenate([[0.0], np.cumsum(np.maximum(layers.extruded_mm, 0.0))])
+    else:
+        rise = np.diff(np.maximum.accumulate(np.concatenate([[0.0], layers.z_mm])))
+        grown = np.concatenate([[0.0], np.cumsum(rise)])
+    wished = grown[0] + share * (grown[-1] - grown[0])
+    if frames <= len(layers):
+        ends = np.unique(np.clip(np.searchsorted(grown[1:], wished - 1e-9), 0, len(layers) - 1))
+        return _at_layers(ends, times)
+    at = np.interp(wished, grown, edges_s)  # more frames than layers: some lie inside a layer
+    return np.full(frames, -1), at, np.full(frames, (edges_s[-1] - edges_s[0]) / frames / 2)
+
+
+def _first_layers(
+    first: Mapping[str, Any] | None, times: LayerTimes, name: str
+) -> tuple[Int, Float, Float, int] | None:
+    if first is None:
+        return None
+    count = first.get("layers")
+    if not isinstance(count, int) or isinstance(count, bool) or count < 1:
+        raise PlanError(
+            f'camera "{name}": first_layers needs a whole number of layers',
+            "write first_layers = { layers = 3, s = 10 }",
+        )
+    if set(first) - {"layers", "s"} or not first.get("s", 1) > 0:
+        raise PlanError(
+            f'camera "{name}": first_layers knows layers and s alone',
+            "write first_layers = { layers = 3, s = 10 }",
+        )
+    count = min(count, len(times.end_s))
+    ends, at, slack = _at_layers(np.arange(count), times)
+    if "s" in first:
+        step_s = float(first["s"])
+        inner = np.arange(times.start_s[0] + step_s, times.end_s[count - 1], step_s)
+        far = np.abs(inner[:, None] - at[None, :]).min(axis=1) > step_s / 2
+        inner = inner[far]
+        ends = np.concatenate([ends, np.full(len(inner), -1)])
+        slack = np.concatenate([slack, np.full(len(inner), step_s / 3)])
+        at = np.concatenate([at, inner])
+    return ends, at, slack, count
+
+
+def _at_layers(wanted: Int, times: LayerTimes) -> tuple[Int, Float, Float]:
+    return wanted.astype(np.int64), times.end_s[wanted], np.zeros(len(wanted))
