@@ -32,12 +32,14 @@ class Assumptions:
 def first_assumptions(firmware: str) -> Assumptions:
     """Return what the firmware does when it is switched on.
 
-    Marlin lets G90 and G91 set the mode of E as well; Klipper and RepRapFirmware leave it to M82 and M83.
+    Marlin lets G90 and G91 set the mode of E as well; Klipper takes E words as distances while G91 holds and
+    as M82 and M83 say else; RepRapFirmware leaves E to M82 and M83.
     """
-    if firmware == "marlin":
-        return Assumptions(rule=machine.RULE_SETS_E, dialect=machine.MARLIN)
-    dialect = machine.KLIPPER if firmware == "klipper" else machine.REPRAPFIRMWARE
-    return Assumptions(rule=machine.RULE_E_APART, dialect=dialect)
+    return {
+        "marlin": Assumptions(rule=machine.RULE_SETS_E, dialect=machine.MARLIN),
+        "klipper": Assumptions(rule=machine.RULE_FORCES_E, dialect=machine.KLIPPER),
+        "reprapfirmware": Assumptions(rule=machine.RULE_E_APART, dialect=machine.REPRAPFIRMWARE),
+    }[firmware]
 
 
 def next_assumptions(assumed: Assumptions, n: State) -> tuple[Assumptions, Notice] | None:

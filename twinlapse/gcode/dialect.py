@@ -9,6 +9,7 @@ from twinlapse.errors import FileProblemError, GcodeError, NotAPrintError
 
 FIRMWARES = ("marlin", "klipper", "reprapfirmware")
 HEAD_BYTES = 262_144
+_STRAY_BYTES = 16
 
 _FLAVOUR = re.compile(rb"(?im)^[ \t]*;[^\n]{0,40}flavou?r\b[ \t]*[:=]?[ \t]*\"?([\w /().-]{2,40})")
 _KLIPPER_WORDS = re.compile(
@@ -75,7 +76,7 @@ def refuse_binary(path: Path, head: bytes) -> None:
             )
     piece = head[:65536]
     strange = sum(piece.count(bytes([c])) for c in (*range(9), *range(14, 27), *range(28, 32)))
-    if strange * 100 > len(piece):
+    if strange > _STRAY_BYTES and strange * 100 > len(piece):
         raise NotAPrintError(
             "this is binary data, not G-code text (a resin printer's file, perhaps)",
             "export plain G-code from the slicer",

@@ -97,7 +97,7 @@ M_REL, M_REL_E, M_INCH, M_FW, M_HOMED, M_ARC, M_VOLUME = (int(m) for m in Mode)
 _STILL_MM = 1e-9  # sums of relative moves differ by less
 _LONG_E_MM = 200.0  # Marlin's EXTRUDE_MAXLENGTH: longer feeds in one move are refused by default
 _MOST_FED = 1.5  # mm of filament a mm of path: no nozzle lays more
-_ENOUGH = 16  # E words that speak for one meaning before it is judged
+_ENOUGH = 8  # E words that speak for one meaning before it is judged
 _MEMORY = 256  # and after which judging begins anew
 _OWN_E_MM = 10.0
 
@@ -175,7 +175,7 @@ def judge_e(n: Any, f: Any, word: float, length: float) -> None:
         n[FOR_ABSOLUTE] += 1
     heard = n[FOR_RELATIVE] + n[FOR_ABSOLUTE]
     against = n[FOR_ABSOLUTE] if n[MODE] & M_REL_E else n[FOR_RELATIVE]
-    if heard >= _ENOUGH and against > 0.7 * heard:
+    if against >= _ENOUGH and against > 0.7 * heard:
         n[STATUS] = E_IMPLAUSIBLE
     if heard >= _MEMORY:
         n[FOR_RELATIVE] = n[FOR_ABSOLUTE] = 0
@@ -195,7 +195,7 @@ def feed_e(n: Any, f: Any, tools: Any, word: float, length: float) -> float:
         delta = word - f[E]
         f[E] = word
     n[AFTER_TOOL] = 0
-    if length > 0.0 and n[E_SOURCE] != SOURCE_WORD:
+    if length > 0.0 and n[E_SOURCE] != SOURCE_WORD and not n[MODE] & M_REL:
         judge_e(n, f, word, length)
     f[E_LAST] = word
     fed = delta * f[UNIT] / f[AREA]
@@ -265,7 +265,8 @@ def set_origin(n: Any, f: Any, words: Any, events: Any) -> None:
     """Carry out G92: give the place a new name; G92.1 takes every shift back."""
     has = n[HAS]
     named = has & (1 << n[E_BIT])
-    everything = has & (AXES | (1 << n[E_BIT])) == 0 and n[RULE] == RULE_E_APART and n[CODE] == 920
+    bare = has & (AXES | (1 << n[E_BIT])) == 0
+    everything = bare and n[DIALECT] == KLIPPER and n[CODE] == 920
     for axis in range(3):
         if n[CODE] != 920:
             f[SHIFT_X + axis] = 0.0
@@ -311,8 +312,9 @@ def put_mode(n: Any, bit: int, on: bool) -> None:
 def set_e_mode(n: Any, relative: bool, source: int) -> None:
     """Say how E words are meant from now on, and start judging them anew."""
     put_mode(n, M_REL_E, relative)
+    if source != SOURCE_MOTION or n[E_SOURCE] != SOURCE_MOTION:
+        n[FOR_RELATIVE] = n[FOR_ABSOLUTE] = 0
     n[E_SOURCE] = source
-    n[FOR_RELATIVE] = n[FOR_ABSOLUTE] = 0
 
 
 @part_of_kernel

@@ -190,7 +190,10 @@ def _with_arcs(columns: dict[str, Any], events: Float) -> Arcs:
         place[:, 1, k] = columns[name][row]
     arcs = arcs_of(events, place)
     columns["length_mm"][arcs.row] = arcs.length_mm
-    columns["mode"][arcs.straight] &= ~np.uint16(Mode.ARC)
+    chord = np.linalg.norm(place[:, 1] - place[:, 0], axis=1)
+    straight = np.isin(row, arcs.straight)
+    columns["length_mm"][row[straight]] = chord[straight]
+    columns["mode"][row[straight]] &= ~np.uint16(Mode.ARC)
     return arcs
 
 
