@@ -50,11 +50,18 @@ def _planned(
     if rig is None:
         assert plan_path is not None
         return None, read_plan(plan_path)
-    from twinlapse.plan import plan_file
+    from twinlapse.gcode import find_layers, read_toolpath
+    from twinlapse.motion import time_toolpath
+    from twinlapse.plan import make_plan
     from twinlapse.rig import read_rig
 
+    machine = read_rig(rig)
+    with output.progress("Reading") as progress:
+        toolpath = read_toolpath(gcode, firmware=machine.printer.firmware, progress=progress)
+    layers = find_layers(toolpath)
+    timeline = time_toolpath(toolpath, machine.printer)
     with output.progress("Planning") as progress:
-        toolpath, plan = plan_file(gcode, read_rig(rig), progress=progress)
+        plan = make_plan(toolpath, layers, timeline, machine, progress=progress)
     return toolpath, plan
 
 
