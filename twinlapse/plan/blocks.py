@@ -23,6 +23,15 @@ class Refusal:
 
     layer: int
     at_s: float
+    cameras: tuple[str, ...]
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Obstacle:
+    """A standing place that cannot be reached, and why."""
+
+    stand: Stand
     why: str
 
 
@@ -36,20 +45,28 @@ class BlockMaker:
     habit: Habit
     ground: Ground
 
-    def make(self, choice: Choice, stands: Sequence[Stand], at_s: float) -> Shot | Refusal:
-        """Return the cheapest shot that is clear of everything, or why there is none."""
+    def make(self, choice: Choice, stands: Sequence[Stand], at_s: float) -> tuple[Shot | None, list[Refusal]]:
+        """Return the cheapest shot that is clear of everything, and the stops that cannot be reached."""
         self.ground.advance(choice.moment.row)
         here = here_at(self.toolpath, self.rig, choice.moment.row)
         draft = self._draft(choice, at_s, still=all(stand.stance == "still" for stand in stands))
-        best: Shot | None = None
-        why = ""
-        for order in permutations(stands):
-            found = self._with_stops(draft, order, here, choice.layer)
-            if isinstance(found, str):
-                why = found
-            elif best is None or found.cost_s < best.cost_s - 1e-9:
-                best = found
-        return best if best is not None else Refusal(layer=choice.layer, at_s=at_s, why=why)
+        kept = list(stands)
+        refusals: list[Refusal] = []
+        while kept:
+            best: Shot | None = None
+            for order in permutations(kept):
+                found = self._with_stops(draft, order, here, choice.layer)
+                if isinstance(found, Obstacle):
+                    break
+                if best is None or found.cost_s < best.cost_s - 1e-9:
+                    best = found
+            else:
+                return best, refusals
+            kept.remove(found.stand)
+            refusals.append(
+                Refusal(layer=choice.layer, at_s=at_s, cameras=found.stand.cameras, why=found.why)
+            )
+        return None, refusals
 
     def _draft(self, choice: Choice, at_s: float, *, still: bool) -> Shot:
         if choice.moment.retracted:
@@ -75,36 +92,39 @@ class BlockMaker:
             stops=(),
         )
 
-    def _with_stops(self, draft: Shot, order: Sequence[Stand], here: Here, layer: int) -> Shot | str:
-        """Return the shot with its stops in one order, or in words what is in the way."""
+    def _with_stops(self, draft: Shot, order: Sequence[Stand], here: Here, layer: int) -> Shot | Obstacle:
+        """Return the shot with its stops in one order, or what is in the way."""
         home = here.place_mm
         if draft.lift_mm == 0:
-            stops = tuple(self._stop(stand, home[:2], home[2]) for stand in order)
-            return self._priced(replace(draft, stops=stops), here)
-        top = float(self.layers.z_mm[layer])
-        spots = [home[:2], *(stand.at_mm or home[:2] for stand in order), home[:2]]
-        travel = max(home[2] + LIFT_MM, *(self._way_z(a, b) for a, b in zip(spots, spots[1:], strict=False)))
-        limit = self.rig.printer.height_mm
-        if travel > limit:
-            return (
-                f"the way to the stop needs the nozzle at {travel:.1f} mm, the machine ends at {limit:g} mm"
-            )
-        stops = []
-        for stand, spot in zip(order, spots[1:-1], strict=True):
+            stops = [self._stop(stand, home[:2], home[2]) for stand in order]
+            return self._priced(replace(draft, stops=tuple(stops)), here)
+        top, limit = float(self.layers.z_mm[layer]), self.rig.printer.height_mm
+        travel, at, stops = home[2] + LIFT_MM, home[:2], []
+        for stand in order:
+            spot = stand.at_mm or home[:2]
+            travel = max(travel, self._way_z(at, spot), self._way_z(spot, home[:2]))
             wanted = travel if stand.rise_mm is None else top + stand.rise_mm
-            least = max(self.ground.needed_z(spot, spot), top + LIFT_MM if stand.at_mm else home[2])
-            if stand.at_mm is not None and not inside_bed(self.rig.printer, spot):
-                return f"the stop for {' and '.join(stand.cameras)} is outside the bed"
-            if wanted < least - 1e-6 and stand.steady_z:
-                return (
-                    f"{' and '.join(stand.cameras)} must stand {stand.rise_mm:g} mm above the layer, and what is "
-                    f"printed there asks for {least - top:.1f} mm"
-                )
-            travel = max(travel, wanted)
+            least = max(self.ground.needed_z(spot, spot), top + LIFT_MM) if stand.at_mm else home[2]
+            why = self._in_the_way(stand, spot, wanted, least, top)
+            travel = max(travel, wanted, least)
+            if not why and travel > limit:
+                why = f"the way needs the nozzle at {travel:.1f} mm, the machine ends at {limit:g} mm"
+            if why:
+                return Obstacle(stand=stand, why=why)
             stops.append(self._stop(stand, spot, max(wanted, least)))
-        if travel > limit:
-            return f"the stop is at {travel:.1f} mm, the machine ends at {limit:g} mm"
+            at = spot
         return self._priced(replace(draft, lift_mm=_upward(travel - home[2]), stops=tuple(stops)), here)
+
+    def _in_the_way(self, stand: Stand, spot: Place, wanted: float, least: float, top: float) -> str:
+        who = " and ".join(stand.cameras)
+        if stand.at_mm is not None and not inside_bed(self.rig.printer, spot):
+            return f"the stop for {who} is outside the bed"
+        if wanted < least - 1e-6 and stand.steady_z:
+            return (
+                f"{who} must stand {stand.rise_mm:g} mm above the layer at every shot, and what is printed "
+                f"there asks for {least - top:.1f} mm"
+            )
+        return ""
 
     def _way_z(self, start: Place, end: Place) -> float:
         return self.ground.needed_z(start, end) if math.dist(start, end) > 1e-9 else 0.0
@@ -121,7 +141,7 @@ class BlockMaker:
         )
 
     def _priced(self, shot: Shot, here: Here) -> Shot:
-        """Return the shot with stops at the travel's very height where they are meant to be there, and its price."""
+        """Return the shot with its price, stops at the height of travel put at its very height."""
         travel = here.state.z_mm + shot.lift_mm
         stops = tuple(
             replace(stop, z_mm=travel) if abs(stop.z_mm - travel) < 2e-3 else stop for stop in shot.stops

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,11 +15,13 @@ from twinlapse.plan.wishes import Float, Int, LayerTimes, Wishes
 
 # prices in seconds: what a mark on the print is worth; common practice, no source
 OWN_RETRACTION_S = 1.0  # besides its time: a blob may stay where the filament is primed
-OUTER_WALL_S = 4.0  # the blob would be seen
 ON_PATH_S = 1.0  # the nozzle comes back onto a path just laid
-LATE_SHARE = 0.15  # of a layer: this part of its end may stand for the end
-LATE_MOST_S = 20.0
+OUTER_WALL_S = 4.0  # and the blob would be seen there
+RETRACTED_WALL_S = 1.0  # less of one where the filament is back anyway
+UNFINISHED_S = 0.5  # the layer is not complete yet
 AWAY_S = 0.2  # a second away from the wished time
+LATE_SHARE = 0.4  # of a layer: this part of its end may stand for the end
+LATE_MOST_S = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,35 +88,51 @@ class Chooser:
         return [taken[gap] for gap in sorted(taken)], unmet
 
     def _best(self, at_s: float, layer: int, slack_s: float, taken: dict[int, Choice]) -> Choice | None:
+        """Return the cheapest moment of a window; gaps are looked at in the order of their least price."""
         window = self._window(at_s, layer, slack_s)
-        prices = self._prices(window, at_s, layer)
+        least = self._least_prices(window, at_s, layer)
         if layer < 0:
-            prices = np.where(np.isin(window, list(taken)), np.minimum(prices, 0.0), prices)
-        order = np.argsort(prices, kind="stable")
+            least = np.where(np.isin(window, list(taken)), np.minimum(least, 0.0), least)
+        seen: list[tuple[float, int, Moment]] = []
         turned: list[Turned] = []
-        for k in order.tolist():
-            gap = int(window[k])
+        order = np.argsort(least, kind="stable").tolist()
+        for k in order:
+            gap, price = int(window[k]), float(least[k])
+            if seen and price >= min(seen)[0]:
+                break
             moment = self._moment(gap)
             if moment is None:
-                turned.append(self._turned(gap, float(prices[k]), "the machine cannot wait there"))
-                continue
-            rest = [
-                self._turned(int(window[j]), float(prices[j]), self._why(int(window[j])))
-                for j in order.tolist()
-                if j != k
-            ]
-            return Choice(
-                gap=gap,
-                moment=moment,
-                layer=int(self.gaps.layer[gap]),
-                cameras=(),
-                wished_s=at_s,
-                price_s=float(prices[k]),
-                reasons=tuple(self._reasons(gap, moment, at_s, layer)),
-                turned=tuple([*turned, *rest][:8]),
-                outer=bool(self.gaps.outer[gap]) and not (moment.retracted and not moment.on_path),
-            )
-        return None
+                turned.append(self._turned(gap, math.inf))
+            else:
+                seen.append((price + self._mark_s(gap, moment), gap, moment))
+        if not seen:
+            return None
+        seen.sort(key=lambda found: found[:2])
+        price_s, gap, moment = seen[0]
+        looked = {found[1] for found in seen} | {other.gap for other in turned}
+        turned += [self._turned(other, price) for price, other, _ in seen[1:]]
+        turned += [
+            self._turned(int(window[k]), float(least[k])) for k in order if int(window[k]) not in looked
+        ]
+        return Choice(
+            gap=gap,
+            moment=moment,
+            layer=int(self.gaps.layer[gap]),
+            cameras=(),
+            wished_s=at_s,
+            price_s=price_s,
+            reasons=tuple(self._reasons(gap, moment, at_s, layer)),
+            turned=tuple(turned[:8]),
+            outer=bool(self.gaps.outer[gap]) and moment.on_path,
+        )
+
+    def _mark_s(self, gap: int, moment: Moment) -> float:
+        """Return the price of what the shot may leave on the print."""
+        if not moment.on_path:
+            return 0.0
+        if not self.gaps.outer[gap]:
+            return 0.0 if moment.retracted else ON_PATH_S
+        return RETRACTED_WALL_S if moment.retracted else ON_PATH_S + OUTER_WALL_S
 
     def _window(self, at_s: float, layer: int, slack_s: float) -> Int:
         """Return the gaps that a wish may get."""
@@ -131,12 +150,14 @@ class Chooser:
             stop = min(first + 5, len(gaps))
         return np.arange(first, stop)
 
-    def _prices(self, window: Int, at_s: float, layer: int) -> Float:
+    def _least_prices(self, window: Int, at_s: float, layer: int) -> Float:
+        """Return what each gap costs at least, whatever its best boundary is."""
         gaps = self.gaps
-        price = np.where(gaps.retracted[window], 0.0, OWN_RETRACTION_S + ON_PATH_S * ~gaps.travels[window])
-        price += OUTER_WALL_S * (gaps.outer[window] & ~gaps.retracted[window])
-        away = np.where(gaps.ends_layer[window] & (layer >= 0), 0.0, np.abs(gaps.at_s[window] - at_s))
-        price += AWAY_S * away + np.where(gaps.ends_layer[window], 0.0, 0.5 if layer >= 0 else 0.0)
+        away = np.abs(gaps.at_s[window] - at_s)
+        if layer >= 0:
+            away = np.where(gaps.ends_layer[window], 0.0, away)
+            away += UNFINISHED_S / AWAY_S * ~gaps.ends_layer[window]
+        price = AWAY_S * away + np.where(gaps.retracted[window], 0.0, OWN_RETRACTION_S)
         return np.asarray(np.where(gaps.usable[window], price, np.inf))
 
     def _moment(self, gap: int) -> Moment | None:
@@ -146,15 +167,18 @@ class Chooser:
         before, after = int(gaps.before[gap]), int(gaps.after[gap])
         return moment_in(self.toolpath, before, after, self.habit, layer_passes=bool(gaps.ends_layer[gap]))
 
-    def _turned(self, gap: int, price_s: float, why: str) -> Turned:
-        return Turned(gap=gap, at_s=float(self.gaps.at_s[gap]), price_s=price_s, why=why)
+    def _turned(self, gap: int, price_s: float) -> Turned:
+        at_s = float(self.gaps.at_s[gap])
+        return Turned(gap=gap, at_s=at_s, price_s=price_s, why=self._why(gap, price_s))
 
-    def _why(self, gap: int) -> str:
+    def _why(self, gap: int, price_s: float) -> str:
         gaps = self.gaps
         if gaps.barred[gap]:
             return "a tool change, a wait or somebody else's sequence is there"
         if not gaps.usable[gap]:
             return "it lies inside a path"
+        if math.isinf(price_s):
+            return "there is no line at which the machine could wait"
         said = []
         if not gaps.retracted[gap]:
             said.append("the filament would have to be pulled back")
@@ -186,11 +210,10 @@ class Chooser:
         else:
             said.append("one path passes into the next here: the shot may leave a mark")
         if gaps.outer[gap]:
-            said.append("a wall that is seen ends or begins here")
+            where = "where it stands" if moment.on_path else "near, but the nozzle stands away from it"
+            said.append(f"a wall that is seen ends or begins {where}")
         return said
 
 
 def _with_camera(choice: Choice, camera: str) -> Choice:
-    from dataclasses import replace
-
     return replace(choice, cameras=(*choice.cameras, camera))

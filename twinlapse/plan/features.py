@@ -7,25 +7,26 @@ import re
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.files import mapped
 from twinlapse.gcode import Toolpath
 
-_MARK = re.compile(r"^;?\s*(?:TYPE|FEATURE|feature)\s*:?\s*(.+)$")
-# words by which slicers name the wall that is seen from outside
-_OUTER = re.compile(r"(?i)outer|external|overhang|top surface|^skin$|ironing")
+_MARK = re.compile(rb"\n;[ \t]?(?:TYPE|FEATURE|feature)[: ][ ]?([^\r\n]{1,60})")
+# words by which slicers name a surface that is seen
+_SEEN = re.compile(rb"(?i)outer|external|overhang|skin|top (?:surface|solid)|ironing")
 
 
 def outer_rows(toolpath: Toolpath) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Return the rows at which the kind of path changes, and whether it is one that is seen from outside.
 
-    Both are empty where the file does not say.
+    Both are empty where the file's comments do not say.
     """
-    found = [
-        (note.row, _OUTER.search(mark[1]) is not None)
-        for note in toolpath.notes
-        if (mark := _MARK.match(note.text)) is not None
-    ]
-    rows = np.array([row for row, _ in found], np.int64)
-    return rows, np.array([outer for _, outer in found], bool)
+    starts, seen = [], []
+    with mapped(toolpath.path, "G-code file") as view:
+        for mark in _MARK.finditer(view):
+            starts.append(mark.start())
+            seen.append(_SEEN.search(mark[1]) is not None)
+    rows = np.searchsorted(toolpath.byte, np.array(starts, np.int64))
+    return rows.astype(np.int64), np.array(seen, bool)
 
 
 def is_outer(

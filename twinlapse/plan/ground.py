@@ -45,8 +45,8 @@ class Ground:
         path = self.toolpath
         if row + 1 > self.row:
             laid = heights.lay_rows(
-                self.top, path.kind, path.x_mm, path.y_mm, path.z_mm, path.arc_row, path.arc, self.row, row + 1,
-                self.left_mm, self.front_mm,
+                self.top, path.kind, path.x_mm, path.y_mm, path.z_mm, path.arc_row, path.arc, self.row,
+                row + 1, self.left_mm, self.front_mm,
             )  # fmt: skip
             self.highest_mm = max(self.highest_mm, float(laid))
             self.row = row + 1
@@ -75,7 +75,7 @@ class Ground:
 
 
 def discs_of(printer: Printer) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return radius and height of the underside above the tip of nozzle, head and gantry, margins included."""
+    """Return radius and underside above the tip of nozzle, head and gantry, margins included."""
     head = printer.head
     wider = MARGIN_MM + heights.CELL_MM * math.sqrt(0.5)
     radius = [head.nozzle_radius_mm, head.radius_mm]

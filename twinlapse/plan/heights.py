@@ -80,9 +80,9 @@ def needed_height(
 ) -> float:  # fmt: skip
     """Return the least height of the nozzle tip for a straight way over what is printed.
 
-    The head is a stack of discs: disc k has ``radius[k]`` and its underside is ``drop[k]`` above the tip. Where
-    `gantry` is set the last disc is a beam along X as wide as its radius to both sides. Radii have the margin
-    and half a cell's diagonal in them already.
+    The head is a stack of discs: disc k has ``radius[k]`` and its underside is ``drop[k]`` above the tip.
+    Where `gantry` is set the last disc is a beam along X as wide as its radius to both sides. Radii have the
+    margin and half a cell's diagonal in them already.
     """
     needed = EMPTY
     discs = len(radius)
@@ -105,10 +105,7 @@ def needed_height(
             away = away_from(ax, ay, bx, by, px, py)
             for k in range(discs):
                 beam = gantry and k == discs - 1
-                if beam:
-                    reach = max(0.0, min(ay, by) - py, py - max(ay, by))
-                else:
-                    reach = away
+                reach = max(0.0, min(ay, by) - py, py - max(ay, by)) if beam else away
                 if reach <= radius[k] and height - drop[k] > needed:
                     needed = height - drop[k]
     return needed
@@ -138,13 +135,13 @@ def block_cells(top: Any, z: float, radius: Any, drop: Any, size: int, blocked: 
 
 @kernel
 def count_layers(
-    kind: Any, x: Any, y: Any, first_row: Any, kept: Any, size_mm: float, left: float, front: float, seen: Any,
-    counts: Any, covered: Any, centre: Any,
+    kind: Any, x: Any, y: Any, first_row: Any, kept: Any, size_mm: float, left: float, front: float,
+    seen: Any, counts: Any, covered: Any, centre: Any,
 ) -> None:  # fmt: skip
     """Count in how many of the kept layers each coarse cell is printed on.
 
-    ``seen`` is scratch of the same shape, filled with -1. ``covered[layer]`` gets the number of cells printed in
-    that layer, ``centre[layer]`` the middle of its paths weighted by length (x, y, weight).
+    ``seen`` is scratch of the same shape, filled with -1. ``covered[layer]`` gets the number of cells printed
+    in that layer, ``centre[layer]`` the middle of its paths weighted by length (x, y, weight).
     """
     for layer in range(len(first_row) - 1):
         for row in range(max(first_row[layer], 1), first_row[layer + 1]):

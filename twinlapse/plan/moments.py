@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -10,6 +11,8 @@ import numpy as np
 from twinlapse.gcode import Kind, Mode, Toolpath
 from twinlapse.plan.gaps import RETRACTED_SHARE
 from twinlapse.rig import Printer
+
+ON_PATH_MM = 0.6  # nearer than this, what oozes lands on the path; common practice, no source
 
 _LAYS = (int(Kind.EXTRUDE), int(Kind.WIPE))
 _FEEDS = (*_LAYS, int(Kind.RETRACT), int(Kind.PRIME), int(Kind.FW_RETRACT), int(Kind.FW_PRIME))
@@ -32,7 +35,7 @@ class Moment:
 
     row: int  # the shot comes after this row
     retracted: bool  # the filament is back already
-    on_path: bool  # the nozzle stands on the path just laid, or where the next begins
+    on_path: bool  # the nozzle stands where the path just laid ends, or where the next begins
 
 
 def habit_of(toolpath: Toolpath, printer: Printer) -> Habit:
@@ -59,30 +62,40 @@ def moment_in(
     Never inside a path or a wipe, half way through a retraction, behind a prime, between G92 and the next use
     of E, or in a line that holds the next command too.
     """
-    found: Moment | None = None
-    for moment in _boundaries(toolpath, before, after, habit, layer_passes):
-        if moment.retracted:
-            return moment
-        if found is None or (found.on_path and not moment.on_path):
-            found = moment
-    return found
+    found = [
+        (retracted, _away_mm(toolpath, row, before, after), -row)
+        for row, retracted in _boundaries(toolpath, before, after, habit, layer_passes)
+    ]
+    if not found:
+        return None
+    retracted, away_mm, row = max(found)
+    return Moment(row=-row, retracted=retracted, on_path=away_mm < ON_PATH_MM)
+
+
+def _away_mm(toolpath: Toolpath, row: int, before: int, after: int) -> float:
+    """Return how far the nozzle is, seen from above, from both ends of the paths around the gap."""
+    ends = [before] if after >= len(toolpath) else [before, after - 1]
+    return min(
+        math.hypot(
+            float(toolpath.x_mm[row] - toolpath.x_mm[end]), float(toolpath.y_mm[row] - toolpath.y_mm[end])
+        )
+        for end in ends
+    )
 
 
 def _boundaries(
     toolpath: Toolpath, before: int, after: int, habit: Habit, layer_passes: bool
-) -> Iterable[Moment]:
-    """Yield every boundary of a gap that is sound, in the order of the file."""
+) -> Iterable[tuple[int, bool]]:
+    """Yield the row before every sound boundary of a gap, and whether the filament is back there."""
     kind, length, line = toolpath.kind, toolpath.length_mm, toolpath.line
     enough_mm = max(RETRACTED_SHARE * habit.length_mm, 1e-3)
-    last, left = int(Kind.EXTRUDE), False
+    last = int(Kind.EXTRUDE)
     for row in range(before, after):
         what = int(kind[row])
         if what in _ENDS or what == Kind.ORIGIN:
             return  # beyond it stands somebody else's sequence, or E has a new name nobody has used yet
-        if what in _FEEDS:
+        if what in _FEEDS or (what == Kind.TRAVEL and length[row] > 1e-3):
             last = what
-        elif what == Kind.TRAVEL and length[row] > 1e-3:
-            last, left = what, True
         following = _next_act(toolpath, row + 1, after)
         if row + 1 < len(toolpath) and line[row + 1] == line[row]:
             continue
@@ -91,8 +104,7 @@ def _boundaries(
         if not _sound(last, following, layer_passes and row >= before):
             continue
         back = bool(toolpath.mode[row] & Mode.FW_RETRACTED) or float(toolpath.retracted_mm[row]) >= enough_mm
-        at_end = following in (int(Kind.EXTRUDE), int(Kind.PRIME), int(Kind.FW_PRIME))
-        yield Moment(row=row, retracted=back, on_path=not left or at_end)
+        yield row, back
 
 
 def _next_act(toolpath: Toolpath, row: int, after: int) -> int:

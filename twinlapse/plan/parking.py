@@ -73,7 +73,7 @@ def _hidden_share(spot: Place, eye: Place, radius_mm: float, box: Box) -> float:
 
 
 def _eye(camera: Camera, printer: Printer) -> Place:
-    """Return where the camera stands, seen from above; in front of the bed's middle when the rig does not say."""
+    """Return where the camera stands, seen from above; where the rig does not say, before the bed."""
     if camera.place_mm is not None and camera.mount in ("frame", "bed"):
         return camera.place_mm[:2]
     (x0, x1), (y0, y1) = printer.x_range_mm, printer.y_range_mm

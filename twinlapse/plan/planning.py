@@ -121,11 +121,10 @@ def _make(
     for k, choice in enumerate(choices):
         cameras = [camera for camera in rig.cameras if camera.name in choice.cameras]
         stands = stands_for(cameras, places, rig.printer, choice.layer, tour.get(choice.gap, 0))
-        made = maker.make(choice, stands, float(at_s[choice.gap]))
-        if isinstance(made, Refusal):
-            refusals.append(made)
-        else:
-            pairs.append((choice, made))
+        shot, refused = maker.make(choice, stands, float(at_s[choice.gap]))
+        refusals += refused
+        if shot is not None:
+            pairs.append((choice, shot))
         if progress is not None:
             progress((k + 1) / len(choices))
     return pairs, refusals

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,8 +39,8 @@ def here_at(toolpath: Toolpath, rig: Rig, row: int) -> Here:
 def block_s(shot: Shot, here: Here, rig: Rig) -> float:
     """Return the seconds of a shot's block from rest to rest, waits included.
 
-    The block: pull back; up; for each stop its way, down or up to its height, wait, settle, cue, dwell, back to
-    the height of travel; the way home; down; prime.
+    The block: pull back; up; for each stop its way, down or up to its height, wait, settle, cue, dwell, back
+    to the height of travel; the way home; down; prime.
     """
     legs = legs_of(shot, here.place_mm)
     return (
@@ -67,8 +68,7 @@ def leg_s(leg: Sequence[Point], here: Here, rig: Rig) -> float:
     """Return the seconds of a way: along Z at the lift's speed, else at the travel's."""
     printer, factor = rig.printer, here.state.speed_factor
     speeds = [
-        factor * (printer.lift_mm_s if a[:2] == b[:2] else printer.travel_mm_s)
-        for a, b in zip(leg, leg[1:], strict=False)
+        factor * (printer.lift_mm_s if a[:2] == b[:2] else printer.travel_mm_s) for a, b in pairwise(leg)
     ]
     return moves_s(leg, speeds, printer, accel_mm_s2=here.state.travel_accel_mm_s2, limits=here.limits)
 

@@ -46,7 +46,7 @@ def _spread(costs_s: list[float]) -> str:
 
 
 def _lights(planning: Planning, rig: Rig) -> str:
-    """Return how long cameras with commands for their light keep it on: from the cue's wait to the dwell's end."""
+    """Return how long cameras with commands for their light keep it on, at the least."""
     lit = {camera.name for camera in rig.cameras if camera.light is not None}
     spent = sum(
         stop_s(stop, rig) for shot in planning.plan.shots for stop in shot.stops if lit & set(stop.cameras)

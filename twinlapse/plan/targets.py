@@ -1,4 +1,4 @@
-"""Which point of the print the nozzle camera looks at: one that lasts, or one that walks round the outline."""
+"""Which point of the print the nozzle camera looks at: one that lasts, or one that goes round the outline."""
 
 from __future__ import annotations
 
@@ -49,8 +49,8 @@ def footprint_of(
     counts, seen = np.zeros(shape, np.int32), np.full(shape, -1, np.int32)
     covered, centre = np.zeros(n, np.int64), np.zeros((n, 3))
     heights.count_layers(
-        toolpath.kind, toolpath.x_mm, toolpath.y_mm, layers.first_row, kept, CELL_MM, left, front, seen, counts,
-        covered, centre,
+        toolpath.kind, toolpath.x_mm, toolpath.y_mm, layers.first_row, kept, CELL_MM, left, front, seen,
+        counts, covered, centre,
     )  # fmt: skip
     weight = centre[:, 2]
     middle = centre[:, :2] / np.maximum(weight, 1e-9)[:, None]
@@ -88,7 +88,7 @@ def _targets_of(toolpath: Toolpath, layers: Layers, printer: Printer, kept: NDAr
 
 
 def wandering(toolpath: Toolpath, layers: Layers, kept: NDArray[np.bool_], centre_mm: Float) -> Float:
-    """Return a point on each layer that moves little: in one direction from the middle, half way to the edge."""
+    """Return a point on each layer that moves little: on the edge, in one direction from the middle."""
     reach = reach_of(toolpath, layers, centre_mm)[kept]
     direction = int(np.argmax(np.minimum.reduce(reach, axis=0)))
     ray = _directions()[direction]
@@ -121,7 +121,7 @@ def touring_targets(toolpath: Toolpath, layers: Layers, shots_layer: NDArray[np.
 
 
 def reach_of(toolpath: Toolpath, layers: Layers, centre_mm: Float) -> Float:
-    """Return how far each layer reaches from its centre in every direction, (n, DIRECTIONS), without holes."""
+    """Return how far each layer reaches from its centre in every direction, (n, DIRECTIONS)."""
     reach = np.zeros((len(layers), DIRECTIONS))
     heights.reach_of_layers(
         toolpath.kind, toolpath.x_mm, toolpath.y_mm, layers.first_row, np.ascontiguousarray(centre_mm),

@@ -34,7 +34,8 @@ def _refused(planning: Planning) -> Iterable[str]:
     if planning.refusals:
         first = planning.refusals[0]
         yield (
-            f"{len(planning.refusals)} shots cannot be taken; the first, of layer {first.layer + 1}: {first.why}"
+            f"{len(planning.refusals)} shots cannot be taken whole; the first, of layer {first.layer + 1}: "
+            f"{first.why}"
         )
 
 
@@ -78,8 +79,8 @@ def _unsteady(rig: Rig) -> Iterable[str]:
         axes = shift_axes(rig.printer.kinematics, camera.mount)
         if axes and camera.stance in ("last", "still"):
             yield (
-                f'camera "{camera.name}": with stance "{camera.stance}" the print shifts in its picture along '
-                f"{' and '.join(sorted(axes))}"
+                f'camera "{camera.name}": with stance "{camera.stance}" the print shifts in its picture '
+                f"along {' and '.join(sorted(axes))}"
             )
 
 
