@@ -1,0 +1,175 @@
+"""The print, its bed and its room before a camera: a frame for a place of the machine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.errors import GcodeError
+from twinlapse.gcode import Toolpath, find_layers
+from twinlapse.rehearsal import painting
+from twinlapse.rehearsal.backdrop import Backdrop, backdrop_of
+from twinlapse.rehearsal.beads import Beads
+from twinlapse.rehearsal.faults import Mishap
+from twinlapse.rehearsal.machine import Place
+from twinlapse.rehearsal.optics import shaken
+from twinlapse.rehearsal.studio import Looks, Studio
+from twinlapse.rehearsal.truth import Shift, shift_between
+from twinlapse.rehearsal.workshop import bed_plate, gantry_mesh, grain_tile, head_mesh, speckle
+from twinlapse.rig import Camera, Printer
+from twinlapse.rig.pose import Pose, pose_in_bed, pose_on_mount
+
+Float = NDArray[np.float64]
+Float32 = NDArray[np.float32]
+TERRACOTTA = (0.47, 0.155, 0.072)
+ARM_MM = 15.0  # from the foot's middle to the points that tell its turn
+LAMP, LAMP_ROOM = 1250.0, 0.30  # of an inspection camera's LEDs, and what the room's light is beside them
+DARK = (0.012, 0.012, 0.014)
+CURVE = 8192
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """What all cameras see."""
+
+    beads: Beads
+    printer: Printer
+    rest_mm: Place  # where the nozzle is while the bed is where the rig's places of frame cameras say
+    foot_mm: Float  # (3,) middle of the print on the bed
+    looks: Looks
+
+    @classmethod
+    def of(
+        cls,
+        beads: Beads,
+        path: Toolpath,
+        printer: Printer,
+        rest_mm: Place,
+        hue: Place = TERRACOTTA,
+        *,
+        textured: bool = True,
+    ) -> Scene:
+        """Return the scene of a toolpath in a colour."""
+        dice = np.random.default_rng(41)
+        tones = 1 + 0.035 * dice.standard_normal((len(beads), 1))
+        looks = Looks(
+            hue=(np.array(hue) * tones).astype(np.float32),
+            plate=bed_plate(printer),
+            grain=grain_tile(textured=textured),
+        )
+        return cls(beads=beads, printer=printer, rest_mm=rest_mm, foot_mm=_foot(beads, path), looks=looks)
+
+
+def _foot(beads: Beads, path: Toolpath) -> Float:
+    """Return the middle of the print's outline on the bed, prime lines left out."""
+    try:
+        body = beads.row >= find_layers(path).first_row[0]
+    except GcodeError:
+        body = np.ones(len(beads), bool)
+    places = beads.last_mm[body] if body.any() else beads.last_mm
+    middle = (places.min(axis=0) + places.max(axis=0)) / 2
+    return np.array([middle[0], middle[1], 0.0])
+
+
+class VirtualCamera:
+    """One camera of the rig before a scene; the print may only grow from frame to frame."""
+
+    def __init__(self, scene: Scene, camera: Camera) -> None:
+        self.scene, self.camera, self.lens = scene, camera, camera.lens
+        close = camera.mount in ("head", "gantry")
+        self.studio = Studio(
+            camera.lens,
+            scene.printer,
+            scene.beads,
+            scene.looks,
+            lamp=LAMP if close else 0.0,
+            room=LAMP_ROOM if close else 1.0,
+            fat=(1.10, 1.22) if close else (1.25, 2.0),
+        )
+        self._noise = speckle(np.random.default_rng(51), (512, 512), (0.0, 0.6))
+        self._head, self._gantry = head_mesh(), gantry_mesh(scene.printer)
+
+    @cached_property
+    def backdrop(self) -> Backdrop:
+        """The room, painted once."""
+        rest = self.scene.rest_mm
+        return backdrop_of(self.studio, self.pose(rest), self.scene.printer, rest[1])
+
+    def pose(self, nozzle_mm: Place) -> Pose:
+        """Return the ideal pose, in G-code coordinates, while the nozzle stands at a place."""
+        return pose_in_bed(self.camera, self.scene.printer, nozzle_mm, self.scene.rest_mm)
+
+    def take(
+        self, nozzle_mm: Place, error_mm: Place, count: int, mishap: Mishap, noise: float = 0.0
+    ) -> NDArray[np.uint8]:
+        """Return the frame, (height, width, 3) RGB.
+
+        Parameters
+        ----------
+        nozzle_mm : where the file sent the nozzle, in G-code coordinates
+        error_mm : by how much it misses that place
+        count : int
+            Beads laid so far.
+        mishap : Mishap
+        noise : float
+            Steps of 255.
+        """
+        return self.develop(self.expose(nozzle_mm, error_mm, count, mishap.shake_rad), mishap, noise)
+
+    def expose(
+        self, nozzle_mm: Place, error_mm: Place, count: int, shake_rad: tuple[float, float, float]
+    ) -> Float32:
+        """Return the picture in linear light."""
+        there = _sum(nozzle_mm, error_mm)
+        pose = shaken(self.pose(there), shake_rad)
+        studio = self.studio
+        studio.shade.lay(self.scene.beads, count)
+        if self.camera.mount == "frame":
+            studio.begin(self.backdrop.shaken(shake_rad), self.backdrop.depth)
+        else:
+            studio.begin(DARK)
+        studio.paint_bed(pose)
+        studio.paint_print(pose, count)
+        studio.paint_mesh(self._head.moved(there), pose)
+        if self.camera.mount != "head" and self.scene.printer.kinematics != "bed-fixed":
+            studio.paint_mesh(self._gantry.moved((0.0, there[1], there[2])), pose)
+        return studio.picture
+
+    def develop(self, picture: Float32, mishap: Mishap, noise: float = 0.0) -> NDArray[np.uint8]:
+        """Return a picture in linear light as the camera's chip and software give it."""
+        soft = cv2.GaussianBlur(picture, (0, 0), 0.55)
+        out = np.empty(picture.shape, np.uint8)
+        offset = np.random.default_rng([mishap.seed, 61]).integers(0, 512, 2)
+        painting.develop(soft, mishap.gain, self._noise, offset, float(noise), tone_curve(), 0.16, out)
+        return out
+
+    def shifts(
+        self, nozzle_mm: Place, error_mm: Place, shake_rad: tuple[float, float, float]
+    ) -> tuple[Shift, Shift]:
+        """Return how print and surroundings shift against the ideal picture."""
+        ideal = self.pose(nozzle_mm)
+        actual = shaken(self.pose(_sum(nozzle_mm, error_mm)), shake_rad)
+        print_shift = shift_between(self.scene.foot_mm + _cross(ARM_MM), ideal, actual, self.lens)
+        own = pose_on_mount(self.camera, self.scene.printer)
+        rigid = own.place_mm + 60 * own.axes[2] + _cross(10.0) @ own.axes
+        return print_shift, shift_between(rigid, own, shaken(own, shake_rad), self.lens)
+
+
+def tone_curve() -> Float32:
+    """Return 8-bit sRGB (IEC 61966-2-1) for evenly spaced linear light from 0 to 1."""
+    light = np.linspace(0, 1, CURVE + 1)
+    return (255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)).astype(
+        np.float32
+    )
+
+
+def _cross(arm_mm: float) -> Float:
+    return arm_mm * np.array([[0.0, 0, 0], [1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]])
+
+
+def _sum(a: Place, b: Place) -> Place:
+    return (a[0] + b[0], a[1] + b[1], a[2] + b[2])
