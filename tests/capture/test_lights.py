@@ -132,6 +132,17 @@ def test_two_cameras_share_a_lamp_and_a_broken_one_is_told() -> None:
     assert board.said == ["on", "off"]
 
 
+def test_a_lamp_is_not_taken_away_from_a_shot_that_nobody_foresaw() -> None:
+    clock, board = Clock(), Switchboard()
+    lights = Lights({"wide": LIGHT}, {}, clock, board)
+    lights.shine("wide", 1001.0)
+    lights.tick(math.inf)
+    assert board.said == ["on"]
+    clock.now_s = 1001.5
+    lights.tick(math.inf)
+    assert board.said == ["on", "off"]
+
+
 def test_on_time_of_a_night_is_a_few_percent() -> None:
     """12 h, 300 shots: the figure that the documentation states, counted."""
     clock, board = Clock(), Switchboard()

@@ -36,6 +36,7 @@ class Lamp:
     _on_total_s: float = 0.0
     _hold_until_s: float = 0.0
     _rest_until_s: float = 0.0
+    _needed_until_s: float = 0.0  # end of the dwell of a shot that is being taken
     _lock: threading.RLock = field(default_factory=threading.RLock)
 
     @property
@@ -75,6 +76,12 @@ class Lamp:
             self._on_since_s = None
             self.fault = fault or self.fault
 
+    def need(self, until_s: float) -> bool:
+        """Switch it on for a shot and keep it so until the dwell ends; return whether it was off before."""
+        with self._lock:
+            self._needed_until_s = max(self._needed_until_s, until_s)
+            return self.switch_on()
+
     def hold(self, seconds: float) -> None:
         """Keep it on for a person who watches; 0 lets go."""
         with self._lock:
@@ -93,6 +100,8 @@ class Lamp:
             capped = now_s - self._on_since_s >= self.light.cap_s and not self.held_s
             if capped:
                 self._rest_until_s = now_s + min(60.0, self.light.cap_s)
+            if now_s < self._needed_until_s:
+                return
             if capped or (due_in_s > max(self.light.stay_on_s, self.light.lead_s) and not self.held_s):
                 self.switch_off()
 
@@ -122,7 +131,7 @@ class Lights:
         lamp = self.lamps.get(camera)
         if lamp is None:
             return ""
-        if lamp.switch_on() and not lamp.fault:
+        if lamp.need(deadline_s) and not lamp.fault:
             left_s = deadline_s - self._clock.mono_s()
             self._settle(camera, self._clock.mono_s() + min(lamp.light.settle_s, 0.5 * left_s))
         return f"no light ({lamp.fault})" if lamp.fault else ""

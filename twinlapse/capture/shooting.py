@@ -40,7 +40,7 @@ def send_cue(socket_path: Path, body: dict[str, Any], *, patience_s: float = 5.0
     while True:
         late_s = time.monotonic() - began_s
         try:
-            return _ask(socket_path, {**body, "late_s": round(late_s, 3)})
+            return _ask(socket_path, {**body, "late_s": round(late_s + body.get("late_s", 0.0), 3)})
         except (OSError, http.client.HTTPException) as error:
             if late_s >= patience_s:
                 raise CaptureError(

@@ -17,8 +17,8 @@ from twinlapse.capture.clock import Clock, SystemClock
 from twinlapse.capture.drain import Drain, exposed_after
 from twinlapse.capture.jpeg import look_at
 from twinlapse.capture.sources.base import Picture
-from twinlapse.errors import CaptureError, FrameError
-from twinlapse.frames.journal import FrameRow, FrameTimes
+from twinlapse.errors import CaptureError, FrameError, JobError
+from twinlapse.frames.journal import FrameRow, FrameTimes, State
 from twinlapse.frames.store import FrameStore
 from twinlapse.shots import Cue, Shot, ShotKey
 
@@ -162,15 +162,15 @@ class Taker:
         times = FrameTimes(cue_wall_s=wall_s, cue_mono_s=began_s)
         drain = self._drains.get(camera)
         if drain is None:
-            return self._store.miss(key, times, "no such camera")
+            return self._miss(key, times, "no such camera")
         if self._clock.mono_s() >= deadline_s:
-            return self._store.miss(key, times, "late", state="late")
+            return self._miss(key, times, "late", state="late")
         note = self._light(camera, deadline_s) if self._light else ""
         ready_s = self._clock.mono_s() if self._light else began_s
         new_enough = exposed_after(ready_s, self._age_s.get(camera, 0.25))
         picture = drain.wait(lambda shown: new_enough(shown) and _decodes(shown), deadline_s)
         if picture is None:
-            return self._store.miss(key, times, self._why(drain))
+            return self._miss(key, times, self._why(drain))
         return self._keep(key, picture, times, note)
 
     def _keep(self, key: ShotKey, picture: Picture, cued: FrameTimes, note: str) -> FrameRow:
@@ -183,7 +183,13 @@ class Taker:
                 key, picture.data, times, note=", ".join(word for word in (note, dark) if word)
             )
         except FrameError as error:
-            return self._store.miss(key, cued, error.what)
+            return self._miss(key, cued, error.what)
+
+    def _miss(self, key: ShotKey, times: FrameTimes, note: str, state: State = "missed") -> FrameRow:
+        try:
+            return self._store.miss(key, times, note, state)
+        except JobError:  # not even this can be written down: say so, and go on with the next shot
+            return FrameRow(key=key, state=state, times=times, note=f"{note}, not written down")
 
     def _why(self, drain: Drain) -> str:
         health = drain.health()
@@ -203,7 +209,7 @@ class Taker:
                 for camera in self._shots[shot].stops[stop - 1].cameras:
                     key = self._store.key(shot, stop, camera)
                     if self._store.get(key) is None:
-                        self._store.miss(key, FrameTimes(), "no cue came")
+                        self._miss(key, FrameTimes(), "no cue came")
 
     def _last_answered(self) -> tuple[int, int]:
         return max(((row.key.shot, row.key.stop) for row in self._store.rows()), default=(0, 0))

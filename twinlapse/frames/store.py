@@ -7,7 +7,6 @@ aside; it never leaves a row without its picture or half a picture under its fin
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 import shutil
@@ -133,6 +132,7 @@ class FrameStore:
         except JobError as error:
             path.unlink(missing_ok=True)
             raise FrameError(f"the frame was not kept: {error.what}", error.mend, path=path) from None
+        self._reserve.take()
         return row
 
     def miss(self, key: ShotKey, times: FrameTimes, note: str, state: State = "missed") -> FrameRow:
@@ -174,11 +174,14 @@ class _Reserve:
     held: bool = field(default=False)
 
     def take(self) -> None:
-        if not self.size or not hasattr(os, "posix_fallocate"):
+        if self.held or not self.size or not hasattr(os, "posix_fallocate"):
             return
-        with contextlib.suppress(OSError), self.path.open("wb") as file:
-            os.posix_fallocate(file.fileno(), 0, self.size)
+        try:
+            with self.path.open("wb") as file:
+                os.posix_fallocate(file.fileno(), 0, self.size)
             self.held = True
+        except OSError:
+            self.path.unlink(missing_ok=True)
 
     def release(self) -> bool:
         held, self.held = self.held, False
