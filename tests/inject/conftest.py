@@ -84,6 +84,36 @@ def plan_by_hand(path: Path, toolpath: Toolpath, rig: dict[str, Any], every: int
     )
 
 
+def plan_at(path: Path, toolpath: Toolpath, rig: dict[str, Any], lines: list[int], layers: int = 1) -> Plan:
+    """Return a plan with a shot after each of the lines."""
+    starts = _line_starts(path)
+    shots = [
+        _shot(toolpath, line, int(starts[line - 1]), number, number - 1, 0.2)
+        for number, line in enumerate(lines, 1)
+    ]
+    return Plan(
+        gcode_sha256=toolpath.sha256,
+        rig=rig,
+        shots=tuple(shots),
+        print_s=1000.0,
+        cost_s=sum(shot.cost_s for shot in shots),
+        film_s=4.0,
+        layer_count=layers,
+    )
+
+
+@pytest.fixture(scope="session")
+def shots_at() -> Callable[..., tuple[Toolpath, Plan]]:
+    """A function that reads a file and plans shots after given lines."""
+
+    def make(path: Path, lines: list[int], *, firmware: str = "marlin", **rig: Any) -> Any:
+        values = {**RIG, "printer": {**RIG["printer"], "firmware": firmware, **rig.pop("printer", {})}, **rig}
+        toolpath = read_toolpath(path, firmware=firmware)
+        return toolpath, plan_at(path, toolpath, values, lines)
+
+    return make
+
+
 @pytest.fixture(scope="session")
 def rig_values() -> dict[str, Any]:
     """A rig file as read."""

@@ -18,7 +18,7 @@ from twinlapse.shots import Cue, Shot, Stop
 class Habit:
     """What the file itself does at the place of a shot, as far as the modal state does not say."""
 
-    e_per_mm: float = 1.0  # E words for a millimetre of filament
+    e_per_mm: float | None = 1.0  # E words for a millimetre of filament; None: the file does not tell
     back_mm: tuple[tuple[float, float], ...] = ()  # the end of the path just laid, backward from here
 
 
@@ -48,9 +48,9 @@ def block_lines(shot: Shot, state: ModalState, rig: Rig, habit: Habit | None = N
         when the state does not allow the shot.
     """
     habit = habit or Habit()
-    _refuse_unknown(shot, state)
+    _refuse_unknown(shot, state, habit)
     dialect = dialect_of(rig.printer.firmware)
-    pen = Pen(state, habit.e_per_mm)
+    pen = Pen(state, habit.e_per_mm or 1.0)
     begin, end = fences(shot)
     pen.say(begin)
     _retract(pen, shot, dialect)
@@ -67,12 +67,14 @@ def block_lines(shot: Shot, state: ModalState, rig: Rig, habit: Habit | None = N
     return pen.lines
 
 
-def _refuse_unknown(shot: Shot, state: ModalState) -> None:
+def _refuse_unknown(shot: Shot, state: ModalState, habit: Habit) -> None:
     where = f"shot {shot.number} cannot be written after line {shot.after_line}"
     if not state.homed:
         raise InjectError(f"{where}: no axis has been homed by then", "plan shots after G28")
     if state.feed_mm_s <= 0:
         raise InjectError(f"{where}: the file has set no feed rate by then", "plan it later")
+    if shot.retract == "own" and habit.e_per_mm is None:
+        raise InjectError(f"{where}: E words are volumes, of a filament not known by then", "plan it later")
     if shot.retract == "firmware" and state.fw_retracted:
         raise InjectError(f"{where}: the filament is already pulled back there", "make the plan again")
 

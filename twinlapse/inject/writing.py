@@ -23,6 +23,7 @@ from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot
 
 HEAD_BYTES = 1_048_576
+NEAR_ROWS = 5000  # around a shot, for the file's habits
 Progress = Callable[[float], None]
 
 
@@ -123,18 +124,18 @@ def as_text(lines: list[str], eol: bytes) -> bytes:
     return b"".join(line.encode("ascii") + eol for line in lines)
 
 
-def _e_per_mm(toolpath: Toolpath, row: int) -> float:
-    """Return the E words for a millimetre of filament; of volumes it is read off the longest feed of late."""
+def _e_per_mm(toolpath: Toolpath, row: int) -> float | None:
+    """Return the E words for a millimetre of filament; of volumes it is read off the longest feed around."""
     if row < 1 or not toolpath.mode[row] & Mode.VOLUMETRIC:
         return 1 / INCH_MM if row >= 0 and toolpath.mode[row] & Mode.INCH else 1.0
     units = Mode.INCH | Mode.VOLUMETRIC
-    first = max(1, row - 5000)
-    here = slice(first, row + 1)
+    first, stop = max(1, row - NEAR_ROWS), min(len(toolpath), row + NEAR_ROWS)
+    here = slice(first, stop)
     same = (toolpath.mode[here] & units == toolpath.mode[row] & units) & (toolpath.kind[here] <= Kind.WIPE)
     fed = np.where(same, np.abs(toolpath.e_mm[here]), 0.0)
     best = int(np.argmax(fed))
     if fed[best] <= 0:
-        raise InjectError("E words are volumes and none is near enough to tell of how thick a filament")
+        return None
     step = toolpath.e_word[first + best] - toolpath.e_word[first + best - 1]
     return float(abs(step) / fed[best])
 
