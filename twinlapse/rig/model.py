@@ -65,6 +65,8 @@ class Printer:
     filament_mm: float = 1.75
     retract_mm: float = 1.0  # used where the file shows no habit of its own
     retract_mm_s: float = 35.0
+    prime_extra_mm: float = 0.0  # fed behind every prime of a shot, for what has oozed out
+    wipe_mm: float = 0.0  # a shot comes back this far before where it left, and wipes on what it has just laid
 
     @property
     def x_range_mm(self) -> tuple[float, float]:
@@ -87,6 +89,9 @@ class Lens:
     kind: Literal["pinhole", "fisheye"] = "pinhole"
     distortion: tuple[float, ...] = ()  # k1 k2 p1 p2 k3 of a pinhole, k1 k2 k3 k4 of a fisheye
     centre_px: tuple[float, float] | None = None  # where the axis meets the picture; None: its middle
+    focus_mm: float = 0.0  # distance at which it is sharp; 0: set by hand to what it looks at
+    f_number: float = 2.8
+    pixel_um: float = 2.2  # of the sensor, for depth of field
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +123,9 @@ class Camera:
     film: CameraFilming = field(default_factory=CameraFilming)  # how its frames are treated
     light: Light | None = None  # commands around its shots
     power: Power | None = None  # commands around the whole print
+    body_mm: tuple[float, float] = (8.0, 40.0)  # diameter and length of the housing, for clearance
+    place_error_mm: float = 0.0  # standard deviation of place_mm as `rig aim` found it; 0: not measured
+    turn_error_deg: float = 0.0  # of the direction
     age_s: float = 0.25  # oldest picture that its pipeline delivers, and one period; measured by rig check
 
 
@@ -127,6 +135,7 @@ class Cue:
 
     kind: Literal["host", "display", "pin", "macro", "comment", "none"] = "host"
     text: str = ""  # template with {shot} {stop} {layer} {cameras}; empty: the standard words
+    arm_s: float = 0.0  # a line says this long ahead that a shot comes, for lights that need time; 0: none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

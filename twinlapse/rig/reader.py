@@ -97,6 +97,8 @@ def _printer(table: Table) -> Printer:
         filament_mm=table.number("filament_mm", 1.75, above=0, high=10),
         retract_mm=table.number("retract_mm", 1.0, low=0, high=20),
         retract_mm_s=table.number("retract_mm_s", 35.0, above=0, high=200),
+        prime_extra_mm=table.number("prime_extra_mm", 0.0, low=0, high=2),
+        wipe_mm=table.number("wipe_mm", 0.0, low=0, high=10),
     )
     table.close()
     return printer
@@ -152,6 +154,9 @@ def _camera(table: Table, printer: Printer) -> Camera:
     lens = table.table("lens")
     first_layers = table.table("first_layers")
     film, light, power = table.table("film"), table.table("light"), table.table("power")
+    body = _pair(table.point("body_mm", (8.0, 40.0), 2))
+    if body is None or min(body) <= 0:
+        table.fail("body_mm", "a housing has a size", "write diameter and length above 0")
     camera = Camera(
         name=name,
         mount=mount,
@@ -173,6 +178,9 @@ def _camera(table: Table, printer: Printer) -> Camera:
         film=read_camera_filming(film),
         light=None if light is None else read_light(light),
         power=None if power is None else read_power(power),
+        body_mm=body,
+        place_error_mm=table.number("place_error_mm", 0.0, low=0),
+        turn_error_deg=table.number("turn_error_deg", 0.0, low=0, high=180),
         age_s=table.number("age_s", 0.25, low=0, high=60),
     )
     table.close()
@@ -187,6 +195,9 @@ def _lens(table: Table) -> Lens:
         kind=table.choice("kind", "pinhole", ("pinhole", "fisheye")),
         distortion=table.numbers("distortion", ()),
         centre_px=_pair(table.point("centre_px", None, 2)),
+        focus_mm=table.number("focus_mm", 0.0, low=0),
+        f_number=table.number("f_number", 2.8, above=0, high=100),
+        pixel_um=table.number("pixel_um", 2.2, above=0, high=50),
     )
     if lens.kind == "pinhole" and lens.across_deg >= 180:
         table.fail("across_deg", "a pinhole sees less than 180 degrees", 'write less, or kind = "fisheye"')
@@ -198,6 +209,7 @@ def _cue(table: Table) -> Cue:
     cue = Cue(
         kind=table.choice("kind", "host", ("host", "display", "pin", "macro", "comment", "none")),
         text=table.text("text", ""),
+        arm_s=table.number("arm_s", 0.0, low=0, high=600),
     )
     table.close()
     return cue
