@@ -27,6 +27,8 @@ _MAGIC = (
     (b"\x1f\x8b", "gzip-packed"),
     (b"GCDE", "G-code in a binary packing"),
     (b"%PDF", "a PDF document"),
+    (b"\xff\xfe", "UTF-16 text"),
+    (b"\xfe\xff", "UTF-16 text"),
     (b"SQLite format 3", "a database"),
     (b"\x7fELF", "a program"),
     (b"MZ", "a program"),
@@ -72,7 +74,7 @@ def refuse_binary(path: Path, head: bytes) -> None:
     for magic, what in _MAGIC:
         if head.startswith(magic):
             raise NotAPrintError(
-                f"this is {what}, not G-code text", "export plain G-code from the slicer", path=path
+                f"this is {what}, not plain G-code text", "export plain G-code from the slicer", path=path
             )
     piece = head[:65536]
     strange = sum(piece.count(bytes([c])) for c in (*range(9), *range(14, 27), *range(28, 32)))

@@ -24,6 +24,7 @@ from twinlapse.gcode.words import (
     NOTES,
     STATE,
     VALUE,
+    WORDS,
     Bytes,
     count_odd,
     read_command,
@@ -37,9 +38,10 @@ E_SOURCE, E_OWN, FOR_RELATIVE, FOR_ABSOLUTE, AFTER_TOOL, STATUS, EXTRUDING, HOME
 )
 N_E, N_A, N_U, HEATED, MACHINE_PLACE, ROWS_BEFORE = range(STATE + 18, STATE + 24)
 N_INTEGERS = STATE + 24
-# f: places of the floats
-X, Y, Z, SHIFT_X, SHIFT_Y, SHIFT_Z, TO_X, TO_Y, TO_Z, E, E_LAST, FEED, UNIT, AREA = range(14)
-N_FLOATS = 14
+# f: places of the floats, after the words of the command and its number (see `words`)
+X, Y, Z, SHIFT_X, SHIFT_Y, SHIFT_Z, TO_X, TO_Y, TO_Z, E, E_LAST, FEED, UNIT, AREA = range(WORDS, WORDS + 14)
+TOOLS = WORDS + 14  # of each tool: filament fed so far, the furthest it has been fed, logical E when put away
+N_FLOATS = TOOLS + 3 * 256
 
 # what G90 and G91 do to E: nothing; set it; make it relative while they are
 RULE_E_APART, RULE_SETS_E, RULE_FORCES_E = range(3)
@@ -103,13 +105,13 @@ _OWN_E_MM = 10.0
 
 
 @part_of_kernel
-def put_row(out: Any, n: Any, f: Any, tools: Any, kind: int, fed: float, length: float) -> None:
+def put_row(out: Any, n: Any, f: Any, kind: int, fed: float, length: float) -> None:
     """Write the state after a command as the next row."""
     r = n[ROWS]
     out[0, r], out[1, r], out[2, r], out[3, r], out[4, r] = n[LINE], n[BYTE], kind, n[MODE], n[TOOL]
     out[5, r], out[6, r], out[7, r] = f[X], f[Y], f[Z]
     out[8, r], out[9, r], out[10, r], out[11, r] = fed, f[E], f[FEED], length
-    out[12, r] = tools[n[TOOL], 1] - tools[n[TOOL], 0]
+    out[12, r] = f[TOOLS + 3 * n[TOOL] + 1] - f[TOOLS + 3 * n[TOOL]]
     n[ROWS] += 1
 
 
@@ -123,39 +125,39 @@ def put_shift(events: Any, n: Any, f: Any) -> None:
 
 
 @part_of_kernel
-def put_dwell(events: Any, n: Any, words: Any) -> None:
+def put_dwell(events: Any, n: Any, f: Any) -> None:
     """Write the seconds of G4: P in milliseconds, S in seconds where the firmware knows it."""
-    seconds = words[15] / 1000.0 if n[HAS] & BIT_P else 0.0
+    seconds = f[15] / 1000.0 if n[HAS] & BIT_P else 0.0
     if n[HAS] & BIT_S and n[DIALECT] != KLIPPER:
-        seconds = words[18]
+        seconds = f[18]
     event = events[n[EVENTS]]
     event[0], event[1], event[2] = n[ROWS_BEFORE] + n[ROWS], EVENT_DWELL, max(seconds, 0.0)
     n[EVENTS] += 1
 
 
 @part_of_kernel
-def put_setting(events: Any, n: Any, f: Any, words: Any) -> None:
+def put_setting(events: Any, n: Any, f: Any) -> None:
     """Write an M command with its words, for `settings` to make sense of."""
     event = events[n[EVENTS]]
     event[0], event[1], event[2], event[3] = n[ROWS_BEFORE] + n[ROWS], n[CODE], f[UNIT], n[HAS]
     k = 4
     for place in _EVENT_PLACES:
-        event[k] = words[place]
+        event[k] = f[place]
         k += 1
     n[EVENTS] += 1
 
 
 @part_of_kernel
-def note_arc(n: Any, words: Any, f: Any, events: Any, clockwise: bool) -> None:
+def note_arc(n: Any, f: Any, events: Any, clockwise: bool) -> None:
     """Write the words of an arc, for `arcs` to make sense of."""
     has = n[HAS]
     event = events[n[EVENTS]]
     event[0], event[1], event[2] = n[ROWS_BEFORE] + n[ROWS], EVENT_ARC, n[PLANE]
     event[3] = -1.0 if clockwise else 1.0
     for k in range(3):
-        event[4 + k] = words[8 + k] * f[UNIT] if has & (BIT_I << k) else 0.0
-    event[7] = words[17] * f[UNIT] if has & BIT_R else 0.0
-    event[8] = words[15] if has & BIT_P else 1.0
+        event[4 + k] = f[8 + k] * f[UNIT] if has & (BIT_I << k) else 0.0
+    event[7] = f[17] * f[UNIT] if has & BIT_R else 0.0
+    event[8] = f[15] if has & BIT_P else 1.0
     n[EVENTS] += 1
     n[MODE] |= M_ARC
 
@@ -182,14 +184,14 @@ def judge_e(n: Any, f: Any, word: float, length: float) -> None:
 
 
 @part_of_kernel
-def feed_e(n: Any, f: Any, tools: Any, word: float, length: float) -> float:
+def feed_e(n: Any, f: Any, word: float, length: float) -> float:
     """Take the E word of a move of some length in the plane and return the filament it feeds, in mm."""
     if n[MODE] & M_REL_E:
         delta = word
         f[E] += word
     else:
         if n[AFTER_TOOL] and n[E_OWN] == 0:
-            own = abs(word - tools[n[TOOL], 2])
+            own = abs(word - f[TOOLS + 3 * n[TOOL] + 2])
             if own < _OWN_E_MM and abs(word - f[E]) > _OWN_E_MM + 2 * own:
                 n[STATUS] = TOOLS_OWN_E
         delta = word - f[E]
@@ -203,48 +205,43 @@ def feed_e(n: Any, f: Any, tools: Any, word: float, length: float) -> float:
         count_odd(n, LONG_E)
         if length == 0.0 and n[E_SOURCE] == SOURCE_MOTION:
             n[STATUS] = E_IMPLAUSIBLE
-    tools[n[TOOL], 0] += fed
-    if tools[n[TOOL], 0] > tools[n[TOOL], 1]:
-        tools[n[TOOL], 1] = tools[n[TOOL], 0]
+    f[TOOLS + 3 * n[TOOL]] += fed
+    if f[TOOLS + 3 * n[TOOL]] > f[TOOLS + 3 * n[TOOL] + 1]:
+        f[TOOLS + 3 * n[TOOL] + 1] = f[TOOLS + 3 * n[TOOL]]
     return float(fed)
 
 
 @part_of_kernel
-def aim(n: Any, f: Any, words: Any) -> None:
-    """Work out where the X, Y and Z words lead, and take the F word."""
-    has, unit = n[HAS], f[UNIT]
-    if has & BIT_F and words[5] > 0.0:
-        f[FEED] = words[5] * unit / 60.0
-    for axis in range(3):
-        f[TO_X + axis] = f[axis]
-        if has & (BIT_X << axis):
-            value = words[23 + axis] * unit
-            if n[MACHINE_PLACE]:
-                f[TO_X + axis] = value
-            elif n[MODE] & M_REL:
-                f[TO_X + axis] = f[axis] + value
-            else:
-                f[TO_X + axis] = value - f[SHIFT_X + axis]
-
-
-@part_of_kernel
-def move(code: int, n: Any, f: Any, tools: Any, words: Any, out: Any, events: Any) -> None:
+def move(code: int, n: Any, f: Any, out: Any, events: Any) -> None:
     """Carry out G0 to G3, or the words of a line without a command."""
     n[MOTION] = code
-    aim(n, f, words)
+    has, mode, unit = n[HAS], n[MODE], f[UNIT]
+    if has & BIT_F and f[5] > 0.0:
+        f[FEED] = f[5] * unit / 60.0
+    for axis in range(3):
+        place = f[X + axis]
+        if has & (BIT_X << axis):
+            value = f[23 + axis] * unit
+            if n[MACHINE_PLACE]:
+                place = value
+            elif mode & M_REL:
+                place += value
+            else:
+                place = value - f[SHIFT_X + axis]
+        f[TO_X + axis] = place
     dx, dy, dz = f[TO_X] - f[X], f[TO_Y] - f[Y], f[TO_Z] - f[Z]
     flat = abs(dx) > _STILL_MM or abs(dy) > _STILL_MM
     moves = flat or abs(dz) > _STILL_MM
     length = 0.0
     if code >= 20 and (moves or n[HAS] & (BIT_I | BIT_J | BIT_K)):
-        note_arc(n, words, f, events, code == 20)
+        note_arc(n, f, events, code == 20)
         moves = flat = True
     elif moves:
         length = sqrt(dx * dx + dy * dy + dz * dz)
     fed = 0.0
     letter = 1 if n[E_BIT] == 0 and n[HAS] & BIT_B else n[E_BIT]  # the second extruder of A is B
     if n[HAS] & (1 << letter):
-        fed = feed_e(n, f, tools, words[letter], length if flat and code <= 10 else 0.0)
+        fed = feed_e(n, f, f[letter], length if flat and code <= 10 else 0.0)
         n[N_E] += 1
     n[N_A] += 1 if n[HAS] & BIT_A else 0
     n[N_U] += 1 if n[HAS] & BIT_U else 0
@@ -256,12 +253,12 @@ def move(code: int, n: Any, f: Any, tools: Any, words: Any, out: Any, events: An
         kind = K_WIPE if moves else K_RETRACT
     elif moves and n[EXTRUDING]:
         kind = K_EXTRUDE
-    put_row(out, n, f, tools, kind, fed, length)
+    put_row(out, n, f, kind, fed, length)
     n[MODE] &= ~M_ARC
 
 
 @part_of_kernel
-def set_origin(n: Any, f: Any, words: Any, events: Any) -> None:
+def set_origin(n: Any, f: Any, events: Any) -> None:
     """Carry out G92: give the place a new name; G92.1 takes every shift back."""
     has = n[HAS]
     named = has & (1 << n[E_BIT])
@@ -271,11 +268,11 @@ def set_origin(n: Any, f: Any, words: Any, events: Any) -> None:
         if n[CODE] != 920:
             f[SHIFT_X + axis] = 0.0
         elif has & (BIT_X << axis):
-            f[SHIFT_X + axis] = words[23 + axis] * f[UNIT] - f[axis]
+            f[SHIFT_X + axis] = f[23 + axis] * f[UNIT] - f[X + axis]
         elif everything:
-            f[SHIFT_X + axis] = -f[axis]
+            f[SHIFT_X + axis] = -f[X + axis]
     if n[CODE] == 920 and (named or everything):
-        f[E] = words[n[E_BIT]] if named else 0.0
+        f[E] = f[n[E_BIT]] if named else 0.0
         f[E_LAST] = f[E]
         n[AFTER_TOOL] = 0
     if n[CODE] != 920 or has & AXES or everything:
@@ -289,7 +286,7 @@ def home(n: Any, f: Any, events: Any) -> None:
     changed = False
     for axis in range(3):
         if axes == 0 or axes & (BIT_X << axis):
-            f[axis] = 0.0
+            f[X + axis] = 0.0
             changed = changed or f[SHIFT_X + axis] != 0.0
             f[SHIFT_X + axis] = 0.0
             n[HOMED_AXES] |= 1 << axis
@@ -340,10 +337,10 @@ def set_unit(n: Any, f: Any, inch: bool) -> None:
 
 
 @part_of_kernel
-def set_volumetric(n: Any, f: Any, words: Any) -> None:
+def set_volumetric(n: Any, f: Any) -> None:
     """Carry out M200: E words are cubic millimetres of a filament D thick; S0, D0 or a bare D ends it."""
-    thick = words[3] if n[HAS] & BIT_D else 1.75
-    on = thick > 0.0 and not (n[FLAGS] & BIT_D) and not (n[HAS] & BIT_S and words[18] == 0)
+    thick = f[3] if n[HAS] & BIT_D else 1.75
+    on = thick > 0.0 and not (n[FLAGS] & BIT_D) and not (n[HAS] & BIT_S and f[18] == 0)
     f[AREA] = pi / 4 * thick * thick if on else 1.0
     put_mode(n, M_VOLUME, on)
     if on:
@@ -351,12 +348,12 @@ def set_volumetric(n: Any, f: Any, words: Any) -> None:
 
 
 @part_of_kernel
-def run_m(n: Any, f: Any, words: Any, events: Any) -> int:
+def run_m(n: Any, f: Any, events: Any) -> int:
     """Carry out an M command; return the kind of row that shows it, or K_NONE."""
     code = n[CODE]
     for known in SETTINGS:
         if code == known:
-            put_setting(events, n, f, words)
+            put_setting(events, n, f)
             return K_MODE
     if code == 820 or code == 830:
         n[E_DECLARED] = 1 if code == 830 else 0
@@ -364,7 +361,7 @@ def run_m(n: Any, f: Any, words: Any, events: Any) -> int:
         set_e_mode(n, code == 830 or held, SOURCE_WORD)
         return K_MODE
     if code == 2000:
-        set_volumetric(n, f, words)
+        set_volumetric(n, f)
         return K_MODE
     if code == 1010 or code == 1030:
         n[EXTRUDING] = 1 if code == 1010 else 0
@@ -379,32 +376,32 @@ def run_m(n: Any, f: Any, words: Any, events: Any) -> int:
 
 
 @part_of_kernel
-def change_tool(n: Any, f: Any, tools: Any, value: float) -> int:
+def change_tool(n: Any, f: Any, value: float) -> int:
     """Carry out T; with E positions of their own, each tool's is taken up where it was left."""
     if not 0 <= value < 255:
         return K_NONE
     tool = int(value)
     if tool != n[TOOL]:
-        tools[n[TOOL], 2] = f[E]
+        f[TOOLS + 3 * n[TOOL] + 2] = f[E]
         n[TOOL] = tool
         n[AFTER_TOOL] = 1
         if n[E_OWN]:
-            f[E] = tools[tool, 2]
+            f[E] = f[TOOLS + 3 * tool + 2]
     return K_TOOL
 
 
 @part_of_kernel
-def run_g(n: Any, f: Any, words: Any, events: Any) -> int:
+def run_g(n: Any, f: Any, events: Any) -> int:
     """Carry out a G command that is no move; return the kind of row that shows it, or K_NONE."""
     code = n[CODE]
     if code == 920 or code == 921:
-        set_origin(n, f, words, events)
+        set_origin(n, f, events)
         return K_ORIGIN
     if code == 280:
         home(n, f, events)
         return K_HOME
     if code == 40:
-        put_dwell(events, n, words)
+        put_dwell(events, n, f)
         return K_DWELL
     if code == 100 or code == 110:
         if (n[HAS] | n[FLAGS]) & ~BIT_S:
@@ -429,7 +426,7 @@ def run_g(n: Any, f: Any, words: Any, events: Any) -> int:
 
 
 @part_of_kernel
-def run_command(n: Any, f: Any, tools: Any, words: Any, out: Any, events: Any) -> None:
+def run_command(n: Any, f: Any, out: Any, events: Any) -> None:
     """Carry out one command with its words."""
     letter, code = n[LETTER], n[CODE]
     motion = -1
@@ -439,25 +436,25 @@ def run_command(n: Any, f: Any, tools: Any, words: Any, out: Any, events: Any) -
             n[MOTION] = code
             motion = code if n[HAS] else -1
         else:
-            kind = run_g(n, f, words, events)
+            kind = run_g(n, f, events)
             if (kind == K_MODE or code == 530) and n[HAS] & AXES:
                 motion = n[MOTION]  # "G90 X10": the motion in force takes the words
     elif letter == LETTER_NONE:
         if n[HAS] & (AXES | BIT_F | (1 << n[E_BIT])):
             motion = n[MOTION]
     elif letter == LETTER_M:
-        kind = run_m(n, f, words, events)
+        kind = run_m(n, f, events)
     else:
-        kind = change_tool(n, f, tools, words[VALUE])
+        kind = change_tool(n, f, f[VALUE])
     if kind != K_NONE:
-        put_row(out, n, f, tools, kind, 0.0, 0.0)
+        put_row(out, n, f, kind, 0.0, 0.0)
     if motion >= 0:
-        move(motion, n, f, tools, words, out, events)
+        move(motion, n, f, out, events)
 
 
 @kernel
 def run_lines(
-    data: Bytes, start: int, stop: int, base: int, n: Any, f: Any, tools: Any, words: Any, out: Any,
+    data: Bytes, start: int, stop: int, base: int, n: Any, f: Any, out: Any,
     events: Any, notes: Any,
 ) -> int:  # fmt: skip
     """Carry out whole lines until the piece, or the room in a table, ends; return the place reached.
@@ -481,11 +478,11 @@ def run_lines(
         begin = pos
         commands = 0
         while data[pos] != 10:
-            pos = read_command(data, begin, pos, words, n, notes)
+            pos = read_command(data, begin, pos, f, n, notes)
             if n[LETTER] != LETTER_NONE or n[HAS]:
                 commands += 1
                 if commands <= MOST_IN_LINE:
-                    run_command(n, f, tools, words, out, events)
+                    run_command(n, f, out, events)
                 else:
                     count_odd(n, CROWDED)
         pos += 1

@@ -94,13 +94,13 @@ def _until_plausible(
 
 def _record(path: Path, assumed: Assumptions, progress: Progress | None) -> Recording:
     """Run the interpreter over the whole file, or until it stops because an assumption is wrong."""
-    recording = Recording(assumed, max(path.stat().st_size, 1))
     digest = hashlib.sha256()
-    with ThreadPoolExecutor(1) as hasher:
-        hashed = hasher.submit(digest.update, b"")
+    with ThreadPoolExecutor(1) as helper:
+        recording = Recording(assumed, max(path.stat().st_size, 1), helper)
+        hashed = helper.submit(digest.update, b"")
         for fresh, whole in _pieces(path):
             hashed.result()
-            hashed = hasher.submit(digest.update, fresh)
+            hashed = helper.submit(digest.update, fresh)
             recording.run(whole, len(fresh))
             if recording.n[machine.STATUS] != machine.OK:
                 break

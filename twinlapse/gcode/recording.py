@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor, Future
 from typing import Any
 
 import numpy as np
@@ -34,10 +35,11 @@ _COLUMNS: dict[str, Any] = {
 class Recording:
     """The interpreter's state during a pass, and what it has written so far.
 
-    Memory that a column has not been filled to is reserved and never touched, so it costs nothing.
+    `helper` copies rows beside the interpreter. Memory that a column has not been filled to is reserved and
+    never touched, so it costs nothing.
     """
 
-    def __init__(self, assumed: Assumptions, expected_size: int) -> None:
+    def __init__(self, assumed: Assumptions, expected_size: int, helper: Executor) -> None:
         self.n = np.zeros(machine.N_INTEGERS, np.int64)
         self.f = np.zeros(machine.N_FLOATS)
         self.expected_size = expected_size
@@ -48,9 +50,10 @@ class Recording:
         self._base = 0
         self._columns: dict[str, NDArray[Any]] = {}
         self._events: list[Float] = []
-        self._tools = np.zeros((256, 3))  # fed so far, furthest fed, logical E when last put away
-        self._words = np.zeros(words.WORDS)
         self._out = np.zeros((machine.OUT_WIDTH, _ROOM))
+        self._other = np.zeros((machine.OUT_WIDTH, _ROOM))
+        self._helper = helper
+        self._copied: Future[None] = helper.submit(lambda: None)
         self._happened = np.zeros((_ROOM, machine.EVENT_WIDTH))
         self._remarks = np.zeros((_ROOM, words.NOTE_WIDTH), np.int64)
         self._begin(assumed)
@@ -78,8 +81,7 @@ class Recording:
         pos = 0
         while pos < len(whole):
             pos = machine.run_lines(
-                data, pos, len(whole), self._base, self.n, self.f, self._tools, self._words, self._out,
-                self._happened, self._remarks,
+                data, pos, len(whole), self._base, self.n, self.f, self._out, self._happened, self._remarks
             )  # fmt: skip
             self._take(whole)
             if self.n[machine.STATUS] == machine.FULL:
@@ -89,20 +91,23 @@ class Recording:
         self._base += len(whole)
 
     def _take(self, whole: bytes) -> None:
-        """Empty the tables that the interpreter has filled."""
-        count = int(self.n[machine.ROWS])
-        end = self._rows + count
+        """Empty the tables that the interpreter has filled; rows are copied while it fills another one."""
+        self._copied.result()
+        begin, end = self._rows, self._rows + int(self.n[machine.ROWS])
         if not self._columns or end > len(self._columns["line"]):
             self._make_room(end)
-        for k, column in enumerate(self._columns.values()):
-            column[self._rows : end] = self._out[k, :count]
-        self._rows = end
-        self.n[machine.ROWS_BEFORE] = end
+        self._copied = self._helper.submit(self._copy, self._out, begin, end)
+        self._out, self._other = self._other, self._out
+        self._rows = self.n[machine.ROWS_BEFORE] = end
         self._events.append(self._happened[: self.n[machine.EVENTS]].copy())
         for start, stop, line, own, byte in self._remarks[: self.n[words.NOTES]].tolist():
             text = whole[start:stop].decode("utf-8", "replace").strip()
             self.notes.append(Note(line=line, byte=byte, row=0, text=text, own_line=bool(own)))
         self.n[machine.ROWS] = self.n[machine.EVENTS] = self.n[words.NOTES] = 0
+
+    def _copy(self, table: Float, begin: int, end: int) -> None:
+        for k, column in enumerate(self._columns.values()):
+            column[begin:end] = table[k, : end - begin]
 
     def _make_room(self, needed: int) -> None:
         """Reserve columns for as many rows as the part read so far lets expect."""
@@ -117,6 +122,7 @@ class Recording:
 
     def columns(self) -> dict[str, NDArray[Any]]:
         """Return the columns by name, as long as there are rows."""
+        self._copied.result()
         if not self._columns:
             self._make_room(0)
         return {name: column[: self._rows] for name, column in self._columns.items()}

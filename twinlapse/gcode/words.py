@@ -168,6 +168,8 @@ def pass_over(data: Bytes, i: int, start: int, n: Any) -> int:
     elif c == 123 or c == 91:  # { or [
         count_odd(n, PLACEHOLDER)
         one, other = 125, 93
+    elif c == 239 or c == 187 or c == 191:  # the mark at the head of UTF-8 text
+        return i + 1
     elif n[FIRST] and c != 37:  # not a word, and no %
         count_odd(n, STRAY)
     else:
