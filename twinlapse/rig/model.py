@@ -67,8 +67,6 @@ class Printer:
     retract_mm_s: float = 35.0
     prime_extra_mm: float = 0.0  # fed behind every prime of a shot, for what has oozed out
     wipe_mm: float = 0.0  # a shot comes back this far before where it left, and wipes on what it laid
-    prime_extra_mm: float = 0.0  # fed behind every prime of a shot, for what has oozed out
-    wipe_mm: float = 0.0  # a shot comes back this far before where it left, and wipes on what it has just laid
 
     @property
     def x_range_mm(self) -> tuple[float, float]:
@@ -137,7 +135,6 @@ class Cue:
 
     kind: Literal["host", "display", "pin", "macro", "comment", "none"] = "host"
     text: str = ""  # template with {shot} {stop} {layer} {cameras}; empty: the standard words
-    arm_s: float = 0.0  # a line says this long ahead that a shot comes, for lights that need time; 0: none
     arm_s: float = 0.0  # a line says this long ahead that a shot comes, for lights that need time; 0: none
 
 
