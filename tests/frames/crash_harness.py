@@ -1,7 +1,7 @@
 """Writes frames until it is killed, saying what it has promised; run as a program by test_store_crashes.py.
 
 ``python crash_harness.py STORE FOLDER`` prints "SHOT SHA256" for every acknowledged frame. ``store`` is
-the one under test; ``manifest`` is a control that loses, to show that the harness can find a loss: it rewrites
+the one under test; ``manifest`` is a control that loses, to show that the harness can find one: it rewrites
 one list of all frames in place.
 """
 

@@ -1,4 +1,4 @@
-"""Nothing acknowledged is lost: 300 times kill -9, 100 power cuts, a full disk; and a control that does lose."""
+"""Nothing acknowledged is lost: 300 times kill -9, 100 power cuts, a full disk; and a control that loses."""
 
 from __future__ import annotations
 
