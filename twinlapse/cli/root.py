@@ -19,6 +19,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "capture": ("capture", "Take the pictures while the machine prints: the service."),
     "shoot": ("shoot", "Tell the capture service to take one shot now."),
     "render": ("render", "Make the film."),
+    "rig": ("rig", "Fit and aim the cameras: write, check and draw the rig."),
 }
 
 

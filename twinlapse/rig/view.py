@@ -2,7 +2,7 @@
 
 Depth of field by the handbook: with focal length f, f-number N, circle of confusion c and focus distance s,
 the hyperfocal distance is ``H = f^2 / (N c) + f``, the near limit ``s (H - f) / (H + s - 2 f)`` and the far
-limit ``s (H - f) / (H - s)``, endless from s = H on (as in S. F. Ray, Applied Photographic Optics; from memory).
+limit ``s (H - f) / (H - s)``, endless from s = H on (S. F. Ray, Applied Photographic Optics; from memory).
 """
 
 from __future__ import annotations
@@ -106,8 +106,8 @@ def hidden(
 ) -> NDArray[np.bool_]:
     """Return which points (n, 3) the head hides from the camera.
 
-    The head is what the rig file says: a disc of ``radius_mm`` from the block's underside to ``height_mm``, and
-    the nozzle below it.
+    The head is what the rig file says: a disc of ``radius_mm`` from the block's underside to ``height_mm``,
+    and the nozzle below it.
     """
     low = nozzle_mm[2] + head.nozzle_length_mm
     top = nozzle_mm[2] + head.height_mm

@@ -1,0 +1,357 @@
+"""Whether the cameras of a rig see what they are meant to see: one answer a question, each with a mend."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from twinlapse.rig.kinematics import shift_axes
+from twinlapse.rig.lens import Float
+from twinlapse.rig.model import Camera, Printer, Rig
+from twinlapse.rig.pose import (
+    Place,
+    Pose,
+    bed_middle,
+    in_picture,
+    pose_in_bed,
+    pose_on_mount,
+    rest_of,
+    see,
+)
+from twinlapse.rig.view import Sharpness, blur_px, hidden, pixel_size, sharpness
+
+CLEAR_MM = 3.0  # a housing stays this far above the layer; common practice, no source
+LINE_PX = 3.0  # of a printed line's width: less, and its edges run together; common practice, no source
+USB2_BYTES_S = (
+    24_576_000  # 3 x 1024 bytes in each of 8000 microframes a second (USB 2.0 specification, 5.6.4)
+)
+RAW_BYTES = 2  # of a pixel in the uncompressed 4:2:2 form
+RAW_FPS = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One question about one camera and its answer."""
+
+    camera: str
+    name: str  # short, stable, hyphenated
+    holds: bool | None  # None: worth knowing, neither good nor bad
+    text: str
+    mend: str = ""
+    values: dict[str, Any] = field(default_factory=dict)
+
+
+def check_rig(rig: Rig, *, circle_px: float = 1.0) -> list[Finding]:
+    """Return every finding on the cameras of a rig, in the order of the file.
+
+    Parameters
+    ----------
+    rig : Rig
+    circle_px : float
+        Circle of confusion: blur up to this diameter counts as sharp.
+    """
+    findings = []
+    for camera in rig.cameras:
+        if camera.mount == "head":
+            findings += _check_head_camera(camera, rig.printer, circle_px)
+        else:
+            findings += _check_standing_camera(camera, rig.printer, circle_px)
+    return findings + _check_bus(rig)
+
+
+def looked_at_mm(camera: Camera, printer: Printer) -> float:
+    """Return the distance from a camera to what it is there to show: the tip, else the middle of the bed."""
+    own = pose_on_mount(camera, printer)
+    if camera.mount in ("head", "gantry"):
+        return float(np.linalg.norm(own.place_mm))
+    return float(np.linalg.norm(own.place_mm - [*bed_middle(printer), 0.0]))
+
+
+def _check_standing_camera(camera: Camera, printer: Printer, circle_px: float) -> list[Finding]:
+    rest = rest_of(camera, printer)
+    pose = pose_in_bed(camera, printer, rest)
+    return [
+        _sees_volume(camera, printer, rest),
+        *_resolves_bed(camera, printer, pose),
+        _sharp_volume(camera, printer, pose, circle_px),
+        _hides(camera, printer, pose, rest),
+    ]
+
+
+def _sees_volume(camera: Camera, printer: Printer, rest: Place) -> Finding:
+    at_rest = _share_seen(camera, printer, rest)
+    worst, where = at_rest, rest
+    for nozzle in _extremes(camera, printer, rest):
+        share = _share_seen(camera, printer, nozzle)
+        if share < worst:
+            worst, where = share, nozzle
+    far = f"; with the nozzle at {_named(where)}: {worst:.0%}" if worst < at_rest else ""
+    return Finding(
+        camera=camera.name,
+        name="sees-volume",
+        holds=at_rest > 0.9999,
+        text=f"{at_rest:.0%} of the build volume is in the picture at a shot{far}",
+        mend="" if at_rest > 0.9999 else "move it back, turn it, or take a wider lens",
+        values={"share_at_shot": round(at_rest, 4), "share_at_worst": round(worst, 4)},
+    )
+
+
+def _share_seen(camera: Camera, printer: Printer, nozzle: Place) -> float:
+    """Return the share of the volume up to the layer being printed that is in the picture."""
+    pose = pose_in_bed(camera, printer, nozzle)
+    sinking = "z" in shift_axes(printer.kinematics, camera.mount)
+    points = volume_grid(printer, nozzle[2] if sinking else printer.height_mm)
+    return float(in_picture(see(points, pose, camera.lens), camera.lens).mean())
+
+
+def volume_grid(printer: Printer, height_mm: float, count: int = 9) -> Float:
+    """Return points spread over the build volume up to a height, its edges included, (n, 3)."""
+    x, y = (np.linspace(*pair, count) for pair in (printer.x_range_mm, printer.y_range_mm))
+    z = np.linspace(0, height_mm, count) if height_mm > 0 else np.zeros(1)
+    points = np.stack(np.meshgrid(x, y, z), axis=-1).reshape(-1, 3)
+    if printer.bed_shape == "round":
+        off = points[:, :2] - bed_middle(printer)
+        points = points[np.hypot(off[:, 0], off[:, 1]) <= min(printer.bed_mm) / 2 + 1e-9]
+    return points
+
+
+def _extremes(camera: Camera, printer: Printer, rest: Place) -> list[Place]:
+    """Return the nozzle places at which the print stands furthest off in the picture."""
+    axes = shift_axes(printer.kinematics, camera.mount)
+    ranges = {"x": printer.x_range_mm, "y": printer.y_range_mm, "z": (0.0, printer.height_mm)}
+    places = []
+    for index, axis in enumerate("xyz"):
+        for value in ranges[axis] if axis in axes else ():
+            place = list(rest)
+            place[index] = value
+            places.append((place[0], place[1], place[2]))
+    return places
+
+
+def _resolves_bed(camera: Camera, printer: Printer, pose: Pose) -> list[Finding]:
+    points = volume_grid(printer, 0.0, 21)
+    size = pixel_size(points, pose, camera.lens)
+    shown = np.isfinite(size) & in_picture(see(points, pose, camera.lens), camera.lens)
+    if not shown.any():
+        return [
+            Finding(
+                camera=camera.name,
+                name="resolution",
+                holds=False,
+                text="no part of the bed is in the picture",
+                mend="check place_mm and look_mm",
+            )
+        ]
+    away = np.where(shown, np.linalg.norm(points - pose.place_mm, axis=1), np.nan)
+    near, far = size[np.nanargmin(away)], size[np.nanargmax(away)]
+    return [
+        Finding(
+            camera=camera.name,
+            name="resolution",
+            holds=None,
+            text=f"a pixel shows {near:.2f} mm of the bed at the near edge and {far:.2f} mm at the far edge; "
+            f"a line of the {printer.nozzle_mm:g} mm nozzle is {printer.nozzle_mm / far:.1f} to "
+            f"{printer.nozzle_mm / near:.1f} pixels wide",
+            values={
+                "mm_per_px_near": round(float(near), 4),
+                "mm_per_px_far": round(float(far), 4),
+                "px_per_line": round(printer.nozzle_mm / float(far), 3),
+            },
+        )
+    ]
+
+
+def _sharp_volume(camera: Camera, printer: Printer, pose: Pose, circle_px: float) -> Finding:
+    points = volume_grid(printer, printer.height_mm if printer.kinematics != "bed-moves-z" else 0.0, 5)
+    depth = pose.to_camera(points)[:, 2]
+    depth = depth[depth > 0]
+    field = sharpness(camera.lens, looked_at_mm(camera, printer), circle_px)
+    near, far = float(depth.min(initial=math.inf)), float(depth.max(initial=0.0))
+    worst = max(blur_px(camera.lens, field.focus_mm, d) for d in (near, far)) if len(depth) else math.inf
+    return Finding(
+        camera=camera.name,
+        name="sharp",
+        holds=field.holds(near) and field.holds(far),
+        text=f"sharp from {_far(field.near_mm)} to {_far(field.far_mm)}, the build volume lies at "
+        f"{near:.0f} to {far:.0f} mm; worst blur {worst:.1f} px",
+        mend=""
+        if field.holds(near) and field.holds(far)
+        else "focus nearer to the middle, or stand further off",
+        values=_field_values(field, worst),
+    )
+
+
+def _hides(camera: Camera, printer: Printer, pose: Pose, rest: Place) -> Finding:
+    points = volume_grid(printer, 0.0, 41)
+    shadow = hidden(points, pose, printer.head, (rest[0], rest[1], 1.0)).mean()
+    where = "at park_mm" if camera.park_mm else "over the middle of the bed, as park_mm is not set"
+    return Finding(
+        camera=camera.name,
+        name="head-hides",
+        holds=None if camera.park_mm is None else bool(shadow < 0.1),
+        text=f"the head {where} hides {shadow:.0%} of the bed",
+        mend="" if camera.park_mm is None or shadow < 0.1 else "park on the side away from the camera",
+        values={"hidden_share": round(float(shadow), 4)},
+    )
+
+
+def _check_head_camera(camera: Camera, printer: Printer, circle_px: float) -> list[Finding]:
+    own = pose_on_mount(camera, printer)
+    return [
+        *_tip(camera, printer, own, circle_px),
+        _clear_of_layer(camera, own),
+        _inside_head(camera, printer, own),
+        _cable(camera, printer),
+    ]
+
+
+def _tip(camera: Camera, printer: Printer, own: Pose, circle_px: float) -> list[Finding]:
+    tip = np.zeros((1, 3))
+    at = see(tip, own, camera.lens)[0]
+    shown = bool(in_picture(at, camera.lens))
+    depth = float(own.to_camera(tip)[0, 2])
+    found = [
+        Finding(
+            camera=camera.name,
+            name="tip-in-picture",
+            holds=shown,
+            text=f"the nozzle's tip appears at pixel {at[0]:.0f}, {at[1]:.0f}"
+            if shown
+            else "the tip is not in the picture",
+            mend="" if shown else "turn it toward the tip, or write place_mm and look_mm as they are",
+            values={"tip_px": [round(float(v), 1) for v in at] if np.isfinite(at).all() else None},
+        )
+    ]
+    if not shown:
+        return found
+    field = sharpness(camera.lens, looked_at_mm(camera, printer), circle_px)
+    blur = blur_px(camera.lens, field.focus_mm, depth)
+    size = float(pixel_size(tip, own, camera.lens)[0])
+    wide = printer.nozzle_mm / size
+    return [
+        *found,
+        Finding(
+            camera=camera.name,
+            name="sharp",
+            holds=field.holds(depth),
+            text=f"sharp from {_far(field.near_mm)} to {_far(field.far_mm)}, the tip is {depth:.1f} mm away; "
+            f"blur {blur:.1f} px",
+            mend=""
+            if field.holds(depth)
+            else "turn the focus ring, or move the camera to its focus distance",
+            values=_field_values(field, blur),
+        ),
+        Finding(
+            camera=camera.name,
+            name="resolution",
+            holds=wide >= LINE_PX,
+            text=f"a pixel shows {size:.3f} mm at the tip; a line of the {printer.nozzle_mm:g} mm nozzle is "
+            f"{wide:.1f} pixels wide; a gap of {2 * size:.2f} mm can be seen",
+            mend="" if wide >= LINE_PX else "go nearer, or take a narrower lens or more pixels",
+            values={
+                "mm_per_px": round(size, 4),
+                "px_per_line": round(wide, 2),
+                "smallest_mm": round(2 * size, 3),
+            },
+        ),
+    ]
+
+
+def lowest_mm(camera: Camera, own: Pose) -> float:
+    """Return the height above the tip of the lowest point of a round housing whose front is at the pupil."""
+    sideways = math.sqrt(max(0.0, 1 - float(own.axes[2, 2]) ** 2))
+    ends = (own.place_mm[2], own.place_mm[2] - camera.body_mm[1] * own.axes[2, 2])
+    return float(min(ends)) - camera.body_mm[0] / 2 * sideways
+
+
+def reach_mm(camera: Camera, own: Pose) -> float:
+    """Return how far the housing stands out from the nozzle, seen from above."""
+    ends = own.place_mm[:2], (own.place_mm - camera.body_mm[1] * own.axes[2])[:2]
+    return float(max(np.hypot(*end) for end in ends)) + camera.body_mm[0] / 2
+
+
+def _clear_of_layer(camera: Camera, own: Pose) -> Finding:
+    low = lowest_mm(camera, own)
+    return Finding(
+        camera=camera.name,
+        name="clear-of-layer",
+        holds=low >= CLEAR_MM,
+        text=f"the lowest point of the housing is {low:.1f} mm above the layer",
+        mend="" if low >= CLEAR_MM else f"raise it: {CLEAR_MM:g} mm and more keep it off curled edges",
+        values={"clearance_mm": round(low, 2)},
+    )
+
+
+def _inside_head(camera: Camera, printer: Printer, own: Pose) -> Finding:
+    reach, head = reach_mm(camera, own), printer.head
+    low = lowest_mm(camera, own)
+    holds = reach <= head.radius_mm
+    return Finding(
+        camera=camera.name,
+        name="clear-of-objects",
+        holds=holds,
+        text=f"the housing reaches {reach:.1f} mm from the nozzle; head.radius_mm is {head.radius_mm:g}. "
+        f"Beside a finished object it passes over what is less than {low:.1f} mm higher than the layer",
+        mend=""
+        if holds
+        else f"write head = {{ radius_mm = {math.ceil(reach)} ... }}: else objects may be hit",
+        values={"reach_mm": round(reach, 2), "clearance_mm": round(low, 2)},
+    )
+
+
+def _cable(camera: Camera, printer: Printer) -> Finding:
+    moving = {
+        "bed-moves-y": (True, False, True),
+        "bed-moves-z": (True, True, False),
+        "bed-fixed": (True,) * 3,
+    }
+    travel = (*printer.bed_mm, printer.height_mm)
+    way = math.hypot(*(t for t, m in zip(travel, moving[printer.kinematics], strict=True) if m))
+    loose = 1.2 * way + 100
+    return Finding(
+        camera=camera.name,
+        name="cable",
+        holds=None,
+        text=f"leave {loose:.0f} mm of cable from the head to its clamp (the head's longest way and a fifth, "
+        "common practice), keep it off belts and hot parts; USB 2.0 without a hub: 5 m in all",
+        values={"loose_mm": round(loose)},
+    )
+
+
+def _check_bus(rig: Rig) -> list[Finding]:
+    plugged = [camera for camera in rig.cameras if camera.source.startswith("v4l2:")]
+    load = {c.name: c.lens.width_px * c.lens.height_px * RAW_BYTES * RAW_FPS for c in plugged}
+    if not load:
+        return []
+    total, holds = sum(load.values()), sum(load.values()) <= USB2_BYTES_S
+    return [
+        Finding(
+            camera="+".join(load),
+            name="bandwidth",
+            holds=None if holds else False,
+            text=f"uncompressed at {RAW_FPS} pictures a second: {total / 1e6:.1f} MB/s of the "
+            f"{USB2_BYTES_S / 1e6:.1f} MB/s that a USB 2.0 bus gives one stream",
+            mend="" if holds else "let the camera send JPEG, or plug the cameras into different controllers",
+            values={"bytes_s": total, "limit_bytes_s": USB2_BYTES_S},
+        )
+    ]
+
+
+def _field_values(field: Sharpness, worst_px: float) -> dict[str, Any]:
+    return {
+        "focus_mm": round(field.focus_mm, 2),
+        "near_mm": round(field.near_mm, 2),
+        "far_mm": None if math.isinf(field.far_mm) else round(field.far_mm, 2),
+        "blur_px": round(worst_px, 3) if math.isfinite(worst_px) else None,
+    }
+
+
+def _far(distance_mm: float) -> str:
+    return "any distance" if math.isinf(distance_mm) else f"{distance_mm:.1f} mm"
+
+
+def _named(place: Place) -> str:
+    return f"X{place[0]:g} Y{place[1]:g} Z{place[2]:g}"
