@@ -131,7 +131,7 @@ def _pieces(path: Path) -> Iterator[tuple[bytes, bytes]]:
 
 def _refuse_without_material(path: Path, head: bytes, recording: Recording) -> None:
     columns = recording.columns()
-    if (columns["kind"] == Kind.EXTRUDE).any():
+    if _lays_material(columns):
         return
     refuse_no_print(
         path,
@@ -141,6 +141,19 @@ def _refuse_without_material(path: Path, head: bytes, recording: Recording) -> N
         o_words=recording.odd(words.O_WORD),
         z_places=len(np.unique(columns["z_mm"])),
     )
+
+
+def _lays_material(columns: dict[str, Any]) -> bool:
+    """Tell whether a move across the bed feeds, looking at as few as need be."""
+    rows = np.flatnonzero(columns["kind"] == Kind.EXTRUDE)
+    for some in np.array_split(rows, max(len(rows) // 65_536, 1)):
+        across = columns["mode"][some] & Mode.ARC != 0
+        for name in ("x_mm", "y_mm"):
+            before = np.where(some > 0, columns[name][some - 1], 0.0)
+            across |= columns[name][some] != before
+        if across.any():
+            return True
+    return False
 
 
 def _toolpath(path: Path, firmware: str, recording: Recording, notices: list[Notice]) -> Toolpath:

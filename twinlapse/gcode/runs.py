@@ -64,7 +64,7 @@ def join_runs(
     cut = 0
     for i in range(len(kind)):
         fresh = e[i] + np.float64(retracted[i]) - r0
-        flat = x[i] != x0 or y[i] != y0 or length[i] > abs(z[i] - z0)
+        flat = x[i] != x0 or y[i] != y0 or length[i] > abs(z[i] - z0) * 1.0001
         if kind[i] == _EXTRUDE and flat and length[i] > 0:
             dz = z[i] - z0
             climbs = abs(dz) > _CLIMB_MM
