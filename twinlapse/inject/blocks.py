@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from twinlapse.errors import InjectError
@@ -19,7 +18,7 @@ class Habit:
     """What the file itself does at the place of a shot, as far as the modal state does not say."""
 
     e_per_mm: float | None = 1.0  # E words for a millimetre of filament; None: the file does not tell
-    back_mm: tuple[tuple[float, float], ...] = ()  # the end of the path just laid, backward from here
+    wipe_mm: tuple[tuple[float, float], ...] = ()  # the end of the path just laid, towards here
 
 
 def fences(shot: Shot) -> tuple[str, str]:
@@ -118,8 +117,7 @@ def _return(pen: Pen, shot: Shot, rig: Rig, habit: Habit) -> None:
     printer = rig.printer
     for x_mm, y_mm in shot.back_mm:
         pen.go(printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
-    wipe = _wipe_path(pen.state, rig, habit) if shot.retract in ("own", "firmware") else ()
-    if wipe:
+    if wipe := habit.wipe_mm if shot.retract in ("own", "firmware") else ():
         pen.go(printer.travel_mm_s, x_mm=wipe[0][0], y_mm=wipe[0][1])
         pen.go_home(printer.lift_mm_s, "z")
         for x_mm, y_mm in wipe[1:]:
@@ -130,13 +128,12 @@ def _return(pen: Pen, shot: Shot, rig: Rig, habit: Habit) -> None:
     pen.go_home(printer.lift_mm_s, "z")
 
 
-def _wipe_path(state: ModalState, rig: Rig, habit: Habit) -> Sequence[tuple[float, float]]:
-    return ()
-
-
 def _prime(pen: Pen, shot: Shot, rig: Rig, dialect: Dialect) -> None:
+    extra_mm = rig.printer.prime_extra_mm if pen.state.retracted_mm <= 0 else 0.0
     if shot.retract == "own":
-        pen.pull(shot.retract_mm, shot.retract_mm_s)
+        pen.pull(shot.retract_mm + extra_mm, shot.retract_mm_s)
     elif shot.retract == "firmware":
         pen.say(dialect.prime)
+        if extra_mm > 0:
+            pen.pull(extra_mm, rig.printer.retract_mm_s)
     pen.name_e()

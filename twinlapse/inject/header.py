@@ -9,6 +9,7 @@ from twinlapse.inject.pen import number
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan
 
+_RETRACTION = ("retract_mm", "retract_mm_s", "prime_extra_mm", "wipe_mm")
 BEGIN = "; twinlapse header begin"
 END = "; twinlapse header end"
 
@@ -51,7 +52,7 @@ def _machine(rig: Rig) -> Iterator[str]:
     for name, pair in (("x_mm", printer.x_range_mm), ("y_mm", printer.y_range_mm)):
         yield f"{name} {number(pair[0], 3)} {number(pair[1], 3)}"
     yield f"height_mm {number(printer.height_mm, 3)}"
-    for name in ("travel_mm_s", "lift_mm_s", "accel_mm_s2", "accel_z_mm_s2", "retract_mm", "retract_mm_s"):
+    for name in ("travel_mm_s", "lift_mm_s", "accel_mm_s2", "accel_z_mm_s2", *_RETRACTION):
         yield f"{name} {number(getattr(printer, name), 3)}"
     for name in ("junction_deviation_mm", "square_corner_mm_s", "jerk_mm_s"):
         value = getattr(printer.corner, name)

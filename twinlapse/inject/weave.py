@@ -55,3 +55,8 @@ def line_end(head: bytes) -> bytes:
     """Return how the lines of a file end, judged by its first."""
     first = head.find(b"\n")
     return b"\r\n" if first > 0 and head[first - 1 : first] == b"\r" else b"\n"
+
+
+def as_bytes(lines: Iterable[str], eol: bytes) -> bytes:
+    """Return whole lines as bytes with the file's own line ends."""
+    return b"".join(line.encode("ascii") + eol for line in lines)

@@ -11,19 +11,19 @@ import numpy as np
 
 from twinlapse.errors import InjectError, ProofError
 from twinlapse.files import mapped, replacing
-from twinlapse.gcode import Kind, Mode, Toolpath, read_toolpath, state_after
-from twinlapse.inject.blocks import Habit, block_lines
+from twinlapse.gcode import Toolpath, read_toolpath, state_after
+from twinlapse.inject.arming import arm_insertions
+from twinlapse.inject.blocks import block_lines
+from twinlapse.inject.habits import habit_at
 from twinlapse.inject.header import header_lines, place_of_header
-from twinlapse.inject.pen import INCH_MM
 from twinlapse.inject.progress import progress_insertions
 from twinlapse.inject.proof import Proof, prove
 from twinlapse.inject.removal import MARK
-from twinlapse.inject.weave import Insertion, line_end, weave
+from twinlapse.inject.weave import Insertion, as_bytes, line_end, weave
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot
 
 HEAD_BYTES = 1_048_576
-NEAR_ROWS = 5000  # around a shot, for the file's habits
 Progress = Callable[[float], None]
 
 
@@ -86,15 +86,20 @@ def inject_file(
 
 def plan_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
     """Yield the header and the blocks of all shots in the order of the file."""
-    pieces = [header_insertion(view, plan, rig), *shot_insertions(view, plan, rig, toolpath)]
-    yield from sorted([*pieces, *progress_insertions(view, plan)], key=lambda piece: piece.byte)
+    pieces = [
+        header_insertion(view, plan, rig),
+        *arm_insertions(plan, rig, toolpath, line_end(view[:HEAD_BYTES])),
+        *shot_insertions(view, plan, rig, toolpath),
+        *progress_insertions(view, plan),
+    ]
+    yield from sorted(pieces, key=lambda piece: piece.byte)
 
 
 def header_insertion(view: Any, plan: Plan, rig: Rig) -> Insertion:
     """Return the header at its place."""
     head = view[:HEAD_BYTES]
     return Insertion(
-        byte=place_of_header(head), text=as_text(header_lines(plan, rig, len(view)), line_end(head))
+        byte=place_of_header(head), text=as_bytes(header_lines(plan, rig, len(view)), line_end(head))
     )
 
 
@@ -102,7 +107,7 @@ def shot_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iter
     """Yield the block of every shot at its place."""
     eol = line_end(view[:HEAD_BYTES])
     for shot in plan.shots:
-        text = as_text(lines_of_shot(shot, rig, toolpath), eol)
+        text = as_bytes(lines_of_shot(shot, rig, toolpath), eol)
         if view[shot.byte - 1 : shot.byte] != b"\n":  # the last line has no end of its own
             text = eol + text
         yield Insertion(byte=shot.byte, text=text)
@@ -111,33 +116,8 @@ def shot_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iter
 def lines_of_shot(shot: Shot, rig: Rig, toolpath: Toolpath) -> list[str]:
     """Return the block of one shot at its place in the original."""
     row = int(np.searchsorted(toolpath.line, shot.after_line, "right")) - 1
-    return block_lines(shot, state_after(toolpath, row), rig, habit_at(toolpath, row))
-
-
-def habit_at(toolpath: Toolpath, row: int) -> Habit:
-    """Return what the file does around a row beyond its modal state."""
-    return Habit(e_per_mm=_e_per_mm(toolpath, row))
-
-
-def as_text(lines: list[str], eol: bytes) -> bytes:
-    """Return whole lines as bytes with the file's own line ends."""
-    return b"".join(line.encode("ascii") + eol for line in lines)
-
-
-def _e_per_mm(toolpath: Toolpath, row: int) -> float | None:
-    """Return the E words for a millimetre of filament; of volumes it is read off the longest feed around."""
-    if row < 1 or not toolpath.mode[row] & Mode.VOLUMETRIC:
-        return 1 / INCH_MM if row >= 0 and toolpath.mode[row] & Mode.INCH else 1.0
-    units = Mode.INCH | Mode.VOLUMETRIC
-    first, stop = max(1, row - NEAR_ROWS), min(len(toolpath), row + NEAR_ROWS)
-    here = slice(first, stop)
-    same = (toolpath.mode[here] & units == toolpath.mode[row] & units) & (toolpath.kind[here] <= Kind.WIPE)
-    fed = np.where(same, np.abs(toolpath.e_mm[here]), 0.0)
-    best = int(np.argmax(fed))
-    if fed[best] <= 0:
-        return None
-    step = toolpath.e_word[first + best] - toolpath.e_word[first + best - 1]
-    return float(abs(step) / fed[best])
+    habit = habit_at(toolpath, row, rig.printer.wipe_mm)
+    return block_lines(shot, state_after(toolpath, row), rig, habit)
 
 
 def _refuse_same(original: Path, out: Path) -> None:

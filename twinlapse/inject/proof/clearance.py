@@ -7,6 +7,7 @@ import numpy as np
 from twinlapse.inject.proof import sweeping
 from twinlapse.inject.proof.evidence import BlockMoves, Evidence
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
+from twinlapse.inject.proof.wiping import wiping_moves
 
 _TOUCHES = {
     sweeping.TIP: "travels lower than the print allows",
@@ -28,6 +29,7 @@ def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
         moves.end_mm, moves.home_mm, sweeping.empty_tops(*printer.bed_mm), left, front,
         np.array([head.radius_mm, gantry_mm, max(head.nozzle_radius_mm, 1e-6), head.nozzle_length_mm]), found,
     )  # fmt: skip
+    found[wiping_moves(evidence, moves)] = sweeping.CLEAR
     faults = [
         Fault(
             evidence.line(int(moves.row[k])),

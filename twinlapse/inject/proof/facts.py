@@ -12,15 +12,9 @@ from twinlapse.rig.model import Camera, Corner, Cue, Head, KeepOut, Printer, Rig
 
 _FACT = re.compile(r"; ([a-z_0-9]+) (\S.*)")
 _NUMBERS = (
-    "height_mm",
-    "travel_mm_s",
-    "lift_mm_s",
-    "accel_mm_s2",
-    "accel_z_mm_s2",
-    "retract_mm",
-    "retract_mm_s",
-)
-_OPTIONAL = ("prime_extra_mm", "wipe_mm")
+    "height_mm", "travel_mm_s", "lift_mm_s", "accel_mm_s2", "accel_z_mm_s2", "retract_mm", "retract_mm_s",
+    "prime_extra_mm", "wipe_mm",
+)  # fmt: skip
 
 
 def facts_of(cutting: Cutting) -> dict[str, str]:
@@ -54,7 +48,6 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
             head=Head(**_named(facts["head"])),
             keep_out=tuple(_box(line) for line in facts.get("keep_out", "").splitlines()),
             **{name: float(facts[name]) for name in _NUMBERS},
-            **{name: float(facts[name]) for name in _OPTIONAL if name in facts},
         )
         cameras = tuple(_camera(line) for line in facts["camera"].splitlines())
     except (KeyError, ValueError, IndexError, TypeError) as error:

@@ -103,12 +103,14 @@ def check_filament(evidence: Evidence, moves: BlockMoves) -> Check:
         if int(kind) not in _IN_BLOCKS
     ]
     fed = np.bincount(moves.block, path.e_mm[moves.row], minlength=len(evidence.woven.first))
-    extra = getattr(printer, "prime_extra_mm", 0.0)
+    unretracted = path.retracted_mm[evidence.woven.first - 1] <= 0
     primed = (
         np.bincount(moves.block, np.isin(moves.kind, (Kind.PRIME, Kind.FW_PRIME)), len(evidence.woven.first))
         > 0
     )
-    for block in np.flatnonzero(np.abs(fed - np.where(primed, extra, 0.0)) > 2e-5).tolist():
+    for block in np.flatnonzero(
+        np.abs(fed - np.where(primed & unretracted, printer.prime_extra_mm, 0.0)) > 2e-5
+    ).tolist():
         faults.append(_fault(evidence, block, f"{fed[block]:+.4f} mm of filament are fed in all"))
     for block in _changes(evidence, "e_word", FILAMENT_MM, 0.0).tolist():
         faults.append(_fault(evidence, block, "the logical E is not as before"))

@@ -20,6 +20,7 @@ _STILL = re.compile(
     rf"|SET_VELOCITY_LIMIT(?:\s+ACCEL\s*=\s*{_N})"
 )
 _TEXT = re.compile(r"(?i)M11[78]\b.*")
+_ARM = re.compile(r"(?i)M11[78](?: E1)? (?:S?\")?twinlapse arm \d+\"?")
 _ACTION = re.compile(r"(?i)action:")
 _CUE = re.compile(r"twinlapse cue (\d+)\.(\d+) ([\w+-]+)")
 _STOP = re.compile(rf"; stop (\d+)\.(\d+): ([\w+-]+) at X({_N}) Y({_N}) Z({_N}) for ({_N}) s")
@@ -133,6 +134,7 @@ def check_blocks(evidence: Evidence) -> tuple[Check, Check]:
         reading = BlockReader(block, macro).run()
         commands.extend(reading.faults)
         stands.extend(_stand_faults(evidence, block, reading.stands))
+    commands.extend(_arm_faults(evidence))
     unknown = f"; what the macro {macro} does is not known here" if macro else ""
     return (
         verdict(
@@ -144,6 +146,20 @@ def check_blocks(evidence: Evidence) -> tuple[Check, Check]:
             "stands", first(stands), "at every cue the machine stands still where it says, as long as it says"
         ),
     )
+
+
+def _arm_faults(evidence: Evidence) -> list[Fault]:
+    """An arming line says its own words and nothing else."""
+    faults = []
+    for piece in evidence.cutting.others:
+        lines = piece.text.decode("utf-8", "replace").split("\n")[1:]
+        for number, line in enumerate(lines, piece.line + 1):
+            command = line.split(";", 1)[0].strip()
+            if piece.kind == "header" and command:
+                faults.append(Fault(number, f"{command[:40]!r} stands in the header"))
+            elif piece.kind == "arm" and command and not _ARM.fullmatch(command):
+                faults.append(Fault(number, f"{command[:40]!r} has no place in an arming line"))
+    return faults
 
 
 def _stand_faults(evidence: Evidence, block: Fenced, stands: list[Stand]) -> list[Fault]:
