@@ -11,10 +11,13 @@ from twinlapse.gcode import Layers, Toolpath
 from twinlapse.plan.choosing import Choice
 from twinlapse.plan.ground import Ground, Place, inside_bed
 from twinlapse.plan.moments import Habit
-from twinlapse.plan.pricing import Here, block_s, here_at
+from twinlapse.plan.pricing import Here, Point, block_s, here_at
+from twinlapse.plan.routing import way_around
 from twinlapse.plan.standing import LIFT_MM, Stand
 from twinlapse.rig import Rig
 from twinlapse.shots import Shot, Stop
+
+WORTH_A_LOOK_MM = 2.0  # a lift that much higher than usual is compared with a way around
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,27 +96,69 @@ class BlockMaker:
         )
 
     def _with_stops(self, draft: Shot, order: Sequence[Stand], here: Here, layer: int) -> Shot | Obstacle:
-        """Return the shot with its stops in one order, or what is in the way."""
+        """Return the shot with its stops in one order, or what is in the way.
+
+        Straight ways as high as they need to be; where that is high, or too high for the machine, ways around
+        at the usual lift, whichever is cheaper.
+        """
         home = here.place_mm
         if draft.lift_mm == 0:
             stops = [self._stop(stand, home[:2], home[2]) for stand in order]
             return self._priced(replace(draft, stops=tuple(stops)), here)
-        top, limit = float(self.layers.z_mm[layer]), self.rig.printer.height_mm
-        travel, at, stops = home[2] + LIFT_MM, home[:2], []
+        usual = home[2] + LIFT_MM
+        straight = self._straight(draft, order, here, layer, usual)
+        high = isinstance(straight, Obstacle) or straight.lift_mm > LIFT_MM + WORTH_A_LOOK_MM
+        around = self._around(draft, order, here, layer, usual) if high else None
+        if around is None:
+            return straight
+        return around if isinstance(straight, Obstacle) or around.cost_s < straight.cost_s else straight
+
+    def _straight(
+        self, draft: Shot, order: Sequence[Stand], here: Here, layer: int, usual: float
+    ) -> Shot | Obstacle:
+        home, travel, limit = here.place_mm, usual, self.rig.printer.height_mm
+        at, heights_mm = home[:2], []
         for stand in order:
             spot = stand.at_mm or home[:2]
             travel = max(travel, self._way_z(at, spot), self._way_z(spot, home[:2]))
-            wanted = travel if stand.rise_mm is None else top + stand.rise_mm
-            least = max(self.ground.needed_z(spot, spot), top + LIFT_MM) if stand.at_mm else home[2]
-            why = self._in_the_way(stand, spot, wanted, least, top)
-            travel = max(travel, wanted, least)
+            z_mm, why = self._height(stand, spot, travel, home, layer)
+            travel = max(travel, z_mm)
             if not why and travel > limit:
                 why = f"the way needs the nozzle at {travel:.1f} mm, the machine ends at {limit:g} mm"
             if why:
                 return Obstacle(stand=stand, why=why)
-            stops.append(self._stop(stand, spot, max(wanted, least)))
+            heights_mm.append(z_mm)
             at = spot
+        stops = [
+            self._stop(stand, stand.at_mm or home[:2], z) for stand, z in zip(order, heights_mm, strict=True)
+        ]
         return self._priced(replace(draft, lift_mm=_upward(travel - home[2]), stops=tuple(stops)), here)
+
+    def _around(
+        self, draft: Shot, order: Sequence[Stand], here: Here, layer: int, usual: float
+    ) -> Shot | None:
+        home = here.place_mm
+        at, stops = home[:2], []
+        for stand in order:
+            spot = stand.at_mm or home[:2]
+            z_mm, why = self._height(stand, spot, usual, home, layer)
+            via = None if why or z_mm > usual + 1e-6 else way_around(self.ground, at, spot, usual)
+            if via is None:
+                return None
+            stops.append(replace(self._stop(stand, spot, z_mm), via_mm=via))
+            at = spot
+        back = way_around(self.ground, at, home[:2], usual)
+        if back is None or usual > self.rig.printer.height_mm:
+            return None
+        shot = replace(draft, lift_mm=_upward(usual - home[2]), stops=tuple(stops), back_mm=back)
+        return self._priced(shot, here)
+
+    def _height(self, stand: Stand, spot: Place, travel: float, home: Point, layer: int) -> tuple[float, str]:
+        """Return the height of a stop, and what speaks against it."""
+        top = float(self.layers.z_mm[layer])
+        wanted = travel if stand.rise_mm is None else top + stand.rise_mm
+        least = max(self.ground.needed_z(spot, spot), top + LIFT_MM) if stand.at_mm else home[2]
+        return max(wanted, least), self._in_the_way(stand, spot, wanted, least, top)
 
     def _in_the_way(self, stand: Stand, spot: Place, wanted: float, least: float, top: float) -> str:
         who = " and ".join(stand.cameras)

@@ -5,7 +5,7 @@ Plain loops over the columns of a toolpath, compiled; each row is laid once, so 
 
 from __future__ import annotations
 
-from math import cos, hypot, sin
+from math import cos, hypot, inf, sin
 from typing import Any
 
 from twinlapse.gcode.toolpath import Kind
@@ -112,25 +112,65 @@ def needed_height(
 
 
 @kernel
-def block_cells(top: Any, z: float, radius: Any, drop: Any, size: int, blocked: Any) -> None:
-    """Mark the coarse cells (`size` fine ones wide) over which the head cannot pass at height `z`."""
+def block_cells(top: Any, z: float, radius: Any, drop: Any, gantry: bool, size: int, blocked: Any) -> None:
+    """Mark the coarse cells (`size` fine ones wide) over which the head cannot pass at height `z`.
+
+    A coarse cell is free when the head clears the print from anywhere in it.
+    """
     step = size * CELL_MM
+    beam = len(radius) - 1
     for i in range(top.shape[0]):
         for j in range(top.shape[1]):
-            height = top[i, j]
             wide = 0.0
             for k in range(len(radius)):
-                if height - drop[k] > z:
+                if top[i, j] - drop[k] > z and not (gantry and k == beam):
                     wide = max(wide, radius[k])
-            if wide <= 0.0:
-                continue
-            px, py = (i + 0.5) * CELL_MM, (j + 0.5) * CELL_MM
-            reach = int(wide / step) + 2
-            ci, cj = i // size, j // size
-            for a in range(max(0, ci - reach), min(blocked.shape[0], ci + reach + 1)):
-                for b in range(max(0, cj - reach), min(blocked.shape[1], cj + reach + 1)):
-                    if not blocked[a, b]:
-                        blocked[a, b] = hypot((a + 0.5) * step - px, (b + 0.5) * step - py) <= wide + step
+            if wide > 0.0:
+                block_disc(blocked, (i + 0.5) * CELL_MM, (j + 0.5) * CELL_MM, wide + step, step)
+            if gantry and top[i, j] - drop[beam] > z:
+                reach = int((radius[beam] + step) / step) + 1
+                for b in range(max(0, j // size - reach), min(blocked.shape[1], j // size + reach + 1)):
+                    for a in range(blocked.shape[0]):
+                        blocked[a, b] = True
+
+
+@part_of_kernel
+def block_disc(blocked: Any, px: float, py: float, wide: float, step: float) -> None:
+    """Mark the cells whose middle lies within a disc."""
+    reach = int(wide / step) + 1
+    ci, cj = int(px / step), int(py / step)
+    for a in range(max(0, ci - reach), min(blocked.shape[0], ci + reach + 1)):
+        for b in range(max(0, cj - reach), min(blocked.shape[1], cj + reach + 1)):
+            if not blocked[a, b] and hypot((a + 0.5) * step - px, (b + 0.5) * step - py) <= wide:
+                blocked[a, b] = True
+
+
+@kernel
+def spread_distance(blocked: Any, i: int, j: int, away: Any) -> None:
+    """Fill ``away`` with the length in cells of the shortest way to cell (i, j) through free cells.
+
+    Sweeps over the grid in four directions until nothing changes; steps go to the eight cells around.
+    """
+    away[:, :] = inf
+    away[i, j] = 0.0
+    changed = True
+    while changed:
+        changed = False
+        for turn in range(4):
+            for p in range(away.shape[0]):
+                a = p if turn % 2 == 0 else away.shape[0] - 1 - p
+                for q in range(away.shape[1]):
+                    b = q if turn < 2 else away.shape[1] - 1 - q
+                    if blocked[a, b]:
+                        continue
+                    for da in range(-1, 2):
+                        for db in range(-1, 2):
+                            u, v = a + da, b + db
+                            if 0 <= u < away.shape[0] and 0 <= v < away.shape[1]:
+                                way = away[u, v] + hypot(da, db)
+                                if way < away[a, b] - 1e-9:
+                                    away[a, b] = way
+                                    changed = True
 
 
 @kernel

@@ -15,7 +15,7 @@ from twinlapse.plan.summary import clock
 
 INK, FAINT, PAPER = "#1b2327", "#8a969c", "#ffffff"
 _MARKS = ("o", "s", "^", "D", "X", "*")
-_STYLE = {
+_STYLE: Any = {
     "font.size": 9.5,
     "axes.edgecolor": FAINT,
     "axes.labelcolor": INK,
