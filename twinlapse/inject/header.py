@@ -22,7 +22,7 @@ CAUTIONS = (
 )
 
 
-def header_lines(plan: Plan, rig: Rig, size: int) -> list[str]:
+def header_lines(plan: Plan, rig: Rig, size: int, added_s: float) -> list[str]:
     """Return the header of a written file, fences included, without line ends.
 
     Parameters
@@ -31,6 +31,8 @@ def header_lines(plan: Plan, rig: Rig, size: int) -> list[str]:
     rig : Rig
     size : int
         Bytes of the original.
+    added_s : float
+        What all shots take.
     """
     lines = [BEGIN, "; Stops for a time-lapse film stand between fences in this file."]
     lines.append("; 'twinlapse inject --remove' takes them out and gives the original back.")
@@ -38,7 +40,7 @@ def header_lines(plan: Plan, rig: Rig, size: int) -> list[str]:
     lines.append(f"; original_sha256 {plan.gcode_sha256}")
     lines.append(f"; original_bytes {size}")
     lines.append(f"; shots {len(plan.shots)}")
-    lines.append(f"; added_s {number(plan.cost_s, 1)}")
+    lines.append(f"; added_s {number(added_s, 1)}")
     lines.extend(f"; {line}" for line in _machine(rig))
     lines.append(END)
     return lines

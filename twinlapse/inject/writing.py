@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from twinlapse.errors import InjectError, ProofError
 from twinlapse.files import mapped, replacing
-from twinlapse.gcode import Toolpath, read_toolpath, state_after
+from twinlapse.gcode import Toolpath, read_toolpath, row_after_line, state_after
 from twinlapse.inject.arming import arm_insertions
 from twinlapse.inject.blocks import block_lines
 from twinlapse.inject.habits import habit_at
@@ -87,7 +85,7 @@ def inject_file(
 def plan_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
     """Yield the header and the blocks of all shots in the order of the file."""
     pieces = [
-        header_insertion(view, plan, rig),
+        header_insertion(view, plan, rig, plan.cost_s + _wipes_s(plan, rig, toolpath)),
         *arm_insertions(plan, rig, toolpath, line_end(view[:HEAD_BYTES])),
         *shot_insertions(view, plan, rig, toolpath),
         *progress_insertions(view, plan),
@@ -95,11 +93,11 @@ def plan_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iter
     yield from sorted(pieces, key=lambda piece: piece.byte)
 
 
-def header_insertion(view: Any, plan: Plan, rig: Rig) -> Insertion:
+def header_insertion(view: Any, plan: Plan, rig: Rig, added_s: float) -> Insertion:
     """Return the header at its place."""
     head = view[:HEAD_BYTES]
     return Insertion(
-        byte=place_of_header(head), text=as_bytes(header_lines(plan, rig, len(view)), line_end(head))
+        byte=place_of_header(head), text=as_bytes(header_lines(plan, rig, len(view), added_s), line_end(head))
     )
 
 
@@ -113,9 +111,18 @@ def shot_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iter
         yield Insertion(byte=shot.byte, text=text)
 
 
+def _wipes_s(plan: Plan, rig: Rig, toolpath: Toolpath) -> float:
+    """Return about what the wipes take, which no plan counts."""
+    if rig.printer.wipe_mm <= 0:
+        return 0.0
+    rows = [row_after_line(toolpath, shot.after_line) - 1 for shot in plan.shots if shot.retract != "already"]
+    feeds = toolpath.feed_mm_s[rows].astype(float)
+    return float((rig.printer.wipe_mm / feeds[feeds > 0]).sum())
+
+
 def lines_of_shot(shot: Shot, rig: Rig, toolpath: Toolpath) -> list[str]:
     """Return the block of one shot at its place in the original."""
-    row = int(np.searchsorted(toolpath.line, shot.after_line, "right")) - 1
+    row = row_after_line(toolpath, shot.after_line) - 1
     habit = habit_at(toolpath, row, rig.printer.wipe_mm)
     return block_lines(shot, state_after(toolpath, row), rig, habit)
 
