@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rehearse": ("rehearse", "Simulate the print and take pictures of it."),
     "capture": ("capture", "Take the pictures while the machine prints: the service."),
     "shoot": ("shoot", "Tell the capture service to take one shot now."),
+    "pair": ("pair", "Find the shots in continuous recordings, where nothing cued the cameras."),
     "render": ("render", "Make the film."),
     "rig": ("rig", "Fit and aim the cameras: write, check and draw the rig."),
 }

@@ -1,0 +1,100 @@
+"""Standstills find their stops again, through misses, strays, a wrong clock and pauses."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from twinlapse.capture.pairing import Schedule, Standstill, align, schedule_of
+
+
+def a_schedule(dice: np.random.Generator, count: int) -> Schedule:
+    """Layers of 15 to 90 s that change slowly, as those of a pot do, with jitter."""
+    gaps = 45 + 30 * np.sin(np.arange(count) / 17) + dice.uniform(-12, 12, count)
+    starts = np.cumsum(gaps + 2.5)
+    stops = tuple((n, 1) for n in range(1, count + 1))
+    return Schedule(stops=stops, start_s=starts, length_s=np.full(count, 1.0))
+
+
+def record(
+    dice: np.random.Generator, schedule: Schedule, *, missed: float, stray: float, clock: float, pauses: int
+) -> tuple[list[Standstill], dict[int, int]]:
+    """Return the standstills of an imagined recording, and which belongs to which stop."""
+    count = len(schedule.stops)
+    pause_s = np.zeros(count)
+    for at in dice.choice(np.arange(5, count - 5), pauses, replace=False):
+        pause_s[at:] += dice.uniform(30, 900)
+    starts = 7.0 + clock * (schedule.start_s + dice.normal(0, 0.15, count)) + pause_s
+    events = [(start, start + 1.0 + dice.uniform(0, 0.4), i) for i, start in enumerate(starts)]
+    events = [event for event in events if dice.random() >= missed]
+    for _ in range(int(stray * count)):
+        start = dice.uniform(0, starts[-1])
+        events.append((start, start + dice.uniform(0.4, 2.5), -1))
+    events.sort()
+    found = [Standstill(start_s=start, end_s=end) for start, end, _ in events]
+    return found, {stop: index for index, (_, _, stop) in enumerate(events) if stop >= 0}
+
+
+def score(schedule: Schedule, found: list[Standstill], truth: dict[int, int]) -> tuple[int, int, int]:
+    pairs = {match.shot - 1: match.index for match in align(schedule, found).matches}
+    right = sum(truth.get(stop) == index for stop, index in pairs.items())
+    return right, len(pairs), len(truth)
+
+
+def test_precision_and_recall_with_everything_wrong_at_once() -> None:
+    right = said = there = 0
+    for seed in range(4):
+        dice = np.random.default_rng(seed)
+        schedule = a_schedule(dice, 250)
+        clock = 1.01 if seed % 2 else 0.99
+        found, truth = record(dice, schedule, missed=0.05, stray=0.3, clock=clock, pauses=2)
+        counts = score(schedule, found, truth)
+        right, said, there = right + counts[0], said + counts[1], there + counts[2]
+    print(f"precision {right / said:.4f}, recall {right / there:.4f}")
+    assert right / said >= 0.995
+    assert right / there >= 0.995
+
+
+def test_a_clean_recording_is_matched_exactly() -> None:
+    dice = np.random.default_rng(5)
+    schedule = a_schedule(dice, 60)
+    found, truth = record(dice, schedule, missed=0, stray=0, clock=1.0, pauses=0)
+    result = align(schedule, found)
+    assert {match.shot - 1: match.index for match in result.matches} == truth
+    assert result.missed == result.stray == ()
+    assert min(match.confidence for match in result.matches) > 0.5
+    assert result.doubtful == ()
+
+
+def test_the_clock_is_found() -> None:
+    dice = np.random.default_rng(6)
+    schedule = a_schedule(dice, 120)
+    found, _ = record(dice, schedule, missed=0.05, stray=0.2, clock=1.01, pauses=1)
+    assert align(schedule, found).clock == pytest.approx(1.01, abs=5e-4)
+
+
+def test_a_recording_of_something_else_matches_little_and_says_so() -> None:
+    dice = np.random.default_rng(7)
+    schedule = a_schedule(dice, 80)
+    starts = np.sort(dice.uniform(0, 4000, 80))
+    other = [Standstill(start_s=float(start), end_s=float(start) + 0.5) for start in starts]
+    sure = [match for match in align(schedule, other).matches if match.confidence >= 0.5]
+    assert len(sure) < 30
+
+
+@pytest.mark.parametrize(("stops", "stills"), [(0, 0), (0, 3), (3, 0), (1, 1), (1, 5), (5, 1)])
+def test_few_of_either(stops: int, stills: int) -> None:
+    dice = np.random.default_rng(8)
+    schedule = a_schedule(dice, stops)
+    found = [Standstill(start_s=10.0 * n, end_s=10.0 * n + 1) for n in range(stills)]
+    result = align(schedule, found)
+    assert len(result.matches) + len(result.missed) == stops
+    assert len(result.matches) + len(result.stray) == stills
+
+
+def test_the_schedule_counts_what_shots_add(a_plan) -> None:  # type: ignore[no-untyped-def]
+    schedule = schedule_of(a_plan(3, together=False, dwell_s=1.0, gap_s=10.0))  # costs 4 s: 2 s of travel
+    assert schedule.stops == ((1, 1), (1, 2), (2, 1), (2, 2), (3, 1), (3, 2))
+    assert schedule.start_s[0] == pytest.approx(10 + 2 / 3)
+    assert schedule.start_s[1] == pytest.approx(10 + 2 / 3 + 1 + 2 / 3)
+    assert schedule.start_s[2] - schedule.start_s[0] == pytest.approx(14)

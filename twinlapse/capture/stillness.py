@@ -1,0 +1,88 @@
+"""When nothing moves in a recording: small grey pictures in, standstills out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.capture.pairing import Standstill
+
+SIZE_PX = (160, 120)  # width, height of the pictures looked at
+_BLOCK_PX = 4
+_TOP_SHARE = 0.02  # the head is a small part of what a wide camera sees
+
+
+def motion_between(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> float:
+    """How much the most moved fiftieth of the picture changed, in grey levels of block means.
+
+    The means of blocks are nearly free of noise, and the change that all blocks share (a lamp that flickers,
+    an exposure that drifts) is taken out.
+    """
+    change = _blocks(after) - _blocks(before)
+    change = np.abs(change - np.median(change)).ravel()
+    count = max(1, int(_TOP_SHARE * change.size))
+    return float(np.partition(change, -count)[-count:].mean())
+
+
+def measure(
+    pictures: Iterable[tuple[float, NDArray[np.uint8]]],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return time and motion of every picture but the first.
+
+    Parameters
+    ----------
+    pictures : iterable of (time in s, ndarray of shape (height, width))
+    """
+    times, motions = [], []
+    before: NDArray[np.uint8] | None = None
+    for time_s, picture in pictures:
+        if before is not None:
+            times.append(time_s)
+            motions.append(motion_between(before, picture))
+        before = picture
+    return np.array(times), np.array(motions)
+
+
+def find_standstills(
+    time_s: NDArray[np.float64], motion: NDArray[np.float64], shortest_s: float
+) -> list[Standstill]:
+    """Return the whiles of at least `shortest_s` in which motion stays at the level of noise.
+
+    Single samples above it, such as a flash, do not part a standstill.
+    """
+    if len(motion) < 4:
+        return []
+    still = _measured(motion) < still_level(motion)
+    still[1:-1] |= still[:-2] & still[2:]
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8)))
+    # sample k compares picture k with the one before it: a run of still samples began one picture earlier
+    period_s = float(np.median(np.diff(time_s)))
+    runs = [(time_s[a] - period_s, time_s[b - 1]) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return [
+        Standstill(start_s=float(start), end_s=float(end)) for start, end in runs if end - start >= shortest_s
+    ]
+
+
+def _measured(motion: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give a repeated picture the motion of the next that is none: it tells nothing about the machine."""
+    place = np.where(motion > 1e-9, np.arange(len(motion)), len(motion) - 1)
+    following: NDArray[np.float64] = motion[np.minimum.accumulate(place[::-1])[::-1]]
+    return following
+
+
+def still_level(motion: NDArray[np.float64]) -> float:
+    """The motion below which a sample is still: between the floor of noise and what printing shows."""
+    moving = motion[motion > 1e-9]  # a repeated picture is no measurement of noise
+    if moving.size == 0:
+        return 1.0
+    floor, usual = np.quantile(moving, (0.01, 0.5))
+    return float(max(1.6 * floor, np.sqrt(floor * usual)))
+
+
+def _blocks(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
+    height, width = (side - side % _BLOCK_PX for side in picture.shape)
+    cut = picture[:height, :width].reshape(height // _BLOCK_PX, _BLOCK_PX, width // _BLOCK_PX, _BLOCK_PX)
+    means: NDArray[np.float32] = cut.mean(axis=(1, 3), dtype=np.float32)
+    return means

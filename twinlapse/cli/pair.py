@@ -1,0 +1,98 @@
+"""``twinlapse pair``: frames out of continuous recordings, where nothing cued the cameras."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from twinlapse.cli.output import Output, speaking
+
+if TYPE_CHECKING:
+    from twinlapse.capture.developing import Developed
+    from twinlapse.shots import Plan
+
+
+@click.command()
+@click.argument("recordings", metavar="CAMERA=RECORDING...", nargs=-1, required=True)
+@click.option(
+    "--plan", "plan_path", required=True, type=click.Path(path_type=Path), help="plan.json of the job"
+)
+@click.option("-o", "--output", "job_folder", metavar="JOB", type=click.Path(path_type=Path),
+              help="Job folder that gets the frames  [default: the folder of the plan]")  # fmt: skip
+@speaking
+def command(output: Output, recordings: tuple[str, ...], plan_path: Path, job_folder: Path | None) -> None:
+    """Find the shots of a plan in continuous recordings: a video file or a folder of timed stills each.
+
+    The recordings need not be synchronised. Exit status 1: some shots were not found.
+    """
+    from twinlapse.capture.developing import develop
+    from twinlapse.capture.recordings import open_recording
+    from twinlapse.files import write_bytes
+    from twinlapse.frames.job import Job
+    from twinlapse.frames.store import FrameStore
+    from twinlapse.shots import read_plan
+
+    plan = read_plan(plan_path)
+    sources = _sources(recordings, plan)
+    opened = {camera: open_recording(path) for camera, path in sources.items()}
+    job = Job(job_folder or plan_path.parent)
+    job.folder.mkdir(parents=True, exist_ok=True)
+    if not job.plan.exists():
+        write_bytes(job.plan, plan_path.read_bytes())
+    results = []
+    with FrameStore(job, plan) as store:
+        for camera, recording in opened.items():
+            with output.progress(f"looking at {camera}") as progress:
+                results.append(develop(store, camera, recording, progress=progress))
+            _tell(output, results[-1])
+    output.result({"job": str(job.folder), "cameras": {result.camera: _values(result) for result in results}})
+    if any(result.alignment.missed for result in results):
+        sys.exit(1)
+
+
+def _sources(words: tuple[str, ...], plan: Plan) -> dict[str, Path]:
+    cameras = list(dict.fromkeys(name for shot in plan.shots for stop in shot.stops for name in stop.cameras))
+    sources: dict[str, Path] = {}
+    for word in words:
+        name, equals, path = word.partition("=")
+        if not equals:
+            left = [camera for camera in cameras if camera not in sources]
+            if len(words) > 1 or not left:
+                raise click.BadParameter("write CAMERA=RECORDING", param_hint="RECORDING")
+            name, path = left[0], word
+        if name not in cameras:
+            raise click.BadParameter(f"the plan has no camera {name}; it has {', '.join(cameras)}")
+        sources[name] = Path(path)
+    return sources
+
+
+def _tell(output: Output, result: Developed) -> None:
+    found = result.alignment
+    output.say(
+        f"{result.camera}: {result.standstills} standstills, {len(found.matches)} are stops of the plan, "
+        f"{result.kept} frames kept, {result.known} known before"
+    )
+    if found.missed:
+        listed = ", ".join(f"{shot}.{stop}" for shot, stop in found.missed[:10])
+        output.say(f"  not found: {listed}{' ...' if len(found.missed) > 10 else ''}")
+    if found.doubtful:
+        listed = ", ".join(str(match.shot) for match in found.doubtful[:10])
+        output.say(f"  doubtful, look at them: {listed}{' ...' if len(found.doubtful) > 10 else ''}")
+    output.say(f"  its clock ran {100 * (found.clock - 1):+.2f} % against the plan")
+
+
+def _values(result: Developed) -> dict[str, object]:
+    found = result.alignment
+    return {
+        "standstills": result.standstills,
+        "kept": result.kept,
+        "known": result.known,
+        "missed": [list(stop) for stop in found.missed],
+        "stray": len(found.stray),
+        "clock": found.clock,
+        "matches": [[match.shot, match.stop, round(match.confidence, 3)] for match in found.matches],
+        "doubtful": [[match.shot, match.stop] for match in found.doubtful],
+    }
