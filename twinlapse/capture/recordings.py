@@ -53,8 +53,9 @@ class VideoRecording:
         width, height = SIZE_PX
         look = f"fps={RATE_HZ:g},scale={width}:{height}:flags=area"
         command = [*self._input(), "-vf", look, "-pix_fmt", "gray", "-f", "rawvideo", "-"]
-        quiet = {"stdin": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-        with subprocess.Popen(command, stdout=subprocess.PIPE, **quiet) as process:  # noqa: S603
+        with subprocess.Popen(  # noqa: S603
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+        ) as process:
             assert process.stdout is not None
             count = 0
             while len(data := process.stdout.read(width * height)) == width * height:
