@@ -23,7 +23,7 @@ warnings.simplefilter("error")
 with atheris.instrument_imports(include=["twinlapse.gcode"]):
     from twinlapse.gcode import find_layers, reader, recording
 
-from twinlapse.errors import GcodeError
+from twinlapse.errors import GcodeError  # noqa: E402
 
 recording._ROOM = 400  # small tables are filled and emptied sooner
 FILE = Path(tempfile.mkdtemp()) / "pot.gcode"

@@ -15,19 +15,20 @@ from twinlapse.errors import GcodeError
 from twinlapse.gcode import Toolpath, find_layers, read_toolpath
 
 COLUMNS = (
-    "line", "byte", "kind", "mode", "tool", "x_mm", "y_mm", "z_mm", "e_mm", "e_word", "feed_mm_s", "length_mm",
-    "retracted_mm", "dwell_s", "accel_mm_s2", "shift_row", "shift_mm", "setting_row", "setting_kind",
+    "line", "byte", "kind", "mode", "tool", "x_mm", "y_mm", "z_mm", "e_mm", "e_word", "feed_mm_s",
+    "length_mm", "retracted_mm", "dwell_s", "accel_mm_s2", "shift_row", "shift_mm", "setting_row", "setting_kind",
     "setting_value", "arc_row", "arc",
 )  # fmt: skip
 
 WORD = st.one_of(
     st.sampled_from(
         [
-            "G0", "G1", "G2", "G3", "G4", "G10", "G11", "G17", "G18", "G19", "G20", "G21", "G28", "G53", "G90",
-            "G91", "G92", "G92.1", "M82", "M83", "M101", "M103", "M104 S200", "M117", "M200", "M204", "M205",
-            "M220", "M486", "M600", "T0", "T1", "T300", "T-1", "N5", "*33", "(", ")", ";", "{x}", "%", "/", '"',
-            ";LAYER:1", "; layer 3, Z = 0.4", ";LAYER_CHANGE", ";Z:0.3", ";LAYER_COUNT:5", ";MESH:pot", "\n",
-            "EXCLUDE_OBJECT_START NAME=pot", "SET_VELOCITY_LIMIT ACCEL=9", "\r", "\t", "\0", "o1 sub", "G1 X1 E1",
+            "G0", "G1", "G2", "G3", "G4", "G10", "G11", "G17", "G18", "G19", "G20", "G21", "G28", "G53",
+            "G90", "G91", "G92", "G92.1", "M82", "M83", "M101", "M103", "M104 S200", "M117", "M200",
+            "M204", "M205", "M220", "M486", "M600", "T0", "T1", "T300", "T-1", "N5", "*33", "(", ")", ";",
+            "{x}", "%", "/", '"', ";LAYER:1", "; layer 3, Z = 0.4", ";LAYER_CHANGE", ";Z:0.3",
+            ";LAYER_COUNT:5", ";MESH:pot", "\n", "EXCLUDE_OBJECT_START NAME=pot",
+            "SET_VELOCITY_LIMIT ACCEL=9", "\r", "\t", "\0", "o1 sub", "G1 X1 E1",
         ]
     ),
     st.builds(
