@@ -8,7 +8,6 @@ processor time, their ratios, and the largest resident size of the Python proces
 
 from __future__ import annotations
 
-import json
 import os
 import resource
 import statistics
@@ -85,13 +84,15 @@ def run(words: list[str]) -> tuple[float, float]:
 def resident_mb(words: list[str]) -> float:
     """Return the largest resident size of the Python process alone, MB."""
     code = (
-        "import json,resource,sys; from twinlapse.cli.root import cli\n"
+        "import sys; from twinlapse.cli.root import cli\n"
         "try: cli(sys.argv[1:], prog_name='twinlapse')\n"
         "except SystemExit: pass\n"
-        "print(json.dumps(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss), file=sys.stderr)"
+        # not getrusage: its maximum includes the parent before this process became itself
+        "print([line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM')][0],"
+        " file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", code, *words], check=True, capture_output=True, text=True)
-    return json.loads(done.stderr.splitlines()[-1]) / 1024
+    return int(done.stderr.splitlines()[-1]) / 1024
 
 
 def main() -> None:

@@ -15,7 +15,7 @@ import pytest
 from twinlapse.imaging.calibration import calibrate
 from twinlapse.imaging.lens import chain, pane_map, resample, straight_map
 from twinlapse.imaging.motion import fit_map
-from twinlapse.imaging.registration import make_reference, measure, vote_weights
+from twinlapse.imaging.registration import make_reference, measure
 
 DATA = Path("/usr/share/doc/opencv-doc/examples/data")
 pytestmark = pytest.mark.skipif(not DATA.is_dir(), reason="needs Debian's package opencv-doc")
@@ -51,7 +51,7 @@ def test_a_street_with_people_is_held_still() -> None:
     found = []
     for frame in moved:
         votes = measure(reference, frame)
-        matrix, confidence = fit_map(reference.centres, votes.shifts, vote_weights(votes), "scale")
+        matrix, confidence = fit_map(reference.centres, votes.shifts, votes.weights, "scale")
         assert confidence > 0.5
         middle = np.array(size) / 2
         found.append(matrix[:, :2] @ middle + matrix[:, 2] - middle)

@@ -25,14 +25,14 @@ from twinlapse.errors import FileProblemError, FrameError
 from twinlapse.files import write_bytes
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import Picture, picture_size, read_picture
+from twinlapse.imaging.gauges import choose_gauges
 from twinlapse.imaging.light import ACROSS, DOWN, Blocks, light_blocks
-from twinlapse.imaging.motion import Float, fit_map
-from twinlapse.imaging.registration import make_reference, measure, vote_weights
-from twinlapse.rig.filming import Box, CameraFilming
+from twinlapse.imaging.motion import Float
+from twinlapse.rig.filming import CameraFilming
 
 WORKERS = 2
-VERSION = "looks/2"
-SURE = 0.35  # share of agreeing votes from which on light is read off the picture as it was moved
+VERSION = "looks/5"
+SAMPLE = 12  # pictures looked at before all others, to choose what to measure by
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -44,7 +44,9 @@ class Looks:
     """What was seen in n frames with k tiles; rows of unusable frames hold zeros and NaN."""
 
     size: NDArray[np.int64]  # (2,) width, height
+    foot: Float  # (2,) px: where the print stands in the picture
     centres: Float  # (k, 2) px in the reference
+    coarse: NDArray[np.bool_]  # (k,) a large tile anywhere, else a small one near the print
     shifts: Float  # (n, k, 2) px
     weights: Float  # (n, k)
     blocks: Blocks  # (n, DOWN, ACROSS, 3) linear light
@@ -94,14 +96,15 @@ def look_at(
 def _look_at_all(files: Sequence[FrameFile], filming: CameraFilming, progress: Progress | None) -> Looks:
     size, sizes = _common_size(files)
     by = reduction(size[0])
-    first = grey_of(_reference_frame(files, sizes, size, by))
-    reference = make_reference(first, ignore=_ignored((first.shape[1], first.shape[0]), filming))
-    count, tiles = len(files), len(reference.corners)
+    gauges = choose_gauges(_sample(files, sizes, size, by), size, by, filming)
+    count = len(files)
     looks = Looks(
         size=np.array(size),
-        centres=reference.centres * by + (by - 1) / 2,
-        shifts=np.zeros((count, tiles, 2)),
-        weights=np.zeros((count, tiles)),
+        foot=np.array(gauges.foot),
+        centres=gauges.centres,
+        coarse=np.arange(len(gauges.centres)) < len(gauges.coarse),
+        shifts=np.zeros((count, len(gauges.centres), 2)),
+        weights=np.zeros((count, len(gauges.centres))),
         blocks=np.full((count, DOWN, ACROSS, 3), np.nan, np.float32),
         faults=np.zeros(count, dtype="U200"),
     )
@@ -112,12 +115,9 @@ def _look_at_all(files: Sequence[FrameFile], filming: CameraFilming, progress: P
         except FrameError as error:
             looks.faults[place] = error.what[:200]
             return
-        matrix = None
-        if filming.hold != "off" and tiles:
-            votes = measure(reference, grey_of(picture), filming.model)
-            looks.shifts[place], looks.weights[place] = votes.shifts * by, vote_weights(votes)
-            matrix, agree = fit_map(reference.centres, votes.shifts, looks.weights[place], filming.model)
-            matrix = matrix if agree > SURE else None
+        shifts, weights, matrix = gauges.read(grey_of(picture), filming.model)
+        if filming.hold != "off":
+            looks.shifts[place], looks.weights[place] = shifts, weights
         looks.blocks[place] = light_blocks(picture, matrix)
 
     for done, _ in enumerate(in_order(look, range(count)), 1):
@@ -127,12 +127,30 @@ def _look_at_all(files: Sequence[FrameFile], filming: CameraFilming, progress: P
 
 
 def reduction(width_px: int) -> int:
-    """Return by how much pictures of this width are reduced for measuring.
+    """Return by how much pictures of this width are reduced for measuring: some 1000 px tell enough."""
+    return 1 if width_px < 1600 else 2 if width_px < 3200 else 4
 
-    On pictures some 500 px wide shifts are found to a few hundredths of a pixel of the full one, in half the
-    time.
+
+def _sample(
+    files: Sequence[FrameFile], sizes: list[tuple[int, int] | None], size: tuple[int, int], by: int
+) -> list[Picture]:
+    """Return some whole pictures spread over the film, the one nearest to its middle first.
+
+    In the middle half of the print is there and half is still to come: that makes the best reference.
     """
-    return 1 if width_px < 900 else 2 if width_px < 1800 else 4 if width_px < 3600 else 8
+    wanted = np.linspace(0, len(files) - 1, min(len(files), SAMPLE)).round().astype(int)
+    middle = len(files) // 2
+    order = sorted(range(len(files)), key=lambda place: abs(place - middle))
+    pictures: list[Picture] = []
+    for place in [*order, *wanted]:
+        if pictures and place not in wanted:
+            continue
+        if sizes[place] == size:
+            with contextlib.suppress(FrameError):
+                pictures.append(read_sized(files[place], size, by))
+    if not pictures:
+        raise _nothing_readable(files)
+    return pictures
 
 
 def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1) -> Picture:
@@ -159,41 +177,9 @@ def _common_size(
     return known.most_common(1)[0][0], sizes
 
 
-def _reference_frame(
-    files: Sequence[FrameFile], sizes: list[tuple[int, int] | None], size: tuple[int, int], by: int
-) -> Picture:
-    """Return the whole frame nearest to the middle: half of the print is there and half is still to come."""
-    middle = len(files) // 2
-    for place in sorted(range(len(files)), key=lambda place: abs(place - middle)):
-        if sizes[place] == size:
-            with contextlib.suppress(FrameError):
-                return read_sized(files[place], size, by)
-    raise _nothing_readable(files)
-
-
 def _nothing_readable(files: Sequence[FrameFile]) -> FrameError:
     return FrameError(
         "none of these frames can be read", "name a folder with whole pictures", path=files[0].path.parent
-    )
-
-
-def _ignored(size: tuple[int, int], filming: CameraFilming) -> Picture | None:
-    if not filming.ignore and filming.region is None:
-        return None
-    mask = np.zeros((size[1], size[0]), np.uint8)
-    if filming.region is not None:
-        mask[:] = 1
-        mask[_part(filming.region, size)] = 0
-    for box in filming.ignore:
-        mask[_part(box, size)] = 1
-    return mask
-
-
-def _part(box: Box, size: tuple[int, int]) -> tuple[slice, slice]:
-    x, y, width, height = box
-    return (
-        slice(round(y * size[1]), round((y + height) * size[1])),
-        slice(round(x * size[0]), round((x + width) * size[0])),
     )
 
 

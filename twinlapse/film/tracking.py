@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 
 from twinlapse.film.looking import Looks, Progress, look_at
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.imaging.groups import body_at, find_bodies
-from twinlapse.imaging.light import brightness, changing_foot, gains, steady_weights
+from twinlapse.imaging.light import brightness, gains, steady_weights
 from twinlapse.imaging.motion import Float, Motion, fit_map, motion_of, still
 from twinlapse.rig.filming import CameraFilming
 
+NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
+SAME_PX = 0.08  # a print that moves less against its surroundings is one body with them
+MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
+MOST_APART = 0.02  # a print does not move further against its surroundings, share of the picture's width
 CERTAIN = 0.35  # below this share of agreeing votes a picture is not moved
 
 
@@ -63,15 +66,37 @@ def track_camera(
 
 
 def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> list[Motion]:
-    """Return the motion of every frame, read off the tiles of the body that is to be held."""
-    motions = [still(size) for _ in looks.faults]
+    """Return the motion of every frame of what is to be held.
+
+    The surroundings give the whole map. The print may move against them, as a bed that parks a hair off does;
+    that is one more shift, read off the tiles around its foot.
+    """
     good = np.flatnonzero(looks.faults == "")
     if filming.hold == "off" or not len(looks.centres) or not len(good):
+        return [still(size) for _ in looks.faults]
+    motions = _surroundings(looks, good, size, filming)
+    if filming.hold == "surroundings":
         return motions
-    held = held_tiles(looks, good, filming)
-    usual = float(np.median((looks.weights[good] * held).sum(axis=1)))
+    extra, sure = _print_against(looks, good, motions)
+    apart_px = float(np.sqrt((extra[sure] ** 2).mean())) if sure.any() else 0.0
+    if filming.hold == "auto" and (apart_px < SAME_PX or sure.mean() < MOSTLY):
+        return motions  # one body, or too little to tell: the surroundings know best
+    for place, way in zip(good[sure], extra[sure], strict=True):
+        matrix = motions[place].matrix.copy()
+        matrix[:, 2] += way
+        motions[place] = motion_of(matrix, size, motions[place].confidence)
+    return motions
+
+
+def _surroundings(
+    looks: Looks, good: NDArray[np.int64], size: tuple[int, int], filming: CameraFilming
+) -> list[Motion]:
+    """Return the motion of every frame by the large tiles, those around the foot of the print silenced."""
+    motions = [still(size) for _ in looks.faults]
+    pull = np.where(looks.coarse, 1 - _nearness(looks), 0.0)
+    usual = float(np.median((looks.weights[good] * pull).sum(axis=1)))
     for place in good:
-        weight = looks.weights[place] * held
+        weight = looks.weights[place] * pull
         matrix, agree = fit_map(looks.centres, looks.shifts[place], weight, filming.model)
         confidence = agree * min(1.0, float(weight.sum()) / max(0.3 * usual, 1e-9))
         sure = confidence >= CERTAIN
@@ -79,20 +104,32 @@ def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> lis
     return motions
 
 
-def held_tiles(looks: Looks, good: NDArray[np.int64], filming: CameraFilming) -> NDArray[np.bool_]:
-    """Return which tiles belong to the body that is to stand still in the film."""
-    weights = looks.weights[good]
-    bodies = find_bodies(looks.centres, looks.shifts[good], weights, filming.model)
-    count = int(bodies.max(initial=-1)) + 1
-    if count < 2:
-        return np.asarray(bodies >= 0)
-    x, y = changing_foot(looks.blocks[good])
-    spot = (x * float(looks.size[0]), y * float(looks.size[1]))
-    printed = body_at(bodies, looks.centres, weights.mean(axis=0), spot, 0.2 * float(looks.size[0]))
-    if filming.hold != "surroundings":
-        return np.asarray(bodies == printed)
-    others = [number for number in range(count) if number != printed and (bodies == number).sum() > 2]
-    return np.asarray(bodies == (others[0] if others else printed))
+def _print_against(
+    looks: Looks, good: NDArray[np.int64], motions: Sequence[Motion]
+) -> tuple[Float, NDArray[np.bool_]]:
+    """Return how far the print has moved against its surroundings in each good frame, and where that is sure.
+
+    The median is taken out: what stays the same in all frames is no motion.
+    """
+    near = _nearness(looks)
+    extra, sure = np.zeros((len(good), 2)), np.zeros(len(good), bool)
+    for row, place in enumerate(good):
+        matrix = motions[place].matrix
+        way = looks.centres @ matrix[:, :2].T + matrix[:, 2] - looks.centres
+        weight = looks.weights[place] * near
+        found, agree = fit_map(looks.centres, looks.shifts[place] - way, weight, "shift")
+        extra[row] = found[:, 2]
+        sure[row] = agree >= CERTAIN and weight.sum() > 0.2 and motions[place].confidence >= CERTAIN
+    if sure.any():
+        extra -= np.median(extra[sure], axis=0)
+        sure &= np.hypot(*extra.T) < MOST_APART * float(looks.size[0])
+    return extra, sure
+
+
+def _nearness(looks: Looks) -> Float:
+    """Return how near each tile is to the foot of the print, (k,) 0 to 1."""
+    away = np.hypot(*(looks.centres - looks.foot).T) / (NEAR * float(looks.size[0]))
+    return np.asarray(np.exp(-(away**2) / 2))
 
 
 def _gain(looks: Looks, filming: CameraFilming) -> Float:

@@ -116,7 +116,7 @@ def changing_foot(blocks: Blocks) -> tuple[float, float]:
         return 0.5, 0.5
     across, down = change.sum(axis=0).cumsum(), change.sum(axis=1).cumsum()
     x = float(np.searchsorted(across, 0.5 * across[-1])) + 0.5
-    y = float(np.searchsorted(down, 0.85 * down[-1])) + 0.5
+    y = float(np.searchsorted(down, 0.93 * down[-1])) + 0.5
     return x / change.shape[1], y / change.shape[0]
 
 

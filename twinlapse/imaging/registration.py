@@ -9,7 +9,7 @@ holds nearly all that rises above sensor noise, is ever transformed back.
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -20,9 +20,9 @@ from twinlapse.imaging.motion import Float, Model, fit_map
 
 Grey = NDArray[np.uint8]
 Spectra = NDArray[np.complex64]
+Corners = NDArray[np.int64]
 
 BAND = 0.09  # standard deviation of the weight, cycles per pixel
-WEAK = 0.2  # peaks below this are as high as chance makes them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,13 +31,20 @@ class Reference:
 
     size: tuple[int, int]  # width, height of the picture
     tile_px: int
-    corners: NDArray[np.int64]  # (n, 2) x, y of each tile's first pixel
+    corners: Corners  # (n, 2) x, y of each tile's first pixel
     spectra: Spectra  # (n, tile/2, tile/4 + 1), conjugated
 
     @property
     def centres(self) -> Float:
         """Middles of the tiles, (n, 2) px."""
         return self.corners.astype(np.float64) + (self.tile_px - 1) / 2
+
+    def __len__(self) -> int:
+        return len(self.corners)
+
+    def keep(self, places: NDArray[Any]) -> Reference:
+        """Return the reference with the chosen tiles only."""
+        return replace(self, corners=self.corners[places], spectra=self.spectra[places])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,36 +53,66 @@ class Votes:
 
     shifts: Float  # (n, 2) px: content of the reference's tile lies this far away in the picture
     peaks: Float  # (n,) 0 to 1: share of the spectrum that agrees on the shift
+    tile_px: int
+
+    @property
+    def weights(self) -> Float:
+        """How much each vote counts, (n,): nothing where its peak is what chance makes."""
+        return np.clip(self.peaks - chance(self.tile_px), 0, None)
 
 
-def tile_size(width_px: int) -> int:
-    """Return the edge of the tiles for a picture of this width."""
-    return 128 if width_px < 900 else 192 if width_px < 1500 else 256
+@functools.lru_cache(maxsize=16)
+def chance(tile_px: int) -> float:
+    """Return the peak that unrelated content of a tile hardly reaches: eight standard deviations.
+
+    Noise alone would stay below four; edges that happen to run alike do not.
+    """
+    weight, total = _band(tile_px)
+    return float(8 * np.sqrt((weight.astype(np.float64) ** 2).sum() * 2) / total)
 
 
-def make_reference(grey: Grey, *, ignore: Grey | None = None, most: int = 20) -> Reference:
+def make_reference(
+    grey: Grey,
+    *,
+    tile_px: int = 128,
+    step: float = 0.8,
+    area: tuple[int, int, int, int] | None = None,
+    ignore: Grey | None = None,
+    most: int = 20,
+) -> Reference:
     """Choose textured tiles all over a picture and transform them.
 
     Parameters
     ----------
     grey : ndarray of shape (height, width), uint8
+    tile_px : int
+        Edge of the tiles.
+    step : float
+        From tile to tile, in edges.
+    area : (x, y, width, height), optional
+        Where tiles may lie.
     ignore : ndarray of shape (height, width), optional
         Non-zero where no tile may lie: the nozzle in its own picture.
     most : int
         Tiles are thinned to this number, the poorest in texture first.
     """
     height, width = grey.shape
-    tile = min(tile_size(width), 32 * (min(height, width) // 32))
-    corners = _grid(width, height, tile)
+    tile = min(tile_px, 16 * (min(height, width) // 16))
+    corners = _grid(area or (0, 0, width, height), tile, step, margin=0 if area else tile // 16)
     texture = np.array([_texture(grey[y : y + tile, x : x + tile]) for x, y in corners])
-    if ignore is not None:
+    if ignore is not None and len(corners):
         covered = np.array([np.mean(ignore[y : y + tile, x : x + tile] != 0) for x, y in corners])
         texture[covered > 0.1] = 0
     usable = np.flatnonzero(texture > max(2.0, 0.02 * float(texture.max(initial=0))))
     chosen = np.sort(usable[np.argsort(-texture[usable], kind="stable")][:most])
-    corners = corners[chosen]
-    spectra = np.conj(_spectra(grey, corners, tile))
-    return Reference(size=(width, height), tile_px=tile, corners=corners, spectra=spectra)
+    return reference_at(grey, corners[chosen], tile)
+
+
+def reference_at(grey: Grey, corners: Corners, tile_px: int) -> Reference:
+    """Transform the tiles of a picture that begin at the given places."""
+    size = (grey.shape[1], grey.shape[0])
+    spectra = np.conj(_spectra(grey, corners, tile_px))
+    return Reference(size=size, tile_px=tile_px, corners=corners, spectra=spectra)
 
 
 def measure(reference: Reference, grey: Grey, model: Model = "rotation") -> Votes:
@@ -84,43 +121,52 @@ def measure(reference: Reference, grey: Grey, model: Model = "rotation") -> Vote
     When the first look shows half a pixel or a turn, the picture is laid on the reference by what was found
     and looked at again: a window that cuts off different content at its edges drags the result to zero.
     """
-    votes = _look(reference, grey)
-    if not len(reference.corners):
+    votes = _look(reference, grey, reference.corners)
+    if not len(reference):
         return votes
-    matrix, confidence = fit_map(reference.centres, votes.shifts, vote_weights(votes), model)
+    matrix, confidence = fit_map(reference.centres, votes.shifts, votes.weights, model)
     way = reference.centres @ matrix[:, :2].T + matrix[:, 2] - reference.centres
     if confidence < 0.2 or np.abs(way).max() < 0.5:
         return votes
-    turned = np.abs(way - way.mean(axis=0)).max() > 0.75
-    if not turned:  # whole pixels need no resampling
-        matrix = np.array([[1.0, 0, 0], [0, 1.0, 0]])
-        matrix[:, 2] = np.round(np.median(way, axis=0))
+    if np.abs(way - way.mean(axis=0)).max() <= 0.75:
+        return measure_near(reference, grey, way)
     laid = cv2.warpAffine(
         grey,
         matrix,
         reference.size,
-        flags=(cv2.INTER_LINEAR if turned else cv2.INTER_NEAREST) | cv2.WARP_INVERSE_MAP,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    again = _look(reference, np.asarray(laid, dtype=np.uint8))
+    again = _look(reference, np.asarray(laid, dtype=np.uint8), reference.corners)
     total = (reference.centres + again.shifts) @ matrix[:, :2].T + matrix[:, 2] - reference.centres
-    return Votes(shifts=total, peaks=again.peaks)
+    return replace(again, shifts=total)
 
 
-def vote_weights(votes: Votes) -> Float:
-    """Return how much each tile's vote counts: nothing where its peak is what chance makes."""
-    return np.clip(votes.peaks - WEAK, 0, None)
+def measure_near(reference: Reference, grey: Grey, expected: Float) -> Votes:
+    """Return how far each tile has moved, looked for around an expected shift.
+
+    Parameters
+    ----------
+    reference : Reference
+    grey : ndarray of shape (height, width), uint8
+    expected : ndarray of shape (n, 2), px
+        Whole pixels of it need no resampling and are taken out before the look.
+    """
+    room = np.array(reference.size) - reference.tile_px
+    at = np.clip(reference.corners + np.rint(expected).astype(np.int64), 0, room)
+    votes = _look(reference, grey, at)
+    return replace(votes, shifts=votes.shifts + (at - reference.corners))
 
 
-def _grid(width: int, height: int, tile: int) -> NDArray[np.int64]:
-    margin = min(tile // 16, (width - tile) // 2, (height - tile) // 2)
+def _grid(area: tuple[int, int, int, int], tile: int, step: float, margin: int) -> Corners:
+    def starts(first: int, length: int) -> NDArray[np.int64]:
+        edge = max(0, min(margin, (length - tile) // 2))
+        room = length - tile - 2 * edge
+        if room < 0:
+            return np.zeros(0, np.int64)
+        return np.linspace(first + edge, first + edge + room, round(room / tile / step) + 1).astype(np.int64)
 
-    def starts(length: int) -> NDArray[np.int64]:
-        room = length - tile - 2 * margin
-        count = max(1, round(room / tile * 1.25) + 1) if room > 0 else 1
-        return np.linspace(margin, margin + room, count).astype(np.int64)
-
-    xs, ys = np.meshgrid(starts(width), starts(height))
+    xs, ys = np.meshgrid(starts(area[0], area[2]), starts(area[1], area[3]))
     return np.stack([xs.ravel(), ys.ravel()], axis=1)
 
 
@@ -133,19 +179,19 @@ def _texture(tile: Grey) -> float:
     return float(np.sqrt(max(0.0, least)) * 32)
 
 
-def _look(reference: Reference, grey: Grey) -> Votes:
+def _look(reference: Reference, grey: Grey, corners: Corners) -> Votes:
     tile = reference.tile_px
-    cross = _spectra(grey, reference.corners, tile)
+    cross = _spectra(grey, corners, tile)
     cross *= reference.spectra
-    size = np.abs(cross)
-    cross /= np.maximum(size, 1e-3)
+    cross /= np.maximum(np.abs(cross), 1e-3)
     weight, total = _band(tile)
     cross *= weight
     surface = np.fft.irfft2(cross, (tile // 2, tile // 2))
-    return _peaks(surface * (tile // 2) ** 2 / total, scale=2.0)
+    shifts, peaks = _peaks(surface * (tile // 2) ** 2 / total)
+    return Votes(shifts=shifts * 2, peaks=peaks, tile_px=tile)  # a sample of the surface is two pixels
 
 
-def _spectra(grey: Grey, corners: NDArray[np.int64], tile: int) -> Spectra:
+def _spectra(grey: Grey, corners: Corners, tile: int) -> Spectra:
     quarter = tile // 4
     window = _window(tile)
     spectra = np.empty((len(corners), 2 * quarter, quarter + 1), np.complex64)
@@ -176,10 +222,12 @@ def _band(tile: int) -> tuple[NDArray[np.float32], float]:
     return weight.astype(np.float32), float(2 * weight.sum() - weight[:, 0].sum())
 
 
-def _peaks(surface: NDArray[Any], scale: float) -> Votes:
+def _peaks(surface: NDArray[Any]) -> tuple[Float, Float]:
+    """Return place (n, 2) and height (n,) of the highest point of each surface, between its samples."""
     count, height, width = surface.shape
-    flat = surface.reshape(count, -1)
-    top = flat.argmax(axis=1) if count else np.zeros(0, np.int64)
+    if not count:
+        return np.zeros((0, 2)), np.zeros(0)
+    top = surface.reshape(count, -1).argmax(axis=1)
     row, column = np.divmod(top, width)
     each = np.arange(count)
 
@@ -196,4 +244,4 @@ def _peaks(surface: NDArray[Any], scale: float) -> Votes:
     x = (column + width // 2) % width - width // 2 + offset(log_at(0, -1), log_at(0, 1))
     y = (row + height // 2) % height - height // 2 + offset(log_at(-1, 0), log_at(1, 0))
     peaks = surface[each, row, column].astype(np.float64)
-    return Votes(shifts=np.stack([x, y], axis=1) * scale, peaks=np.clip(peaks, 0, 1))
+    return np.stack([x, y], axis=1), np.clip(peaks, 0, 1)
