@@ -23,8 +23,9 @@ def command() -> None:
 @click.option(
     "--blur", "circle_px", default=1.0, show_default=True, help="Blur in pixels that counts as sharp."
 )
+@click.option("--cameras", is_flag=True, help="Open the real cameras too, and measure them.")
 @speaking
-def check(out: Output, rig_file: Path, picture: Path | None, circle_px: float) -> None:
+def check(out: Output, rig_file: Path, picture: Path | None, circle_px: float, cameras: bool) -> None:
     """Say what the cameras see, how sharp, and what is in the way.
 
     Exit status 1 when something does not hold.
@@ -34,6 +35,11 @@ def check(out: Output, rig_file: Path, picture: Path | None, circle_px: float) -
 
     rig = read_rig(rig_file)
     findings = check_rig(rig, circle_px=circle_px)
+    if cameras:
+        from twinlapse.capture.doctor import examine
+
+        with out.progress("watching the cameras") as progress:
+            findings += examine(rig, Path.cwd(), progress=progress)
     for camera in dict.fromkeys(finding.camera for finding in findings):
         out.say(f"{camera}:")
         for finding in (f for f in findings if f.camera == camera):
@@ -91,3 +97,73 @@ def new(out: Output, rig_file: Path, defaults: bool, force: bool) -> None:
     write_bytes(rig_file, rig_text(answers).encode())
     out.say(f"wrote {rig_file}; now run: twinlapse rig check {rig_file}")
     out.result({"rig": str(rig_file)})
+
+
+@command.command("wedge")
+@RIG_FILE
+@click.option("--camera", "name", help="Which camera; without it the one on the head.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), required=True, help="A .stl or .3mf file.")
+@click.option("--drawing", type=click.Path(path_type=Path), help="Also draw it with its measures (.svg).")
+@click.option("--face", type=click.Choice(["side", "level"]), default="side", show_default=True)
+@click.option(
+    "--angle", "angle_deg", type=float, help="Between mounting face and camera; without it from the rig."
+)
+@click.option("--body", "body_mm", type=float, help="Diameter of the housing; without it from the rig.")
+@click.option("--length", "length_mm", type=float, help="Length of the groove.")
+@click.option("--cable", "cable_mm", type=float, help="Diameter of the cable.")
+@click.option("--strap", "strap_mm", type=float, help="Width of a strap.")
+@click.option("--wall", "wall_mm", type=float, help="Least thickness.")
+@click.option("--screw", "screw_mm", type=float, help="Hole for a screw; 0: no ears.")
+@speaking
+def wedge(
+    out: Output,
+    rig_file: Path,
+    name: str | None,
+    output: Path,
+    drawing: Path | None,
+    face: str,
+    **measures: float | None,
+) -> None:
+    """Make a printable holder that points the camera at the nozzle's tip."""
+    from twinlapse.rig import read_rig
+    from twinlapse.rig.wedge import build, inspect, wedge_for, write_solid
+
+    rig = read_rig(rig_file)
+    camera = _camera_named(rig, rig_file, name)
+    made = wedge_for(
+        camera, rig.printer, face=face, **{key: value for key, value in measures.items() if value is not None}
+    )
+    mesh = build(made)
+    sound = inspect(mesh)
+    faults = sound.faults(made)
+    if not faults:
+        write_solid(mesh, output)
+        out.say(
+            f"wrote {output}: {made.angle_deg:.1f} degrees, {made.run_mm:.0f} x {made.width_mm:.0f} mm, "
+            f"{made.thick_mm:.0f} mm high, {sound.volume_mm3 / 1000:.1f} cm3"
+        )
+        out.say("Print it as it lies, without support.")
+        out.say(
+            "Near the hot end use a material that stays hard there, and keep 10 mm from the heater block."
+        )
+    if drawing is not None and not faults:
+        from twinlapse.cli.wedge_drawing import draw_wedge
+
+        draw_wedge(made, drawing)
+    for fault in faults:
+        out.warn(f"not written: {fault}")
+    out.result({"angle_deg": made.angle_deg, "faults": faults, **_plain(sound)})
+    if faults:
+        raise click.exceptions.Exit(1)
+
+
+def _camera_named(rig: Any, rig_file: Path, name: str | None) -> Any:
+    from twinlapse.errors import RigError
+
+    if name is not None:
+        camera = rig.camera(name)
+        if camera is None:
+            names = ", ".join(c.name for c in rig.cameras)
+            raise RigError(f'there is no camera "{name}"', f"name one of {names}", path=rig_file)
+        return camera
+    return next((c for c in rig.cameras if c.mount == "head"), rig.cameras[0])
