@@ -276,6 +276,11 @@ def test_firmware_is_guessed_and_said(head: str, firmware: str, read: Read) -> N
     assert "firmware-guessed" in codes(path)
 
 
+def test_firmware_named_at_the_end(read: Read) -> None:
+    path = read("M83\nG1 X1 E1\n" + "; setting = 1\n" * 40_000 + "; gcode_flavor = klipper\n")
+    assert path.firmware == "klipper"
+
+
 def test_state_before_anything(read: Read) -> None:
     path = read("; nothing yet\nM83\nG1 X1 E1\n")
     assert row_before_line(path, 1) == -1

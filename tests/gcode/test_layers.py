@@ -332,3 +332,18 @@ def test_ironing_and_supports_share_the_layer(read: Read, square: Square) -> Non
         text += f";LAYER:{k}\n;TYPE:SUPPORT\n" + square(z, x=90) + ";TYPE:WALL-OUTER\n" + square(z)
         text += ";TYPE:IRONING\n" + "".join(f"G1 X{50 + j} Y{50 + j % 2 * 20} E0.002\n" for j in range(10))
     assert len(find_layers(read(text))) == 6
+
+
+def test_curved_paths_with_a_mark_a_move_have_no_layers(read: Read) -> None:
+    text = START
+    for k in range(400):
+        z = 2 + math.sin(k / 5)
+        text += f";LAYER_CHANGE\n;Z:{z:.3f}\nG1 X{50 + k % 20} Y{50 + k % 7} Z{z:.3f} E0.05\n"
+    layers = find_layers(read(text))
+    assert "no-layers" in [notice.code for notice in layers.warnings]
+
+
+def test_a_word_in_every_line_costs_nothing(read: Read) -> None:
+    moves = "".join(f"G1 X{k % 50} Y{k % 7} E0.1 ; print perimeter of layer\n" for k in range(3000))
+    path = read(START + ";LAYER:0\nG1 Z0.2\n" + moves)
+    assert [note.text for note in path.notes] == [";LAYER:0"]

@@ -9,6 +9,7 @@ from twinlapse.errors import FileProblemError, GcodeError, NotAPrintError
 
 FIRMWARES = ("marlin", "klipper", "reprapfirmware")
 HEAD_BYTES = 262_144
+TAIL_BYTES = 65_536
 _STRAY_BYTES = 16
 
 _FLAVOUR = re.compile(rb"(?im)^[ \t]*;[^\n]{0,40}flavou?r\b[ \t]*[:=]?[ \t]*\"?([\w /().-]{2,40})")

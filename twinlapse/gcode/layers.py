@@ -15,6 +15,7 @@ from twinlapse.gcode.toolpath import Float, Int, Kind, Layers, Notice, Toolpath
 _PURE = 0.9  # share of the length that lies at the height of its layer when the marks are right
 _PLANAR = 0.5  # below this share of layers that lie flat or spiral, there are none
 _WHOLE_LAYER = 0.25  # material before the first mark is a layer when it is this share of one
+_FEWEST_ROWS = 4.0  # printing moves of a layer, at the median, where paths are curved
 _OFF = 2.0  # marks of a spiral are wrong when they differ from its turns by this factor
 
 
@@ -52,6 +53,8 @@ def find_layers(path: Toolpath) -> Layers:
 def _marks_hold(by_marks: Reading, by_height: Reading) -> bool:
     if by_height.source == "turns" and not 1 / _OFF <= len(by_marks) / len(by_height) <= _OFF:
         return False
+    if by_height.support < _PLANAR:  # nothing to check against but that layers are no single moves
+        return by_marks.rows_each >= _FEWEST_ROWS and len(by_marks) > 1
     return by_marks.support >= min(_PURE, by_height.support)
 
 
@@ -119,6 +122,7 @@ def _by_marks(path: Toolpath, marks: Marks) -> Reading | None:
         z_mm=np.array(z),
         z_low_mm=np.array(low),
         support=good / max(sum(lengths), 1e-9),
+        rows_each=float(np.median(np.add.reduceat(runs.rows, edges[:-1][np.diff(edges) > 0]))),
         number=table[:, 2],
         line=table[:, 1],
     )

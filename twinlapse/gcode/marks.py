@@ -70,6 +70,15 @@ class Marks:
     rafts: tuple[int, ...]  # rows at which a raft is said to follow
 
 
+_LIMIT = re.compile(r"(?i)^SET_VELOCITY_LIMIT\b")
+
+
+def is_telling(text: str) -> bool:
+    """Tell whether a comment or extended command says anything of layers, objects or limits."""
+    patterns = (_HEIGHT, _COUNT, _RAFT, _LIMIT, *_OBJECT, *STYLES.values())
+    return any(pattern.match(text) for pattern in patterns)
+
+
 def read_marks(notes: Sequence[Note]) -> Marks:
     """Find the style in which a file marks its layers, and read the marks."""
     found: dict[str, list[Mark]] = {}

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +17,18 @@ from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode import words
 from twinlapse.gcode.arcs import Arcs, arcs_of
 from twinlapse.gcode.assumptions import Assumptions, first_assumptions, next_assumptions, undeclared
-from twinlapse.gcode.dialect import HEAD_BYTES, check_firmware, guess_firmware, refuse_binary, refuse_no_print
+from twinlapse.gcode.dialect import (
+    HEAD_BYTES,
+    TAIL_BYTES,
+    check_firmware,
+    guess_firmware,
+    refuse_binary,
+    refuse_no_print,
+)
 from twinlapse.gcode.oddities import oddity_notices
 from twinlapse.gcode.recording import Recording
 from twinlapse.gcode.settings import settings_of
-from twinlapse.gcode.toolpath import Float, Kind, Mode, Note, Notice, Toolpath
+from twinlapse.gcode.toolpath import Float, Kind, Mode, Notice, Toolpath
 
 PIECE_BYTES = 4_194_304
 Progress = Callable[[float], None]
@@ -53,9 +59,9 @@ def read_toolpath(path: Path, *, firmware: str | None = None, progress: Progress
         It is no filament print; the text says what it looks like.
     """
     path = Path(path)
-    head = _read_head(path)
+    head, tail = _read_ends(path)
     refuse_binary(path, head)
-    guessed = guess_firmware(head)
+    guessed = guess_firmware(head) or guess_firmware(tail)
     used = check_firmware(firmware) if firmware else guessed or "marlin"
     notices = [] if firmware else [Notice(line=1, code="firmware-guessed", text=_guess_text(guessed))]
     recording, said = _until_plausible(path, first_assumptions(used), progress)
@@ -69,11 +75,14 @@ def _guess_text(guessed: str | None) -> str:
     return f"read by the rules of {guessed}, which the file's own words speak of"
 
 
-def _read_head(path: Path) -> bytes:
+def _read_ends(path: Path) -> tuple[bytes, bytes]:
+    """Return the beginning and the end of a file: slicers list their settings in one or the other."""
     require_file(path, "G-code file")
     try:
         with path.open("rb") as file:
-            return file.read(HEAD_BYTES)
+            head = file.read(HEAD_BYTES)
+            file.seek(max(path.stat().st_size - TAIL_BYTES, len(head)))
+            return head, file.read(TAIL_BYTES)
     except OSError as error:
         raise FileProblemError(f"cannot read it ({error.strerror})", path=path) from None
 
@@ -158,7 +167,7 @@ def _lays_material(columns: dict[str, Any]) -> bool:
 
 def _toolpath(path: Path, firmware: str, recording: Recording, notices: list[Notice]) -> Toolpath:
     columns = recording.columns()
-    notes = tuple(_with_rows(recording.notes, columns["line"]))
+    notes = recording.notes()
     shift = recording.events(machine.EVENT_SHIFT)
     arcs = _with_arcs(columns, recording.events(machine.EVENT_ARC))
     settings = settings_of(recording.events(), notes, int(recording.n[machine.DIALECT]))
@@ -214,9 +223,3 @@ def _dwells(events: Float, count: int) -> NDArray[np.float32]:
     seconds = np.zeros(count, np.float32)  # what is not written to costs no memory
     seconds[events[:, 0].astype(np.int64)] = np.minimum(events[:, 2], 1e9)
     return seconds
-
-
-def _with_rows(notes: list[Note], line: np.ndarray) -> list[Note]:
-    """Say of each note which row is the first after it: a comment belongs to the command before it."""
-    rows = np.searchsorted(line, [note.line for note in notes], "right").tolist()
-    return [replace(note, row=row) for note, row in zip(notes, rows, strict=True)]

@@ -18,6 +18,7 @@ class Reading:
     z_mm: Float  # (n,)
     z_low_mm: Float  # (n,) lowest height within the layer
     support: float  # share of the printed length that lies where this reading says
+    rows_each: float = 0.0  # printing moves of a mark, at the median
     number: Int | None = None  # (n,) as the marks count, NO_NUMBER where they do not
     line: Int | None = None  # (n,) of the marks
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode import words
 from twinlapse.gcode.assumptions import Assumptions
+from twinlapse.gcode.marks import is_telling
 from twinlapse.gcode.toolpath import Float, Note
 
 _ROOM = 12_000  # rows of the tables that the interpreter fills: they stay in the cache; no power of two
@@ -31,6 +32,8 @@ _COLUMNS: dict[str, Any] = {
     "retracted_mm": np.float32,
 }
 
+_MOST_DULL = 20_000
+
 
 class Recording:
     """The interpreter's state during a pass, and what it has written so far.
@@ -45,7 +48,8 @@ class Recording:
         self.expected_size = expected_size
         self.size = 0
         self.sha256 = ""
-        self.notes: list[Note] = []
+        self._notes: list[tuple[int, int, str, bool]] = []
+        self._dull: set[bytes] = set()  # texts that say nothing; some files repeat them in every line
         self._rows = 0
         self._base = 0
         self._columns: dict[str, NDArray[Any]] = {}
@@ -101,8 +105,14 @@ class Recording:
         self._rows = self.n[machine.ROWS_BEFORE] = end
         self._events.append(self._happened[: self.n[machine.EVENTS]].copy())
         for start, stop, line, own, byte in self._remarks[: self.n[words.NOTES]].tolist():
-            text = whole[start:stop].decode("utf-8", "replace").strip()
-            self.notes.append(Note(line=line, byte=byte, row=0, text=text, own_line=bool(own)))
+            text = whole[start:stop].strip()
+            if text in self._dull:
+                continue
+            words_of_it = text.decode("utf-8", "replace")
+            if is_telling(words_of_it):
+                self._notes.append((line, byte, words_of_it, bool(own)))
+            elif len(self._dull) < _MOST_DULL:
+                self._dull.add(text)
         self.n[machine.ROWS] = self.n[machine.EVENTS] = self.n[words.NOTES] = 0
 
     def _copy(self, table: Float, begin: int, end: int) -> None:
@@ -126,6 +136,18 @@ class Recording:
         if not self._columns:
             self._make_room(0)
         return {name: column[: self._rows] for name, column in self._columns.items()}
+
+    def notes(self) -> tuple[Note, ...]:
+        """Return the comments that say something, each with the first row after it.
+
+        A comment that shares its line with a command stands after that command.
+        """
+        lines = [line for line, _, _, _ in self._notes]
+        rows = np.searchsorted(self.columns()["line"], lines, "right").tolist()
+        return tuple(
+            Note(line=line, byte=byte, row=row, text=text, own_line=own)
+            for row, (line, byte, text, own) in zip(rows, self._notes, strict=True)
+        )
 
     def events(self, *kinds: int) -> Float:
         """Return the events of some kinds; of all that are settings when none is named."""
