@@ -41,3 +41,23 @@ def part_of_kernel(function: F) -> F:
         return function
     doorless: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
     return cast(F, numba.njit(cache=True, nogil=True, **doorless)(function))
+
+
+_FREE = {"contract", "arcp", "reassoc", "nsz"}  # not nnan: pictures mark what is not there by NaN
+
+
+def picture_kernel(function: F) -> F:
+    """Compile a loop over pixels: divisions are not checked, and sums may be done in another order."""
+    if not COMPILED:
+        return function
+    loose: dict[str, Any] = {"fastmath": _FREE, "error_model": "numpy"}
+    return cast(F, numba.njit(cache=True, nogil=True, **loose)(function))
+
+
+def part_of_picture_kernel(function: F) -> F:
+    """Compile a loop that only picture kernels call; see `part_of_kernel`."""
+    if not COMPILED:
+        return function
+    loose: dict[str, Any] = {"fastmath": _FREE, "error_model": "numpy"}
+    doorless: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+    return cast(F, numba.njit(cache=True, nogil=True, **loose, **doorless)(function))

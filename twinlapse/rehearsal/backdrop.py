@@ -57,7 +57,8 @@ def backdrop_of(studio: Studio, pose: Pose, printer: Printer, head_y_mm: float) 
     """Paint the room as a camera sees it whose pose is given in the frame of the room."""
     picture, depth = _room(studio, pose, printer)
     studio.begin(picture, depth)
-    studio.paint_mesh(frame_mesh(printer, head_y_mm), pose)
+    frame = frame_mesh(printer, head_y_mm)
+    studio.paint_mesh(frame, pose, studio.lit(frame, pose))
     height, width = depth.shape
     rows, columns = -(-height // BLOCK_PX), -(-width // BLOCK_PX)
     at_y = np.minimum(np.arange(rows) * BLOCK_PX + BLOCK_PX // 2, height - 1)

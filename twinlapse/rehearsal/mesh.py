@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,3 +78,17 @@ def cone(
         corners += [[foot, low[j], low[i]], [top, high[i], high[j]]]
         normals += [[-along] * 3, [along] * 3]
     return Mesh(corners_mm=np.array(corners), normals=np.array(normals), hues=np.tile(hue, (4 * sides, 1)))
+
+
+def prism(foot_mm: tuple[float, float, float], top_z_mm: float, radius_mm: float, hue: Hue) -> Mesh:
+    """Return an upright hexagonal prism with sharp edges."""
+    x, y, z = foot_mm
+    angle = np.radians(15 + 60 * np.arange(7))
+    ring = np.column_stack([x + radius_mm * np.cos(angle), y + radius_mm * np.sin(angle)])
+    corners, normals = [], []
+    for (xa, ya), (xb, yb) in pairwise(ring):
+        low_a, low_b, high_a, high_b = (xa, ya, z), (xb, yb, z), (xa, ya, top_z_mm), (xb, yb, top_z_mm)
+        out = np.array([(xa + xb) / 2 - x, (ya + yb) / 2 - y, 0.0])
+        corners += [[low_a, low_b, high_b], [low_a, high_b, high_a], [foot_mm, low_b, low_a]]
+        normals += [[out / np.linalg.norm(out)] * 3] * 2 + [[(0.0, 0.0, -1.0)] * 3]
+    return Mesh(corners_mm=np.array(corners), normals=np.array(normals), hues=np.tile(hue, (len(corners), 1)))

@@ -40,15 +40,13 @@ def project(points_mm: NDArray[np.floating], pose: Pose, lens: Lens) -> tuple[Fl
     return lenses.project(seen, lens), depth
 
 
-def rays(lens: Lens, fine: int = 1, scatter: float = 0.0) -> Float32:
+def rays(lens: Lens, fine: int = 1) -> Float32:
     """Return the direction seen by every pixel as (right, down) for one step forward.
 
     Parameters
     ----------
     fine : int
         Each pixel is split into this many in each direction.
-    scatter : float
-        Up to how much of its own size a subpixel looks aside: regular patterns then turn to grain, not moire.
 
     Returns
     -------
@@ -58,8 +56,6 @@ def rays(lens: Lens, fine: int = 1, scatter: float = 0.0) -> Float32:
     across = (np.arange(fine * lens.width_px) + 0.5) / fine - 0.5
     along = (np.arange(fine * lens.height_px) + 0.5) / fine - 0.5
     flat = np.stack(np.meshgrid(across, along), axis=2)
-    if scatter:
-        flat += np.random.default_rng(7).uniform(-scatter, scatter, flat.shape) / fine
     if lens.kind == "pinhole" and not any(lens.distortion):
         return ((flat - lenses.axis_px(lens)) / lenses.focal_px(lens)).astype(np.float32)
     out = np.empty(flat.shape, np.float32)

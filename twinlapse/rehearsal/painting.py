@@ -11,13 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from twinlapse.kernels import kernel, part_of_kernel
+from twinlapse.kernels import part_of_picture_kernel, picture_kernel
 
 # columns of the array `light`
 KEY_X, KEY_Y, KEY_Z, KEY, SKY, BOUNCE, LAMP_X, LAMP_Y, LAMP_Z, LAMP, SHINE, WARM = range(12)
 
 
-@part_of_kernel
+@part_of_picture_kernel
 def _shaded(shade: Any, frame: Any, x: Any, y: Any, z: Any) -> Any:
     """Share of the key light that reaches a point, from a map of what stands nearest to it."""
     cell = frame[9]
@@ -40,7 +40,7 @@ def _shaded(shade: Any, frame: Any, x: Any, y: Any, z: Any) -> Any:
     return lit
 
 
-@part_of_kernel
+@part_of_picture_kernel
 def _open_sky(crowd: Any, corner: Any, x: Any, y: Any, z: Any) -> Any:
     """Share of the sky that a point sees, from a blurred map (1 mm cells) of heights around it."""
     a, b = x - corner[0] - 0.5, y - corner[1] - 0.5
@@ -54,7 +54,7 @@ def _open_sky(crowd: Any, corner: Any, x: Any, y: Any, z: Any) -> Any:
     return 1.0 / (1.0 + 0.09 * max(0.0, around - z))
 
 
-@part_of_kernel
+@part_of_picture_kernel
 def _light_at(
     light: Any, place: Any, nx: Any, ny: Any, nz: Any, x: Any, y: Any, z: Any, lit: Any, sky: Any
 ) -> Any:
@@ -87,7 +87,7 @@ def _light_at(
     return diffuse, gloss * light[SHINE]
 
 
-@kernel
+@picture_kernel
 def paint_beads(
     which: Any,
     first: Any,
@@ -98,6 +98,7 @@ def paint_beads(
     ends_px: Any,
     reach_px: Any,
     near_mm: Any,
+    slack_mm: Any,
     place: Any,
     axes: Any,
     rays: Any,
@@ -115,13 +116,13 @@ def paint_beads(
 
     `colour` (h, w, 3) and `depth` (h, w) are a window whose first pixel is `corner_px` of `rays`; `ends_px`
     (k, 4) and `reach_px` (k,) tell where to look for each of the k beads in `which`, in pixels of the window,
-    `near_mm` (k,) how near it may come.
+    `near_mm` (k,) how near it may come. A bead up to `slack_mm` behind what is painted counts as seen.
     """
     height, width = depth.shape
     for k in range(len(which) - 1, -1, -1):
         bead = which[k]
         xa, ya, xb, yb, r = ends_px[k, 0], ends_px[k, 1], ends_px[k, 2], ends_px[k, 3], reach_px[k]
-        near = near_mm[k] - 0.6
+        near = near_mm[k] - slack_mm
         top = max(0, math.ceil(min(ya, yb) - r))
         bottom = min(height - 1, math.floor(max(ya, yb) + r))
         left = max(0.0, min(xa, xb) - r)
@@ -162,6 +163,8 @@ def paint_beads(
             if slope != 0.0:
                 middle = xa + (y - ya) * slope
                 from_x, to_x = max(left, middle - spread), min(right, middle + spread)
+            lit_x = -2
+            red = green = blue = 0.0
             for x in range(math.ceil(from_x), math.floor(to_x) + 1):
                 if depth[y, x] < near:
                     continue
@@ -188,13 +191,17 @@ def paint_beads(
                         continue
                     t = (-qb - math.sqrt(root)) / qa
                     pu = cu + t * cd
-                if t > depth[y, x] + 0.6 or t < 1:
+                if t > depth[y, x] + slack_mm or t < 1:
                     continue
                 seen[bead] = 1
                 if t >= depth[y, x]:
                     continue
-                pv, pw = (ov + t * dv) / a, (ow + t * dw) / b
-                pu = pu / a
+                depth[y, x] = t
+                if x & 1 and lit_x == x - 1:  # the other half of the pixel: as bright
+                    colour[y, x, 0], colour[y, x, 1], colour[y, x, 2] = red, green, blue
+                    continue
+                lit_x = x
+                pu, pv, pw = pu / a, (ov + t * dv) / a, (ow + t * dw) / b
                 nx = pu * ux + pv * vx + pw * wx
                 ny = pu * uy + pv * vy + pw * wy
                 nz = pu * uz + pw * wz
@@ -206,42 +213,54 @@ def paint_beads(
                 lit = _shaded(shade, shade_frame, px, py, pz)
                 sky = _open_sky(crowd, crowd_corner, px, py, pz)
                 diffuse, gloss = _light_at(light, place, nx, ny, nz, px, py, pz, lit, sky)
-                depth[y, x] = t
-                for c in range(3):
-                    colour[y, x, c] = hue[bead, c] * diffuse + gloss
+                red = hue[bead, 0] * diffuse + gloss
+                green = hue[bead, 1] * diffuse + gloss
+                blue = hue[bead, 2] * diffuse + gloss
+                colour[y, x, 0], colour[y, x, 1], colour[y, x, 2] = red, green, blue
 
 
-@kernel
+@picture_kernel
 def paint_triangles(corners: Any, depths: Any, hues: Any, colour: Any, depth: Any) -> None:
     """Paint triangles: `corners` (n, 3, 2) px of the window, `depths` (n, 3), `hues` (n, 3, 3) lit."""
     height, width = depth.shape
     for k in range(len(corners)):
-        if depths[k].min() < 1:
-            continue
         xa, ya, xb, yb, xc, yc = corners[k].ravel()
         area = (xb - xa) * (yc - ya) - (xc - xa) * (yb - ya)
-        if abs(area) < 1e-9:
+        if abs(area) < 1e-9 or depths[k].min() < 1:
             continue
+        # weights of the corners: b = b0 + bx x + by y, c likewise, a = 1 - b - c
+        bx, by = (yc - ya) / area, -(xc - xa) / area
+        cx, cy = -(yb - ya) / area, (xb - xa) / area
+        b0, c0 = -bx * xa - by * ya, -cx * xa - cy * ya
         ia, ib, ic = 1 / depths[k, 0], 1 / depths[k, 1], 1 / depths[k, 2]
-        left = max(0, math.ceil(min(xa, xb, xc)))
-        right = min(width - 1, math.floor(max(xa, xb, xc)))
+        near = 1 / max(ia, ib, ic)
+        left = max(0.0, min(xa, xb, xc))
+        right = min(width - 1.0, max(xa, xb, xc))
         for y in range(max(0, math.ceil(min(ya, yb, yc))), min(height - 1, int(max(ya, yb, yc))) + 1):
-            for x in range(left, right + 1):
-                b = ((x - xa) * (yc - ya) - (xc - xa) * (y - ya)) / area
-                c = ((xb - xa) * (y - ya) - (x - xa) * (yb - ya)) / area
-                a = 1 - b - c
-                if a < 0 or b < 0 or c < 0:
+            b_row, c_row = b0 + by * y, c0 + cy * y
+            low, high = left, right
+            for side in range(3):  # where in this row each weight is not negative
+                rise = bx if side == 0 else cx if side == 1 else -bx - cx
+                base = b_row if side == 0 else c_row if side == 1 else 1 - b_row - c_row
+                if rise > 1e-12:
+                    low = max(low, -base / rise)
+                elif rise < -1e-12:
+                    high = min(high, -base / rise)
+                elif base < 0:
+                    high = low - 2
+            for x in range(math.ceil(low), math.floor(high) + 1):
+                if depth[y, x] <= near:
                     continue
-                t = 1 / (a * ia + b * ib + c * ic)
+                b, c = b_row + bx * x, c_row + cx * x
+                wa, wb, wc = (1 - b - c) * ia, b * ib, c * ic
+                t = 1 / (wa + wb + wc)
                 if t < depth[y, x]:
                     depth[y, x] = t
                     for i in range(3):
-                        colour[y, x, i] = (
-                            a * ia * hues[k, 0, i] + b * ib * hues[k, 1, i] + c * ic * hues[k, 2, i]
-                        ) * t
+                        colour[y, x, i] = (wa * hues[k, 0, i] + wb * hues[k, 1, i] + wc * hues[k, 2, i]) * t
 
 
-@kernel
+@picture_kernel
 def paint_bed(
     picture: Any,
     depth: Any,
@@ -251,6 +270,7 @@ def paint_bed(
     limits: Any,
     round_bed: Any,
     plate: Any,
+    plate_hue: Any,
     plate_step: Any,
     grain: Any,
     grain_step: Any,
@@ -263,12 +283,12 @@ def paint_bed(
 ) -> None:
     """Paint the bed's face and edge over a picture where it is nearer than what is there.
 
-    `limits` is lowest x, y, highest x, y and the thickness; `plate` (h, w, 3) is its colour with cells of
-    `plate_step` mm, `grain` (n, n) a repeating texture with cells of `grain_step` mm.
+    `limits` is lowest x, y, highest x, y and the thickness; `plate` (h, w) is its brightness with cells of
+    `plate_step` mm, `plate_hue` (3,) its colour, `grain` (n, n) a repeating texture with cells of `grain_step` mm.
     """
     middle_x, middle_y = (limits[0] + limits[2]) / 2, (limits[1] + limits[3]) / 2
     half_x, half_y = (limits[2] - limits[0]) / 2, (limits[3] - limits[1]) / 2
-    size = grain.shape[0]
+    mask = grain.shape[0] - 1  # a power of two less one
     for y in range(picture.shape[0]):
         for x in range(picture.shape[1]):
             rx, ry = rays[y, x, 0], rays[y, x, 1]
@@ -309,7 +329,7 @@ def paint_bed(
             g, h = px / grain_step, py / grain_step
             gi, hi = math.floor(g), math.floor(h)
             gu, hv = g - gi, h - hi
-            g0, g1, h0, h1 = gi % size, (gi + 1) % size, hi % size, (hi + 1) % size
+            g0, g1, h0, h1 = gi & mask, (gi + 1) & mask, hi & mask, (hi + 1) & mask
             rough = (1 - hv) * ((1 - gu) * grain[h0, g0] + gu * grain[h0, g1]) + hv * (
                 (1 - gu) * grain[h1, g0] + gu * grain[h1, g1]
             )
@@ -317,17 +337,20 @@ def paint_bed(
             grained = 1 + (rough - 1) * fade
             lit = _shaded(shade, shade_frame, px, py, 0.0)
             sky = _open_sky(crowd, crowd_corner, px, py, 0.0)
-            diffuse, gloss = _light_at(light, place, 0.0, 0.0, 1.0, px, py, 0.0, lit, sky)
+            if light[LAMP] > 0:
+                diffuse, gloss = _light_at(light, place, 0.0, 0.0, 1.0, px, py, 0.0, lit, sky)
+            else:
+                diffuse, gloss = light[KEY_Z] * light[KEY] * lit + sky * light[SKY], 0.0
             depth[y, x] = t
+            tint = (1 - v) * ((1 - u) * plate[j, i] + u * plate[j, i + 1]) + v * (
+                (1 - u) * plate[j + 1, i] + u * plate[j + 1, i + 1]
+            )
+            value, shine = grained * tint * diffuse * share, grained * gloss * gloss_share * share
             for c in range(3):
-                tint = (1 - v) * ((1 - u) * plate[j, i, c] + u * plate[j, i + 1, c]) + v * (
-                    (1 - u) * plate[j + 1, i, c] + u * plate[j + 1, i + 1, c]
-                )
-                value = grained * (tint * diffuse + gloss * gloss_share)
-                picture[y, x, c] = picture[y, x, c] * (1 - share) + value * share
+                picture[y, x, c] = picture[y, x, c] * (1 - share) + value * plate_hue[c] + shine
 
 
-@kernel
+@picture_kernel
 def settle_window(
     picture: Any, depth: Any, corner: Any, fine: Any, colour: Any, fine_depth: Any, base: Any
 ) -> None:
@@ -359,7 +382,7 @@ def settle_window(
                 depth[row, column] = nearest
 
 
-@kernel
+@picture_kernel
 def cast_shade(
     first: Any,
     last: Any,
@@ -389,30 +412,32 @@ def cast_shade(
                         shade[jj, ii] = max(shade[jj, ii], toward)
 
 
-@kernel
+@picture_kernel
 def develop(
     picture: Any, gain: Any, grain: Any, offset: Any, strength: Any, curve: Any, vignette: Any, out: Any
 ) -> None:
-    """Turn linear light into 8-bit sRGB: gain, darker corners, the tone curve (n,), noise from a tile."""
+    """Turn linear light into 8-bit sRGB: gain, darker corners, the tone curve (n,), noise from a tile.
+
+    The tile's sides are powers of two.
+    """
     height, width = picture.shape[:2]
-    size = grain.shape[0]
+    mask = grain.shape[0] - 1
     top = len(curve) - 1
     middle_x, middle_y = (width - 1) / 2, (height - 1) / 2
+    last = float(top)
     scale = vignette / (middle_x * middle_x + middle_y * middle_y)
     for y in range(height):
+        row = (y + offset[0]) & mask
         for x in range(width):
             off = (x - middle_x) * (x - middle_x) + (y - middle_y) * (y - middle_y)
             exposure = gain * (1 - scale * off) * top
+            noise = strength * grain[row, (x + offset[1]) & mask] + 0.5
             for c in range(3):
-                at = picture[y, x, c] * exposure
-                at = min(max(at, 0.0), top - 1e-3)
-                i = int(at)
-                value = curve[i] + (curve[i + 1] - curve[i]) * (at - i)
-                value += strength * grain[(y + offset[0]) % size, (x + offset[1] + c * 37) % size]
-                out[y, x, c] = np.uint8(min(max(value + 0.5, 0.0), 255.0))
+                at = min(max(picture[y, x, c] * exposure + 0.5, 0.0), last)
+                out[y, x, c] = np.uint8(min(max(curve[int(at)] + noise, 0.0), 255.0))
 
 
-@kernel
+@picture_kernel
 def displaced(picture: Any, shift: Any, out: Any) -> None:
     """Read a picture at every pixel's place plus `shift` (h, w, 2), px, by bilinear interpolation."""
     height, width = picture.shape[:2]

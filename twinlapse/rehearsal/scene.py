@@ -27,9 +27,9 @@ Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 TERRACOTTA = (0.47, 0.155, 0.072)
 ARM_MM = 15.0  # from the foot's middle to the points that tell its turn
-LAMP, LAMP_ROOM = 1250.0, 0.30  # of an inspection camera's LEDs, and what the room's light is beside them
+LAMP, LAMP_ROOM = 1500.0, 0.34  # of an inspection camera's LEDs, and what the room's light is beside them
 DARK = (0.012, 0.012, 0.014)
-CURVE = 8192
+CURVE = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +92,11 @@ class VirtualCamera:
         )
         self._noise = speckle(np.random.default_rng(51), (512, 512), (0.0, 0.6))
         self._head, self._gantry = head_mesh(), gantry_mesh(scene.printer)
+        own = pose_on_mount(camera, scene.printer)
+        self._head_lit, self._gantry_lit = (
+            self.studio.lit(self._head, own),
+            self.studio.lit(self._gantry, own),
+        )
 
     @cached_property
     def backdrop(self) -> Backdrop:
@@ -134,14 +139,14 @@ class VirtualCamera:
             studio.begin(DARK)
         studio.paint_bed(pose)
         studio.paint_print(pose, count)
-        studio.paint_mesh(self._head.moved(there), pose)
+        studio.paint_mesh(self._head.moved(there), pose, self._head_lit)
         if self.camera.mount != "head" and self.scene.printer.kinematics != "bed-fixed":
-            studio.paint_mesh(self._gantry.moved((0.0, there[1], there[2])), pose)
+            studio.paint_mesh(self._gantry.moved((0.0, there[1], there[2])), pose, self._gantry_lit)
         return studio.picture
 
     def develop(self, picture: Float32, mishap: Mishap, noise: float = 0.0) -> NDArray[np.uint8]:
         """Return a picture in linear light as the camera's chip and software give it."""
-        soft = cv2.GaussianBlur(picture, (0, 0), 0.55)
+        soft = cv2.GaussianBlur(picture, (3, 3), 0.55)
         out = np.empty(picture.shape, np.uint8)
         offset = np.random.default_rng([mishap.seed, 61]).integers(0, 512, 2)
         painting.develop(soft, mishap.gain, self._noise, offset, float(noise), tone_curve(), 0.16, out)

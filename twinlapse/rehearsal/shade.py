@@ -64,7 +64,7 @@ def room_light(lamp_mm: Float | None = None, lamp: float = 0.0, room: float = 1.
     return np.array([*KEY_WAY, KEY * room, SKY * room, BOUNCE * room, *at, lamp, SHINE, 0.0])
 
 
-def lit(normals: Float, hues: Float, room: float = 1.0) -> Float:
+def room_lit(normals: Float, hues: Float, room: float = 1.0) -> Float:
     """Return the colours of unshaded surfaces in the light of the room."""
     key = np.clip(normals @ KEY_WAY, 0, None) * KEY
     sky = SKY * (0.5 + 0.5 * normals[..., 2]) + BOUNCE * (0.5 - 0.5 * normals[..., 2])

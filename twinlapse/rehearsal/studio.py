@@ -11,8 +11,8 @@ from twinlapse.rehearsal import painting
 from twinlapse.rehearsal.beads import Beads
 from twinlapse.rehearsal.mesh import Mesh
 from twinlapse.rehearsal.optics import project, rays
-from twinlapse.rehearsal.shade import Shade, lit, room_light
-from twinlapse.rehearsal.workshop import BED_THICK_MM, GRAIN_STEP_MM, PLATE_STEP_MM
+from twinlapse.rehearsal.shade import Shade, room_light, room_lit
+from twinlapse.rehearsal.workshop import BED_THICK_MM, GRAIN_STEP_MM, PLATE_HUE, PLATE_STEP_MM
 from twinlapse.rig import Lens, Printer
 from twinlapse.rig.lens import axis_px, focal_px
 from twinlapse.rig.pose import Pose
@@ -20,6 +20,10 @@ from twinlapse.rig.pose import Pose
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 FAR_MM = 1e5
+SLACK_MM = 0.6  # a bead so little behind what hides it may be seen from nearby
+SIEVE_EVERY = 6  # pictures
+ABOUT_PX = 60  # beads this near to the picture may move into it before all are looked at again
+FRESH_MM = 1.2  # a camera that moves further against the print may see other beads
 FINE = 2  # subpixels along each side of a pixel
 
 
@@ -43,6 +47,17 @@ class Window:
     height: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spread:
+    """Where k beads appear in the picture."""
+
+    ends_px: Float  # (k, 4) x, y of both ends
+    reach_px: Float  # (k,) how far they reach around their middle line
+    near_mm: Float  # (k,) how near they come
+    inside: NDArray[np.bool_]  # (k,) may be in the picture
+    about: NDArray[np.bool_]  # (k,) or beside it
+
+
 class Studio:
     """One camera and the print before it; the print may only grow from picture to picture."""
 
@@ -60,16 +75,18 @@ class Studio:
         self.lens, self.printer, self.beads, self.looks = lens, printer, beads, looks
         self.lamp, self.room = lamp, room
         self.rays = rays(lens)
-        self.fine_rays = rays(lens, FINE, 0.5)
+        self.fine_rays = rays(lens, FINE)
         ends = np.concatenate([beads.first_mm, beads.last_mm])
         self.low, self.high = ends.min(axis=0), ends.max(axis=0)
         self.shade = Shade(self.low, self.high)
         # an ellipse a little larger than the bead: neighbours meet below their crests, as pressed lines do
         self.half_width = (beads.half_width_mm * np.float32(fat[0])).astype(np.float32)
         self.half_height = (beads.half_height_mm * np.float32(fat[1])).astype(np.float32)
-        self.seen = np.zeros(len(beads), np.uint8)
-        self.alive = np.zeros(0, np.int64)
-        self.laid = 0
+        self._seen = np.zeros(len(beads), np.uint8)
+        self._alive = np.zeros(0, np.int64)
+        self._sieved = 0
+        self._age = 0
+        self._from: Pose | None = None  # where all beads were last looked at
         self.picture = np.zeros((lens.height_px, lens.width_px, 3), np.float32)
         self.depth = np.zeros((lens.height_px, lens.width_px), np.float32)
         pixels = FINE * FINE * lens.height_px * lens.width_px
@@ -94,6 +111,7 @@ class Studio:
             np.array([x0, y0, x1, y1, BED_THICK_MM]),
             printer.bed_shape == "round",
             self.looks.plate,
+            PLATE_HUE,
             PLATE_STEP_MM,
             self.looks.grain,
             GRAIN_STEP_MM,
@@ -107,45 +125,47 @@ class Studio:
 
     def paint_print(self, pose: Pose, count: int) -> None:
         """Paint the first `count` beads."""
-        which = self._candidates(count)
-        if not len(which):
-            return
-        ends_px, reach, near, inside = self._spread(which, pose)
-        which, ends_px, reach, near = which[inside], ends_px[inside], reach[inside], near[inside]
-        window = self._window(ends_px.reshape(-1, 2), float(reach.max(initial=0)))
-        if window is None:
-            return
-        colour, depth, base = self._open(window)
-        corner = np.array([window.x * FINE, window.y * FINE])
-        self.seen[which] = 0
-        painting.paint_beads(
-            which,
-            self.beads.first_mm,
-            self.beads.last_mm,
-            self.half_width,
-            self.half_height,
-            self.looks.hue,
-            (_fine(ends_px) - np.tile(corner, 2)).astype(np.float32),
-            (reach * FINE + 1).astype(np.float32),
-            near.astype(np.float32),
-            pose.place_mm,
-            pose.axes,
-            self.fine_rays,
-            corner,
-            colour,
-            depth,
-            self.seen,
-            self._light(pose),
-            self.shade.map,
-            self.shade.frame,
-            self.shade.crowd,
-            self.shade.corner,
-        )
-        self.drawn = which
-        self._settle(window, colour, depth, base)
+        some, sieve = self._candidates(pose, count)
+        spread = self._spread(some, pose)
+        inside = spread.inside
+        which, ends_px, reach_px = some[inside], spread.ends_px[inside], spread.reach_px[inside]
+        window = self._window(ends_px.reshape(-1, 2), float(reach_px.max(initial=0)))
+        if window is not None:
+            colour, depth, base = self._open(window)
+            corner = np.array([window.x * FINE, window.y * FINE])
+            self._seen[which] = 0
+            painting.paint_beads(
+                which,
+                self.beads.first_mm,
+                self.beads.last_mm,
+                self.half_width,
+                self.half_height,
+                self.looks.hue,
+                (_fine(ends_px) - np.tile(corner, 2)).astype(np.float32),
+                (reach_px * FINE + 1).astype(np.float32),
+                spread.near_mm[inside].astype(np.float32),
+                SLACK_MM if sieve else 0.0,
+                pose.place_mm,
+                pose.axes,
+                self.fine_rays,
+                corner,
+                colour,
+                depth,
+                self._seen,
+                self._light(pose),
+                self.shade.map,
+                self.shade.frame,
+                self.shade.crowd,
+                self.shade.corner,
+            )
+            self._settle(window, colour, depth, base)
+        if sieve:
+            outside = some[spread.about & ~inside]
+            self._alive = np.sort(np.concatenate([which[self._seen[which] > 0], outside]))
+            self._sieved = count
 
-    def paint_mesh(self, mesh: Mesh, pose: Pose) -> None:
-        """Paint a solid thing."""
+    def paint_mesh(self, mesh: Mesh, pose: Pose, colours: Float) -> None:
+        """Paint a solid thing in the colours (n, 3, 3) of its corners; see `lit`."""
         pixels, depth_mm = project(mesh.corners_mm.reshape(-1, 3), pose, self.lens)
         pixels = np.where(depth_mm[:, None] > 1, pixels, np.nan)
         front = np.isfinite(pixels).reshape(-1, 6).all(axis=1)
@@ -155,16 +175,16 @@ class Studio:
         window = self._window(corners.reshape(-1, 2), 1.0)
         if window is None:
             return
-        colours = self._lit(mesh, pose)[front]
         colour, depth, base = self._open(window)
         offset = np.array([window.x * FINE, window.y * FINE])
         painting.paint_triangles(
-            _fine(corners) - offset, depth_mm.reshape(-1, 3)[front], colours, colour, depth
+            _fine(corners) - offset, depth_mm.reshape(-1, 3)[front], colours[front], colour, depth
         )
         self._settle(window, colour, depth, base)
 
-    def _lit(self, mesh: Mesh, pose: Pose) -> Float:
-        colours = lit(mesh.normals, mesh.hues[:, None, :], self.room)
+    def lit(self, mesh: Mesh, pose: Pose) -> Float:
+        """Return the colours of a mesh in the light of the room and of the camera's lamp."""
+        colours = room_lit(mesh.normals, mesh.hues[:, None, :], self.room)
         if self.lamp:
             way = pose.place_mm - mesh.corners_mm
             far = (way**2).sum(axis=-1)
@@ -177,12 +197,21 @@ class Studio:
             )
         return colours
 
-    def _candidates(self, count: int) -> NDArray[np.int64]:
-        self.shade.lay(self.beads, count)
-        return np.arange(count)
+    def _candidates(self, pose: Pose, count: int) -> tuple[NDArray[np.int64], bool]:
+        """Return the beads that may be seen, and whether to sieve out those hidden behind others.
 
-    def _spread(self, which: NDArray[np.int64], pose: Pose) -> tuple[Float, Float, Float, NDArray[np.bool_]]:
-        """Return where beads appear, how far they reach, how near they come, whether they may be seen."""
+        Sieving costs more than painting, so it is done now and then, and from all beads when the camera has
+        moved some way against the print.
+        """
+        moved = self._from is None or np.abs(pose.place_mm - self._from.place_mm).max() > FRESH_MM
+        self._age = 0 if moved else self._age + 1
+        if moved:
+            self._from = pose
+            return np.arange(count), True
+        which = np.concatenate([self._alive, np.arange(self._sieved, count)])
+        return which, self._age % SIEVE_EVERY == 0
+
+    def _spread(self, which: NDArray[np.int64], pose: Pose) -> Spread:
         a, depth_a = project(self.beads.first_mm[which], pose, self.lens)
         b, depth_b = project(self.beads.last_mm[which], pose, self.lens)
         near = np.minimum(depth_a, depth_b)
@@ -191,13 +220,15 @@ class Studio:
         size = np.maximum(self.half_width[which], self.half_height[which])
         reach = focal * size / np.maximum(near, 1) * oblique + 0.5
         low, high = np.minimum(a, b) - reach[:, None], np.maximum(a, b) + reach[:, None]
-        inside = (
-            (near > 2)
-            & (high >= 0).all(axis=1)
-            & (low[:, 0] < self.lens.width_px)
-            & (low[:, 1] < self.lens.height_px)
+        picture = np.array([self.lens.width_px, self.lens.height_px])
+        front = near > 2
+        return Spread(
+            ends_px=np.hstack([a, b]),
+            reach_px=reach,
+            near_mm=near - size,
+            inside=front & ((high >= 0) & (low < picture)).all(axis=1),
+            about=front & ((high >= -ABOUT_PX) & (low < picture + ABOUT_PX)).all(axis=1),
         )
-        return np.hstack([a, b]), reach, near - size, inside
 
     def _window(self, pixels: Float, margin: float) -> Window | None:
         if not len(pixels):

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.rehearsal.mesh import Mesh, box, cone, joined
+from twinlapse.rehearsal.mesh import Mesh, box, cone, joined, prism
 from twinlapse.rig import Printer
 
 Float32 = NDArray[np.float32]
 
-BRASS = (0.62, 0.38, 0.12)
+BRASS = (0.46, 0.26, 0.075)
 STEEL = (0.42, 0.43, 0.45)
-SOCK = (0.05, 0.09, 0.14)
+SOCK = (0.022, 0.026, 0.034)
 SHELL = (0.035, 0.037, 0.042)
 ACCENT = (0.05, 0.32, 0.16)
 PROFILE = (0.10, 0.105, 0.115)
 PLATE_STEP_MM = 0.5
+PLATE_HUE = np.array([0.90, 1.0, 1.16])
 GRAIN_STEP_MM = 0.05
 BED_THICK_MM = 4.0
 TABLE_BELOW_MM = 62.0
@@ -28,10 +31,11 @@ def head_mesh() -> Mesh:
     """Return the print head, the nozzle's tip at the origin."""
     fins = [cone((0, 2, 22 + 4 * i), (0, 2, 24 + 4 * i), (11, 11), STEEL, 20) for i in range(3)]
     return joined(
-        cone((0, 0, 0), (0, 0, 2.6), (0.5, 2.6), BRASS, 40),
-        cone((0, 0, 2.6), (0, 0, 4.2), (2.6, 2.6), BRASS, 40),
-        cone((0, 0, 4.2), (0, 0, 7.2), (3.7, 3.7), BRASS, 6),
-        box((-15, -3.5, 7.2), (4.2, 12, 16), SOCK),
+        cone((0, 0, 0), (0, 0, 0.5), (0.42, 0.5), BRASS, 40),
+        cone((0, 0, 0.5), (0, 0, 3.0), (0.5, 2.6), BRASS, 40),
+        cone((0, 0, 3.0), (0, 0, 4.6), (2.6, 2.6), BRASS, 40),
+        prism((0, 0, 4.6), 7.6, 3.4, BRASS),
+        box((-16, -2.6, 7.6), (3.4, 11, 17), SOCK),
         cone((0, 2, 16), (0, 2, 22), (2, 2), STEEL, 12),
         *fins,
         box((-20, -6, 34), (16, 22, 60), SHELL),
@@ -111,6 +115,7 @@ def speckle(dice: np.random.Generator, shape: tuple[int, int], sigmas: tuple[flo
     return np.asarray(total / total.std(), np.float32)
 
 
+@lru_cache(maxsize=4)
 def grain_tile(*, textured: bool = True) -> Float32:
     """Return the bed's fine texture, mean 1; it repeats after 51.2 mm."""
     dice = np.random.default_rng(31)
@@ -119,13 +124,14 @@ def grain_tile(*, textured: bool = True) -> Float32:
     return np.asarray(np.clip(1 + depth * grain, 0.3, 2.0), np.float32)
 
 
+@lru_cache(maxsize=4)
 def bed_plate(printer: Printer) -> Float32:
     """Return the bed's colours: a dark sheet, a grid of 10 mm, figures of the garden club, scuffs."""
     step = PLATE_STEP_MM
     size = (round(printer.bed_mm[0] / step), round(printer.bed_mm[1] / step))
     dice = np.random.default_rng(32)
-    plate = np.full((size[1], size[0], 3), (33, 36, 41), np.float32)
-    plate += 2.6 * speckle(dice, (size[1], size[0]), (0.0, 1.5, 5.0, 18.0))[:, :, None]
+    plate: Float32 = np.full((size[1], size[0]), 36, np.float32)
+    plate += 2.6 * speckle(dice, (size[1], size[0]), (0.0, 1.5, 5.0, 18.0))
     lines = np.zeros((size[1], size[0]), np.float32)
     for k in range(0, int(max(printer.bed_mm)) + 1, 10):
         at, strong = round(k / step), 1.0 if k % 50 == 0 else 0.45
@@ -133,7 +139,7 @@ def bed_plate(printer: Printer) -> Float32:
             lines[:, at] = np.maximum(lines[:, at], strong)
         if at < size[1]:
             lines[at, :] = np.maximum(lines[at, :], strong)
-    plate += 34 * cv2.GaussianBlur(lines, (0, 0), 0.6)[:, :, None]
+    plate += 34 * cv2.GaussianBlur(lines, (0, 0), 0.6)
     for _ in range(9):
         angle, length = dice.uniform(0, np.pi), dice.uniform(15, 70) / step
         middle = dice.uniform(0.1, 0.9, 2) * size
@@ -141,7 +147,7 @@ def bed_plate(printer: Printer) -> Float32:
         scratch = np.zeros((size[1], size[0]), np.uint8)
         first, last = np.rint(middle - way).astype(int), np.rint(middle + way).astype(int)
         cv2.line(scratch, first.tolist(), last.tolist(), (255,), 1, cv2.LINE_AA)
-        plate += 9 * (scratch / 255.0)[:, :, None].astype(np.float32)
+        plate += scratch * np.float32(9 / 255)
     _write(plate, "GARDEN CLUB", (0.06, 0.055), 0.9 * size[0] / 440)
     _write(plate, "220", (0.88, 0.95), 0.6 * size[0] / 440)
     return to_linear(np.clip(plate, 0, 255).astype(np.uint8))
@@ -152,11 +158,10 @@ def _write(plate: Float32, text: str, at: tuple[float, float], scale: float) -> 
     height, width = plate.shape[0], plate.shape[1]
     place = (int(at[0] * width), int((1 - at[1]) * height))
     cv2.putText(ink, text, place, cv2.FONT_HERSHEY_SIMPLEX, scale, 255, 1, cv2.LINE_AA)
-    plate += np.dstack(
-        [ink[::-1].astype(np.float32) * (90 / 255)] * 3
-    )  # row 0 of the plate is the front edge
+    plate += ink[::-1] * np.float32(90 / 255)  # row 0 of the plate is the front edge
 
 
+@lru_cache(maxsize=4)
 def table_texture() -> Float32:
     """Return 1600 x 1600 mm of table top, 1 mm a cell."""
     dice = np.random.default_rng(33)
@@ -169,6 +174,7 @@ def table_texture() -> Float32:
     return np.asarray((np.clip(tone, 0.1, 2)[:, :, None] * np.array([0.23, 0.135, 0.07])), np.float32)
 
 
+@lru_cache(maxsize=4)
 def wall_texture() -> Float32:
     """Return 1800 x 1000 mm of wall with a shelf of pots and a few pinned sheets, row 0 on top."""
     dice = np.random.default_rng(34)
