@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 from twinlapse.frames.pairing import Slot
 from twinlapse.shots import Plan
@@ -30,12 +31,13 @@ def facts_of(slots: tuple[Slot, ...], plan: Plan | None) -> tuple[Facts, ...]:
             for place in range(len(slots))
         )
     top = max(shot.z_mm for shot in plan.shots) or 1.0
-    added, total = 0.0, plan.print_s + plan.cost_s
+    total = plan.print_s + plan.cost_s
+    costs = [0.0, *accumulate(shot.cost_s for shot in plan.shots)]
+    added = {shot.number: cost for shot, cost in zip(plan.shots, costs, strict=False)}  # before each shot
     facts = []
     for slot in slots:
         shot = planned[slot.shot]
-        elapsed = shot.at_s + added
-        added += shot.cost_s
+        elapsed = shot.at_s + added[slot.shot]
         facts.append(
             Facts(
                 share=min(1.0, max(0.0, shot.z_mm / top)),

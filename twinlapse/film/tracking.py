@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from twinlapse.film.looking import Looks, Progress, look_at
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.imaging.light import brightness, gains, steady_weights
+from twinlapse.imaging.light import brightness, changing_box, gains, steady_weights
 from twinlapse.imaging.motion import Float, Motion, fit_map, motion_of, still
 from twinlapse.rig.filming import CameraFilming
 
@@ -32,6 +32,7 @@ class Track:
     faults: tuple[str, ...]  # (n,) why a frame cannot be used, "" where it can
     motions: tuple[Motion, ...]  # (n,) as applied
     gain: Float  # (n, 3) as applied
+    action: tuple[float, float, float, float]  # x, y, width, height of what changes, shares of the picture
 
     def usable(self) -> set[Path]:
         """Return the files that can be shown."""
@@ -62,6 +63,7 @@ def track_camera(
         faults=tuple(str(fault) for fault in looks.faults),
         motions=tuple(_motions(looks, size, filming)),
         gain=_gain(looks, filming),
+        action=changing_box(looks.blocks[looks.faults == ""]),
     )
 
 

@@ -14,7 +14,10 @@ from twinlapse.imaging.decode import Picture
 from twinlapse.imaging.lens import Map, Optics, chain, pane_map, resample, straight_map, upright_map
 from twinlapse.imaging.light import apply_gain
 from twinlapse.imaging.motion import Float, Motion
+from twinlapse.rig.filming import Box
 
+MOST_ZOOM = 1.6  # how far a view closes in by itself
+ROOM = 1.5  # around what changes when it does
 MOST_TRIM = 0.04  # share of a side given up at most to keep shifted edges out of sight
 
 
@@ -43,14 +46,30 @@ class View:
 def upright_size(track: Track, options: CameraOptions) -> tuple[float, float]:
     """Return width and height of what is seen of a camera at most: upright and cropped, pixels."""
     _, size = upright_map(track.size, options.rotate_deg, options.mirror)
-    crop = options.filming.crop or (0, 0, 1, 1)
+    crop = _crop(track, options)
     return size[0] * crop[2], size[1] * crop[3]
+
+
+def _crop(track: Track, options: CameraOptions) -> Box:
+    """Return what is seen of the upright picture; by itself it closes in on what changes, within limits."""
+    crop = options.filming.crop
+    if crop != "auto":
+        return crop
+    upright, size = upright_map(track.size, options.rotate_deg, options.mirror)
+    x, y, width, height = track.action
+    corners = np.array([[x, y], [x + width, y + height]]) * track.size
+    ends = (corners - upright[:, 2]) @ np.linalg.inv(upright[:, :2]).T / size
+    low, high = ends.min(axis=0), ends.max(axis=0)
+    share = float(np.clip((high - low).max() * ROOM, 1 / MOST_ZOOM, 1))
+    middle = (low + high) / 2
+    x0, y0 = (float(np.clip(middle[axis] - share / 2, 0, 1 - share)) for axis in (0, 1))
+    return x0, y0, share, share
 
 
 def make_view(track: Track, options: CameraOptions, pane: Pane, *, fine: bool = False) -> View:
     """Return how the camera is seen in `pane`: filled around its focus, the trembling edges left out."""
     upright, size = upright_map(track.size, options.rotate_deg, options.mirror)
-    box = _seen(size, options, pane, _trim(track))
+    box = _seen(size, _crop(track, options), options.filming.focus, pane, _trim(track))
     lens = options.optics
     straight = None if lens is None else straight_map(_scaled(lens, track.size))
     return View(
@@ -74,18 +93,16 @@ def _trim(track: Track) -> float:
 
 
 def _seen(
-    size: tuple[int, int], options: CameraOptions, pane: Pane, trim: float
+    size: tuple[int, int], crop: Box, focus: tuple[float, float], pane: Pane, trim: float
 ) -> tuple[float, float, float, float]:
-    crop = options.filming.crop or (0.0, 0.0, 1.0, 1.0)
     x0, y0 = max(crop[0] * size[0], trim), max(crop[1] * size[1], trim)
     x1 = min((crop[0] + crop[2]) * size[0], size[0] - trim)
     y1 = min((crop[1] + crop[3]) * size[1], size[1] - trim)
     aspect = pane.box.width / pane.box.height
     width = min(x1 - x0, (y1 - y0) * aspect)
     height = width / aspect
-    middle = options.filming.focus[0] * size[0], options.filming.focus[1] * size[1]
-    x = min(max(middle[0] - width / 2, x0), x1 - width)
-    y = min(max(middle[1] - height / 2, y0), y1 - height)
+    x = x0 + (x1 - x0 - width) * focus[0]
+    y = y0 + (y1 - y0 - height) * focus[1]
     return x, y, width, height
 
 

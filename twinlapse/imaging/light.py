@@ -105,19 +105,40 @@ def steady_weights(blocks: Blocks) -> Float:
     return np.asarray(np.where(usable, weight, 0.0))
 
 
+def changing_box(blocks: Blocks) -> tuple[float, float, float, float]:
+    """Return x, y, width, height of what changes over a series, as shares; the whole where nothing does."""
+    change = _great_changes(blocks)
+    if not change.any():
+        return 0.0, 0.0, 1.0, 1.0
+    left, right = _ends(change.sum(axis=0))
+    top, bottom = _ends(change.sum(axis=1))
+    return left, top, right - left, bottom - top
+
+
 def changing_foot(blocks: Blocks) -> tuple[float, float]:
     """Return the foot of what changes most over a series, as shares of width and height.
 
     A print grows upwards, so its foot is the lower end of the changing part.
     """
-    change, _ = _changes(blocks)
-    change = np.where(change > 0.4 * float(np.quantile(change, 0.98)), change, 0.0)
+    change = _great_changes(blocks)
     if not change.any():
         return 0.5, 0.5
     across, down = change.sum(axis=0).cumsum(), change.sum(axis=1).cumsum()
     x = float(np.searchsorted(across, 0.5 * across[-1])) + 0.5
     y = float(np.searchsorted(down, 0.93 * down[-1])) + 0.5
     return x / change.shape[1], y / change.shape[0]
+
+
+def _great_changes(blocks: Blocks) -> Float:
+    change, _ = _changes(blocks)
+    return np.asarray(np.where(change > 0.4 * float(np.quantile(change, 0.98)), change, 0.0))
+
+
+def _ends(profile: Float) -> tuple[float, float]:
+    """Return between which shares of a profile all but a fiftieth of it lies on either side."""
+    total = profile.cumsum() / profile.sum()
+    count = len(profile)
+    return float(np.searchsorted(total, 0.02)) / count, float(np.searchsorted(total, 0.98) + 1) / count
 
 
 def brightness(blocks: Blocks, weights: Float) -> tuple[Float, Float]:

@@ -23,7 +23,7 @@ _COLOUR = re.compile(r"#([0-9a-fA-F]{6})")
 class Filming:
     """The film as a whole."""
 
-    layout: LayoutName = "inset"
+    layout: LayoutName = "side"
     shape: str = "16:9"  # or "1600x900"
     height_px: int = 720  # of the longer side's partner: 720 gives 1280x720 and 720x1280
     main: str = ""  # camera in the large pane; empty: the first
@@ -59,7 +59,7 @@ class CameraFilming:
     hold: Literal["auto", "surroundings", "print", "off"] = "auto"
     model: Literal["shift", "rotation", "scale"] = "scale"
     light: Literal["constant", "flicker", "off"] = "constant"
-    crop: Box | None = None  # x, y, width, height as shares of the upright picture
+    crop: Box | Literal["auto"] = "auto"  # x, y, width, height as shares of the upright picture
     focus: tuple[float, float] = (0.5, 0.5)  # what filling a pane keeps, as shares
     region: Box | None = None  # only here is the picture compared
     ignore: tuple[Box, ...] = ()  # never here: the nozzle in its own picture
@@ -120,7 +120,7 @@ def read_camera_filming(table: Table | None) -> CameraFilming:
         hold=table.choice("hold", standard.hold, ("auto", "surroundings", "print", "off")),
         model=table.choice("model", standard.model, ("shift", "rotation", "scale")),
         light=table.choice("light", standard.light, ("constant", "flicker", "off")),
-        crop=table.parsed("crop", None, _box),
+        crop=table.parsed("crop", standard.crop, lambda value: "auto" if value == "auto" else _box(value)),
         focus=(focus[0], focus[1]),
         region=table.parsed("region", None, _box),
         ignore=table.parsed("ignore", [], _boxes),

@@ -1,0 +1,232 @@
+"""What is drawn: colours, legibility over anything below, the title-safe area, letters of any language."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from twinlapse.errors import RenderError
+from twinlapse.film.codecs import codec_for
+from twinlapse.film.colour import to_i420
+from twinlapse.film.compose import composer
+from twinlapse.film.encoder import encoding
+from twinlapse.film.facts import Facts, clock
+from twinlapse.film.layout import Layout, arrange, safe_area
+from twinlapse.film.lettering import Lettering
+from twinlapse.film.overlay import Overlay
+from twinlapse.film.schedule import schedule
+from twinlapse.rig.filming import OVERLAYS, SHAPES, Filming, film_size, read_overlay, read_rate
+
+ASPECTS = {"wide": 16 / 9, "nozzle": 4 / 3}
+LAYOUTS = ("inset", "side", "stack", "single")
+FACTS = Facts(
+    share=0.62, count=(87, 140), is_layer=True, height_mm=26.1, elapsed_s=8045.0, remaining_s=3905.0
+)
+
+
+def luminance(codes: np.ndarray) -> np.ndarray:
+    """Relative luminance as WCAG 2.2 defines it."""
+    value = codes / 255
+    light = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
+    return light @ [0.2126, 0.7152, 0.0722]
+
+
+def drawn(layout: Layout, filming: Filming, below: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return a film frame over a given picture, without and with its words."""
+    overlay = Overlay(
+        layout=layout, filming=filming, lettering=Lettering(), labels={name: name for name in ASPECTS}
+    )
+    stage = composer(layout, filming.background)
+
+    def pictures() -> dict[str, np.ndarray]:
+        shape = {pane.camera: (pane.box.height, pane.box.width) for pane in layout.panes}
+        return {name: np.resize(below, (*size, 3)).copy() for name, size in shape.items()}
+
+    bare = stage.compose(pictures(), [])
+    return bare, stage.compose(pictures(), [*overlay.still(), *overlay.moving(FACTS)])
+
+
+# WCAG 2.2, success criterion 1.4.3: the worked pair white on #767676 is 4.54:1
+def test_the_measure_of_contrast_is_wcag_s() -> None:
+    white, grey = luminance(np.array([[255.0] * 3, [118.0] * 3]))
+    assert (white + 0.05) / (grey + 0.05) == pytest.approx(4.54, abs=0.005)
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize("below", ["white", "black", "noise"])
+def test_words_are_legible_over_anything(layout: str, below: str) -> None:
+    filming = Filming(layout=layout, title="Seedling pot")
+    made = arrange(filming, ASPECTS, words=True)
+    picture = {
+        "white": np.full(3, 255, np.uint8),
+        "black": np.zeros(3, np.uint8),
+        "noise": np.random.default_rng(1).integers(0, 256, 1280 * 720 * 3, dtype=np.uint8),
+    }[below]
+    _, frame = drawn(made, filming, picture)
+    band = made.band
+    words = frame[band.y : band.y + round(56 * made.unit), band.x : band.x + round(140 * made.unit)]
+    light = luminance(words.reshape(-1, 3).astype(float))
+    # the brightest pixels are the insides of letters; the ground is what most pixels are, at its brightest
+    ink, ground = np.quantile(light, 0.985), np.quantile(light, 0.80)
+    assert (ink + 0.05) / (ground + 0.05) >= 4.5
+
+
+@pytest.mark.parametrize("shape", [*SHAPES, "1000x700"])
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_words_stay_in_the_title_safe_area_and_panes_on_the_film(layout: str, shape: str) -> None:
+    # SMPTE ST 2046-1: the safe title area is 90 % of width and height
+    filming = Filming(layout=layout, shape=shape, overlay=OVERLAYS)
+    made = arrange(filming, ASPECTS, words=True)
+    width, height = film_size(filming)
+    assert width % 2 == 0 and height % 2 == 0 and made.size == (width, height)
+    for pane in made.panes:
+        assert pane.box.x >= 0 and pane.box.right <= width and pane.box.y >= 0 and pane.box.bottom <= height
+        assert pane.box.width > 20 and pane.box.height > 20
+    bare, frame = drawn(made, Filming(layout=layout, shape=shape, overlay=OVERLAYS), np.full(3, 90, np.uint8))
+    safe = safe_area(made.size)
+    inner = np.zeros((height, width), bool)
+    inner[safe.y : safe.bottom, safe.x : safe.right] = True
+    changed = np.abs(frame.astype(int) - bare).max(axis=2) > 0
+    bright = changed & (luminance(frame.astype(float)) > luminance(bare.astype(float)) + 0.1)
+    chips = np.zeros_like(inner)
+    for pane in made.panes:  # names stand in their pane's corner
+        chips[pane.box.y : pane.box.y + round(60 * made.unit), pane.box.x : pane.box.right] = True
+    assert bright[inner].any()
+    assert not bright[~inner & ~chips].any()
+
+
+def test_without_overlay_nothing_is_drawn() -> None:
+    filming = Filming(layout="inset", overlay=())
+    bare, frame = drawn(arrange(filming, ASPECTS, words=False), filming, np.full(3, 90, np.uint8))
+    assert np.array_equal(bare, frame)
+
+
+def test_fit_shows_the_whole_picture_and_fill_leaves_no_gap() -> None:
+    for kind in ("fill", "fit"):
+        filming = Filming(layout="single", shape="1:1", fit=kind)
+        pane = arrange(filming, {"wide": 16 / 9}, words=True).panes[0]
+        if kind == "fill":
+            assert (pane.box.width, pane.box.height) == (720, 720)
+        else:
+            assert pane.box.width / pane.box.height == pytest.approx(16 / 9, abs=0.01)
+
+
+def test_digits_do_not_move_when_they_change() -> None:
+    widths = {Lettering().mask(text, 32, figures=True).shape[1] for text in ("11:11", "08:47", "29:30")}
+    assert len(widths) == 1
+
+
+def test_letters_of_many_languages_or_a_clear_error() -> None:
+    lettering = Lettering()
+    for text in ("Blumentöpfe", "Żółty", "Кашпо", "Γλάστρα"):
+        assert lettering.mask(text, 24).max() == 255
+    with pytest.raises(RenderError, match=r"no letter for \"鉢\" \(U\+9262\)"):
+        lettering.mask("鉢", 24)
+    with pytest.raises(RenderError, match="cannot be read"):
+        Lettering("/no/such/font.ttf").mask("a", 24)
+
+
+def test_clock() -> None:
+    assert (clock(0), clock(65.9), clock(3600), clock(8045)) == ("0:00", "1:05", "1:00:00", "2:14:05")
+
+
+PATCHES = [(255, 255, 255), (0, 0, 0), (128, 128, 128), (255, 0, 0), (0, 255, 0), (0, 0, 255), (200, 100, 60),
+           (20, 160, 90)]  # fmt: skip
+
+
+def test_planes_are_those_of_bt709() -> None:
+    # ITU-R BT.709-6 items 3.2 to 3.4, 8 bit: Y = 16 + 219 Y', C = 128 + 224 (B' - Y') / 1.8556 and so on
+    for patch in PATCHES:
+        red, green, blue = np.array(patch) / 255
+        luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+        wanted = (
+            16 + 219 * luma,
+            128 + 224 * (blue - luma) / 1.8556,
+            128 + 224 * (red - luma) / 1.5748,
+        )
+        planes = to_i420(np.full((4, 4, 3), patch, np.uint8))
+        assert np.abs(planes[[0, 16, 20]] - np.array(wanted)).max() <= 1, patch
+
+
+@pytest.mark.parametrize("name", ["film.mp4", "film.webm"])
+def test_colours_survive_the_film(tmp_path: Path, name: str) -> None:
+    out = tmp_path / name
+    picture = np.zeros((128, 256, 3), np.uint8)
+    for place, patch in enumerate(PATCHES):
+        picture[64 * (place // 4) : 64 * (place // 4) + 64, 64 * (place % 4) : 64 * (place % 4) + 64] = patch
+    with encoding(out, (256, 128), Fraction(30), codec_for(out, Filming())) as pipe:
+        for _ in range(4):
+            pipe.write(to_i420(picture))
+    with av.open(str(out)) as film:
+        frame = next(film.decode(video=0))
+        assert (int(frame.colorspace), int(frame.color_range)) == (1, 1)
+        y, u, v = (np.asarray(plane)[: plane.height * plane.line_size] for plane in frame.planes)
+        y = y.reshape(-1, frame.planes[0].line_size)
+        u, v = u.reshape(-1, frame.planes[1].line_size), v.reshape(-1, frame.planes[2].line_size)
+    for place, patch in enumerate(PATCHES):
+        row, column = 64 * (place // 4) + 32, 64 * (place % 4) + 32
+        luma = (float(y[row, column]) - 16) / 219
+        blue = luma + (float(u[row // 2, column // 2]) - 128) / 224 * 1.8556
+        red = luma + (float(v[row // 2, column // 2]) - 128) / 224 * 1.5748
+        green = (luma - 0.2126 * red - 0.0722 * blue) / 0.7152
+        assert np.abs(np.array([red, green, blue]) * 255 - patch).max() <= 4, patch
+
+
+def test_a_failing_encoder_says_why(tmp_path: Path) -> None:
+    out = tmp_path / "film.mp4"
+    codec = codec_for(out, Filming())
+    broken = type(codec)(name=codec.name, container=codec.container, options={"preset": "none-such"})
+    with (
+        pytest.raises(RenderError, match="encoder failed"),
+        encoding(out, (64, 64), Fraction(30), broken) as pipe,
+    ):
+        for _ in range(300):
+            pipe.write(np.zeros(64 * 96, np.uint8))
+    assert not list(tmp_path.iterdir())
+    with pytest.raises(RenderError, match="does not go into"):
+        codec_for(Path("film.webm"), Filming(codec="h265"))
+
+
+def test_rates_are_exact() -> None:
+    assert read_rate(29.97) == Fraction(30000, 1001)
+    assert read_rate("24000/1001") == Fraction(24000, 1001)
+    assert read_rate(25) == 25
+    for wrong in ("fast", 0, -5, True, "1/0", 1000):
+        with pytest.raises(ValueError):
+            read_rate(wrong)
+    assert read_overlay("none") == ()
+    assert read_overlay("layer,height") == ("layer", "height")
+
+
+@given(
+    count=st.integers(1, 60),
+    seconds=st.sampled_from([0.0, 0.5, 2.0, 7.3]),
+    ease=st.sampled_from([0.0, 0.4, 0.9]),
+    loop=st.booleans(),
+    between=st.sampled_from(["cut", "fade"]),
+)
+@settings(derandomize=True, max_examples=80, deadline=None)
+def test_schedules_begin_at_the_first_and_reach_the_last(
+    count: int, seconds: float, ease: float, loop: bool, between: str
+) -> None:
+    filming = Filming(seconds=seconds, ease=ease, loop=loop, between=between, first_s=0.5, last_s=1.0)
+    beats = schedule(count, filming)
+    assert beats[0].slot == 0
+    assert all(0 <= beat.slot <= beat.into < count and 0 <= beat.mix < 1 for beat in beats)
+    frames = round(seconds * 30) if seconds else count
+    if frames > 1:
+        assert max(beat.slot for beat in beats) == count - 1
+    if not loop:
+        assert len(beats) == 15 + frames + 30
+        assert [beat.slot for beat in beats] == sorted(beat.slot for beat in beats)
+
+
+def test_ease_goes_slowly_at_first() -> None:
+    slots = [beat.slot for beat in schedule(100, Filming(ease=0.8, seconds=10.0, last_s=0.0))]
+    assert slots[75] < 15 and slots[-76] < 70
