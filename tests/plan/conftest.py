@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -71,7 +72,8 @@ def make_rig() -> Callable[..., Rig]:
 
 @pytest.fixture(scope="session")
 def plan_file() -> Callable[[Path, Rig], Worked]:
-    """Plan a file; each file is read once for each firmware."""
+    """Plan a file; each file is read once for each firmware, and planned once for each rig."""
+    planned: dict[tuple[Path, str], Worked] = {}
     read: dict[tuple[Path, str], tuple[Toolpath, Layers]] = {}
 
     def plan(file: Path, rig: Rig) -> Worked:
@@ -80,9 +82,13 @@ def plan_file() -> Callable[[Path, Rig], Worked]:
             path = read_toolpath(file, firmware=rig.printer.firmware)
             read[key] = (path, find_layers(path))
         path, layers = read[key]
+        asked = (file, json.dumps(rig.raw, sort_keys=True))
+        if asked in planned:
+            return planned[asked]
         timeline = time_toolpath(path, rig.printer)
         planning = work_out(path, layers, timeline, rig)
-        return Worked(path=path, layers=layers, timeline=timeline, rig=rig, planning=planning)
+        worked = Worked(path=path, layers=layers, timeline=timeline, rig=rig, planning=planning)
+        return planned.setdefault(asked, worked)
 
     return plan
 

@@ -18,7 +18,7 @@ def lines_after(text: str, shots: object) -> list[str]:
     return [lines[shot.after_line - 1] for shot in shots]  # type: ignore[attr-defined]
 
 
-def plan_text(text: str, tmp_path: Path, plan_file: Callable, rig: object):  # noqa: ANN201
+def plan_text(text: str, tmp_path: Path, plan_file: Callable, rig: object):
     file = tmp_path / "print.gcode"
     file.write_text(text)
     return plan_file(file, rig).planning

@@ -62,16 +62,12 @@ def _downhill(ground: Ground, away: NDArray[np.float64], cell: tuple[int, int]) 
     """Return the middles of the cells on the shortest way, both ends left out."""
     places = []
     while away[cell] > 0:
-        around = [
-            (cell[0] + a, cell[1] + b)
-            for a in (-1, 0, 1)
-            for b in (-1, 0, 1)
-            if _on(away, (cell[0] + a, cell[1] + b))
-        ]
-        here = cell
-        cell = min(around, key=lambda c: away[c] + math.dist(c, here))
-        if cell == here:
-            break
+        i, j = cell
+        around = [(i + a, j + b) for a in (-1, 0, 1) for b in (-1, 0, 1) if a or b]
+        cell = min(
+            (other for other in around if _on(away, other)),
+            key=lambda other: away[other] + math.hypot(other[0] - i, other[1] - j),
+        )
         places.append(_place(ground, cell))
     return places[:-1]
 
