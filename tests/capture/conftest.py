@@ -29,9 +29,9 @@ def make_jpeg(size: tuple[int, int] = (64, 48), grey: int = 128) -> bytes:
     return target.getvalue()
 
 
-def stamp(jpeg: bytes, exposed_s: float) -> bytes:
+def stamp(jpeg: bytes, exposed_s: float, mark: str = "") -> bytes:
     """Write a time into a comment segment right after the start of the image."""
-    text = f"exposed={exposed_s:.6f}".encode()
+    text = f"exposed={exposed_s:.6f} {mark}".encode()
     return jpeg[:2] + b"\xff\xfe" + struct.pack(">H", len(text) + 2) + text + jpeg[2:]
 
 
@@ -50,6 +50,7 @@ class FakeCamera:
         self.period_s, self.pipeline_s, self.length = 1 / fps, pipeline_s, length
         self.jpeg = jpeg or make_jpeg()
         self.frozen = self.hanging = False
+        self.mark: Callable[[], str] = lambda: ""  # what else is written into a picture as it is exposed
         self.redirect = ""
         self._queue: list[tuple[float, bytes]] = []
         self._news = threading.Condition()
@@ -124,7 +125,7 @@ class FakeCamera:
         while not self._stop.is_set():
             now = time.monotonic()
             if now >= due:
-                last = last if self.frozen and last else stamp(self.jpeg, now)
+                last = last if self.frozen and last else stamp(self.jpeg, now, self.mark())
                 self._queue.append((now + self.pipeline_s, last))
                 due = max(due + self.period_s, now)
             while self._queue and self._queue[0][0] <= now:

@@ -9,13 +9,14 @@ import shutil
 import socket
 import subprocess
 import time
+import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from twinlapse.capture.channels import LONG_AGO_S, LineBuffer, LogReader, SerialReader
+from twinlapse.capture.channels import LONG_AGO_S, LineBuffer, LogReader, SerialReader, hear_lines
 from twinlapse.capture.taker import Answer
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capturing import Mqtt
@@ -99,6 +100,25 @@ def test_only_the_newest_of_a_gulp_is_in_time(followed: tuple[Path, LogReader], 
     add(log, "".join(LINE.format("t", shot) for shot in (1, 2, 3)))
     ear.wait(3)
     assert ear.heard == [(1, LONG_AGO_S), (2, LONG_AGO_S), (3, 0.0)]
+
+
+def test_all_that_came_while_the_reader_was_held_up_is_late(ear: Ear) -> None:
+    hear_lines([LINE.format("t", 1), "ok", LINE.format("t", 2)], ear, overslept=True)
+    assert ear.heard == [(1, LONG_AGO_S), (2, LONG_AGO_S)]
+
+
+def test_a_cue_that_lay_in_the_port_before_it_was_opened_is_not_heard(tmp_path: Path, ear: Ear) -> None:
+    printer, terminal = pty.openpty()
+    tty.setraw(terminal)
+    os.write(printer, LINE.format("t", 1).encode())
+    reader = SerialReader(Path(os.ttyname(terminal)), ear, pause_s=0.02)
+    reader.start()
+    time.sleep(0.3)
+    os.write(printer, LINE.format("t", 2).encode())
+    assert ear.wait(1) == [2]
+    reader.stop()
+    os.close(terminal)
+    os.close(printer)
 
 
 def test_a_log_that_is_not_there_yet(tmp_path: Path, ear: Ear) -> None:

@@ -1,7 +1,8 @@
 """Cues that come as lines of text: a log file that is followed, a serial line. Neither can answer.
 
 Several cues in one gulp mean that the reader was held up: only the newest can still find the machine
-standing, the others are passed on as late.
+standing, the others are passed on as late. When the reader knows that it slept too long, all are late; what
+lay in a serial port before it was opened is thrown away.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import os
 import select
 import termios
 import threading
+import time
 import tty
 from collections.abc import Callable
 from pathlib import Path
@@ -20,6 +22,7 @@ from twinlapse.shots import Cue, find_cue
 Hear = Callable[[Cue, float], None]  # a cue and how many seconds it is late
 LONG_AGO_S = 1e6
 _MAX_LINE = 65536
+_OVERSLEPT_S = 0.4  # the machine may have been held up, or suspended
 
 
 class LineBuffer:
@@ -40,11 +43,11 @@ class LineBuffer:
         self._rest = b""
 
 
-def hear_lines(lines: list[str], hear: Hear) -> None:
+def hear_lines(lines: list[str], hear: Hear, *, overslept: bool = False) -> None:
     """Pass on the cues of lines that came together."""
     cues = [cue for cue in map(find_cue, lines) if cue is not None]
     for index, cue in enumerate(cues):
-        hear(cue, 0.0 if index == len(cues) - 1 else LONG_AGO_S)
+        hear(cue, LONG_AGO_S if overslept or index < len(cues) - 1 else 0.0)
 
 
 class _Reader:
@@ -96,9 +99,12 @@ class LogReader(_Reader):
         self._handle = -1
 
     def _run(self) -> None:
+        asleep_s = time.monotonic()
         while not self._stopped.wait(self._pause_s):
+            overslept = time.monotonic() - asleep_s > self._pause_s + _OVERSLEPT_S
             with contextlib.suppress(OSError):
-                hear_lines(self._new_lines(), self._hear)
+                hear_lines(self._new_lines(), self._hear, overslept=overslept)
+            asleep_s = time.monotonic()
         self._close()
 
     def _new_lines(self) -> list[str]:
@@ -164,10 +170,13 @@ class SerialReader(_Reader):
         if os.isatty(handle):
             with contextlib.suppress(termios.error):
                 tty.setraw(handle, termios.TCSANOW)
+                termios.tcflush(handle, termios.TCIFLUSH)
         while not self._stopped.is_set():
+            asleep_s = time.monotonic()
             if not select.select([handle], [], [], 0.2)[0]:
                 continue
+            overslept = time.monotonic() - asleep_s > 0.2 + _OVERSLEPT_S
             data = os.read(handle, 65536)
             if not data:
                 return
-            hear_lines(self._lines.feed(data), self._hear)
+            hear_lines(self._lines.feed(data), self._hear, overslept=overslept)
