@@ -137,19 +137,29 @@ def pose_in_bed(camera: Camera, printer: Printer, nozzle_mm: Place, rest_mm: Pla
     rest_mm : (x, y, z), optional
         The nozzle's place at which the bed is where the rig's places of frame cameras were measured.
     """
-    own = pose_on_mount(camera, printer)
+    return pose_on_mount(camera, printer).moved(_carried(camera, printer, nozzle_mm, rest_mm))
+
+
+def mounted(
+    pose: Pose, camera: Camera, printer: Printer, nozzle_mm: Place, rest_mm: Place | None = None
+) -> Pose:
+    """Return a pose given in G-code coordinates in the frame of what carries the camera."""
+    return pose.moved(-_carried(camera, printer, nozzle_mm, rest_mm))
+
+
+def _carried(camera: Camera, printer: Printer, nozzle_mm: Place, rest_mm: Place | None) -> Float:
     if camera.mount == "bed":
-        return own
+        return np.zeros(3)
     if camera.mount == "head":
-        return own.moved(np.array(nozzle_mm))
+        return np.array(nozzle_mm)
     rest = rest_mm or rest_of(camera, printer)
     bed = bed_shift(printer, nozzle_mm, rest)
     if camera.mount == "frame":
-        return own.moved(-bed)
+        return -bed
     x, y = bed_middle(printer)
     # the beam climbs with Z where the bed slides along Y, else it stands
     beam = (x, rest[1], nozzle_mm[2]) if printer.kinematics == "bed-moves-y" else (x, y, rest[2])
-    return own.moved(np.array(beam) - bed)
+    return np.array(beam) - bed
 
 
 def see(points_mm: Float, pose: Pose, lens: Lens) -> Float:
