@@ -64,7 +64,7 @@ def command(
     from twinlapse.film import render_film
 
     extras = {name: settings.pop(name) for name in ("preview", "poster", "contact", "aligned")}
-    sources, plan, options = _gather(job, frames, rig, settings)
+    sources, plan, options = gather(job, frames, rig, settings)
     options = replace(options, **extras)
     with output.progress("film") as progress:
         report = render_film(sources, plan, options, out, progress=progress)
@@ -83,7 +83,8 @@ def command(
     output.result(report.to_json())
 
 
-def _gather(job: Path | None, frames: tuple[str, ...], rig: Path | None, settings: dict[str, Any]) -> Any:
+def gather(job: Path | None, frames: tuple[str, ...], rig: Path | None, settings: dict[str, Any]) -> Any:
+    """Return sources, plan and options of a job folder or of named folders."""
     from twinlapse.film.choices import film_options
     from twinlapse.frames.job import open_job
     from twinlapse.frames.sequence import job_sequences

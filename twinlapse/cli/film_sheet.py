@@ -1,0 +1,40 @@
+"""``twinlapse film-sheet``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from twinlapse.cli.output import Output, speaking
+
+
+@click.command()
+@click.argument("job", type=click.Path(path_type=Path), required=False)
+@click.option("-o", "--output", "out", type=click.Path(path_type=Path), required=True, help="A .png file.")
+@click.option("--frames", multiple=True, metavar="CAMERA=DIR", help="Frames from any folder, once a camera.")
+@click.option("--rig", type=click.Path(path_type=Path), help="A rig file with settings for the cameras.")
+@speaking
+def command(
+    output: Output, *, job: Path | None, out: Path, frames: tuple[str, ...], rig: Path | None
+) -> None:
+    """Show what alignment and light do to the frames of JOB, before you wait for the film.
+
+    A strip holds one column of every frame: what stands still runs straight across it, what shakes is a saw.
+    Below stand the ten most doubtful frames of each camera.
+    """
+    from twinlapse.cli.render import gather
+    from twinlapse.film.pictures import write_picture
+    from twinlapse.film.render import measured, one_thread_a_picture
+    from twinlapse.film.report import dropped_files, unsure_files
+    from twinlapse.film.sheet import film_sheet
+
+    sources, plan, options = gather(job, frames, rig, {})
+    with output.progress("measuring") as progress, one_thread_a_picture():
+        _, tracks, options = measured(sources, plan, options, progress)
+        write_picture(out, film_sheet(tracks, options.filming.background))
+    dropped, unsure = dropped_files(tracks), unsure_files(tracks, options)
+    for fault in dropped:
+        output.warn(fault)
+    output.say(f"{out}: {len(unsure)} frames are left where they are, {len(dropped)} cannot be used")
+    output.result({"sheet": str(out), "dropped": list(dropped), "unsure": list(unsure)})

@@ -1,0 +1,131 @@
+"""One picture that tells in seconds whether the settings of a film are right: strips before and after."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import cv2
+import numpy as np
+
+from twinlapse.film.lettering import Lettering
+from twinlapse.film.looking import in_order
+from twinlapse.film.plate import plate, rgb
+from twinlapse.film.tracking import CERTAIN, Track
+from twinlapse.imaging.decode import Picture, read_picture
+from twinlapse.imaging.lens import resample
+from twinlapse.imaging.light import apply_gain
+
+WIDTH_PX = 1600
+EDGE_PX = 24
+STRIP_PX = 150  # height of a strip
+WORST = 10
+INK, SOFT, WARN = (240, 244, 246), (170, 182, 190), (255, 176, 92)
+
+
+def film_sheet(
+    tracks: Mapping[str, Track], background: str = "#0e1216", progress: Callable[[float], None] | None = None
+) -> Picture:
+    """Return the sheet: for each camera a strip before and after, and its ten most doubtful frames.
+
+    A strip holds one narrow column of every frame, side by side: what stands still and is evenly lit runs
+    straight across it, what shakes is a saw and what flickers is a comb.
+    """
+    parts = []
+    for done, (camera, track) in enumerate(tracks.items(), 1):
+        parts += _camera_part(camera, track, background)
+        if progress is not None:
+            progress(done / len(tracks))
+    height = sum(part.shape[0] for part in parts)
+    sheet = _ground(height + EDGE_PX, background)
+    y = 0
+    for part in parts:
+        sheet[y : y + part.shape[0]] = part
+        y += part.shape[0]
+    return sheet
+
+
+def _camera_part(camera: str, track: Track, background: str) -> list[Picture]:
+    good = [place for place, fault in enumerate(track.faults) if not fault]
+    before, after = _strips(track, good)
+    lost = len(track.faults) - len(good)
+    unsure = sum(track.motions[place].confidence < CERTAIN for place in good)
+    words = f"{camera}: {len(good)} frames, {lost} unusable, {unsure} left where they are"
+    return [
+        _line(words, 26, INK, background),
+        _line("every frame as it came, one column each", 15, SOFT, background),
+        _across(before, background),
+        _line("aligned and evenly lit", 15, SOFT, background),
+        _across(after, background),
+        _line("the most doubtful frames: shot, how sure, shift and gain", 15, SOFT, background),
+        _row_of(track, doubtful(track, good), background),
+    ]
+
+
+def doubtful(track: Track, good: Sequence[int]) -> list[int]:
+    """Return the places of the ten frames that are least sure, moved furthest or brightened most."""
+
+    def doubt(place: int) -> float:
+        motion, gain = track.motions[place], track.gain[place]
+        way = float(np.hypot(motion.dx_px, motion.dy_px)) / track.size[0] * 100
+        return (1 - motion.confidence) * 2 + way + float(np.abs(np.log(gain)).max()) * 4
+
+    return sorted(good, key=doubt, reverse=True)[:WORST]
+
+
+def _strips(track: Track, good: Sequence[int]) -> tuple[Picture, Picture]:
+    """Return one column of every frame, taken where the print stands, as it came and as it will be shown."""
+    x, _, width, _ = track.action
+    column = int(np.clip((x + width / 2) * track.size[0], 1, track.size[0] - 2))
+
+    def look(place: int) -> tuple[Picture, Picture]:
+        picture = read_picture(track.files[place].path)
+        laid = resample(picture, track.motions[place].matrix, track.size)
+        lit = apply_gain(laid, track.gain[place])
+        return picture[:, column : column + 1].copy(), lit[:, column : column + 1].copy()
+
+    columns = list(in_order(look, good))
+    return (
+        np.concatenate([first for first, _ in columns], axis=1),
+        np.concatenate([second for _, second in columns], axis=1),
+    )
+
+
+def _across(strip: Picture, background: str) -> Picture:
+    part = _ground(STRIP_PX + 8, background)
+    size = (WIDTH_PX - 2 * EDGE_PX, STRIP_PX)
+    # a few rows, not all of them: shaking by a pixel must be seen
+    middle, rows = strip.shape[0] // 2, min(strip.shape[0], 100)
+    cut = strip[middle - rows // 2 : middle - rows // 2 + rows]
+    part[:STRIP_PX, EDGE_PX:-EDGE_PX] = cv2.resize(cut, size, interpolation=cv2.INTER_NEAREST)
+    return part
+
+
+def _row_of(track: Track, places: Sequence[int], background: str) -> Picture:
+    gap = 8
+    cell = (WIDTH_PX - 2 * EDGE_PX - gap * (WORST - 1)) // WORST
+    tall = round(cell * track.size[1] / track.size[0])
+    part = _ground(tall + 48, background)
+    for number, place in enumerate(places):
+        x = EDGE_PX + number * (cell + gap)
+        picture = read_picture(track.files[place].path)
+        part[:tall, x : x + cell] = cv2.resize(picture, (cell, tall), interpolation=cv2.INTER_AREA)
+        motion, gain = track.motions[place], float(track.gain[place].mean())
+        sure = motion.confidence >= CERTAIN
+        first = f"{track.files[place].shot}   {motion.confidence:.2f}"
+        second = f"{motion.dx_px:+.1f} {motion.dy_px:+.1f}  {gain:.2f}"
+        for row, text in enumerate((first, second)):
+            mask = Lettering().mask(text, 13, figures=True)
+            plate(x, tall + 3 + 18 * row, mask, SOFT if sure else WARN).lay(part)
+    return part
+
+
+def _line(text: str, size_px: int, colour: tuple[int, int, int], background: str) -> Picture:
+    part = _ground(round(size_px * 1.9), background)
+    plate(EDGE_PX, round(size_px * 0.5), Lettering().mask(text, size_px), colour).lay(part)
+    return part
+
+
+def _ground(height: int, background: str) -> Picture:
+    ground = np.empty((height, WIDTH_PX, 3), np.uint8)
+    ground[:] = rgb(background)
+    return ground
