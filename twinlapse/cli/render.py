@@ -43,6 +43,10 @@ if TYPE_CHECKING:
 @click.option(
     "--aligned", type=click.Path(path_type=Path), help="Write every frame, aligned, to this folder."
 )
+@click.option("--workers", type=click.IntRange(0, 64), default=0, help="Processes that share the work.")
+@click.option(
+    "--cluster", default="", metavar="ADDRESS", help="A dask.distributed scheduler, tcp://HOST:PORT."
+)
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw shifts and gains (.png, .svg).")
 @speaking
 def command(
@@ -63,7 +67,9 @@ def command(
     """
     from twinlapse.film import render_film
 
-    extras = {name: settings.pop(name) for name in ("preview", "poster", "contact", "aligned")}
+    extras = {
+        name: settings.pop(name) for name in ("preview", "poster", "contact", "aligned", "workers", "cluster")
+    }
     sources, plan, options = gather(job, frames, rig, settings)
     options = replace(options, **extras)
     with output.progress("film") as progress:

@@ -20,6 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "shoot": ("shoot", "Tell the capture service to take one shot now."),
     "pair": ("pair", "Find the shots in continuous recordings, where nothing cued the cameras."),
     "render": ("render", "Make the film."),
+    "render-all": ("render_all", "Make the films of many jobs, here or on a cluster."),
     "film-sheet": ("film_sheet", "Show in one picture what alignment and light do to the frames."),
     "rig": ("rig", "Fit and aim the cameras: write, check and draw the rig."),
 }

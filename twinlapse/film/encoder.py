@@ -73,23 +73,31 @@ def command(
         options |= {"g": keyframe_step(fps), "chroma_sample_location": "center"}
     stream = ffmpeg.output(stream, str(out), **options)
     words = [str(part) for part in ffmpeg.compile(stream, cmd=imageio_ffmpeg.get_ffmpeg_exe())]
-    if notes is not None:  # an input without streams, which the command builder cannot express
-        place = words.index("pipe:") + 1
-        words[place:place] = ["-f", "ffmetadata", "-i", str(notes)]
-        words[-1:-1] = ["-map_metadata", "1", "-map_chapters", "1"]
+    if notes is not None:
+        words = _with_notes(words, "pipe:", notes)
     return [words[0], *_QUIET, *words[1:]]
+
+
+def _with_notes(words: list[str], last_input: str, notes: Path) -> list[str]:
+    """Add an input without streams, which the command builder cannot express."""
+    place = words.index(last_input) + 1
+    before, after = words[:place], words[place:-1]
+    metadata = ["-map_metadata", "1", "-map_chapters", "1"]
+    return [*before, "-f", "ffmetadata", "-i", str(notes), *after, *metadata, words[-1]]
 
 
 _QUIET = ("-nostdin", "-hide_banner", "-loglevel", "error", "-y")
 
 
-def join_command(parts: Path, codec: Codec, out: Path) -> list[str]:
+def join_command(parts: Path, codec: Codec, out: Path, notes: Path | None = None) -> list[str]:
     """Return the ffmpeg command that joins the segments listed in `parts` without encoding them again."""
     stream = ffmpeg.input(str(parts), format="concat", safe=0)
     options: dict[str, Any] = {"codec": "copy", "format": codec.container}
     if codec.container == "mp4":
         options["movflags"] = "+faststart"
     words = [str(part) for part in ffmpeg.compile(ffmpeg.output(stream, str(out), **options))]
+    if notes is not None:
+        words = _with_notes(words, str(parts), notes)
     return [imageio_ffmpeg.get_ffmpeg_exe(), *_QUIET, *words[1:]]
 
 
@@ -155,7 +163,7 @@ def encoding(
             raise _failed(said.read(), process.returncode, out)
 
 
-def join(parts: Sequence[Path], codec: Codec, out: Path) -> None:
+def join(parts: Sequence[Path], codec: Codec, out: Path, notes: str = "") -> None:
     """Join segments of one film without encoding them again.
 
     Raises
@@ -167,8 +175,15 @@ def join(parts: Sequence[Path], codec: Codec, out: Path) -> None:
         listed = Path(folder) / "parts.txt"
         quoted = [str(part.resolve()).replace("'", "'\\''") for part in parts]
         listed.write_text("".join(f"file '{name}'\n" for name in quoted), encoding="utf-8")
+        noted = None
+        if notes and codec.tagged:
+            noted = Path(folder) / "notes.txt"
+            noted.write_text(notes, encoding="utf-8")
         done = subprocess.run(  # noqa: S603
-            join_command(listed, codec, beside), capture_output=True, check=False, stdin=subprocess.DEVNULL
+            join_command(listed, codec, beside, noted),
+            capture_output=True,
+            check=False,
+            stdin=subprocess.DEVNULL,
         )
         if done.returncode != 0:
             raise _failed(done.stderr, done.returncode, out)

@@ -33,6 +33,8 @@ class FilmOptions:
     contact: Path | None = None  # film frames in rows as a picture
     aligned: Path | None = None  # folder for every frame, aligned and evenly lit
     sidecar: bool = True  # every shift and gain as FILM.json
+    workers: int = 0  # processes that make the film in pieces; 0: threads of this one
+    cluster: str = ""  # address of a dask.distributed scheduler to make the pieces instead
     cache: bool = True  # what was measured is kept beside the frames
 
     def camera(self, name: str) -> CameraOptions:

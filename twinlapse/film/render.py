@@ -6,7 +6,6 @@ import contextlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from itertools import groupby
 from pathlib import Path
 
 import cv2
@@ -15,14 +14,13 @@ from twinlapse.errors import FrameError
 from twinlapse.files import write_json
 from twinlapse.film.chapters import chapters_of
 from twinlapse.film.codecs import SMALL_BYTES, Codec, codec_for, fitting
-from twinlapse.film.colour import to_i420
 from twinlapse.film.encoder import encoding, note_text
-from twinlapse.film.looking import in_order
 from twinlapse.film.options import FilmOptions
 from twinlapse.film.pictures import contact_sheet, poster, write_aligned, write_picture
 from twinlapse.film.report import FilmReport, dropped_files, gain_rows, shift_rows, unsure_files
 from twinlapse.film.scene import Scene, set_scene
 from twinlapse.film.schedule import Beat, schedule
+from twinlapse.film.segments import cluster_pool, process_pool, render_in_pieces, write_frames
 from twinlapse.film.tracking import Track, track_camera
 from twinlapse.frames.pairing import Slot, pair
 from twinlapse.frames.sequence import FrameSequence
@@ -146,15 +144,21 @@ def _encode(
     filming = options.filming
     chapters = chapters_of(scene.facts, beats, filming)
     notes = note_text(filming.title, chapters, float(len(beats) / filming.fps))
+    if codec.tagged and (options.cluster or options.workers > 1):
+        workers, address = options.workers, options.cluster
+        render_in_pieces(
+            scene,
+            beats,
+            filming.fps,
+            codec,
+            out,
+            pools=lambda: cluster_pool(address) if address else process_pool(workers),
+            notes=notes,
+            progress=progress,
+        )
+        return scene, beats
     with encoding(out, scene.size, filming.fps, codec, notes) as pipe:
-        runs = [(beat, len(list(run))) for beat, run in groupby(beats)]  # a pause is drawn once
-        frames = in_order(lambda run: to_i420(scene.frame(run[0])), runs)
-        done = 0
-        for planes, (_, length) in zip(frames, runs, strict=True):
-            for _ in range(length):
-                pipe.write(planes)
-            done += length
-            progress(done / len(beats))
+        write_frames(scene, beats, pipe.write, progress)
     return scene, beats
 
 
