@@ -79,7 +79,9 @@ def work_out(
     pairs, refusals = _make(
         maker, choices, places, gaps.at_s, {c.gap: k for k, c in enumerate(tour)}, progress
     )
-    pairs, dear = drop_over_cap(pairs, rig.max_added, timeline.print_s)
+    rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
+    losses_s = rest_losses_s(toolpath, rig, rows, timeline.end_s)
+    pairs, dear = drop_over_cap(pairs, losses_s, rig.max_added, timeline.print_s)
     pairs = _finished(pairs, toolpath, rig, timeline)
     if not pairs:
         why = refusals[0].why if refusals else "no moment was found at which the machine can wait"

@@ -63,17 +63,23 @@ def _scheduled(
         return _at_layers(np.arange(count), times)
     if "layers" in every:
         step = int(every["layers"])
-        return _at_layers(np.arange(step - 1, count, step), times)
+        return _at_layers(_with_last(np.arange(step - 1, count, step), count), times)
     if "mm" in every:
-        return _at_layers(_every_height(layers, float(every["mm"])), times)
+        return _at_layers(_with_last(_every_height(layers, float(every["mm"])), count), times)
     start, end = times.start_s[0], times.end_s[-1]
     if "s" in every:
         step_s = float(every["s"])
-        at = np.arange(start + step_s, end, step_s)
-        return np.full(len(at), -1), at, np.full(len(at), step_s / 3)
+        at = np.append(np.arange(start + step_s, end - step_s / 2, step_s), end)
+        layer = np.append(np.full(len(at) - 1, -1), count - 1)
+        return layer, at, np.full(len(at), step_s / 3)
     if "film_s" in every:
         return _for_film(every, layers, times)
     raise PlanError(f'camera "{name}": {dict(every)!r} is no schedule', "see docs/planning.md")
+
+
+def _with_last(wanted: Int, count: int) -> Int:
+    """Return the layers with the last one among them: a film ends with the finished print."""
+    return np.union1d(wanted, [count - 1]).astype(np.int64)
 
 
 def _every_height(layers: Layers, step_mm: float) -> Int:
@@ -101,8 +107,9 @@ def _for_film(every: Mapping[str, Any], layers: Layers, times: LayerTimes) -> tu
         grown = np.concatenate([[0.0], np.cumsum(rise)])
     wished = grown[0] + share * (grown[-1] - grown[0])
     if frames <= len(layers):
-        ends = np.unique(np.clip(np.searchsorted(grown[1:], wished - 1e-9), 0, len(layers) - 1))
-        return _at_layers(ends, times)
+        order = np.arange(frames)
+        ends = np.maximum.accumulate(np.searchsorted(grown[1:], wished - 1e-9) - order) + order
+        return _at_layers(np.minimum(ends, len(layers) - frames + order), times)  # no layer twice
     at = np.interp(wished, grown, edges_s)  # more frames than layers: some lie inside a layer
     return np.full(frames, -1), at, np.full(frames, (edges_s[-1] - edges_s[0]) / frames / 2)
 
