@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from twinlapse.gcode import Mode, Toolpath
+from twinlapse.gcode import Kind, Mode, Toolpath
 from twinlapse.gcode.arcs import arc_boxes, arc_points
 
 Read = Callable[..., Toolpath]
@@ -99,3 +99,8 @@ def test_both_forms_name_the_same_arc(read: Read) -> None:
     by_radius = read("M83\nG0 X9 Y6\nG3 X2 Y7 R5 E1\n")
     np.testing.assert_allclose(by_centre.arc, by_radius.arc, atol=1e-9)
     np.testing.assert_allclose(by_centre.arc[0][:2], [5, 3])
+
+
+def test_an_arc_that_leads_nowhere_feeds_standing_still(read: Read) -> None:
+    path = read("M83\nG1 X5 E1\nG2 X5 Y0 R3 E2\n")
+    assert path.kind[-1] == Kind.PRIME and path.length_mm[-1] == 0

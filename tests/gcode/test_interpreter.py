@@ -31,7 +31,7 @@ def test_g91_makes_e_relative(firmware: str, read: Read) -> None:
 
 
 def test_g91_leaves_e_alone_in_reprapfirmware(read: Read) -> None:
-    # RepRapFirmware G-code dictionary, M82 and M83: they alone say how E is meant
+    # RepRapFirmware: M82 and M83 alone say how E is meant (from memory)
     path = read("G90\nM82\nG1 X1 E10\nG91\nG1 Z5 E8\n", firmware="reprapfirmware")
     assert float(path.e_mm[-1]) == -2
 
@@ -159,7 +159,7 @@ def test_g53_names_a_machine_place_for_one_line(read: Read) -> None:
 
 
 def test_firmware_retraction_and_the_other_meanings_of_g10(read: Read) -> None:
-    # Marlin documentation G10, G11; RepRapFirmware dictionary G10: with P it sets a tool's offset or heat
+    # Marlin documentation G10, G11; RepRapFirmware (from memory): with P it sets a tool's offset or heat
     path = read("M83\nG10 P0 R120 S200\nG1 X1 E1\nG10\nG0 X5\nG11\nG1 X6 E1\nG10\n")
     kinds = path.kind.tolist()
     assert kinds.count(Kind.FW_RETRACT) == 2 and kinds.count(Kind.FW_PRIME) == 1
@@ -252,7 +252,7 @@ def test_limits_and_factors(read: Read) -> None:
 
 
 def test_units_of_reprapfirmware(read: Read) -> None:
-    # RepRapFirmware G-code dictionary, M203 and M566: mm/min
+    # RepRapFirmware: M203 and M566 are in mm/min (from memory)
     path = read("M83\nM203 X12000\nM566 X600\nG1 X1 E1\n", firmware="reprapfirmware")
     assert setting_after(path, 9**9, Setting.MAX_FEED_X, 0) == pytest.approx(200)
     assert setting_after(path, 9**9, Setting.JERK_X, 0) == pytest.approx(10)

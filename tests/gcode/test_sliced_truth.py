@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 from pathlib import Path
 from typing import Any
 
@@ -79,3 +80,14 @@ def test_bytes_and_lines_point_into_the_file(sliced: Path, truth: Truth) -> None
     starts = np.concatenate([[0], np.flatnonzero(np.frombuffer(data, np.uint8) == 10) + 1])
     assert path.line_count == len(data.splitlines())
     np.testing.assert_array_equal(path.byte, starts[path.line - 1])
+
+
+def test_layers_without_any_comment(sliced: Path, truth: Truth, tmp_path: Path) -> None:
+    bare = tmp_path / "bare.gcode"
+    bare.write_bytes(re.sub(rb";[^\n]*", b"", sliced.read_bytes()))
+    layers = find_layers(read_toolpath(bare))
+    facts = truth[sliced.name]
+    assert layers.source != "comments"
+    assert len(layers) == facts["n_layers"] + facts.get("n_raft_layers", 0)
+    assert layers.sequential == facts["sequential"]
+    assert layers.spiral == facts["vase"]

@@ -12,6 +12,7 @@ from twinlapse.gcode.turns import layer_rows_of
 _PRIME_ROWS = 12  # a prime line or purge blob has no more printing moves
 _AWAY = 3  # runs at another height before the nozzle is back at the layer's
 _FALL_MM = 0.1
+_GOES_ON_MM = 1.0  # a path goes on after a travel this short
 
 
 def read_by_height(path: Toolpath, runs: Runs) -> Reading:
@@ -33,6 +34,10 @@ def read_by_height(path: Toolpath, runs: Runs) -> Reading:
         thick = _thickness(high)
         rows = layer_rows_of(path, runs, i, thick) if runs.sloped[i] else None
         if rows is not None:
+            if _begins_flat(path, runs, i, len(rows) - 1):
+                rows[0] = begin.pop()
+                high.pop()
+                low.pop()
             begin.extend(rows[:-1].tolist())
             high.extend(path.z_mm[rows[1:] - 1].tolist())
             low.extend(path.z_mm[rows[:-1]].tolist())
@@ -58,6 +63,15 @@ def _thickness(high: list[float]) -> float:
     """Return how thick the last layer was, within what a nozzle can lay."""
     thick = high[-1] - high[-2] if len(high) > 1 else (high[-1] if high else 0.2)
     return min(max(thick, 0.05), 0.5)
+
+
+def _begins_flat(path: Toolpath, runs: Runs, i: int, turns: int) -> bool:
+    """Tell whether the run before a spiral is the flat beginning of its first turn."""
+    if i == 0 or runs.sloped[i - 1] or abs(runs.z_high_mm[i - 1] - runs.z_low_mm[i]) > SAME_Z_MM:
+        return False
+    end, begin = int(runs.stop[i - 1]) - 1, int(runs.start[i]) - 1
+    gap = np.hypot(path.x_mm[begin] - path.x_mm[end], path.y_mm[begin] - path.y_mm[end])
+    return bool(gap < _GOES_ON_MM and runs.length_mm[i - 1] < 1.5 * runs.length_mm[i] / turns)
 
 
 def _is_curved(runs: Runs, i: int, thick: float) -> bool:

@@ -28,10 +28,11 @@ from twinlapse.gcode.dialect import (
 from twinlapse.gcode.oddities import oddity_notices
 from twinlapse.gcode.recording import Recording
 from twinlapse.gcode.settings import settings_of
-from twinlapse.gcode.toolpath import Float, Kind, Mode, Notice, Toolpath
+from twinlapse.gcode.toolpath import Float, Int, Kind, Mode, Notice, Toolpath
 
 PIECE_BYTES = 4_194_304
 Progress = Callable[[float], None]
+Columns = dict[str, NDArray[Any]]
 
 
 def read_toolpath(path: Path, *, firmware: str | None = None, progress: Progress | None = None) -> Toolpath:
@@ -65,8 +66,9 @@ def read_toolpath(path: Path, *, firmware: str | None = None, progress: Progress
     used = check_firmware(firmware) if firmware else guessed or "marlin"
     notices = [] if firmware else [Notice(line=1, code="firmware-guessed", text=_guess_text(guessed))]
     recording, said = _until_plausible(path, first_assumptions(used), progress)
-    _refuse_without_material(path, head, recording)
-    return _toolpath(path, used, recording, [*notices, *said])
+    toolpath = gathered(path, used, recording, [*notices, *said])
+    _refuse_without_material(toolpath, head, recording)
+    return toolpath
 
 
 def _guess_text(guessed: str | None) -> str:
@@ -107,7 +109,7 @@ def _record(path: Path, assumed: Assumptions, progress: Progress | None) -> Reco
     with ThreadPoolExecutor(1) as helper:
         recording = Recording(assumed, max(path.stat().st_size, 1), helper)
         hashed = helper.submit(digest.update, b"")
-        for fresh, whole in _pieces(path):
+        for fresh, whole in file_pieces(path):
             hashed.result()
             hashed = helper.submit(digest.update, fresh)
             recording.run(whole, len(fresh))
@@ -119,7 +121,7 @@ def _record(path: Path, assumed: Assumptions, progress: Progress | None) -> Reco
     return recording
 
 
-def _pieces(path: Path) -> Iterator[tuple[bytes, bytes]]:
+def file_pieces(path: Path) -> Iterator[tuple[bytes, bytes]]:
     """Yield what was read from the file, and the whole lines that are complete with it."""
     rest = b""
     try:
@@ -138,34 +140,33 @@ def _pieces(path: Path) -> Iterator[tuple[bytes, bytes]]:
         yield b"", rest
 
 
-def _refuse_without_material(path: Path, head: bytes, recording: Recording) -> None:
-    columns = recording.columns()
-    if _lays_material(columns):
+def _refuse_without_material(toolpath: Toolpath, head: bytes, recording: Recording) -> None:
+    if _lays_material(toolpath):
         return
     refuse_no_print(
-        path,
+        toolpath.path,
         head,
-        moves=int((columns["length_mm"] > 0).sum()),
+        moves=int((toolpath.length_mm > 0).sum()),
         spindle=recording.odd(machine.SPINDLE),
         o_words=recording.odd(words.O_WORD),
-        z_places=len(np.unique(columns["z_mm"])),
+        z_places=len(np.unique(toolpath.z_mm)),
     )
 
 
-def _lays_material(columns: dict[str, Any]) -> bool:
+def _lays_material(toolpath: Toolpath) -> bool:
     """Tell whether a move across the bed feeds, looking at as few as need be."""
-    rows = np.flatnonzero(columns["kind"] == Kind.EXTRUDE)
+    rows = np.flatnonzero(toolpath.kind == Kind.EXTRUDE)
     for some in np.array_split(rows, max(len(rows) // 65_536, 1)):
-        across = columns["mode"][some] & Mode.ARC != 0
-        for name in ("x_mm", "y_mm"):
-            before = np.where(some > 0, columns[name][some - 1], 0.0)
-            across |= columns[name][some] != before
+        across = toolpath.mode[some] & Mode.ARC != 0
+        for column in (toolpath.x_mm, toolpath.y_mm):
+            across |= column[some] != np.where(some > 0, column[some - 1], 0.0)
         if across.any():
             return True
     return False
 
 
-def _toolpath(path: Path, firmware: str, recording: Recording, notices: list[Notice]) -> Toolpath:
+def gathered(path: Path, firmware: str, recording: Recording, notices: list[Notice]) -> Toolpath:
+    """Return what was recorded as a toolpath."""
     columns = recording.columns()
     notes = recording.notes()
     shift = recording.events(machine.EVENT_SHIFT)
@@ -203,7 +204,7 @@ def _toolpath(path: Path, firmware: str, recording: Recording, notices: list[Not
     return toolpath
 
 
-def _with_arcs(columns: dict[str, Any], events: Float) -> Arcs:
+def _with_arcs(columns: Columns, events: Float) -> Arcs:
     """Work out the arcs and put their lengths and marks into the columns."""
     row = events[:, 0].astype(np.int64)
     place = np.empty((len(row), 2, 3))
@@ -216,7 +217,16 @@ def _with_arcs(columns: dict[str, Any], events: Float) -> Arcs:
     straight = np.isin(row, arcs.straight)
     columns["length_mm"][row[straight]] = chord[straight]
     columns["mode"][row[straight]] &= ~np.uint16(Mode.ARC)
+    _stand_still(columns, row[straight & (chord == 0)])
     return arcs
+
+
+def _stand_still(columns: Columns, rows: Int) -> None:
+    """Take arcs that fit no circle and lead nowhere for what they feed."""
+    kind = columns["kind"][rows]
+    columns["kind"][rows] = np.select(
+        [kind == Kind.EXTRUDE, kind == Kind.WIPE], [Kind.PRIME, Kind.RETRACT], kind
+    )
 
 
 def _dwells(events: Float, count: int) -> NDArray[np.float32]:

@@ -137,6 +137,17 @@ class Recording:
             self._make_room(0)
         return {name: column[: self._rows] for name, column in self._columns.items()}
 
+    def forget(self) -> int:
+        """Forget what was recorded but for the last row, which becomes row 0; return how many rows stay."""
+        rows = self._rows
+        stay = min(rows, 1)
+        for column in self.columns().values():
+            column[:stay] = column[rows - stay : rows]
+        self._rows = self.n[machine.ROWS_BEFORE] = stay
+        self._events.clear()
+        self._notes.clear()
+        return stay
+
     def notes(self) -> tuple[Note, ...]:
         """Return the comments that say something, each with the first row after it.
 

@@ -40,12 +40,13 @@ class ModalState:
 
 def row_before_line(path: Toolpath, line: int) -> int:
     """Return the last row that stands before a line, -1 when none does."""
-    return int(np.searchsorted(path.line, line, "left")) - 1
+    # a number of the column's own type: any other has numpy convert the whole column first
+    return int(np.searchsorted(path.line, np.int32(line), "left")) - 1
 
 
 def row_after_line(path: Toolpath, line: int) -> int:
     """Return the first row that stands after a line, ``len(path)`` when none does."""
-    return int(np.searchsorted(path.line, line, "right"))
+    return int(np.searchsorted(path.line, np.int32(line), "right"))
 
 
 def state_after(path: Toolpath, row: int) -> ModalState:

@@ -65,10 +65,12 @@ def _turns(path: Toolpath, rows: Int, stop: int, rise: float) -> Int | None:
     turns = float(angle[-1]) / (2 * np.pi)
     if turns < _LEAST_TURNS or rise / turns > _THICKEST_MM:
         return None
-    count = max(round(turns), 1)
-    reached = np.maximum.accumulate(angle)
-    cuts = np.searchsorted(reached, np.arange(1, count) * (reached[-1] / count))
-    return np.concatenate([rows[:1], rows[np.minimum(cuts, len(rows) - 1)], [stop]]).astype(np.int64)
+    circles = np.searchsorted(np.maximum.accumulate(angle), 2 * np.pi * np.arange(1, int(turns) + 1))
+    z = path.z_mm[rows]
+    pitch = float(np.median(np.diff(z[np.concatenate([[0], circles[circles < len(z)]])])))
+    count = max(round(rise / pitch) if pitch > SAME_Z_MM else round(turns), 1)
+    cuts = circles[: count - 1]
+    return np.concatenate([rows[:1], rows[cuts[cuts < len(rows)]], [stop]]).astype(np.int64)
 
 
 def _steps(path: Toolpath, rows: Int, stop: int) -> Int | None:
