@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from twinlapse.gcode import Toolpath
+from twinlapse.gcode import Toolpath, row_after_line
 from twinlapse.inject.dialects import dialect_of
 from twinlapse.inject.weave import Insertion, as_bytes
 from twinlapse.rig import Rig
@@ -35,11 +35,11 @@ def arm_insertions(plan: Plan, rig: Rig, toolpath: Toolpath, eol: bytes) -> Iter
     end_s = time_toolpath(toolpath, rig.printer).end_s
     last_row = -1
     for shot in plan.shots:
-        row = int(np.searchsorted(toolpath.line, shot.after_line, "right")) - 1
+        row = row_after_line(toolpath, shot.after_line) - 1
         ahead_s = float(end_s[row]) - rig.cue.arm_s
         armed = int(np.searchsorted(end_s, max(ahead_s, 0.0)))
         if armed > last_row and armed < row:
-            following = int(np.searchsorted(toolpath.line, toolpath.line[armed], "right"))
+            following = row_after_line(toolpath, int(toolpath.line[armed]))
             yield Insertion(
                 byte=int(toolpath.byte[following]), text=as_bytes(arm_lines(shot.number, rig), eol)
             )

@@ -11,10 +11,10 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterator
 from itertools import accumulate
-from typing import Any
 
 from twinlapse.inject.weave import Insertion
 from twinlapse.shots import Plan
+from twinlapse.spans import FileBytes
 
 WAS = b"; twinlapse progress was "
 _LINE = re.compile(rb"[ \t]*M73(?=[\sPRQS])[^;\n]*")
@@ -22,7 +22,7 @@ _SHARE = re.compile(rb"(?<=[PQ])\s*(\d+(?:\.\d+)?)")
 _MINUTES = re.compile(rb"(?<=[RS])\s*(\d+(?:\.\d+)?)")
 
 
-def progress_insertions(view: Any, plan: Plan) -> Iterator[Insertion]:
+def progress_insertions(view: FileBytes, plan: Plan) -> Iterator[Insertion]:
     """Yield the corrected line of every M73, each behind a comment that keeps the original's line."""
     bytes_ = [shot.byte for shot in plan.shots]
     done = [0.0, *accumulate(shot.cost_s for shot in plan.shots)]

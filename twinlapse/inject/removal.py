@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from twinlapse.errors import InjectError
-from twinlapse.files import mapped, replacing
+from twinlapse.files import replacing
 from twinlapse.inject.weave import Insertion, weave
+from twinlapse.spans import FileBytes, file_bytes
 
 MARK = b"; twinlapse "
 _BEGIN = re.compile(rb"; twinlapse (header|(?:shot|arm) \d+) begin\b[^\n]*\n?")
@@ -48,7 +49,7 @@ def remove_shots(path: Path, out: Path, *, progress: Callable[[float], None] | N
     InjectError
         when there is nothing to take out, or a fence has lost its other half.
     """
-    with mapped(path, "G-code file") as view:
+    with file_bytes(path, "G-code file") as view:
         pieces = list(find_written(view, path))
         if not pieces:
             raise InjectError(
@@ -72,7 +73,7 @@ def remove_shots(path: Path, out: Path, *, progress: Callable[[float], None] | N
     )
 
 
-def find_written(view: Any, path: Path | None = None) -> Iterator[Written]:
+def find_written(view: FileBytes, path: Path | None = None) -> Iterator[Written]:
     """Yield every piece of ours in the order of the file.
 
     Raises
@@ -97,7 +98,7 @@ def find_written(view: Any, path: Path | None = None) -> Iterator[Written]:
             raise _broken(view, start, path)
 
 
-def _end_of_fence(view: Any, start: int, name: bytes, path: Path | None) -> int:
+def _end_of_fence(view: FileBytes, start: int, name: bytes, path: Path | None) -> int:
     end = view.find(b"\n" + MARK + name + b" end", start)
     other = view.find(b" begin", view.find(b"\n", start))
     while other >= 0 and other < end:  # a second beginning before the end: one fence of the two is lost
@@ -111,16 +112,16 @@ def _end_of_fence(view: Any, start: int, name: bytes, path: Path | None) -> int:
     return len(view) if feed < 0 else int(feed) + 1
 
 
-def _broken(view: Any, start: int, path: Path | None) -> InjectError:
+def _broken(view: FileBytes, start: int, path: Path | None) -> InjectError:
     return InjectError(
         "a fence of twinlapse has lost its other half",
         "take the original file; this one was edited by hand",
         path=path,
-        line=view[:start].count(b"\n") + 1,
+        line=view.count_lines(0, start) + 1,
     )
 
 
-def _facts(view: Any, pieces: list[Written]) -> dict[str, str]:
+def _facts(view: FileBytes, pieces: list[Written]) -> dict[str, str]:
     for piece in pieces:
         if piece.kind == "header":
             found = _FACT.findall(view[piece.start : piece.stop])
@@ -128,7 +129,7 @@ def _facts(view: Any, pieces: list[Written]) -> dict[str, str]:
     return {}
 
 
-def _with_line_end(view: Any, pieces: list[Written], facts: dict[str, str]) -> Written:
+def _with_line_end(view: FileBytes, pieces: list[Written], facts: dict[str, str]) -> Written:
     """Return the last piece, taking along the line end that the original's last line did not have."""
     last = pieces[-1]
     said = facts.get("original_bytes", "")

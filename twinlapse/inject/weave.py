@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
+
+from twinlapse.spans import FileBytes
 
 STEP_BYTES = 4_194_304
 
@@ -27,7 +29,7 @@ class Sink(Protocol):
 
 
 def weave(
-    view: Any,
+    view: FileBytes,
     insertions: Iterable[Insertion],
     out: Sink,
     progress: Callable[[float], None] | None = None,
@@ -42,7 +44,7 @@ def weave(
 
 
 def copy(
-    view: Any, start: int, stop: int, out: Sink, progress: Callable[[float], None] | None = None
+    view: FileBytes, start: int, stop: int, out: Sink, progress: Callable[[float], None] | None = None
 ) -> None:
     """Write the bytes from `start` to `stop`."""
     for place in range(start, stop, STEP_BYTES):

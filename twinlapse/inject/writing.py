@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from twinlapse.errors import InjectError, ProofError
-from twinlapse.files import mapped, replacing
+from twinlapse.files import replacing
 from twinlapse.gcode import Toolpath, read_toolpath, row_after_line, state_after
 from twinlapse.inject.arming import arm_insertions
 from twinlapse.inject.blocks import block_lines
@@ -20,6 +19,7 @@ from twinlapse.inject.removal import MARK
 from twinlapse.inject.weave import Insertion, as_bytes, line_end, weave
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot
+from twinlapse.spans import FileBytes, file_bytes
 
 HEAD_BYTES = 1_048_576
 Progress = Callable[[float], None]
@@ -68,7 +68,7 @@ def inject_file(
     _refuse_same(original, out)
     if toolpath is None:
         toolpath = read_toolpath(original, firmware=rig.printer.firmware, progress=_part(progress, 0.0, 0.3))
-    with mapped(original, "G-code file") as view:
+    with file_bytes(original, "G-code file") as view:
         _refuse(view, original, plan, toolpath)
         insertions = list(plan_insertions(view, plan, rig, toolpath))
         with replacing(out) as file:
@@ -82,7 +82,7 @@ def inject_file(
     return InjectReport(path=out, shots=len(plan.shots), bytes=size, added_s=proof.added_s, proof=proof)
 
 
-def plan_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
+def plan_insertions(view: FileBytes, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
     """Yield the header and the blocks of all shots in the order of the file."""
     pieces = [
         header_insertion(view, plan, rig, plan.cost_s + _wipes_s(plan, rig, toolpath)),
@@ -93,7 +93,7 @@ def plan_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iter
     yield from sorted(pieces, key=lambda piece: piece.byte)
 
 
-def header_insertion(view: Any, plan: Plan, rig: Rig, added_s: float) -> Insertion:
+def header_insertion(view: FileBytes, plan: Plan, rig: Rig, added_s: float) -> Insertion:
     """Return the header at its place."""
     head = view[:HEAD_BYTES]
     return Insertion(
@@ -101,7 +101,7 @@ def header_insertion(view: Any, plan: Plan, rig: Rig, added_s: float) -> Inserti
     )
 
 
-def shot_insertions(view: Any, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
+def shot_insertions(view: FileBytes, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
     """Yield the block of every shot at its place."""
     eol = line_end(view[:HEAD_BYTES])
     for shot in plan.shots:
@@ -132,7 +132,7 @@ def _refuse_same(original: Path, out: Path) -> None:
         raise InjectError("the written file would replace the original", "name another file", path=out)
 
 
-def _refuse(view: Any, original: Path, plan: Plan, toolpath: Toolpath) -> None:
+def _refuse(view: FileBytes, original: Path, plan: Plan, toolpath: Toolpath) -> None:
     if plan.gcode_sha256 != toolpath.sha256:
         raise InjectError(
             "the plan was made for another file",
@@ -147,12 +147,12 @@ def _refuse(view: Any, original: Path, plan: Plan, toolpath: Toolpath) -> None:
             "this file holds shots already",
             "take them out with 'twinlapse inject --remove', or name the original",
             path=original,
-            line=view[:place].count(b"\n") + 1,
+            line=view.count_lines(0, place) + 1,
         )
     _refuse_order(view, original, plan)
 
 
-def _refuse_order(view: Any, original: Path, plan: Plan) -> None:
+def _refuse_order(view: FileBytes, original: Path, plan: Plan) -> None:
     number, byte = 0, place_of_header(view[:HEAD_BYTES])
     for shot in plan.shots:
         at_line_end = view[shot.byte - 1 : shot.byte] == b"\n" or shot.byte == len(view)

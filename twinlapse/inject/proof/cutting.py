@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from typing import Any
 
 from twinlapse.inject.proof.report import Fault
+from twinlapse.spans import FileBytes
 
 _MARK = b"; twinlapse "
 _REACH = 2048  # bytes of a line that are looked at
@@ -64,7 +64,7 @@ class Cutting:
 class Cutter:
     """Walks from mark to mark; every mark stands at the start of a line."""
 
-    def __init__(self, view: Any) -> None:
+    def __init__(self, view: FileBytes) -> None:
         self.view = view
         self.result = Cutting()
         self._counted = (0, 1)  # a byte, and its line
@@ -156,13 +156,11 @@ class Cutter:
 
     def _line_of(self, byte: int) -> int:
         place, line = self._counted
-        step = 1_048_576
-        for at in range(place, byte, step):
-            line += self.view[at : min(at + step, byte)].count(b"\n")
+        line += self.view.count_lines(place, byte)
         self._counted = (byte, line)
         return line
 
 
-def cut(view: Any) -> Cutting:
+def cut(view: FileBytes) -> Cutting:
     """Cut a written file at its fences."""
     return Cutter(view).run()

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 from twinlapse.inject.proof.cutting import Cutting, Fenced
 from twinlapse.inject.proof.meaning import meaning
 from twinlapse.inject.proof.report import Fault
+from twinlapse.spans import FileBytes
 
 _STEP = 1_048_576
 # first byte, byte after the last, the original's line where it was corrected
@@ -26,7 +26,7 @@ class Outside:
     first_line: int  # of the written file, of the first such line
 
 
-def compare_outside(original: Any, written: Any, cutting: Cutting) -> Outside:
+def compare_outside(original: FileBytes, written: FileBytes, cutting: Cutting) -> Outside:
     """Compare the original with the written file less its fenced lines.
 
     Parameters
@@ -48,7 +48,7 @@ def compare_outside(original: Any, written: Any, cutting: Cutting) -> Outside:
                 return _by_meaning(original, place, written, spans[index:])
             place += length
     if place < len(original):
-        line = _count(original, 0, place) + 1
+        line = original.count_lines(0, place) + 1
         text = f"the file ends before line {line} of the original"
         return Outside(fault=Fault(cutting.lines, text), rewritten=0, first_line=0)
     return Outside(fault=None, rewritten=0, first_line=0)
@@ -67,7 +67,7 @@ def _original_line(piece: Fenced) -> bytes:
     return piece.text.splitlines(keepends=True)[0][len(_WAS) :]
 
 
-def _same(a: Any, at: int, b: Any, bt: int, length: int) -> bool:
+def _same(a: FileBytes, at: int, b: FileBytes, bt: int, length: int) -> bool:
     rest = len(a) - at
     if 0 <= rest < length:  # the original's last line has no end of its own, the written one has
         return b[bt + rest : bt + length] in (b"\n", b"\r\n") and _same(a, at, b, bt, rest)
@@ -77,7 +77,7 @@ def _same(a: Any, at: int, b: Any, bt: int, length: int) -> bool:
     )
 
 
-def _by_meaning(original: Any, place: int, written: Any, spans: list[Span]) -> Outside:
+def _by_meaning(original: FileBytes, place: int, written: FileBytes, spans: list[Span]) -> Outside:
     """Walk both files line by line; lines that say nothing are passed over on either side."""
     ours = _lines(original, [(place, len(original), None)])
     theirs = _lines(written, spans)
@@ -115,11 +115,11 @@ def _shown(line: bytes) -> str:
     return repr(line.strip()[:60].decode("utf-8", "replace"))
 
 
-def _lines(view: Any, spans: list[Span]) -> Iterator[Line]:
+def _lines(view: FileBytes, spans: list[Span]) -> Iterator[Line]:
     """Yield the lines of spans, each with its 1-based number in the whole file."""
     place, number = 0, 1
     for start, stop, was in spans:
-        number += _count(view, place, start)
+        number += view.count_lines(place, start)
         if was is not None:
             yield number, was
             place = start
@@ -130,7 +130,3 @@ def _lines(view: Any, spans: list[Span]) -> Iterator[Line]:
             number += view[end - 1 : end] == b"\n"
             start = end
         place = stop
-
-
-def _count(view: Any, start: int, stop: int) -> int:
-    return sum(int(view[at : min(at + _STEP, stop)].count(b"\n")) for at in range(start, stop, _STEP))

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from twinlapse.errors import TwinlapseError
-from twinlapse.files import mapped
 from twinlapse.gcode import Toolpath, read_toolpath
+from twinlapse.gcode.pieces import pass_toolpath
 from twinlapse.inject.proof.clearance import check_clearance
 from twinlapse.inject.proof.cutting import Cutting, cut
 from twinlapse.inject.proof.evidence import Evidence, moves_of
@@ -28,6 +28,7 @@ from twinlapse.inject.proof.timing import block_seconds, check_progress, check_t
 from twinlapse.inject.proof.travelling import check_machine, check_path, check_speed
 from twinlapse.inject.proof.woven import Weft, Woven
 from twinlapse.rig.model import Rig
+from twinlapse.spans import file_bytes
 
 Progress = Callable[[float], None]
 
@@ -60,7 +61,7 @@ def prove(
         without `rig`, when the header does not describe the machine.
     """
     tell = progress or (lambda share: None)
-    with mapped(original, "G-code file") as before, mapped(written, "written file") as after:
+    with file_bytes(original, "G-code file") as before, file_bytes(written, "written file") as after:
         cutting = cut(after)
         facts = facts_of(cutting)
         rig = rig or rig_of(facts, written)
@@ -74,8 +75,7 @@ def prove(
         _check_header(facts, toolpath, cutting),
         _check_original(outside),
     ]
-    comparison = RowComparison(toolpath)
-    woven = _pass_by(written, rig, cutting, comparison, checks)
+    woven = _pass_by(written, rig, cutting, toolpath, checks)
     tell(0.8)
     added_s = 0.0
     if woven is not None and not cutting.faults:
@@ -94,18 +94,24 @@ def prove(
 
 
 def _pass_by(
-    written: Path, rig: Rig, cutting: Cutting, comparison: RowComparison, checks: list[Check]
+    written: Path, rig: Rig, cutting: Cutting, original: Toolpath, checks: list[Check]
 ) -> Woven | None:
     """Read the written file, compare what stands outside the blocks and keep what stands in them."""
-    weft = Weft(cutting.blocks)
+    passes: list[tuple[RowComparison, Weft]] = []
+
+    def begin() -> Callable[[Toolpath], None]:
+        comparison, weft = RowComparison(original), Weft(cutting.blocks)
+        passes.append((comparison, weft))
+        return lambda piece: comparison.piece(piece, weft.piece(piece))
+
     try:
-        path = read_toolpath(written, firmware=rig.printer.firmware)
+        pass_toolpath(written, begin, firmware=rig.printer.firmware)
     except TwinlapseError as error:
         checks.append(verdict("prints the same", Fault(error.line, f"it cannot be read: {error.what}"), ""))
         return None
-    comparison.piece(path, weft.piece(path))
+    comparison, weft = passes[-1]
     checks.append(comparison.finish(cutting.lines))
-    return weft.finish(comparison.original)
+    return weft.finish(original)
 
 
 def _block_checks(evidence: Evidence) -> list[Check]:
