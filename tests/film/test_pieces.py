@@ -39,7 +39,7 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> dict[str, FrameSequence
     scene = cv2.resize(rng.integers(40, 200, (18, 32, 3)).astype(np.uint8), (320, 180))
     for shot in range(1, 31):
         view = scene.copy()
-        cv2.rectangle(view, (140, 150 - 4 * shot), (180, 150), (30, 90, 220), -1)
+        cv2.rectangle(view, (90, 160 - 4 * shot), (230, 160), (250, 250, 250), -1)
         cv2.imwrite(str(folder / f"{shot:06d}.jpg"), view)
     return {"wide": read_sequence(folder, "wide")}
 
