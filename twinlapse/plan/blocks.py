@@ -120,7 +120,7 @@ class BlockMaker:
         at, heights_mm = home[:2], []
         for stand in order:
             spot = stand.at_mm or home[:2]
-            travel = max(travel, self._way_z(at, spot), self._way_z(spot, home[:2]))
+            travel = max(travel, self._way_z(at, spot, travel), self._way_z(spot, home[:2], travel))
             z_mm, why = self._height(stand, spot, travel, home, layer)
             travel = max(travel, z_mm)
             if not why and travel > limit:
@@ -157,7 +157,7 @@ class BlockMaker:
         """Return the height of a stop, and what speaks against it."""
         top = float(self.layers.z_mm[layer])
         wanted = travel if stand.rise_mm is None else top + stand.rise_mm
-        least = max(self.ground.needed_z(spot, spot), top + LIFT_MM) if stand.at_mm else home[2]
+        least = max(self.ground.needed_z(spot, spot, wanted), top + LIFT_MM) if stand.at_mm else home[2]
         return max(wanted, least), self._in_the_way(stand, spot, wanted, least, top)
 
     def _in_the_way(self, stand: Stand, spot: Place, wanted: float, least: float, top: float) -> str:
@@ -171,8 +171,8 @@ class BlockMaker:
             )
         return ""
 
-    def _way_z(self, start: Place, end: Place) -> float:
-        return self.ground.needed_z(start, end) if math.dist(start, end) > 1e-9 else 0.0
+    def _way_z(self, start: Place, end: Place, enough_mm: float) -> float:
+        return self.ground.needed_z(start, end, enough_mm) if math.dist(start, end) > 1e-9 else 0.0
 
     def _stop(self, stand: Stand, spot: Place, z_mm: float) -> Stop:
         dwell = max(camera.dwell_s for camera in self.rig.cameras if camera.name in stand.cameras)

@@ -51,16 +51,17 @@ class Ground:
             self.highest_mm = max(self.highest_mm, float(laid))
             self.row = row + 1
 
-    def needed_z(self, start: Place, end: Place) -> float:
+    def needed_z(self, start: Place, end: Place, enough_mm: float = -math.inf) -> float:
         """Return the least height of the nozzle for a straight way between two places.
 
+        Where `enough_mm` is enough, the print is looked at no closer and some lower height is returned.
         Keep-outs count as printed boxes; one without a height cannot be passed at all.
         """
-        return max(self.printed_z(start, end), self.kept_out_z(start, end))
+        return max(self.printed_z(start, end, enough_mm), self.kept_out_z(start, end))
 
-    def printed_z(self, start: Place, end: Place) -> float:
+    def printed_z(self, start: Place, end: Place, enough_mm: float = -math.inf) -> float:
         """Return what the print alone asks for."""
-        if self.highest_mm <= 0:
+        if self.highest_mm <= 0 or self.highest_mm + MARGIN_MM <= enough_mm:
             return 0.0
         found = heights.needed_height(
             self.top, *start, *end, self.radius_mm, self.drop_mm, has_gantry(self.printer), self.left_mm,

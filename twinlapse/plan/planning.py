@@ -20,7 +20,7 @@ from twinlapse.plan.pricing import rest_losses_s
 from twinlapse.plan.standing import Places, find_places, stands_for
 from twinlapse.plan.trimming import drop_near, drop_over_cap
 from twinlapse.plan.warnings import plan_warnings
-from twinlapse.plan.wishes import layer_times, wishes_of
+from twinlapse.plan.wishes import Float, layer_times, wishes_of
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, Shot
 
@@ -82,7 +82,10 @@ def work_out(
     rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
     losses_s = rest_losses_s(toolpath, rig, rows, timeline.end_s)
     pairs, dear = drop_over_cap(pairs, losses_s, rig.max_added, timeline.print_s)
-    pairs = _finished(pairs, toolpath, rig, timeline)
+    if dear:  # the print around the shots that are left loses less
+        rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
+        losses_s = rest_losses_s(toolpath, rig, rows, timeline.end_s)
+    pairs = _finished(pairs, losses_s, toolpath, timeline)
     if not pairs:
         why = refusals[0].why if refusals else "no moment was found at which the machine can wait"
         raise PlanError(f"not one shot can be taken: {why}", "change the rig's stances or schedules")
@@ -133,11 +136,10 @@ def _make(
 
 
 def _finished(
-    pairs: list[tuple[Choice, Shot]], toolpath: Toolpath, rig: Rig, timeline: Timeline
+    pairs: list[tuple[Choice, Shot]], losses_s: Float, toolpath: Toolpath, timeline: Timeline
 ) -> list[tuple[Choice, Shot]]:
     """Number the shots, find the bytes behind their lines, and add what the print around them loses."""
     rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
-    losses = rest_losses_s(toolpath, rig, rows, timeline.end_s)
     ends = _ends_of_lines(toolpath, rows)
     return [
         (
@@ -147,7 +149,7 @@ def _finished(
                 number=k + 1,
                 byte=ends[k],
                 at_s=round(float(timeline.end_s[rows[k]]), 3),
-                cost_s=round(shot.cost_s + float(losses[k]), 3),
+                cost_s=round(shot.cost_s + float(losses_s[k]), 3),
             ),
         )
         for k, (choice, shot) in enumerate(pairs)

@@ -20,7 +20,7 @@ def way_around(ground: Ground, start: Place, end: Place, z_mm: float) -> tuple[P
 
     Every straight piece of the way is checked against the fine map once more.
     """
-    if ground.needed_z(start, end) <= z_mm:
+    if ground.needed_z(start, end, z_mm) <= z_mm:
         return ()
     blocked = blocked_cells(ground, z_mm)
     away = np.empty(blocked.shape)
