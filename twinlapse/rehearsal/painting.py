@@ -284,7 +284,7 @@ def paint_bed(
     """Paint the bed's face and edge over a picture where it is nearer than what is there.
 
     `limits` is lowest x, y, highest x, y and the thickness; `plate` (h, w) is its brightness with cells of
-    `plate_step` mm, `plate_hue` (3,) its colour, `grain` (n, n) a repeating texture with cells of `grain_step` mm.
+    `plate_step` mm, `plate_hue` (3,) its colour, `grain` (n, n) a repeating texture of cells of `grain_step`.
     """
     middle_x, middle_y = (limits[0] + limits[2]) / 2, (limits[1] + limits[3]) / 2
     half_x, half_y = (limits[2] - limits[0]) / 2, (limits[3] - limits[1]) / 2

@@ -98,7 +98,7 @@ def rehearse(
     stands = standings(toolpath)
     end_s = time_toolpath(toolpath, rig.printer).end_s
     beads = beads_of(toolpath, rig.printer.filament_mm, rig.printer.nozzle_mm)
-    scene = Scene.of(beads, toolpath, rig.printer, _rest(rig))
+    scene = Scene.of(beads, toolpath, rig.printer, rest_place(rig))
     _keep_written(gcode, job)
     _clear(job)
     exposures = _exposures(rig, stands, end_s, seed, faults)
@@ -154,7 +154,7 @@ def _plan_of(job: Job) -> Plan:
     return read_plan(job.plan)
 
 
-def _rest(rig: Rig) -> Place:
+def rest_place(rig: Rig) -> Place:
     """Return the one place of the nozzle from which the places of all frame cameras are measured."""
     fixed = [camera for camera in rig.cameras if camera.mount == "frame"]
     return rest_of(next((camera for camera in fixed if camera.park_mm), rig.cameras[0]), rig.printer)

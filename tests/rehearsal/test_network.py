@@ -1,0 +1,104 @@
+"""The camera on the network and the printer on a serial line."""
+
+from __future__ import annotations
+
+import os
+import select
+import socket
+import time
+import urllib.request
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from twinlapse.rehearsal.barcode import _check, read_stamp, stamp
+from twinlapse.rehearsal.http_camera import HttpCamera
+from twinlapse.rehearsal.printer import VirtualPrinter
+from twinlapse.rehearsal.shooting import encode
+from twinlapse.shots import find_cue
+
+
+def decoded(data: bytes) -> np.ndarray:
+    return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+
+
+@settings(derandomize=True, max_examples=30, deadline=None)
+@given(st.integers(0, (1 << 40) - 1), st.integers(0, 2**32 - 1))
+def test_a_time_survives_jpeg(milliseconds: int, seed: int) -> None:
+    picture = np.random.default_rng(seed).integers(0, 256, (48, 432, 3)).astype(np.uint8)
+    assert read_stamp(picture) is None
+    stamp(picture, milliseconds / 1000)
+    assert read_stamp(decoded(encode(picture, 60))) == pytest.approx(milliseconds / 1000, abs=1e-4)
+
+
+def test_the_checksum_is_the_published_one() -> None:
+    # CRC-8 with polynomial 07 gives F4 for the ASCII digits 1 to 9 (check value of the usual catalogues, from
+    # memory); leading zero bytes change nothing, so five bytes at a time can be compared by linearity
+    crc = 0
+    for digit in b"123456789":
+        crc = _check(crc ^ digit)
+    assert crc == 0xF4
+
+
+def test_a_broken_stamp_is_no_time() -> None:
+    picture = np.full((48, 432, 3), 90, np.uint8)
+    stamp(picture, 123.456)
+    picture[:8, 200:208] = 255 - picture[:8, 200:208]
+    assert read_stamp(picture) is None
+    with pytest.raises(ValueError, match="400 pixels"):
+        stamp(np.zeros((48, 100, 3), np.uint8), 1.0)
+
+
+def test_stills_and_stream_tell_their_exposure() -> None:
+    with HttpCamera(fps=30, pipeline_s=0.08) as camera:
+        camera.newest(after=3)
+        with urllib.request.urlopen(camera.still.removeprefix("still:"), timeout=5) as answer:
+            data, arrived_s = answer.read(), time.monotonic()
+        exposed = read_stamp(decoded(data))
+        assert exposed is not None and 0.075 < arrived_s - exposed < 1.0
+        with socket.create_connection(("127.0.0.1", camera.port), timeout=5) as client:
+            client.sendall(b"GET /stream HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            received = b""
+            while received.count(b"--gardenclub") < 4:
+                received += client.recv(65536)
+    parts = received.split(b"--gardenclub\r\n")[1:3]
+    times = [read_stamp(decoded(part.split(b"\r\n\r\n", 1)[1])) for part in parts]
+    assert times[0] is not None and times[1] is not None and times[0] < times[1]
+
+
+def test_a_camera_that_freezes_and_one_that_hangs() -> None:
+    with HttpCamera(fps=50, pipeline_s=0.0) as camera:
+        number, _ = camera.newest(after=1)
+        camera.frozen = True
+        number, frozen = camera.newest(after=number + 2)
+        assert camera.newest(after=number + 2)[1] == frozen
+        camera.hangs = True
+        with pytest.raises(OSError), urllib.request.urlopen(camera.still.removeprefix("still:"), timeout=0.3):
+            pass
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a pseudo-terminal needs POSIX")
+def test_the_printer_says_every_cue_in_time(rehearsed: tuple, small_rig: Callable) -> None:
+    job, done = rehearsed
+    with VirtualPrinter(job.filmed, small_rig(), speed=200) as printer:
+        handle = os.open(printer.port, os.O_RDONLY | os.O_NOCTTY)
+        began_s, text = time.monotonic(), b""
+        printer.start()
+        while b"echo:done" not in text and time.monotonic() < began_s + 20:
+            if select.select([handle], [], [], 0.1)[0]:
+                text += os.read(handle, 65536)
+        took_s = time.monotonic() - began_s
+        os.close(handle)
+        assert printer.done.wait(1)
+        _x, _y, z = printer.place_at(time.monotonic())
+        assert z == pytest.approx(30.0)
+    cues = [cue for cue in map(find_cue, text.decode().splitlines()) if cue]
+    frames = done.truth.frames
+    assert sorted((cue.shot, camera) for cue in cues for camera in cue.cameras) == sorted(
+        (frame.shot, camera) for camera, some in frames.items() for frame in some
+    )
+    assert took_s == pytest.approx(done.print_s / 200, abs=1.0)
