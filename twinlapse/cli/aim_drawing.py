@@ -85,13 +85,13 @@ def target_page(corners: tuple[int, int], square_mm: float, path: Path) -> None:
     mark = (left + side, top + high - side)
     pen.line([(left - side, mark[1]), (left - 20, mark[1])], 0, 4)
     pen.line([(mark[0], top + high + 20), (mark[0], top + high + side)], 0, 4)
-    font = ImageFont.load_default(size=44)
+    font = ImageFont.load_default(size=34)
     told = (
         f"{corners[0]} x {corners[1]} inner corners, squares of {square_mm:g} mm. Print at 100 %, measure. "
         "The two ticks meet at the marked corner."
     )
-    pen.text((left, size[1] - 110), told, fill=0, font=font)
-    pen.text((left + wide - 330, size[1] - 55), "this side to the front", fill=0, font=font)
+    pen.text((left, size[1] - 130), told, fill=0, font=font)
+    pen.text((left + wide - 330, size[1] - 80), "this side to the front", fill=0, font=font)
     _save(image, path)
 
 

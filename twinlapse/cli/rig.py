@@ -304,9 +304,7 @@ def _solve(
         "rms_px": round(found.rms_px, 3),
     }
     out.say(f"place {told['place_mm']} mm, looking at {told['look_mm']}, roll {told['roll_deg']} degrees")
-    out.say(
-        f"standard error {told['place_error_mm']} mm, {told['turn_error_deg']} degrees; {told['rms_px']} px off"
-    )
+    out.say(f"standard error {told['place_error_mm']} mm and {told['turn_error_deg']} degrees")
     return found.pose, told
 
 

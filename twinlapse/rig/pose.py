@@ -167,11 +167,11 @@ def see(points_mm: Float, pose: Pose, lens: Lens) -> Float:
     return project(pose.to_camera(points_mm), lens)
 
 
-def on_plane(pixels: Float, pose: Pose, lens: Lens, z_mm: float = 0.0) -> Float:
+def on_plane(pixels: Float, pose: Pose, lens: Lens, z_mm: float | Float = 0.0) -> Float:
     """Return the points (..., 3) of the level plane at `z_mm` that pixels (..., 2) see; NaN: it sees none."""
     ways = pose.to_world(unproject(pixels, lens))
     with np.errstate(divide="ignore", invalid="ignore"):
-        far = (z_mm - pose.place_mm[2]) / ways[..., 2:]
+        far = (np.asarray(z_mm)[..., None] - pose.place_mm[2]) / ways[..., 2:]
     return np.asarray(np.where(far > 0, pose.place_mm + far * ways, np.nan))
 
 

@@ -88,15 +88,7 @@ def pixel_size(points_mm: Float, pose: Pose, lens: Lens) -> Float:
     half = 0.25
     sides = []
     for step in ((half, 0.0), (0.0, half)):
-        ends = [
-            np.stack(
-                [
-                    on_plane(m + sign * np.array(step), pose, lens, p[2])
-                    for m, p in zip(middle, points_mm, strict=True)
-                ]
-            )
-            for sign in (-1, 1)
-        ]
+        ends = [on_plane(middle + sign * np.array(step), pose, lens, points_mm[:, 2]) for sign in (-1, 1)]
         sides.append(np.linalg.norm(ends[1] - ends[0], axis=1) / (2 * half))
     return np.asarray(np.maximum(*sides))
 

@@ -1,0 +1,156 @@
+"""A first layer on a virtual bed, seen from straight above and by a nozzle camera."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+import pytest
+
+from twinlapse.firstlayer.canvas import Canvas
+from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.mosaic import SurveyFrame
+from twinlapse.rig import Camera, Head, Lens, Printer
+from twinlapse.rig.pose import on_plane, pose_in_bed
+from twinlapse.rig.window import window_of
+
+PRINTER = Printer(bed_mm=(220, 220), height_mm=250, head=Head(radius_mm=65))
+CAMERA = Camera(name="nozzle", mount="head", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0))
+LAYER_MM = 0.2
+FINE_MM = 0.05
+
+
+@dataclass
+class Scene:
+    """What lies on the bed; all defects are seeded by the test."""
+
+    size_mm: float = 24.0
+    at_mm: tuple[float, float] = (90.0, 90.0)
+    gaps: list[tuple[float, float, float]] = field(default_factory=list)  # x, y, length along X
+    missing: list[int] = field(default_factory=list)  # lines of the filling
+    blobs: list[tuple[float, float, float]] = field(default_factory=list)  # x, y, diameter
+    filament: tuple[int, int, int] = (90, 190, 110)
+    bed: tuple[int, int, int] = (45, 48, 54)
+    texture: float = 6.0
+    noise: float = 3.0
+    jitter_mm: float = 0.1
+    glare: bool = True
+    flicker: float = 0.05
+    seed: int = 1
+
+    def lines(self) -> Lines:
+        """Two walls and a straight filling, 0.45 mm wide."""
+        x, y = self.at_mm
+        s, w = self.size_mm, 0.45
+        first, last = [], []
+        for k in range(2):
+            a, b = k * w, s - k * w
+            loop = [(a, a), (b, a), (b, b), (a, b), (a, a)]
+            first += loop[:-1]
+            last += loop[1:]
+        for k in range(round((s - 4 * w) / w)):
+            at = 2 * w + 0.5 * w + k * w
+            ends = [(2 * w, at), (s - 2 * w, at)]
+            first.append(ends[k % 2])
+            last.append(ends[1 - k % 2])
+        return Lines(
+            first_mm=np.array(first) + (x, y),
+            last_mm=np.array(last) + (x, y),
+            width_mm=np.full(len(first), w),
+            file_line=np.arange(len(first)) + 100,
+        )
+
+    def above(self) -> tuple[Canvas, np.ndarray]:
+        """The layer as it lies there, from straight above."""
+        dice = np.random.default_rng(self.seed)
+        span = self.size_mm + 24
+        canvas = Canvas(
+            left_mm=self.at_mm[0] - 12, back_mm=self.at_mm[1] + self.size_mm + 12, step_mm=FINE_MM,
+            width=round(span / FINE_MM), height=round(span / FINE_MM),
+        )
+        grain = cv2.GaussianBlur(dice.normal(0, 1, canvas.shape).astype(np.float32), (0, 0), 3)
+        picture = np.array(self.bed, np.float32) + self.texture * (grain / grain.std())[..., None]
+        lines = self.lines()
+        keep = np.ones(len(lines), bool)
+        keep[[8 + k for k in self.missing]] = False
+        for index in np.flatnonzero(keep):
+            one = Lines(
+                first_mm=lines.first_mm[[index]], last_mm=lines.last_mm[[index]],
+                width_mm=lines.width_mm[[index]], file_line=lines.file_line[[index]],
+            )
+            self._lay(picture, canvas, one, dice)
+        for x, y, length in self.gaps:
+            (left, top), (right, bottom) = canvas.to_px(
+                np.array([[x - length / 2, y + 0.225], [x + length / 2, y - 0.225]])
+            ).round().astype(int)
+            bare = np.array(self.bed) + self.texture * (grain / grain.std())[top:bottom, left:right, None]
+            picture[top:bottom, left:right] = bare
+        for x, y, wide in self.blobs:
+            px = canvas.to_px(np.array([x, y])).round().astype(int)
+            cv2.circle(picture, (int(px[0]), int(px[1])), round(wide / 2 / FINE_MM), self.filament, -1, cv2.LINE_AA)
+        return canvas, np.clip(picture, 0, 255)
+
+    def _lay(self, picture: np.ndarray, canvas: Canvas, one: Lines, dice: np.random.Generator) -> None:
+        for grow, tone in ((0.0, 0.72), (-0.18, 1.0), (-0.33, 1.12)):
+            at = drawn(one, canvas, grow)
+            picture[at] = np.array(self.filament) * tone * dice.uniform(0.97, 1.03)
+
+    def frames(self) -> tuple[list[SurveyFrame], np.ndarray]:
+        """Survey frames and the parking error of each."""
+        dice = np.random.default_rng(self.seed + 50)
+        canvas, truth = self.above()
+        window = window_of(CAMERA, PRINTER, 1.0)
+        frames, errors = [], []
+        low, high = np.array(self.at_mm) - 1, np.array(self.at_mm) + self.size_mm + 1
+        for y in _middles(low[1], high[1], window.size_mm[1]):
+            for x in _middles(low[0], high[0], window.size_mm[0]):
+                said = (x - window.middle_mm[0], y - window.middle_mm[1], LAYER_MM + 1.0)
+                error = dice.normal(0, self.jitter_mm, 2)
+                stands = (said[0] + error[0], said[1] + error[1], said[2])
+                frames.append(SurveyFrame(picture=self._taken(canvas, truth, stands, dice), nozzle_mm=said))
+                errors.append(error)
+        return frames, np.array(errors)
+
+    def _taken(self, canvas: Canvas, truth: np.ndarray, nozzle: tuple, dice: np.random.Generator) -> np.ndarray:
+        lens = CAMERA.lens
+        fine = 2
+        steps = [(np.arange(n * fine) + 0.5) / fine - 0.5 for n in (lens.width_px, lens.height_px)]
+        pixels = np.stack(np.meshgrid(*steps), axis=-1)
+        places = on_plane(pixels, pose_in_bed(CAMERA, PRINTER, nozzle), lens, LAYER_MM)[..., :2]
+        at = canvas.to_px(places).astype(np.float32)
+        colours = cv2.remap(truth.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=(40, 40, 40))
+        picture = cv2.resize(colours, (lens.width_px, lens.height_px), interpolation=cv2.INTER_AREA)
+        x, y = np.meshgrid(np.linspace(-1, 1, lens.width_px), np.linspace(-1, 1, lens.height_px))
+        picture *= ((1 - 0.12 * (x**2 + y**2)) * dice.normal(1, self.flicker))[..., None]
+        if self.glare:  # the camera's own lamps mirrored in the layer
+            picture += 330 * np.exp(-((x - 0.25) ** 2 + (y + 0.1) ** 2) / 0.003)[..., None]
+        picture += dice.normal(0, self.noise, picture.shape)
+        cv2.circle(picture, (320, 60), 40, (150, 120, 60), -1)
+        return np.clip(np.round(picture), 0, 255).astype(np.uint8)
+
+
+def _middles(low: float, high: float, size: float, overlap: float = 0.3) -> list[float]:
+    if high - low <= size:
+        return [(low + high) / 2]
+    count = 1 + int(np.ceil((high - low - size) / (size * (1 - overlap))))
+    return np.linspace(low + size / 2, high - size / 2, count).tolist()
+
+
+@pytest.fixture(scope="session")
+def scene() -> Callable[..., Scene]:
+    """A maker of scenes."""
+    return Scene
+
+
+@pytest.fixture(scope="session")
+def rig_parts() -> tuple[Camera, Printer, float]:
+    """The camera and printer of all scenes, and the layer's top."""
+    return CAMERA, PRINTER, LAYER_MM
+
+
+@pytest.fixture(scope="session")
+def lens() -> Lens:
+    """The camera's lens."""
+    return CAMERA.lens

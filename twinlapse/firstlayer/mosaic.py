@@ -1,0 +1,299 @@
+"""Survey frames to one picture of the layer as from straight above.
+
+Each frame is laid onto the plane of the layer by the camera's pose and the machine's place. What the machine's
+place leaves (parking error, a bed that is not quite where it says) is measured between every two frames that
+overlap by phase correlation and solved for all at once by least squares; overlaps without texture count little
+or nothing, and the machine's own place holds what no overlap tells.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.firstlayer.canvas import Canvas, Float, Float32, canvas_over
+from twinlapse.rig import Camera, Printer
+from twinlapse.rig.pose import Place, pose_in_bed, see
+from twinlapse.rig.window import usable
+
+GLARE = 247  # a channel this bright is a reflection of the camera's own light, and tells nothing
+FEWEST_PX = 1200  # of an overlap that is measured
+WEAK = 0.12  # height of the correlation's peak below which an overlap is left out
+FURTHEST_MM = 1.5  # a shift beyond this is a mistake: a machine parks better
+MACHINE_MM = 0.25  # how far a parked machine is trusted (one standard deviation); common practice, no source
+OVERLAP_MM = 0.02  # how far a good overlap is trusted
+TURNS = 3  # measured again on frames laid by the last solution
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyFrame:
+    """One picture and where the nozzle stood."""
+
+    picture: NDArray[np.uint8]  # (height, width, 3)
+    nozzle_mm: Place
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patch:
+    """One frame laid onto the layer: a piece of the canvas."""
+
+    row: int  # of the canvas, at its first row
+    column: int
+    colours: Float32  # (h, w, 3), 0 to 255
+    weight: Float32  # (h, w): 0 where it tells nothing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """What two overlapping frames say about each other."""
+
+    one: int
+    other: int
+    shift_mm: Float  # (2,) by which `other` must move to fit `one`
+    confidence: float
+    used: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mosaic:
+    """The layer seen from straight above."""
+
+    canvas: Canvas
+    colours: NDArray[np.uint8]  # (height, width, 3)
+    seen: NDArray[np.bool_]
+    shifts_mm: Float  # (frames, 2) by which each frame was moved
+    links: tuple[Link, ...]
+    residual_mm: float  # of the overlaps used, RMS
+    gains: Float  # (frames,) by which its brightness was multiplied
+
+
+def build_mosaic(
+    frames: Sequence[SurveyFrame],
+    camera: Camera,
+    printer: Printer,
+    layer_z_mm: float,
+    *,
+    step_mm: float = 0.1,
+    progress: Callable[[float], None] | None = None,
+) -> Mosaic:
+    """Lay, align, even out and blend survey frames.
+
+    Parameters
+    ----------
+    frames : sequence of SurveyFrame
+        At least one; pictures of the size that the camera's lens names.
+    camera, printer
+    layer_z_mm : float
+        Top of the layer.
+    step_mm : float
+        Size of a pixel of the map.
+    """
+    shifts = np.zeros((len(frames), 2))
+    outlines = [_shown_box(frame, camera, printer, layer_z_mm) for frame in frames]
+    canvas = canvas_over(
+        np.min([low for low, _ in outlines], axis=0), np.max([high for _, high in outlines], axis=0), step_mm, 1.0
+    )
+    links: tuple[Link, ...] = ()
+    total = (TURNS + 1) * len(frames)
+    for turn in range(TURNS):
+        patches = []
+        for index, frame in enumerate(frames):
+            patches.append(_laid(frame, camera, printer, layer_z_mm, canvas, outlines[index], shifts[index]))
+            if progress is not None:
+                progress((turn * len(frames) + index + 1) / total)
+        links = tuple(_links(patches, step_mm))
+        change = _solved(links, shifts, step_mm)
+        shifts = shifts + change
+        if not len(links) or np.abs(change).max() < 0.02 * step_mm:
+            break
+    patches = [
+        _laid(frame, camera, printer, layer_z_mm, canvas, box, shift)
+        for frame, box, shift in zip(frames, outlines, shifts, strict=True)
+    ]
+    gains = _gains(patches)
+    colours, seen = _blended(patches, gains, canvas)
+    used = [link.shift_mm for link in links if link.used]
+    if progress is not None:
+        progress(1.0)
+    return Mosaic(
+        canvas=canvas,
+        colours=colours,
+        seen=seen,
+        shifts_mm=shifts,
+        links=links,
+        residual_mm=float(np.sqrt(np.mean(np.square(used)) * 2)) if used else 0.0,
+        gains=gains,
+    )
+
+
+def _shown_box(frame: SurveyFrame, camera: Camera, printer: Printer, z_mm: float) -> tuple[Float, Float]:
+    """Return the box around what a frame shows well, on the bed."""
+    steps = np.arange(-70.0, 70.5, 1.0)
+    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
+    rise = frame.nozzle_mm[2] - z_mm
+    good = grid[usable(np.column_stack([grid, np.full(len(grid), -rise)]), camera, printer, rise)]
+    if not len(good):
+        good = np.zeros((1, 2))
+    middle = np.array(frame.nozzle_mm[:2])
+    return middle + good.min(axis=0), middle + good.max(axis=0)
+
+
+def _laid(
+    frame: SurveyFrame,
+    camera: Camera,
+    printer: Printer,
+    z_mm: float,
+    canvas: Canvas,
+    box: tuple[Float, Float],
+    shift_mm: Float,
+) -> Patch:
+    corners = canvas.to_px(np.array([[box[0][0], box[1][1]], [box[1][0], box[0][1]]]))
+    (column, row), (right, bottom) = np.floor(corners[0]).astype(int), np.ceil(corners[1]).astype(int) + 1
+    part = replace(
+        canvas,
+        left_mm=canvas.left_mm + column * canvas.step_mm,
+        back_mm=canvas.back_mm - row * canvas.step_mm,
+        width=int(right - column),
+        height=int(bottom - row),
+    )
+    places = part.grid_mm() - shift_mm
+    points = np.concatenate([places, np.full((*part.shape, 1), z_mm)], axis=-1)
+    pose = pose_in_bed(camera, printer, frame.nozzle_mm)
+    at = see(points, pose, camera.lens).astype(np.float32)
+    colours = cv2.remap(frame.picture, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    dazzled = cv2.dilate((frame.picture.max(axis=2) >= GLARE).astype(np.uint8), np.ones((9, 9), np.uint8))
+    clear = cv2.remap(1.0 - dazzled.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+    weight = _trusted(part, frame, camera, printer, z_mm) * (clear > 0.99)
+    return Patch(row=int(row), column=int(column), colours=colours.astype(np.float32), weight=weight)
+
+
+def _trusted(part: Canvas, frame: SurveyFrame, camera: Camera, printer: Printer, z_mm: float) -> Float32:
+    """Return how well each pixel is shown: 1 in the middle of what is shown well, falling to 0 at its rim."""
+    coarse = 5
+    grid = part.grid_mm()[::coarse, ::coarse]
+    off = grid - np.array(frame.nozzle_mm[:2])
+    rise = frame.nozzle_mm[2] - z_mm
+    points = np.concatenate([off, np.full((*off.shape[:2], 1), -rise)], axis=-1)
+    good = usable(points.reshape(-1, 3), camera, printer, rise).reshape(off.shape[:2]).astype(np.uint8)
+    rim = np.pad(good, 1)
+    far = cv2.distanceTransform(rim, cv2.DIST_L2, 3)[1:-1, 1:-1] * coarse * part.step_mm
+    smooth = cv2.resize(np.minimum(far / 3.0, 1.0), (part.width, part.height), interpolation=cv2.INTER_LINEAR)
+    near = cv2.resize(good, (part.width, part.height), interpolation=cv2.INTER_NEAREST)
+    return np.asarray(np.where(near > 0, np.maximum(smooth, 1e-3), 0), np.float32)
+
+
+def _links(patches: list[Patch], step_mm: float) -> list[Link]:
+    links = []
+    for one in range(len(patches)):
+        for other in range(one + 1, len(patches)):
+            link = _measured(patches, one, other, step_mm)
+            if link is not None:
+                links.append(link)
+    return links
+
+
+def _measured(patches: list[Patch], one: int, other: int, step_mm: float) -> Link | None:
+    box = _common(patches[one], patches[other])
+    if box is None:
+        return None
+    cuts = [_cut(patches[index], box) for index in (one, other)]
+    both = np.minimum(cuts[0][1], cuts[1][1])
+    if (both > 0.05).sum() < FEWEST_PX or min(both.shape) < 16:
+        return None
+    greys = [_detail(colours, both) for colours, _ in cuts]
+    shift, height = cv2.phaseCorrelate(greys[0], greys[1])
+    shift_mm = np.array([-shift[0], shift[1]]) * step_mm  # rows run toward the front
+    used = height > WEAK and float(np.hypot(*shift_mm)) < FURTHEST_MM
+    return Link(one=one, other=other, shift_mm=shift_mm, confidence=float(height), used=bool(used))
+
+
+def _common(one: Patch, other: Patch) -> tuple[int, int, int, int] | None:
+    top, left = max(one.row, other.row), max(one.column, other.column)
+    bottom = min(one.row + one.weight.shape[0], other.row + other.weight.shape[0])
+    right = min(one.column + one.weight.shape[1], other.column + other.weight.shape[1])
+    return (top, left, bottom, right) if bottom > top and right > left else None
+
+
+def _cut(patch: Patch, box: tuple[int, int, int, int]) -> tuple[Float32, Float32]:
+    rows = slice(box[0] - patch.row, box[2] - patch.row)
+    columns = slice(box[1] - patch.column, box[3] - patch.column)
+    return patch.colours[rows, columns], patch.weight[rows, columns]
+
+
+def _detail(colours: Float32, both: Float32) -> Float:
+    """Return what is fine in the overlap, its rim faded out: no light, no edge of the picture is matched."""
+    grey = cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)
+    inside = (both > 0).astype(np.float32)
+    local = cv2.GaussianBlur(grey * inside, (0, 0), 6) / np.maximum(cv2.GaussianBlur(inside, (0, 0), 6), 1e-3)
+    fine = cv2.GaussianBlur(grey, (0, 0), 0.8) - local
+    fade = cv2.GaussianBlur(cv2.erode(inside, np.ones((5, 5))), (0, 0), 2) * inside
+    window = cv2.createHanningWindow((grey.shape[1], grey.shape[0]), cv2.CV_32F)
+    return np.asarray(fine * fade * np.sqrt(np.maximum(window, 0)), np.float64)
+
+
+def _solved(links: Sequence[Link], shifts: Float, step_mm: float) -> Float:
+    """Return the change of all shifts that fits the overlaps, each coordinate by least squares."""
+    count = len(shifts)
+    rows, right = [np.eye(count) / MACHINE_MM], [-shifts / MACHINE_MM]
+    for link in links:
+        if not link.used:
+            continue
+        trust = link.confidence / OVERLAP_MM
+        row = np.zeros((1, count))
+        row[0, link.other], row[0, link.one] = trust, -trust
+        rows.append(row)
+        right.append(trust * link.shift_mm[None])
+    matrix, wanted = np.concatenate(rows), np.concatenate(right)
+    weight = np.ones(len(matrix))
+    change = np.zeros((count, 2))
+    for _ in range(5):  # an overlap that no solution explains loses its say (Huber)
+        change = np.linalg.lstsq(matrix * weight[:, None], wanted * weight[:, None], rcond=None)[0]
+        off = np.hypot(*(matrix @ change - wanted).T)
+        off[:count] = 0
+        weight = np.sqrt(np.minimum(1.0, 2.0 / np.maximum(off, 1e-9)))
+    return np.asarray(change)
+
+
+def _gains(patches: list[Patch]) -> Float:
+    """Return the factors that make frames equally bright where they overlap."""
+    count = len(patches)
+    rows, right = [np.eye(count) * 0.3], [np.zeros(count)]
+    for one in range(count):
+        for other in range(one + 1, count):
+            box = _common(patches[one], patches[other])
+            if box is None:
+                continue
+            (a, wa), (b, wb) = _cut(patches[one], box), _cut(patches[other], box)
+            both = (wa > 0.05) & (wb > 0.05)
+            if both.sum() < 200:
+                continue
+            row = np.zeros((1, count))
+            row[0, one], row[0, other] = 1.0, -1.0
+            rows.append(row)
+            right.append(np.array([np.log(max(b[both].mean(), 1.0) / max(a[both].mean(), 1.0))]))
+    logs = np.linalg.lstsq(np.concatenate(rows), np.concatenate(right), rcond=None)[0]
+    return np.asarray(np.exp(logs))
+
+
+def _blended(patches: list[Patch], gains: Float, canvas: Canvas) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    total = np.zeros((*canvas.shape, 3), np.float32)
+    weight = np.zeros(canvas.shape, np.float32)
+    for patch, gain in zip(patches, gains, strict=True):
+        top, left = max(patch.row, 0), max(patch.column, 0)
+        box = (
+            top,
+            left,
+            min(patch.row + patch.weight.shape[0], canvas.height),
+            min(patch.column + patch.weight.shape[1], canvas.width),
+        )
+        colours, trust = _cut(patch, box)
+        part = (slice(box[0], box[2]), slice(box[1], box[3]))
+        total[part] += np.float32(gain) * colours * trust[..., None]
+        weight[part] += trust
+    seen = weight > 0
+    colours = total / np.maximum(weight, 1e-6)[..., None]
+    return np.clip(np.round(colours), 0, 255).astype(np.uint8), seen
