@@ -19,26 +19,43 @@ if TYPE_CHECKING:
 @click.option("--rig", type=click.Path(path_type=Path), help="Plan the shots for this rig, then write them.")
 @click.option("--plan", "plan_path", type=click.Path(path_type=Path), help="Write the shots of this plan.")
 @click.option("-o", "--output", "out", type=click.Path(path_type=Path), help="The file to write.")
+@click.option(
+    "--dry-run",
+    "dry_run",
+    type=click.Path(path_type=Path),
+    help="Write the stops alone to this file: no heat, no filament, for a bed that is clear.",
+)
 @click.option("--remove", is_flag=True, help="Take the shots out of GCODE: gives the original back.")
 @speaking
 def command(
-    output: Output, *, gcode: Path, rig: Path | None, plan_path: Path | None, out: Path | None, remove: bool
+    output: Output,
+    *,
+    gcode: Path,
+    rig: Path | None,
+    plan_path: Path | None,
+    out: Path | None,
+    dry_run: Path | None,
+    remove: bool,
 ) -> None:
     """Write shots into GCODE, prove the result, and keep it only if the proof holds.
 
     The sliced file itself is never changed. With --remove, take the shots out of a written file again.
     """
-    if out is None:
+    if out is None and (remove or dry_run is None):
         raise click.UsageError("name the file to write with -o")
     if remove:
-        if rig is not None or plan_path is not None:
-            raise click.UsageError("--remove needs neither --rig nor --plan")
+        if rig is not None or plan_path is not None or dry_run is not None:
+            raise click.UsageError("--remove goes with -o alone")
+        assert out is not None
         _remove(output, gcode, out)
         return
     if (rig is None) == (plan_path is None):
         raise click.UsageError("name either --rig or --plan")
     toolpath, plan = _planned(output, gcode, rig, plan_path)
-    _inject(output, gcode, plan, out, toolpath)
+    result = {} if dry_run is None else _dry_run(output, gcode, plan, dry_run, toolpath)
+    if out is not None:
+        result = {**_inject(output, gcode, plan, out, toolpath), **result}
+    output.result(result)
 
 
 def _planned(
@@ -65,7 +82,23 @@ def _planned(
     return toolpath, plan
 
 
-def _inject(output: Output, gcode: Path, plan: Plan, out: Path, toolpath: Toolpath | None) -> None:
+def _dry_run(
+    output: Output, gcode: Path, plan: Plan, dry_run: Path, toolpath: Toolpath | None
+) -> dict[str, Any]:
+    from twinlapse.gcode import read_toolpath
+    from twinlapse.inject.dryrun import write_dry_run
+    from twinlapse.rig import rig_from_mapping
+
+    firmware = rig_from_mapping(plan.rig).printer.firmware
+    path = toolpath or read_toolpath(gcode, firmware=firmware)
+    shots = write_dry_run(plan, path, dry_run)
+    output.say(
+        f"{dry_run}: the moves of {shots} shots, no heat, no filament. Watch them with a hand on the stop."
+    )
+    return {"dry_run": str(dry_run), "shots": shots}
+
+
+def _inject(output: Output, gcode: Path, plan: Plan, out: Path, toolpath: Toolpath | None) -> dict[str, Any]:
     from twinlapse.inject import inject_file
     from twinlapse.inject.header import CAUTIONS
 
@@ -78,17 +111,15 @@ def _inject(output: Output, gcode: Path, plan: Plan, out: Path, toolpath: Toolpa
     )
     for caution in CAUTIONS:
         output.say(f"CAUTION: {caution}")
-    output.result(
-        {
-            "file": str(out),
-            "shots": report.shots,
-            "bytes": report.bytes,
-            "added_s": round(plan.cost_s, 3),
-            "proof": report.proof.to_json(),
-            "cautions": list(CAUTIONS),
-            "warnings": list(plan.warnings),
-        }
-    )
+    return {
+        "file": str(out),
+        "shots": report.shots,
+        "bytes": report.bytes,
+        "added_s": round(plan.cost_s, 3),
+        "proof": report.proof.to_json(),
+        "cautions": list(CAUTIONS),
+        "warnings": list(plan.warnings),
+    }
 
 
 def _remove(output: Output, gcode: Path, out: Path) -> None:

@@ -23,8 +23,8 @@ from twinlapse.cli.output import Output, speaking
 def command(output: Output, *, original: Path, written: Path, rig: Path | None) -> None:
     """Check that WRITTEN prints what ORIGINAL prints, and that every stop in it is safe.
 
-    Reads both files anew. Says for each check whether it holds, and for the first thing that does not the line
-    in WRITTEN. Exit status 1 when the proof does not hold.
+    Reads both files anew. Says for each check whether it holds, and for the first thing that does not the
+    line in WRITTEN. Exit status 1 when the proof does not hold.
     """
     from twinlapse.inject import prove
     from twinlapse.rig import read_rig
