@@ -10,11 +10,14 @@ from numpy.typing import NDArray
 from twinlapse.gcode import Kind, Layers, Mode, Setting, Toolpath
 from twinlapse.motion import Timeline
 from twinlapse.plan.features import is_outer, outer_rows
+from twinlapse.plan.targets import on_outline
 
 Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
 RETRACTED_SHARE = 0.5  # of the file's usual retraction: less than that still oozes
+
+OUTLINE_MM = 0.7  # nearer to the outline than that is an outer wall, where comments do not say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +32,7 @@ class Gaps:
     travels: Bool  # the nozzle leaves the path
     barred: Bool  # a tool change, homing, a wait for heat or for a person is in it
     outer: Bool  # a wall that is seen from outside ends or begins here
-    outer_known: bool  # the file's comments tell outer walls apart
+    outer_said: bool  # by the file's comments; else it is an estimate from the outline
     at_s: NDArray[np.float64]  # print time at its beginning
 
     def __len__(self) -> int:
@@ -50,8 +53,7 @@ def find_gaps(toolpath: Toolpath, layers: Layers, timeline: Timeline, habit_mm: 
         The file's usual retraction.
     """
     before, after, layer, ends = _borders(toolpath, layers)
-    marks = outer_rows(toolpath)
-    first, last = is_outer(marks, before), is_outer(marks, np.minimum(after, len(toolpath) - 1))
+    outer, said = _outer(toolpath, layers, before, after)
     moving = (toolpath.kind == Kind.TRAVEL) & (toolpath.length_mm > 1e-3)
     back = toolpath.retracted_mm > max(RETRACTED_SHARE * habit_mm, 1e-3)
     back |= (toolpath.mode & Mode.FW_RETRACTED).astype(bool)
@@ -68,10 +70,25 @@ def find_gaps(toolpath: Toolpath, layers: Layers, timeline: Timeline, habit_mm: 
         retracted=_any_between(back, before, after),
         travels=_any_between(moving, before, after),
         barred=barred,
-        outer=np.zeros(len(before), bool) if first is None or last is None else first | last,
-        outer_known=first is not None,
+        outer=outer,
+        outer_said=said,
         at_s=timeline.end_s[before],
     )
+
+
+def _outer(toolpath: Toolpath, layers: Layers, before: Int, after: Int) -> tuple[Bool, bool]:
+    """Return whether a wall that is seen ends or begins at each gap, and whether comments say so."""
+    follows = after < len(toolpath)
+    next_row = np.minimum(after, len(toolpath) - 1)
+    marks = outer_rows(toolpath)
+    last, first = is_outer(marks, before), is_outer(marks, next_row)
+    if last is not None and first is not None:
+        return last | (first & follows), True
+    ends = on_outline(toolpath, layers, before, OUTLINE_MM)
+    starts = on_outline(
+        toolpath, layers, np.maximum(next_row - 1, 0), OUTLINE_MM
+    )  # where the next path begins
+    return ends | (starts & follows), False
 
 
 def _borders(toolpath: Toolpath, layers: Layers) -> tuple[Int, Int, Int, Bool]:

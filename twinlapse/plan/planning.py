@@ -107,7 +107,7 @@ def work_out(
         unmet=unmet + crowded,
         places=places,
     )
-    said = plan_warnings(planning, layers, times, rig, gaps.outer_known)
+    said = plan_warnings(planning, layers, times, rig, gaps.outer_said)
     return replace(planning, plan=replace(plan, warnings=tuple(said)))
 
 

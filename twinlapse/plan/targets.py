@@ -103,7 +103,7 @@ def touring_targets(toolpath: Toolpath, layers: Layers, shots_layer: NDArray[np.
     """
     if not len(shots_layer):
         return np.zeros((0, 2))
-    foot_centre = _steady_centre(toolpath, layers)
+    foot_centre = steady_centre(toolpath, layers)
     reach = reach_of(toolpath, layers, foot_centre)
     mean = reach[np.unique(shots_layer)].mean(axis=0)
     outline = mean[:, None] * _directions()
@@ -134,6 +134,23 @@ def reach_of(toolpath: Toolpath, layers: Layers, centre_mm: Float) -> Float:
     return reach
 
 
+def on_outline(
+    toolpath: Toolpath, layers: Layers, rows: NDArray[np.int64], near_mm: float
+) -> NDArray[np.bool_]:
+    """Return for extruding rows whether each ends near the outline of its layer, as seen from its middle.
+
+    An estimate for files whose comments do not tell walls apart: hollows and second objects are missed.
+    """
+    centre = steady_centre(toolpath, layers)
+    reach = reach_of(toolpath, layers, centre)
+    layer = np.clip(np.searchsorted(layers.first_row, rows, "right") - 1, 0, len(layers) - 1)
+    dx, dy = toolpath.x_mm[rows] - centre[layer, 0], toolpath.y_mm[rows] - centre[layer, 1]
+    whole = np.maximum(np.abs(dx) + np.abs(dy), 1e-9)
+    share = np.where(dy >= 0, 1 - dx / whole, 3 + dx / whole) / 4  # as `heights.turn_share`
+    direction = (share * DIRECTIONS).astype(int) % DIRECTIONS
+    return np.asarray(np.hypot(dx, dy) > reach[layer, direction] - near_mm)
+
+
 def smoothed(values: Float) -> Float:
     """Return a running mean that keeps the ends."""
     half = min(SMOOTH_LAYERS // 2, (len(values) - 1) // 2)
@@ -143,7 +160,7 @@ def smoothed(values: Float) -> Float:
     return np.convolve(padded, np.full(2 * half + 1, 1 / (2 * half + 1)), mode="valid")
 
 
-def _steady_centre(toolpath: Toolpath, layers: Layers) -> Float:
+def steady_centre(toolpath: Toolpath, layers: Layers) -> Float:
     """Return one centre an object: that of the box around its paths."""
     centre = np.zeros((len(layers), 2))
     ends = np.stack([toolpath.x_mm, toolpath.y_mm], axis=1)

@@ -16,14 +16,14 @@ DEAR_SHARE = 0.10  # of the print time
 
 
 def plan_warnings(
-    planning: Planning, layers: Layers, times: LayerTimes, rig: Rig, outer_known: bool
+    planning: Planning, layers: Layers, times: LayerTimes, rig: Rig, outer_said: bool
 ) -> list[str]:
     """Return one sentence a matter, the gravest first."""
     return [
         *_refused(planning),
         *_price(planning),
         *_cooling(planning, times),
-        *_marks(planning, outer_known),
+        *_marks(planning, outer_said),
         *_spiral(planning, layers, rig),
         *_unsteady(rig),
         *_left_out(planning),
@@ -57,12 +57,11 @@ def _cooling(planning: Planning, times: LayerTimes) -> Iterable[str]:
         yield f"{len(cold)} layers cool longer than they print, the first is layer {min(cold) + 1}"
 
 
-def _marks(planning: Planning, outer_known: bool) -> Iterable[str]:
+def _marks(planning: Planning, outer_said: bool) -> Iterable[str]:
     walls = sum(choice.outer for choice in planning.choices)
     if walls:
-        yield f"{walls} shots stop at a wall that is seen"
-    elif not outer_known:
-        yield "the file does not tell outer walls apart, so shots at visible walls are not counted"
+        how = "" if outer_said else " (judged by the outline: the file's comments do not tell walls apart)"
+        yield f"{walls} shots stop at a wall that is seen{how}"
 
 
 def _spiral(planning: Planning, layers: Layers, rig: Rig) -> Iterable[str]:
