@@ -52,14 +52,16 @@ class Scene:
         hue: Place = TERRACOTTA,
         *,
         textured: bool = True,
+        bed_gloss: float = 0.35,
     ) -> Scene:
         """Return the scene of a toolpath in a colour."""
         dice = np.random.default_rng(41)
         tones = 1 + 0.035 * dice.standard_normal((len(beads), 1))
         looks = Looks(
             hue=(np.array(hue) * tones).astype(np.float32),
-            plate=bed_plate(printer),
+            plate=bed_plate(printer, lines=textured),
             grain=grain_tile(textured=textured),
+            bed_gloss=bed_gloss,
         )
         return cls(beads=beads, printer=printer, rest_mm=rest_mm, foot_mm=_foot(beads, path), looks=looks)
 

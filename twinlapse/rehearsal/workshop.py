@@ -125,21 +125,23 @@ def grain_tile(*, textured: bool = True) -> Float32:
 
 
 @lru_cache(maxsize=4)
-def bed_plate(printer: Printer) -> Float32:
-    """Return the bed's colours: a dark sheet, a grid of 10 mm, figures of the garden club, scuffs."""
+def bed_plate(printer: Printer, *, lines: bool = True) -> Float32:
+    """Return the bed's brightness: a dark sheet, with `lines` a grid of 10 mm, a name and scuffs."""
     step = PLATE_STEP_MM
     size = (round(printer.bed_mm[0] / step), round(printer.bed_mm[1] / step))
     dice = np.random.default_rng(32)
     plate: Float32 = np.full((size[1], size[0]), 36, np.float32)
     plate += 2.6 * speckle(dice, (size[1], size[0]), (0.0, 1.5, 5.0, 18.0))
-    lines = np.zeros((size[1], size[0]), np.float32)
+    if not lines:
+        return to_linear(np.clip(plate, 0, 255).astype(np.uint8))
+    grid = np.zeros((size[1], size[0]), np.float32)
     for k in range(0, int(max(printer.bed_mm)) + 1, 10):
         at, strong = round(k / step), 1.0 if k % 50 == 0 else 0.45
         if at < size[0]:
-            lines[:, at] = np.maximum(lines[:, at], strong)
+            grid[:, at] = np.maximum(grid[:, at], strong)
         if at < size[1]:
-            lines[at, :] = np.maximum(lines[at, :], strong)
-    plate += 34 * cv2.GaussianBlur(lines, (0, 0), 0.6)
+            grid[at, :] = np.maximum(grid[at, :], strong)
+    plate += 34 * cv2.GaussianBlur(grid, (0, 0), 0.6)
     for _ in range(9):
         angle, length = dice.uniform(0, np.pi), dice.uniform(15, 70) / step
         middle = dice.uniform(0.1, 0.9, 2) * size
