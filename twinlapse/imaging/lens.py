@@ -96,7 +96,8 @@ def straight_map(optics: Optics) -> Map:
     if optics.fisheye:
         x, y = cv2.fisheye.initUndistortRectifyMap(matrix, rays, np.eye(3), matrix, optics.size, cv2.CV_32FC1)
     else:
-        bend = np.array(optics.distortion or (0.0,) * 5, dtype=np.float64)
+        bend = np.zeros(5)  # OpenCV takes four, five or eight values and no other number
+        bend[: min(5, len(optics.distortion))] = optics.distortion[:5]
         x, y = cv2.initUndistortRectifyMap(matrix, bend, np.eye(3), matrix, optics.size, cv2.CV_32FC1)
     return np.stack([x, y], axis=2)
 
