@@ -108,7 +108,8 @@ def test_light_that_changes_everywhere_is_no_motion() -> None:
     assert still_level(np.zeros(9)) > 0
 
 
-@pytest.mark.parametrize("kind", ["stills", pytest.param("video", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["stills", "video"])
 def test_pair_puts_every_frame_at_its_shot(tmp_path: Path, a_plan: Any, kind: str) -> None:
     plan = a_plan(14, dwell_s=1.2, gap_s=7.0)
     uneven = [7.0, 15, 21, 31, 36, 46, 52, 58, 69, 75, 84, 90, 99, 105]

@@ -77,6 +77,7 @@ def test_the_age_is_measured_by_the_light(
     drain.stop()
 
 
+@pytest.mark.slow
 def test_a_sick_rig_is_examined(cameras: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(doctor, "_FIRST_S", 1.0)
     gone = cameras()

@@ -49,7 +49,7 @@ def ages(
 
 
 @pytest.mark.parametrize("kind", ["stream", "still"])
-@pytest.mark.parametrize(("fps", "pipeline_s"), PIPELINES[1:4:2])
+@pytest.mark.parametrize(("fps", "pipeline_s"), PIPELINES[3:4])
 def test_no_accepted_picture_is_stale(
     cameras: Any, stamps: Any, kind: str, fps: float, pipeline_s: float
 ) -> None:
@@ -67,7 +67,7 @@ def test_no_accepted_picture_is_stale(
 def test_none_of_500_is_stale(cameras: Any, stamps: Any, kind: str, fps: float, pipeline_s: float) -> None:
     camera = cameras(fps=fps, pipeline_s=pipeline_s)
     drain = drained(getattr(camera, kind))
-    found = ages(drain, stamps.read, camera.age_s, 500, 3.0)
+    found = ages(drain, stamps.read, camera.age_s, 500, 2.0)
     drain.stop()
     print(f"{kind} {fps:g} fps {1000 * pipeline_s:g} ms: 0 > {min(found):.3f} s of {len(found)}")
     assert sum(age < 0 for age in found) == 0

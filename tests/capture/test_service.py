@@ -92,6 +92,7 @@ def services(job: Path) -> Iterator[Callable[..., Service]]:
             service.process.stdout.close()
 
 
+@pytest.mark.slow
 def test_a_night_with_kills(services: Any, job: Path, stamps: Any, tmp_path: Path) -> None:
     promised: dict[int, str] = {}
     service = services()
@@ -152,6 +153,7 @@ def test_shoot_says_what_happened(services: Any, job: Path) -> None:
     assert shoot("soon")[0] == 2
 
 
+@pytest.mark.slow
 def test_a_cue_waits_for_a_service_that_is_coming_up(job: Path, services: Any) -> None:
     with pytest.raises(CaptureError, match="no capture service answers"):
         send_cue(job / "capture.sock", {"shot": 1}, patience_s=0.2)
@@ -181,6 +183,7 @@ def test_heavy_libraries_stay_out() -> None:
     assert done.stdout == "[]\n"
 
 
+@pytest.mark.slow
 def test_a_new_run_keeps_the_old_frames(services: Any, job: Path) -> None:
     first = services()
     kept = first.cue(1)["frames"]["wide"]["sha256"]
@@ -200,12 +203,21 @@ def test_the_page_is_served_and_exposing_it_needs_a_token(services: Any, job: Pa
     with urlopen(f"http://127.0.0.1:{port}/status", timeout=5) as response:
         status = json.load(response)
     assert status["shots"] == 20 and set(status["cameras"]) == {"wide", "nozzle"}
+    assert status["troubles"] == []
+    for shot in (1, 2, 4, 1):
+        service.cue(shot)
+    with urlopen(f"http://127.0.0.1:{port}/status", timeout=5) as response:
+        status = json.load(response)
+    assert [trouble["code"] for trouble in status["troubles"]] == ["new run"]
+    assert (status["done"], status["next"]) == (4, {"shot": 5, "layer": 1})
+    assert status["cameras"]["wide"]["taken"] == 3 and status["cameras"]["wide"]["missed"] == 1
     refused = subprocess.run(
         [*TWINLAPSE, "capture", str(job), "--listen", "0.0.0.0"], capture_output=True, text=True, timeout=20
     )
     assert refused.returncode == 2 and "add --expose" in refused.stderr
 
 
+@pytest.mark.slow
 def test_alarms_reach_a_command_and_a_webhook(job: Path, services: Any, cameras: Any, tmp_path: Path) -> None:
     import threading
     from http.server import BaseHTTPRequestHandler, HTTPServer

@@ -121,6 +121,7 @@ def test_a_gap_is_missed_and_stays_so(sheds: Any) -> None:
     assert {shot for (shot, _), state in shed.states().items() if state == "missed"} == {2, 3}
     late = shed.take(3)  # comes out of order
     assert late.repeated and late.frames["wide"].note == "no cue came"
+    assert [answer.shot for answer in shed.heard] == [1, 2, 3, 4]
 
 
 def test_a_cue_older_than_its_dwell_is_late(sheds: Any) -> None:

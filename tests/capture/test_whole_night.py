@@ -37,7 +37,7 @@ from twinlapse.shots import find_cue, read_plan
 
 SAMPLE = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot"
 FULL = os.environ.get("TWINLAPSE_NIGHT") == "full"
-SPEED, EVERY, DWELL_S = (100.0, "layer", 0.7) if FULL else (400.0, "{ layers = 8 }", 0.6)
+SPEED, EVERY, DWELL_S = (100.0, "layer", 0.7) if FULL else (400.0, "{ layers = 10 }", 0.5)
 RIG = """
 [printer]
 bed_mm = [220, 220]

@@ -131,6 +131,9 @@ class Night:
             self.watch.report(f"cue {channel}", f"a cue was refused: {error.what}")
             raise
         self.watch.report(f"cue {channel}", "")
+        again = answer.repeated and cue.shot < self.forecast.done - 1
+        words = f"shot {cue.shot} was cued again: is the job printed once more? start with --new-run"
+        self.watch.report("new run", words if again else "")
         return answer
 
     def hold_light(self, seconds: float) -> None:

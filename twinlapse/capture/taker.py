@@ -203,13 +203,22 @@ class Taker:
         with self._guard:
             gap = [stop for stop in self._stops if self._closed_up_to < stop < place]
             self._closed_up_to = max(self._closed_up_to, place)
-            for shot, stop in gap:
-                if (shot, stop) in self._busy and self._busy[shot, stop].locked():
-                    continue  # its cue is being answered at this moment
-                for camera in self._shots[shot].stops[stop - 1].cameras:
-                    key = self._store.key(shot, stop, camera)
-                    if self._store.get(key) is None:
-                        self._miss(key, FrameTimes(), "no cue came")
+            # those whose cue is being answered at this moment are not missed
+            gap = [stop for stop in gap if stop not in self._busy or not self._busy[stop].locked()]
+            missed = [answer for answer in map(self._never_cued, gap) if answer.frames]
+        for answer in missed:
+            if self._heard:
+                self._heard(answer)
+
+    def _never_cued(self, place: tuple[int, int]) -> Answer:
+        shot, stop = place
+        keys = [self._store.key(shot, stop, name) for name in self._shots[shot].stops[stop - 1].cameras]
+        frames = {
+            key.camera: self._miss(key, FrameTimes(), "no cue came")
+            for key in keys
+            if self._store.get(key) is None
+        }
+        return Answer(shot=shot, stop=stop, frames=frames, repeated=False)
 
     def _last_answered(self) -> tuple[int, int]:
         return max(((row.key.shot, row.key.stop) for row in self._store.rows()), default=(0, 0))

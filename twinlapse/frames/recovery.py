@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +13,8 @@ from twinlapse.files import flush_folder
 from twinlapse.frames.job import Job
 from twinlapse.frames.journal import FrameRow, FrameTimes, Journal
 from twinlapse.shots import Plan, ShotKey
+
+_NAME = re.compile(r"(\d{6,9})(?:-(\d{1,3}))?\.(?:jpg|png)")  # as Job.frame writes them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,16 +31,16 @@ def recover(job: Job, plan: Plan, journal: Journal, run: int) -> Recovered:
     """Delete half-written files, give rows to whole pictures, set strays aside, mark lost pictures."""
     half = _delete_half(job.frames)
     rows = {row.file: row for row in journal.rows(plan.gcode_sha256, run) if row.file and row.state != "lost"}
-    stops = _stops_by_place(job, plan)
+    stops = {(camera, shot, repeat): stop for (camera, shot, stop), repeat in _repeats(plan)}
     adopted, aside, present = [], [], set()
     for path in sorted(path for path in job.frames.glob("*/*") if path.is_file()):
         name, data = f"{path.parent.name}/{path.name}", path.read_bytes()
         digest = hashlib.sha256(data).hexdigest()
-        place = stops.get(path.with_suffix(".jpg"))
+        key = _key_of(path, stops, plan, run)
         if name in rows and rows[name].sha256 == digest:
             present.add(name)
-        elif place is not None and name not in rows and is_whole(data):
-            journal.put(_orphan(path, ShotKey(job=plan.gcode_sha256, run=run, **place), digest, len(data)))
+        elif key is not None and name not in rows and is_whole(data):
+            journal.put(_orphan(path, key, digest, len(data)))
             adopted.append(name)
         else:
             _set_aside(job, path)
@@ -76,11 +79,16 @@ def _repeats(plan: Plan) -> Iterator[tuple[tuple[str, int, int], int]]:
                 yield (camera, shot.number, number), seen[camera]
 
 
-def _stops_by_place(job: Job, plan: Plan) -> dict[Path, dict[str, int | str]]:
-    return {
-        job.frame(camera, shot, repeat): {"camera": camera, "shot": shot, "stop": stop}
-        for (camera, shot, stop), repeat in _repeats(plan)
-    }
+def _key_of(path: Path, stops: dict[tuple[str, int, int], int], plan: Plan, run: int) -> ShotKey | None:
+    """Return the identity that a picture's name stands for, None when the plan has none such."""
+    found = _NAME.fullmatch(path.name)
+    if found is None:
+        return None
+    camera, shot, repeat = path.parent.name, int(found[1]), int(found[2] or 1)
+    stop = stops.get((camera, shot, repeat))
+    if stop is None:
+        return None
+    return ShotKey(job=plan.gcode_sha256, run=run, shot=shot, stop=stop, camera=camera)
 
 
 def _delete_half(folder: Path) -> list[str]:
