@@ -56,8 +56,8 @@ class Scene:
             first.append(ends[k % 2])
             last.append(ends[1 - k % 2])
         return Lines(
-            first_mm=np.array(first) + (x, y),
-            last_mm=np.array(last) + (x, y),
+            first_mm=np.array(first) + np.array([x, y]),
+            last_mm=np.array(last) + np.array([x, y]),
             width_mm=np.full(len(first), w),
             file_line=np.arange(len(first)) + 100,
         )
@@ -67,8 +67,11 @@ class Scene:
         dice = np.random.default_rng(self.seed)
         span = self.size_mm + 24
         canvas = Canvas(
-            left_mm=self.at_mm[0] - 12, back_mm=self.at_mm[1] + self.size_mm + 12, step_mm=FINE_MM,
-            width=round(span / FINE_MM), height=round(span / FINE_MM),
+            left_mm=self.at_mm[0] - 12,
+            back_mm=self.at_mm[1] + self.size_mm + 12,
+            step_mm=FINE_MM,
+            width=round(span / FINE_MM),
+            height=round(span / FINE_MM),
         )
         grain = cv2.GaussianBlur(dice.normal(0, 1, canvas.shape).astype(np.float32), (0, 0), 3)
         picture = np.array(self.bed, np.float32) + self.texture * (grain / grain.std())[..., None]
@@ -77,19 +80,25 @@ class Scene:
         keep[[8 + k for k in self.missing]] = False
         for index in np.flatnonzero(keep):
             one = Lines(
-                first_mm=lines.first_mm[[index]], last_mm=lines.last_mm[[index]],
-                width_mm=lines.width_mm[[index]], file_line=lines.file_line[[index]],
+                first_mm=lines.first_mm[[index]],
+                last_mm=lines.last_mm[[index]],
+                width_mm=lines.width_mm[[index]],
+                file_line=lines.file_line[[index]],
             )
             self._lay(picture, canvas, one, dice)
         for x, y, length in self.gaps:
-            (left, top), (right, bottom) = canvas.to_px(
-                np.array([[x - length / 2, y + 0.225], [x + length / 2, y - 0.225]])
-            ).round().astype(int)
+            (left, top), (right, bottom) = (
+                canvas.to_px(np.array([[x - length / 2, y + 0.225], [x + length / 2, y - 0.225]]))
+                .round()
+                .astype(int)
+            )
             bare = np.array(self.bed) + self.texture * (grain / grain.std())[top:bottom, left:right, None]
             picture[top:bottom, left:right] = bare
         for x, y, wide in self.blobs:
             px = canvas.to_px(np.array([x, y])).round().astype(int)
-            cv2.circle(picture, (int(px[0]), int(px[1])), round(wide / 2 / FINE_MM), self.filament, -1, cv2.LINE_AA)
+            cv2.circle(
+                picture, (int(px[0]), int(px[1])), round(wide / 2 / FINE_MM), self.filament, -1, cv2.LINE_AA
+            )
         return canvas, np.clip(picture, 0, 255)
 
     def _lay(self, picture: np.ndarray, canvas: Canvas, one: Lines, dice: np.random.Generator) -> None:
@@ -113,14 +122,18 @@ class Scene:
                 errors.append(error)
         return frames, np.array(errors)
 
-    def _taken(self, canvas: Canvas, truth: np.ndarray, nozzle: tuple, dice: np.random.Generator) -> np.ndarray:
+    def _taken(
+        self, canvas: Canvas, truth: np.ndarray, nozzle: tuple, dice: np.random.Generator
+    ) -> np.ndarray:
         lens = CAMERA.lens
         fine = 2
         steps = [(np.arange(n * fine) + 0.5) / fine - 0.5 for n in (lens.width_px, lens.height_px)]
         pixels = np.stack(np.meshgrid(*steps), axis=-1)
         places = on_plane(pixels, pose_in_bed(CAMERA, PRINTER, nozzle), lens, LAYER_MM)[..., :2]
         at = canvas.to_px(places).astype(np.float32)
-        colours = cv2.remap(truth.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=(40, 40, 40))
+        colours = cv2.remap(
+            truth.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=(40, 40, 40)
+        )
         picture = cv2.resize(colours, (lens.width_px, lens.height_px), interpolation=cv2.INTER_AREA)
         x, y = np.meshgrid(np.linspace(-1, 1, lens.width_px), np.linspace(-1, 1, lens.height_px))
         picture *= ((1 - 0.12 * (x**2 + y**2)) * dice.normal(1, self.flicker))[..., None]

@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "render": ("render", "Make the film."),
     "render-all": ("render_all", "Make the films of many jobs, here or on a cluster."),
     "film-sheet": ("film_sheet", "Show in one picture what alignment and light do to the frames."),
+    "firstlayer": ("firstlayer", "Show the first layer from above and say what is wrong on it."),
     "rig": ("rig", "Fit and aim the cameras: write, check and draw the rig."),
 }
 

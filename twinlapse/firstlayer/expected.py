@@ -34,7 +34,7 @@ class Lines:
     @property
     def length_mm(self) -> Float:
         """Length of each piece, (n,)."""
-        return np.hypot(*(self.last_mm - self.first_mm).T)
+        return np.asarray(np.hypot(*(self.last_mm - self.first_mm).T))
 
 
 def lines_of(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -> Lines:
@@ -56,12 +56,14 @@ def lines_of(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -
         raise FrameError(f"layer {layer + 1} lays no material", "choose another layer")
     height = max(float(layers.height_mm[layer]), 0.05)
     area = toolpath.e_mm[rows] * math.pi * printer.filament_mm**2 / 4 / toolpath.length_mm[rows]
-    width = np.clip(area / height + height * (1 - math.pi / 4), 0.5 * printer.nozzle_mm, 3 * printer.nozzle_mm)
+    width = np.clip(
+        area / height + height * (1 - math.pi / 4), 0.5 * printer.nozzle_mm, 3 * printer.nozzle_mm
+    )
     place = np.column_stack([toolpath.x_mm, toolpath.y_mm, toolpath.z_mm])
     pieces = [(place[rows - 1, :2], place[rows, :2], width, toolpath.line[rows])]
     curved = (toolpath.mode[rows] & Mode.ARC) != 0
     if curved.any():
-        pieces = [tuple(column[~curved] for column in pieces[0])]  # type: ignore[misc]
+        pieces = [tuple(column[~curved] for column in pieces[0])]
         pieces += [_arc(toolpath, int(r), float(w)) for r, w in zip(rows[curved], width[curved], strict=True)]
     first, last, wide, line = (np.concatenate(column) for column in zip(*pieces, strict=True))
     return Lines(first_mm=first, last_mm=last, width_mm=wide, file_line=line.astype(np.int64))

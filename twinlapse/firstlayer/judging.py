@@ -1,8 +1,8 @@
 """What the picture of a layer shows against what the toolpath asks for.
 
-The two materials are told apart by colour and shade: where lines should lie and where none should, the picture
-itself shows what filament and bed look like, and a linear discriminant (Fisher 1936) of these two sets scores
-every pixel, 0 bed and 1 filament. Where the two cannot be told apart the answer is "cannot tell", not "sound".
+The two materials are told apart by colour and shade: where lines should lie and where none should, the
+picture itself shows what filament and bed look like. A linear discriminant (Fisher 1936) of these two sets
+scores every pixel, 0 bed and 1 filament. Where they cannot be told apart the answer is "cannot tell".
 """
 
 from __future__ import annotations
@@ -151,7 +151,12 @@ def _fisher(inside: Float32, outside: Float32) -> tuple[Float, float, float, flo
     spread = (np.cov(a.T) * len(a) + np.cov(b.T) * len(b)) / (len(a) + len(b)) + 1e-3 * np.eye(a.shape[1])
     apart = a.mean(axis=0) - b.mean(axis=0)
     way = np.linalg.solve(spread, apart)
-    return way, math.sqrt(max(0.0, float(apart @ way))), float(a.mean(axis=0) @ way), float(b.mean(axis=0) @ way)
+    return (
+        way,
+        math.sqrt(max(0.0, float(apart @ way))),
+        float(a.mean(axis=0) @ way),
+        float(b.mean(axis=0) @ way),
+    )
 
 
 def _score(features: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple[Float32, float]:
@@ -171,7 +176,6 @@ def _score(features: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple
             return score, 0.0
         way, apart, high, low = _fisher(features[keep_in], features[keep_out])
         score = ((features @ way - low) / max(high - low, 1e-9)).astype(np.float32)
-    # light falls off across a map: bed and filament are levelled where both are near
     return score, apart
 
 
@@ -245,7 +249,12 @@ def _pieces(mask: Mask, score: Float32, canvas: Canvas, smallest_mm2: float) -> 
         pieces.append(
             _Piece(
                 at_mm=(round(float(at[0]), 2), round(float(at[1]), 2)),
-                box_mm=(round(float(corner[0]), 2), round(float(corner[1]), 2), round(w * step, 2), round(h * step, 2)),
+                box_mm=(
+                    round(float(corner[0]), 2),
+                    round(float(corner[1]), 2),
+                    round(w * step, 2),
+                    round(h * step, 2),
+                ),
                 length_mm=float(sides[1]),
                 width_mm=float(sides[0]),
                 area_mm2=area,

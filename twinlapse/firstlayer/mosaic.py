@@ -1,9 +1,9 @@
 """Survey frames to one picture of the layer as from straight above.
 
-Each frame is laid onto the plane of the layer by the camera's pose and the machine's place. What the machine's
-place leaves (parking error, a bed that is not quite where it says) is measured between every two frames that
-overlap by phase correlation and solved for all at once by least squares; overlaps without texture count little
-or nothing, and the machine's own place holds what no overlap tells.
+Each frame is laid onto the plane of the layer by the camera's pose and the machine's place. What is left
+(parking error, a bed that is not quite where it says) is measured between every two frames that overlap by
+phase correlation and solved for all at once by least squares. Overlaps without texture count little or
+nothing; the machine's own place holds what no overlap tells.
 """
 
 from __future__ import annotations
@@ -95,7 +95,10 @@ def build_mosaic(
     shifts = np.zeros((len(frames), 2))
     outlines = [_shown_box(frame, camera, printer, layer_z_mm) for frame in frames]
     canvas = canvas_over(
-        np.min([low for low, _ in outlines], axis=0), np.max([high for _, high in outlines], axis=0), step_mm, 1.0
+        np.min([low for low, _ in outlines], axis=0),
+        np.max([high for _, high in outlines], axis=0),
+        step_mm,
+        1.0,
     )
     links: tuple[Link, ...] = ()
     total = (TURNS + 1) * len(frames)
@@ -164,7 +167,9 @@ def _laid(
     points = np.concatenate([places, np.full((*part.shape, 1), z_mm)], axis=-1)
     pose = pose_in_bed(camera, printer, frame.nozzle_mm)
     at = see(points, pose, camera.lens).astype(np.float32)
-    colours = cv2.remap(frame.picture, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    colours = cv2.remap(
+        frame.picture, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    )
     dazzled = cv2.dilate((frame.picture.max(axis=2) >= GLARE).astype(np.uint8), np.ones((9, 9), np.uint8))
     clear = cv2.remap(1.0 - dazzled.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR)
     weight = _trusted(part, frame, camera, printer, z_mm) * (clear > 0.99)
@@ -251,10 +256,12 @@ def _solved(links: Sequence[Link], shifts: Float, step_mm: float) -> Float:
     weight = np.ones(len(matrix))
     change = np.zeros((count, 2))
     for _ in range(5):  # an overlap that no solution explains loses its say (Huber)
-        change = np.linalg.lstsq(matrix * weight[:, None], wanted * weight[:, None], rcond=None)[0]
+        change = np.asarray(
+            np.linalg.lstsq(matrix * weight[:, None], wanted * weight[:, None], rcond=None)[0]
+        )
         off = np.hypot(*(matrix @ change - wanted).T)
         off[:count] = 0
-        weight = np.sqrt(np.minimum(1.0, 2.0 / np.maximum(off, 1e-9)))
+        weight = np.sqrt(np.minimum(1.0, 2.0 / np.maximum(off, 1e-9))).astype(np.float64)
     return np.asarray(change)
 
 
@@ -279,7 +286,9 @@ def _gains(patches: list[Patch]) -> Float:
     return np.asarray(np.exp(logs))
 
 
-def _blended(patches: list[Patch], gains: Float, canvas: Canvas) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+def _blended(
+    patches: list[Patch], gains: Float, canvas: Canvas
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
     total = np.zeros((*canvas.shape, 3), np.float32)
     weight = np.zeros(canvas.shape, np.float32)
     for patch, gain in zip(patches, gains, strict=True):
@@ -295,5 +304,5 @@ def _blended(patches: list[Patch], gains: Float, canvas: Canvas) -> tuple[NDArra
         total[part] += np.float32(gain) * colours * trust[..., None]
         weight[part] += trust
     seen = weight > 0
-    colours = total / np.maximum(weight, 1e-6)[..., None]
-    return np.clip(np.round(colours), 0, 255).astype(np.uint8), seen
+    mean = total / np.maximum(weight, 1e-6)[..., None]
+    return np.clip(np.round(mean), 0, 255).astype(np.uint8), seen

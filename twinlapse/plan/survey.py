@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from twinlapse.gcode import Kind, Layers, Toolpath
 from twinlapse.plan.standing import into_bed
@@ -90,7 +92,7 @@ def layer_points(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
     which = np.repeat(np.arange(len(rows)), count)
     step = np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count)
     share = ((step + 0.5) / count[which])[:, None]
-    return first[which] + share * (last[which] - first[which])
+    return np.asarray(first[which] + share * (last[which] - first[which]))
 
 
 def seen_share(points: Float, places: list[tuple[float, float]], window: Window) -> float:
@@ -103,9 +105,9 @@ def seen_share(points: Float, places: list[tuple[float, float]], window: Window)
     return float(seen.mean())
 
 
-def _within(points: Float, place: tuple[float, float], window: Window) -> np.ndarray:
+def _within(points: Float, place: tuple[float, float], window: Window) -> NDArray[np.bool_]:
     off = points - np.array(place)
-    return (
+    return np.asarray(
         (off[:, 0] >= window.x_mm[0])
         & (off[:, 0] <= window.x_mm[1])
         & (off[:, 1] >= window.y_mm[0])
@@ -130,7 +132,7 @@ def _spread(low: float, high: float, size: float, overlap: float) -> list[float]
     if length <= size:
         return [(low + high) / 2]
     count = 1 + math.ceil((length - size) / (size * (1 - overlap)) - 1e-9)
-    return np.linspace(low + size / 2, high - size / 2, count).tolist()
+    return [float(v) for v in np.linspace(low + size / 2, high - size / 2, count)]
 
 
 def _ordered(rows: list[list[tuple[float, float]]]) -> list[tuple[float, float]]:
@@ -142,7 +144,7 @@ def _cost_s(places: list[tuple[float, float]], wait_s: float, printer: Printer) 
     """Return seconds for the tour, each way from rest to rest, by the trapezoid's closed form."""
     speed, accel = printer.travel_mm_s, printer.accel_mm_s2
     total = wait_s * len(places)
-    for here, there in zip(places, places[1:], strict=False):
+    for here, there in pairwise(places):
         way = math.dist(here, there)
         whole = way >= speed**2 / accel
         total += way / speed + speed / accel if whole else 2 * math.sqrt(way / accel)

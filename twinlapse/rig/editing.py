@@ -22,7 +22,7 @@ def with_camera_keys(text: str, index: int, values: Mapping[str, tuple[float, ..
         when the file is written in a way that cannot be edited line by line: its author must do it.
     """
     lines = text.splitlines()
-    for key, value in reversed(values.items()):  # each new one goes in above the last
+    for key, value in reversed(list(values.items())):  # each new one goes in above the last
         places = key_lines("\n".join(lines))
         written = f"{key} = {_number(value)}"
         at = places.get(("camera", str(index), key))

@@ -16,7 +16,9 @@ from twinlapse.rig.view import blur_px, hidden, pixel_size, sharpness
 STEP_MM = 1.0
 REACH_MM = 70.0
 COARSEST = 3.0  # a pixel may show this many times what it shows where the camera sees finest
-BLUR_PX = 4.0  # about a line of the nozzle: more, and neighbouring lines run together; common practice, no source
+BLUR_PX = (
+    4.0  # about a line of the nozzle: more, and neighbouring lines run together; common practice, no source
+)
 EDGE = 0.97  # of the picture: its rim is left out
 
 
@@ -66,7 +68,9 @@ def usable(points_mm: Float, camera: Camera, printer: Printer, rise_mm: float) -
 
 def _nozzle_alone(head: Head) -> Head:
     length = head.nozzle_length_mm
-    return Head(radius_mm=0.0, height_mm=length, nozzle_radius_mm=head.nozzle_radius_mm, nozzle_length_mm=length)
+    return Head(
+        radius_mm=0.0, height_mm=length, nozzle_radius_mm=head.nozzle_radius_mm, nozzle_length_mm=length
+    )
 
 
 def window_of(camera: Camera, printer: Printer, rise_mm: float) -> Window:
@@ -87,7 +91,9 @@ def window_of(camera: Camera, printer: Printer, rise_mm: float) -> Window:
             f'camera "{camera.name}" shows no part of the layer well enough for a survey',
             "see what 'twinlapse rig check' says of its place, lens and focus",
         )
-    return Window(x_mm=(float(steps[left]), float(steps[right])), y_mm=(float(steps[top]), float(steps[bottom])))
+    return Window(
+        x_mm=(float(steps[left]), float(steps[right])), y_mm=(float(steps[top]), float(steps[bottom]))
+    )
 
 
 def _largest_rectangle(good: NDArray[np.bool_]) -> tuple[int, int, int, int]:

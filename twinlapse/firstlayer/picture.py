@@ -1,0 +1,84 @@
+"""The map as pictures: the photograph with what was found boxed, what should be there, and the difference."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from twinlapse.firstlayer.canvas import Canvas
+from twinlapse.firstlayer.judging import Defect, Judgement
+from twinlapse.firstlayer.mosaic import Mosaic
+
+Picture = NDArray[np.uint8]
+COLOURS = {"bad": (255, 70, 70), "clear": (255, 165, 40), "slight": (255, 230, 90)}
+UNSEEN = (70, 70, 78)
+WANTED = (210, 214, 205)
+BARE = (32, 36, 40)
+MISSING = (230, 60, 60)
+EXTRA = (80, 140, 255)
+LEAST_PX = 900  # a small map is enlarged to this width
+
+
+def photograph(mosaic: Mosaic, judgement: Judgement | None = None) -> Picture:
+    """Return the layer from straight above with a scale, and with boxes where something was found."""
+    colours = np.where(mosaic.seen[..., None], mosaic.colours, np.array(UNSEEN, np.uint8))
+    return _finished(colours.astype(np.uint8), mosaic.canvas, () if judgement is None else judgement.defects)
+
+
+def expectation(mosaic: Mosaic, judgement: Judgement) -> Picture:
+    """Return what the toolpath says should be there."""
+    colours = np.where(judgement.wanted[..., None], np.array(WANTED), np.array(BARE))
+    colours = np.where(mosaic.seen[..., None], colours, (colours + np.array(UNSEEN)) // 2)
+    return _finished(colours.astype(np.uint8), mosaic.canvas, ())
+
+
+def difference(mosaic: Mosaic, judgement: Judgement) -> Picture:
+    """Return in red what is missing and in blue what is too much."""
+    there = judgement.score > 0.5
+    wanted = judgement.wanted
+    colours = np.where(wanted[..., None], np.array(WANTED) // 2, np.array(BARE))
+    if judgement.can_tell:
+        colours = np.where((wanted & ~there)[..., None], np.array(MISSING), colours)
+        colours = np.where((~wanted & there)[..., None], np.array(EXTRA), colours)
+    colours = np.where(mosaic.seen[..., None], colours, np.array(UNSEEN))
+    return _finished(colours.astype(np.uint8), mosaic.canvas, judgement.defects)
+
+
+def _finished(colours: Picture, canvas: Canvas, defects: tuple[Defect, ...]) -> Picture:
+    scale = max(1, -(-LEAST_PX // canvas.width))
+    size = (canvas.width * scale, canvas.height * scale)
+    image = Image.fromarray(colours).resize(size, Image.Resampling.BICUBIC)
+    pen = ImageDraw.Draw(image)
+    font = ImageFont.load_default(size=18)
+    for defect in defects:
+        x, y, wide, deep = defect.box_mm
+        corners = canvas.to_px(np.array([[x, y + deep], [x + wide, y]])) + 0.5
+        (left, top), (right, bottom) = (corners * scale + [[-7, -7], [7, 7]]).tolist()
+        pen.rectangle([left, top, right, bottom], outline=COLOURS[defect.grade], width=3)
+        place = (right + 3, max(0.0, top - 4))
+        pen.text(
+            place,
+            str(defect.number),
+            fill=COLOURS[defect.grade],
+            font=font,
+            stroke_width=2,
+            stroke_fill=(0, 0, 0),
+        )
+    _scale_bar(pen, canvas, scale, size, font)
+    return np.asarray(image, np.uint8)
+
+
+def _scale_bar(
+    pen: ImageDraw.ImageDraw,
+    canvas: Canvas,
+    scale: int,
+    size: tuple[int, int],
+    font: ImageFont.ImageFont | ImageFont.FreeTypeFont,
+) -> None:
+    long_mm = next((n for n in (50, 20, 10, 5, 2) if n / canvas.step_mm < canvas.width / 3), 1)
+    long_px = long_mm / canvas.step_mm * scale
+    left, low = 14, size[1] - 16
+    pen.rectangle([left - 6, low - 30, left + long_px + 60, low + 10], fill=(0, 0, 0))
+    pen.rectangle([left, low - 4, left + long_px, low], fill=(255, 255, 255))
+    pen.text((left, low - 28), f"{long_mm} mm", fill=(255, 255, 255), font=font)

@@ -1,0 +1,134 @@
+"""The survey frames of a job folder, and the whole way from there to a judgement."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from twinlapse.errors import FrameError, JobError
+from twinlapse.firstlayer.expected import lines_of
+from twinlapse.firstlayer.judging import Judgement, judge
+from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
+from twinlapse.frames.job import Job
+from twinlapse.gcode import find_layers, read_toolpath
+from twinlapse.imaging.decode import read_picture
+from twinlapse.rig import Camera, Rig, rig_from_mapping
+from twinlapse.shots import Plan, read_plan
+
+STANCE = "survey"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerMap:
+    """The map of one layer and what was found on it."""
+
+    layer: int  # from 0
+    mosaic: Mosaic
+    judgement: Judgement
+
+
+def survey_layers(plan: Plan) -> list[int]:
+    """Return the layers over which a plan has a survey, from 0."""
+    return sorted({shot.layer for shot in plan.shots if any(stop.stance == STANCE for stop in shot.stops)})
+
+
+def survey_frames(
+    job: Job, plan: Plan, camera: Camera, layer: int
+) -> tuple[list[SurveyFrame], float, list[str]]:
+    """Return the survey frames of a layer, the height of its top, and the names of frames that are missing.
+
+    Raises
+    ------
+    JobError
+        when the plan holds no survey of that layer, or none of its frames is there.
+    """
+    frames: list[SurveyFrame] = []
+    missing: list[str] = []
+    top_mm = 0.0
+    for shot in plan.shots:
+        if shot.layer != layer:
+            continue
+        repeat = 0
+        for stop in shot.stops:
+            if camera.name not in stop.cameras:
+                continue
+            repeat += 1
+            if stop.stance != STANCE:
+                continue
+            top_mm = shot.z_mm
+            path = job.frame(camera.name, shot.number, repeat)
+            try:
+                picture = read_picture(path)
+            except FrameError:
+                missing.append(path.name)
+                continue
+            except OSError:
+                missing.append(path.name)
+                continue
+            frames.append(SurveyFrame(picture=picture, nozzle_mm=(stop.x_mm, stop.y_mm, stop.z_mm)))
+    if not frames:
+        what = (
+            "its survey frames are missing" if missing else f"its plan holds no survey of layer {layer + 1}"
+        )
+        raise JobError(what, "plan a survey and take its pictures first", path=job.folder)
+    return frames, top_mm, missing
+
+
+def map_layer(
+    job: Job,
+    layer: int | None = None,
+    *,
+    smallest_mm: float = 0.4,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[LayerMap, list[str]]:
+    """Return the map of a surveyed layer, the first one where none is named, and the frames that were missing.
+
+    Raises
+    ------
+    JobError
+        when the job holds no survey.
+    FrameError
+        when its frames show nothing of the layer.
+    """
+    plan = read_plan(job.plan)
+    rig = rig_from_mapping(plan.rig)
+    surveyed = survey_layers(plan)
+    if not surveyed:
+        raise JobError("its plan holds no survey", "plan one with a survey of layer 1", path=job.folder)
+    chosen = surveyed[0] if layer is None else layer
+    camera = _survey_camera(rig, plan)
+    frames, top_mm, missing = survey_frames(job, plan, camera, chosen)
+    toolpath = read_toolpath(job.original)
+    lines = lines_of(toolpath, find_layers(toolpath), chosen, rig.printer)
+    mosaic = build_mosaic(frames, _at_size(camera, frames[0]), rig.printer, top_mm, progress=progress)
+    judgement = judge(mosaic, lines, smallest_mm=smallest_mm)
+    return LayerMap(layer=chosen, mosaic=mosaic, judgement=judgement), missing
+
+
+def _survey_camera(rig: Rig, plan: Plan) -> Camera:
+    names = {
+        name for shot in plan.shots for stop in shot.stops if stop.stance == STANCE for name in stop.cameras
+    }
+    camera = next((camera for camera in rig.cameras if camera.name in names), None)
+    if camera is None:
+        raise JobError("the plan's survey names no camera of its rig", "plan it again")
+    return camera
+
+
+def _at_size(camera: Camera, frame: SurveyFrame) -> Camera:
+    """Return the camera with the lens of its pictures' real size."""
+    height, width = frame.picture.shape[:2]
+    lens = camera.lens
+    if (width, height) == (lens.width_px, lens.height_px):
+        return camera
+    if abs(width / height - lens.width_px / lens.height_px) > 0.02:
+        raise FrameError(
+            f"the frames are {width} x {height} and the lens in the rig is {lens.width_px} x {lens.height_px}",
+            "write the size of the frames into the rig file",
+        )
+    scale = width / lens.width_px
+    centre = lens.centre_px and (
+        (lens.centre_px[0] + 0.5) * scale - 0.5,
+        (lens.centre_px[1] + 0.5) * scale - 0.5,
+    )
+    return replace(camera, lens=replace(lens, width_px=width, height_px=height, centre_px=centre))

@@ -1,0 +1,126 @@
+"""The one-page report of a first layer: a single HTML file that needs nothing else."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+from typing import Any
+
+from PIL import Image
+
+from twinlapse.firstlayer.judging import Judgement
+from twinlapse.firstlayer.mosaic import Mosaic
+from twinlapse.firstlayer.picture import Picture, difference, expectation, photograph
+
+_PAGE = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><title>First layer: {title}</title>
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<style>
+body {{ font: 16px/1.5 system-ui, sans-serif; max-width: 1100px; margin: 2em auto; padding: 0 1em;
+ color: #1c2421; background: #f7f8f5 }}
+img {{ width: 100%; border-radius: 6px }} figure {{ margin: 0 0 1.5em }} figcaption {{ color: #555 }}
+.pair {{ display: grid; grid-template-columns: 1fr 1fr; gap: 1em }}
+.verdict {{ padding: .6em 1em; border-radius: 6px; font-weight: 600; background: {shade} }}
+table {{ border-collapse: collapse; width: 100% }} th, td {{ text-align: left; padding: .3em .6em;
+ border-bottom: 1px solid #ccd2cc }} td.n {{ text-align: right }}
+</style></head><body>
+<h1>First layer: {title}</h1>
+<p class="verdict">{verdict}</p>
+<figure><img alt="The layer from straight above" src="{photo}">
+<figcaption>The layer as a photograph from straight above, {step:g} mm a pixel.
+Grey was not seen.</figcaption></figure>
+{table}
+<div class="pair">
+<figure><img alt="What should be there" src="{wanted}">
+<figcaption>What the sliced file asks for.</figcaption></figure>
+<figure><img alt="The difference" src="{differs}">
+<figcaption>The difference: red is missing, blue is too much.</figcaption></figure>
+</div>
+<p>{facts}</p>
+</body></html>
+"""
+
+
+def report_html(title: str, mosaic: Mosaic, judgement: Judgement) -> str:
+    """Return the page."""
+    return _PAGE.format(
+        title=html.escape(title),
+        shade={True: "#d5efdc", False: "#f8d6cf", None: "#f3ecc8"}[judgement.sound],
+        verdict=html.escape(verdict(judgement)),
+        photo=_embedded(photograph(mosaic, judgement)),
+        wanted=_embedded(expectation(mosaic, judgement)),
+        differs=_embedded(difference(mosaic, judgement)),
+        table=_table(judgement),
+        step=mosaic.canvas.step_mm,
+        facts=html.escape(_facts(mosaic, judgement)),
+    )
+
+
+def verdict(judgement: Judgement) -> str:
+    """Return the answer in one sentence."""
+    if not judgement.can_tell:
+        return "Cannot tell: filament and bed look too much alike in these pictures. Look at them yourself."
+    if not judgement.defects:
+        return f"Nothing found on the {judgement.seen_share:.0%} of the layer that was seen."
+    count = len(judgement.defects)
+    worst = next(
+        grade for grade in ("bad", "clear", "slight") if any(d.grade == grade for d in judgement.defects)
+    )
+    return (
+        f"{count} thing{'s' if count > 1 else ''} found, the worst of them {worst}. Look before you print on."
+    )
+
+
+def as_json(mosaic: Mosaic, judgement: Judgement) -> dict[str, Any]:
+    """Return what was found as plain values."""
+    from dataclasses import asdict
+
+    return {
+        "sound": judgement.sound,
+        "can_tell": judgement.can_tell,
+        "defects": [asdict(defect) for defect in judgement.defects],
+        "seen_share": round(judgement.seen_share, 4),
+        "separability": round(judgement.separability, 2),
+        "offset_mm": [round(v, 3) for v in judgement.offset_mm],
+        "frames": len(mosaic.shifts_mm),
+        "overlaps": len(mosaic.links),
+        "overlaps_used": sum(link.used for link in mosaic.links),
+        "residual_mm": round(mosaic.residual_mm, 4),
+        "shifts_mm": [[round(float(v), 4) for v in shift] for shift in mosaic.shifts_mm],
+    }
+
+
+def _facts(mosaic: Mosaic, judgement: Judgement) -> str:
+    used = sum(link.used for link in mosaic.links)
+    return (
+        f"{len(mosaic.shifts_mm)} pictures, {used} of {len(mosaic.links)} overlaps used, what they leave is "
+        f"{mosaic.residual_mm:.3f} mm RMS. The map stood {judgement.offset_mm[0]:+.2f}, "
+        f"{judgement.offset_mm[1]:+.2f} mm off the file and was moved. Filament and bed differ by "
+        f"{judgement.separability:.1f} times their spread."
+    )
+
+
+def _table(judgement: Judgement) -> str:
+    if not judgement.defects:
+        return ""
+    names = ("No", "What", "Grade", "At X, Y (mm)", "Size (mm)", "Line of the file", "Sure")
+    rows = ["".join(f"<th>{name}</th>" for name in names)]
+    for d in judgement.defects:
+        cells = (
+            str(d.number),
+            d.kind,
+            d.grade,
+            f"{d.at_mm[0]:.1f}, {d.at_mm[1]:.1f}",
+            f"{d.length_mm:.1f} x {d.width_mm:.1f}",
+            str(d.file_line or ""),
+            f"{d.confidence:.0%}",
+        )
+        rows.append("".join(f"<td>{cell}</td>" for cell in cells))
+    return f"<table>{''.join(f'<tr>{row}</tr>' for row in rows)}</table>"
+
+
+def _embedded(picture: Picture) -> str:
+    data = io.BytesIO()
+    Image.fromarray(picture).save(data, "PNG")
+    return "data:image/png;base64," + base64.b64encode(data.getvalue()).decode("ascii")
