@@ -8,13 +8,17 @@ from typing import Any
 import click
 
 from twinlapse.cli.output import Output, speaking
+from twinlapse.cli.rig_lens import lens
 
 RIG_FILE = click.argument("rig_file", metavar="RIG", type=click.Path(path_type=Path))
 
 
 @click.group()
 def command() -> None:
-    """Fit and aim the cameras: new, check, wedge, aim."""
+    """Fit and aim the cameras: new, check, wedge, aim, lens."""
+
+
+command.add_command(lens)
 
 
 @command.command("check")

@@ -201,6 +201,9 @@ def _lens(table: Table) -> Lens:
     )
     if lens.kind == "pinhole" and lens.across_deg >= 180:
         table.fail("across_deg", "a pinhole sees less than 180 degrees", 'write less, or kind = "fisheye"')
+    most, terms = (4, "k1 k2 k3 k4") if lens.kind == "fisheye" else (5, "k1 k2 p1 p2 k3")
+    if len(lens.distortion) > most:
+        table.fail("distortion", f"a {lens.kind} has {most} terms at most", f"write {terms}")
     table.close()
     return lens
 

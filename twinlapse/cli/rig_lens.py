@@ -1,0 +1,61 @@
+"""``twinlapse rig lens``: a camera's optics from pictures of a chessboard."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from twinlapse.cli.output import Output, speaking
+
+
+@click.command("lens")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--corners", type=(int, int), default=(9, 6), show_default=True, help="Inner corners.")
+@click.option("--fisheye", is_flag=True, help="The lens sees more than about 120 degrees.")
+@speaking
+def lens(output: Output, *, folder: Path, corners: tuple[int, int], fisheye: bool) -> None:
+    """Calibrate a lens from the pictures of a chessboard in FOLDER, and print the line for the rig file.
+
+    Take a dozen pictures with the camera's own size and focus, the board tilted in all directions and reaching
+    into every corner. `rig target` draws a board.
+    """
+    from twinlapse.frames.sequence import read_sequence
+    from twinlapse.imaging.calibration import calibrate
+
+    if min(corners) < 3:
+        raise click.UsageError("a board has at least 3 x 3 inner corners")
+    paths = [file.path for file in read_sequence(folder, "the board").files]
+    with output.progress("finding boards") as progress:
+        found = calibrate(paths, corners=corners, fisheye=fisheye, progress=progress)
+    for view in found.views:
+        told = "no board found" if view.rms_px is None else f"{view.rms_px:.3f} px"
+        left_out = view.rms_px is not None and not view.used
+        output.say(f"  {view.path.name:24} {told}{'  left out' if left_out else ''}")
+    used = sum(view.used for view in found.views)
+    output.say(f"{used} of {len(found.views)} pictures used, {found.rms_px:.3f} px RMS (below 0.5 is good)")
+    output.say(f"lens = {{ {_line(found)} }}")
+    output.result(
+        {
+            "rms_px": found.rms_px,
+            "across_deg": found.across_deg,
+            "matrix": [list(row) for row in found.optics.matrix],
+            "distortion": list(found.optics.distortion),
+            "size": list(found.optics.size),
+            "views": [
+                {"file": str(view.path), "rms_px": view.rms_px, "used": view.used} for view in found.views
+            ],
+        }
+    )
+
+
+def _line(found: Any) -> str:
+    lens = found.optics
+    centre = ", ".join(f"{lens.matrix[axis][2]:.1f}" for axis in (0, 1))
+    bend = ", ".join(f"{value:.5f}" for value in lens.distortion)
+    kind = 'kind = "fisheye", ' if lens.fisheye else ""
+    return (
+        f"width_px = {lens.size[0]}, height_px = {lens.size[1]}, across_deg = {found.across_deg:.2f}, "
+        f"{kind}centre_px = [{centre}], distortion = [{bend}]"
+    )
