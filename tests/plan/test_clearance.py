@@ -190,25 +190,25 @@ def sweep_plan(worked: object) -> list[str]:
     path, printer, plan = worked.path, worked.rig.printer, worked.planning.plan  # type: ignore[attr-defined]
     found = []
     points = np.stack([path.x_mm, path.y_mm, path.z_mm], axis=1)
-    for shot in plan.shots[:: max(1, len(plan.shots) // 12)]:
+    for shot in plan.shots[:: max(1, len(plan.shots) // 8)]:
         row = row_before_line(path, shot.after_line + 1)
         laid = np.flatnonzero(path.kind[: row + 1] == 1)
         a, b = points[laid - 1], points[laid]
-        count = max(2, int(np.hypot(*(b - a)[:, :2].T).max() / 0.4))
-        t = np.linspace(0, 1, count)[:, None, None]
-        xy = (a[None, :, :2] + (b - a)[None, :, :2] * t).reshape(-1, 2)
-        z = np.tile(b[:, 2], count)
-        cell = np.floor(xy / 0.5).astype(int)
-        order = np.lexsort((-z, cell[:, 1], cell[:, 0]))
-        cell, z = cell[order], z[order]
-        first = np.append(True, (np.diff(cell, axis=0) != 0).any(axis=1))
-        cell, z = cell[first] * 0.5, z[first]
-        boxes = np.stack([cell[:, 0], cell[:, 0] + 0.5, cell[:, 1], cell[:, 1] + 0.5, z], axis=1)
+        steps = np.hypot(*(b - a)[:, :2].T) // 0.4 + 2
+        segment = np.repeat(np.arange(len(a)), steps.astype(int))
+        t = (np.arange(len(segment)) - np.repeat(np.cumsum(steps) - steps, steps.astype(int))) / (
+            steps[segment] - 1
+        )
+        xy = a[segment, :2] + (b - a)[segment, :2] * t[:, None]
+        cells, where = np.unique(np.floor(xy / 0.5).astype(int), axis=0, return_inverse=True)
+        top = np.full(len(cells), -1.0)
+        np.maximum.at(top, where.ravel(), b[segment, 2])
+        x, y = cells.T * 0.5
+        boxes = np.stack([x, x + 0.5, y, y + 0.5, top], axis=1)
         home = tuple(points[row].tolist())
         # what the original itself stands next to is the slicer's affair
-        keep = np.hypot(boxes[:, 0] - home[0], boxes[:, 2] - home[1]) > 0
         near = np.hypot(boxes[:, 0] - home[0], boxes[:, 2] - home[1]) < printer.head.radius_mm + 1
-        keep &= ~(near & (boxes[:, 4] > home[2] + printer.head.nozzle_length_mm))
+        keep = ~(near & (boxes[:, 4] > home[2] + printer.head.nozzle_length_mm))
         legs = [leg[1:] if k == 0 else leg for k, leg in enumerate(legs_of(shot, home))]
         legs[-1] = legs[-1][:-1]  # straight up and down above the print is where the original has just been
         found += [f"shot {shot.number}: {what}" for leg in legs if (what := meets(printer, boxes[keep], leg))]

@@ -61,8 +61,8 @@ def test_the_files_own_habit_is_followed(tmp_path: Path, make_rig: Callable, pla
         text += layer(0.2 * k, *WALL, *middle, "G1 X110 Y110 F9000")
     planning = plan_text(text, tmp_path, plan_file, make_rig())
     own = [shot for shot in planning.plan.shots if shot.retract == "own"]
+    assert own
     assert all((shot.retract_mm, shot.retract_mm_s) == (2.5, 25.0) for shot in own)
-    assert len(own) < len(planning.plan.shots)  # the retracted moment within the layer is cheaper
 
 
 def test_the_nozzle_stands_away_from_the_wall(
