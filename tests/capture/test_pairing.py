@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from twinlapse.capture.pairing import Schedule, Standstill, align, schedule_of
+from twinlapse.gcode import read_toolpath, row_before_line
+from twinlapse.motion import time_toolpath
+from twinlapse.rig import read_rig
+from twinlapse.shots import find_cue, read_plan
+
+SAMPLE = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot"
 
 
 def a_schedule(dice: np.random.Generator, count: int) -> Schedule:
@@ -99,3 +109,45 @@ def test_the_schedule_counts_what_shots_add(a_plan) -> None:  # type: ignore[no-
     assert schedule.start_s[0] == pytest.approx(10 + 2 / 3)
     assert schedule.start_s[1] == pytest.approx(10 + 2 / 3 + 1 + 2 / 3)
     assert schedule.start_s[2] - schedule.start_s[0] == pytest.approx(14)
+
+
+@pytest.fixture(scope="module")
+def pot(tmp_path_factory: pytest.TempPathFactory) -> tuple[Schedule, np.ndarray]:
+    """The stops of the sample pot's plan, and when the look-ahead planner says that the written file cues."""
+    folder = tmp_path_factory.mktemp("pot")
+    words = ["plan", SAMPLE / "pot.gcode", "--rig", SAMPLE / "rig.toml", "-o", folder / "plan.json"]
+    subprocess.run([sys.executable, "-m", "twinlapse", *map(str, words)], check=True, capture_output=True)
+    words = ["inject", SAMPLE / "pot.gcode", "--plan", folder / "plan.json", "-o", folder / "filmed.gcode"]
+    subprocess.run([sys.executable, "-m", "twinlapse", *map(str, words)], check=True, capture_output=True)
+    path = read_toolpath(folder / "filmed.gcode")
+    end_s = time_toolpath(path, read_rig(SAMPLE / "rig.toml").printer).end_s
+    lines = (folder / "filmed.gcode").read_text().splitlines()
+    cues = [number for number, line in enumerate(lines, 1) if not line.startswith(";") and find_cue(line)]
+    cued_s = np.array([end_s[row_before_line(path, number)] for number in cues])
+    return schedule_of(read_plan(folder / "plan.json")), cued_s
+
+
+def test_the_schedule_is_what_the_written_file_does(pot: tuple[Schedule, np.ndarray]) -> None:
+    schedule, cued_s = pot
+    off_s = cued_s - schedule.start_s
+    assert len(cued_s) == len(schedule.stops)
+    assert np.abs(np.diff(off_s)).max() < 2.0
+    assert np.abs(off_s - off_s.mean()).max() < 0.02 * cued_s[-1]
+
+
+@pytest.mark.parametrize("seeds", [range(1), pytest.param(range(1, 5), marks=pytest.mark.slow)])
+def test_a_recording_of_the_pot_with_everything_wrong(pot: tuple[Schedule, np.ndarray], seeds: range) -> None:
+    """Two stops a shot, two seconds apart, as the written file makes them."""
+    schedule, cued_s = pot
+    real = Schedule(stops=schedule.stops, start_s=cued_s, length_s=schedule.length_s)
+    right = said = there = 0
+    for seed in seeds:
+        dice = np.random.default_rng(100 + seed)
+        found, truth = record(dice, real, missed=0.05, stray=0.3, clock=1.01, pauses=2)
+        places = {stop: place for place, stop in enumerate(schedule.stops)}
+        pairs = {places[m.shot, m.stop]: m.index for m in align(schedule, found).matches}
+        right += sum(truth.get(stop) == index for stop, index in pairs.items())
+        said, there = said + len(pairs), there + len(truth)
+    print(f"pot: precision {right / said:.4f}, recall {right / there:.4f}")
+    assert right / said >= 0.995
+    assert right / there >= 0.995
