@@ -135,6 +135,19 @@ def replacing_by_name(path: Path) -> Iterator[Path]:
             beside.unlink(missing_ok=True)
 
 
+def make_folder(path: Path) -> Path:
+    """Return `path` as a folder that exists."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise FileProblemError("a file has this name", "name a folder", path=path) from None
+    except OSError as error:
+        raise FileProblemError(
+            f"cannot make this folder ({error.strerror})", "choose another place", path=path
+        ) from None
+    return path
+
+
 def write_bytes(path: Path, data: bytes) -> None:
     """Replace `path` by `data`, whole or not at all."""
     with replacing(path) as file:

@@ -13,9 +13,14 @@ def main() -> None:
     try:
         cli(prog_name="twinlapse")
     except TwinlapseError as error:
-        print(f"twinlapse: {error}", file=sys.stderr)  # noqa: T201
+        sys.stderr.write(f"twinlapse: {error}\n")
         sys.exit(2)
     except BrokenPipeError:
         # the reader of a pipe has gone: nothing is left to tell, and flushing at exit would fail once more
         sys.stderr.close()
         sys.exit(0)
+    except OSError as error:
+        # what no door foresaw: a full disk, a folder taken away, a device pulled out
+        place = f"{error.filename}: " if error.filename else ""
+        sys.stderr.write(f"twinlapse: {place}{error.strerror or error}; check the disk and the permissions\n")
+        sys.exit(2)

@@ -29,12 +29,12 @@ def command(output: Output, *, folder: Path, seed: int) -> None:
     A sliced seedling pot is read, its shots are planned, written and proven; the print is simulated, two
     virtual cameras take the pictures, and the film is made of them.
     """
+    from twinlapse.files import make_folder
     from twinlapse.frames.job import Job
     from twinlapse.rig import read_rig
 
     started = time.monotonic()
-    folder.mkdir(parents=True, exist_ok=True)
-    job = Job(folder)
+    job = Job(make_folder(folder))
     sample = sample_folder()
     shutil.copyfile(sample / "pot.gcode", job.original)
     shutil.copyfile(sample / "rig.toml", job.rig)

@@ -42,7 +42,6 @@ def command(
     from twinlapse.rig import read_rig
 
     rig = read_rig(rig_path)
-    folder.mkdir(parents=True, exist_ok=True)
     job = Job(folder)
     with output.progress("Planning and writing") as progress:
         prepare(gcode, rig, job, plan_path, progress=progress)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from twinlapse.errors import PlanError
-from twinlapse.files import mapped, replacing
+from twinlapse.files import make_folder, mapped, replacing
 from twinlapse.frames.job import Job
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.inject import inject_file, remove_shots
@@ -45,12 +45,14 @@ def prepare(
     PlanError
         when the plan belongs to another file.
     """
+    toolpath = read_toolpath(gcode, firmware=rig.printer.firmware)  # before anything is made on the disk
+    make_folder(job.folder)
     if is_written(gcode):
         _keep(gcode, job.filmed)
         remove_shots(job.filmed, job.original)
+        toolpath = read_toolpath(job.original, firmware=rig.printer.firmware)
     else:
         _keep(gcode, job.original)
-    toolpath = read_toolpath(job.original, firmware=rig.printer.firmware)
     if plan is not None:
         _keep(plan, job.plan)
     known = read_plan(job.plan) if job.plan.exists() else None

@@ -1,0 +1,31 @@
+"""The whole job as a new user runs it."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import av
+import pytest
+
+
+@pytest.mark.slow
+def test_demo_ends_with_a_film_that_plays(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "twinlapse", "demo", str(tmp_path / "pot"), "--json"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stderr == ""
+    told = json.loads(done.stdout)
+    assert told["layers"] == told["shots"] == 140
+    assert told["jitter_px"]["wide"] < 0.15
+    assert Path(told["chart"]).read_bytes().startswith(b"\x89PNG")
+    assert "twinlapse shot 140 end" in Path(told["gcode"]).read_text()
+    with av.open(told["film"]) as film:
+        video = film.streams.video[0]
+        assert (video.codec_context.name, video.codec_context.pix_fmt) == ("h264", "yuv420p")
+        assert sum(1 for _ in film.decode(video)) == told["frames"] >= 120
