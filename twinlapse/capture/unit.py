@@ -58,6 +58,7 @@ DevicePolicy=closed
 DeviceAllow=char-video4linux rw
 DeviceAllow=char-ttyUSB rw
 DeviceAllow=char-ttyACM rw
+DeviceAllow=char-pts rw
 SupplementaryGroups=video dialout
 
 [Install]
