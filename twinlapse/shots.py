@@ -28,7 +28,7 @@ class Stop:
     y_mm: float
     z_mm: float
     dwell_s: float
-    stance: str  # "clear", "over", "tour", "last", "still"
+    stance: str  # "clear", "over", "tour", "last", "still", "survey"
     via_mm: tuple[tuple[float, float], ...] = ()  # places passed at the height of travel on the way here
 
 

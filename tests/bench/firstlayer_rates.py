@@ -41,7 +41,7 @@ def main(sound: int = 13, faulty: int = 6) -> None:
                 here = {
                     "gaps": [(x, y, g) for (x, y), g in zip(places, GAPS_MM, strict=False)],
                     "missing": [int(rows[-1])],
-                    "blobs": [(96.0 + 4 * dice.random(), 109.0, 2.0)],
+                    "blobs": [(96.0 + 4 * dice.random(), 107.4, 2.0)],
                 }
             scene = scenes.Scene(size_mm=16.0, seed=seed, **look, **here)
             frames, off = scene.frames()

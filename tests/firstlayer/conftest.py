@@ -112,7 +112,7 @@ class Scene:
         canvas, truth = self.above()
         window = window_of(CAMERA, PRINTER, 1.0)
         frames, errors = [], []
-        low, high = np.array(self.at_mm) - 1, np.array(self.at_mm) + self.size_mm + 1
+        low, high = np.array(self.at_mm) - 3, np.array(self.at_mm) + self.size_mm + 3
         for y in _middles(low[1], high[1], window.size_mm[1]):
             for x in _middles(low[0], high[0], window.size_mm[0]):
                 said = (x - window.middle_mm[0], y - window.middle_mm[1], LAYER_MM + 1.0)

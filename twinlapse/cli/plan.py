@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -18,10 +19,18 @@ from twinlapse.cli.output import Output, speaking
     type=click.Path(path_type=Path),
     help="Draw the plan here: .png, .svg, or .html to step through.",
 )
+@click.option("--survey", metavar="LAYERS", help="Look over whole layers with the nozzle camera: 1 or 1,2,3.")
 @click.option("--why", type=int, metavar="N", help="Say why shot N is where it is.")
 @speaking
 def command(
-    output: Output, *, gcode: Path, rig_path: Path, out: Path | None, chart: Path | None, why: int | None
+    output: Output,
+    *,
+    gcode: Path,
+    rig_path: Path,
+    out: Path | None,
+    chart: Path | None,
+    survey: str | None,
+    why: int | None,
 ) -> None:
     """Choose the shots of GCODE and say what they cost.
 
@@ -42,6 +51,8 @@ def command(
     timeline = time_toolpath(path, rig.printer)
     with output.progress("Planning") as progress:
         planning = work_out(path, layers, timeline, rig, progress=progress)
+    if survey is not None:
+        planning = _surveyed(planning, path, layers, rig, survey)
     for name, text in summary_rows(planning, rig):
         output.say(f"{name:<18} {text}")
     for warning in planning.plan.warnings:
@@ -56,6 +67,18 @@ def command(
         output.say(f"{'Chart':<18} {chart}")
     reasons = _why(output, planning, layers, rig, why) if why is not None else []
     output.result({**plan_to_json(planning.plan), **({"why": reasons} if why is not None else {})})
+
+
+def _surveyed(planning: Any, path: Any, layers: Any, rig: Any, wanted: str) -> Any:
+    from dataclasses import replace
+
+    from twinlapse.plan.survey import with_surveys
+
+    try:
+        numbers = [int(word) - 1 for word in wanted.split(",")]
+    except ValueError:
+        raise click.BadParameter(f"{wanted!r} is no list of layers: write 1 or 1,2,3") from None
+    return replace(planning, plan=with_surveys(planning.plan, path, layers, rig, numbers))
 
 
 def _why(output: Output, planning: object, layers: object, rig: object, number: int) -> list[str]:

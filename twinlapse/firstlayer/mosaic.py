@@ -25,7 +25,7 @@ FEWEST_PX = 1200  # of an overlap that is measured
 WEAK = 0.12  # height of the correlation's peak below which an overlap is left out
 FURTHEST_MM = 1.5  # a shift beyond this is a mistake: a machine parks better
 MACHINE_MM = 0.25  # how far a parked machine is trusted (one standard deviation); common practice, no source
-OVERLAP_MM = 0.02  # how far a good overlap is trusted
+OVERLAP_MM = 0.005  # how far a perfect overlap is trusted
 TURNS = 3  # measured again on frames laid by the last solution
 
 

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from twinlapse.errors import FrameError, JobError
+from twinlapse.errors import FrameError, JobError, TwinlapseError
 from twinlapse.firstlayer.expected import lines_of
 from twinlapse.firstlayer.judging import Judgement, judge
 from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
 from twinlapse.frames.job import Job
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
+from twinlapse.plan.survey import STANCE
 from twinlapse.rig import Camera, Rig, rig_from_mapping
 from twinlapse.shots import Plan, read_plan
-
-STANCE = "survey"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,10 +58,7 @@ def survey_frames(
             path = job.frame(camera.name, shot.number, repeat)
             try:
                 picture = read_picture(path)
-            except FrameError:
-                missing.append(path.name)
-                continue
-            except OSError:
+            except TwinlapseError:
                 missing.append(path.name)
                 continue
             frames.append(SurveyFrame(picture=picture, nozzle_mm=(stop.x_mm, stop.y_mm, stop.z_mm)))
@@ -81,7 +77,7 @@ def map_layer(
     smallest_mm: float = 0.4,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[LayerMap, list[str]]:
-    """Return the map of a surveyed layer, the first one where none is named, and the frames that were missing.
+    """Return the map of a surveyed layer (the first without `layer`), and the frames that were missing.
 
     Raises
     ------
@@ -123,7 +119,7 @@ def _at_size(camera: Camera, frame: SurveyFrame) -> Camera:
         return camera
     if abs(width / height - lens.width_px / lens.height_px) > 0.02:
         raise FrameError(
-            f"the frames are {width} x {height} and the lens in the rig is {lens.width_px} x {lens.height_px}",
+            f"the frames are {width} x {height}, the lens in the rig is {lens.width_px} x {lens.height_px}",
             "write the size of the frames into the rig file",
         )
     scale = width / lens.width_px

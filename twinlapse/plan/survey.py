@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.gcode import Kind, Layers, Toolpath
+from twinlapse.errors import PlanError
+from twinlapse.gcode import Kind, Layers, Toolpath, row_after_line
+from twinlapse.plan.ground import crosses
+from twinlapse.plan.pricing import block_s, here_at
 from twinlapse.plan.standing import into_bed
 from twinlapse.plan.targets import Float
-from twinlapse.rig import Camera, Printer
+from twinlapse.rig import Camera, Printer, Rig
 from twinlapse.rig.window import Window, window_of
-from twinlapse.shots import Stop
+from twinlapse.shots import Plan, Shot, Stop
 
 STANCE = "survey"
 OVERLAP = (
     0.3  # of a window with each neighbour: registration wants a quarter (measured), parking errs a little
 )
 RISE_MM = 1.0  # of the tip above the layer while it travels and stands
+ROUND_MM = 2.0  # seen around the layer as well: blobs and dragged lines lie there
 STEP_MM = 0.5  # between points along the layer's lines
 
 
@@ -65,8 +70,8 @@ def plan_survey(
     """
     window = window_of(camera, printer, RISE_MM)
     points = layer_points(toolpath, layers, layer)
-    places = _ordered(_grid(points, window, overlap))
-    places = [into_bed(printer, place) for place in places]
+    places = [into_bed(printer, place) for place in _ordered(_grid(points, window, overlap))]
+    places = _clear(places, points, printer)
     z_mm = float(layers.z_mm[layer]) + RISE_MM
     wait = camera.dwell_s if dwell_s is None else dwell_s
     stops = tuple(
@@ -79,6 +84,53 @@ def plan_survey(
         window=window,
         seen_share=seen_share(points, places, window),
         cost_s=_cost_s(places, wait + camera.settle_s, printer),
+    )
+
+
+def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wanted: Sequence[int]) -> Plan:
+    """Return a plan that also looks over whole layers, each in the shot that follows the layer.
+
+    Parameters
+    ----------
+    plan, toolpath, layers, rig
+    wanted : sequence of int
+        Layers, from 0.
+
+    Raises
+    ------
+    PlanError
+        when no camera rides on the head, a layer has no shot, or finished objects may stand in the way.
+    """
+    camera = next((camera for camera in rig.cameras if camera.mount == "head"), None)
+    if camera is None:
+        raise PlanError("a survey needs a camera on the head", 'add one with mount = "head"')
+    shots, told = list(plan.shots), list(plan.warnings)
+    for layer in sorted(set(wanted)):
+        at = next((k for k, shot in enumerate(shots) if shot.layer == layer), None)
+        if at is None:
+            raise PlanError(f"layer {layer + 1} has no shot to survey in", "let a camera shoot at that layer")
+        if layers.sequential and layers.object[layer] != layers.object[0]:
+            raise PlanError(
+                f"layer {layer + 1} is printed beside finished objects",
+                "survey layers of the first object alone",
+            )
+        survey = plan_survey(toolpath, layers, layer, camera, rig.printer)
+        shot = _lengthened(shots[at], survey, toolpath, rig)
+        told.append(
+            f"survey of layer {layer + 1}: {len(survey.stops)} stops see {survey.seen_share:.0%} of its lines, "
+            f"{shot.cost_s - shots[at].cost_s:.0f} s"
+        )
+        shots[at] = shot
+    added = sum(shot.cost_s for shot in shots) - sum(shot.cost_s for shot in plan.shots)
+    return replace(plan, shots=tuple(shots), cost_s=round(plan.cost_s + added, 3), warnings=tuple(told))
+
+
+def _lengthened(shot: Shot, survey: Survey, toolpath: Toolpath, rig: Rig) -> Shot:
+    """Return the shot with the survey's stops after its own, and what they cost."""
+    here = here_at(toolpath, rig, row_after_line(toolpath, shot.after_line) - 1)
+    longer = replace(shot, stops=(*shot.stops, *survey.stops), back_mm=())
+    return replace(
+        longer, cost_s=round(shot.cost_s + block_s(longer, here, rig) - block_s(shot, here, rig), 3)
     )
 
 
@@ -119,7 +171,7 @@ def _grid(points: Float, window: Window, overlap: float) -> list[list[tuple[floa
     """Return rows of nozzle places, each place showing something that is printed."""
     if not len(points):
         return []
-    low, high = points.min(axis=0), points.max(axis=0)
+    low, high = points.min(axis=0) - ROUND_MM, points.max(axis=0) + ROUND_MM
     middles = [_spread(low[i], high[i], window.size_mm[i], overlap) for i in (0, 1)]
     centre = window.middle_mm
     rows = [[(x - centre[0], y - centre[1]) for x in middles[0]] for y in middles[1]]
@@ -133,6 +185,17 @@ def _spread(low: float, high: float, size: float, overlap: float) -> list[float]
         return [(low + high) / 2]
     count = 1 + math.ceil((length - size) / (size * (1 - overlap)) - 1e-9)
     return [float(v) for v in np.linspace(low + size / 2, high - size / 2, count)]
+
+
+def _clear(places: list[tuple[float, float]], points: Float, printer: Printer) -> list[tuple[float, float]]:
+    """Return the places that are reached over the layer itself without coming near a keep-out."""
+    kept: list[tuple[float, float]] = []
+    middle = (float(points[:, 0].mean()), float(points[:, 1].mean())) if len(points) else (0.0, 0.0)
+    for place in places:
+        ways = [(kept[-1] if kept else middle, place), (place, middle)]
+        if not any(crosses(box, a, b) for box in printer.keep_out for a, b in ways):
+            kept.append(place)
+    return kept
 
 
 def _ordered(rows: list[list[tuple[float, float]]]) -> list[tuple[float, float]]:
