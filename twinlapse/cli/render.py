@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 @click.option("--seconds", type=float, metavar="S", help="Length of the film without its pauses.")
 @click.option("--overlay", metavar="LIST", help='"all", "none", or names with commas between.')
 @click.option("--title", metavar="TEXT", help="Title of the film.")
+@click.option("--title-s", "title_s", type=float, metavar="S", help="Seconds of a title card.")
+@click.option("--end-s", "end_s", type=float, metavar="S", help="Seconds of a card with what the print took.")
 @click.option("--codec", metavar="NAME", help="h264, h265, vp9 or av1; else by the suffix.")
 @click.option("--quality", type=int, metavar="N", help="0 the best, 18 as good as the source, 30 small.")
 @click.option("--between", metavar="HOW", help="cut, or fade from moment to moment.")
@@ -67,6 +69,8 @@ def command(
     """
     from twinlapse.film import render_film
 
+    if plot is not None and plot.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise click.UsageError(f"{plot.name} is no plot that can be drawn; name it .png, .svg or .pdf.")
     extras = {
         name: settings.pop(name) for name in ("preview", "poster", "contact", "aligned", "workers", "cluster")
     }
@@ -104,10 +108,18 @@ def gather(job: Path | None, frames: tuple[str, ...], rig: Path | None, settings
     plan = read_plan(opened.plan) if opened.plan.exists() else None
     rig = rig or (opened.rig if opened.rig.exists() else None)
     options = film_options(rig, plan, settings)
+    if options.filming.end_s and opened.original.exists():
+        options = replace(options, filament_mm=_filament_mm(opened.original))
     sources = job_sequences(opened)
     order = list(options.cameras)
     ranked = sorted(sources, key=lambda name: order.index(name) if name in order else len(order))
     return {name: sources[name] for name in ranked}, plan, options
+
+
+def _filament_mm(gcode: Path) -> float:
+    from twinlapse.gcode import find_layers, read_toolpath
+
+    return float(find_layers(read_toolpath(gcode)).extruded_mm.sum())
 
 
 def _named(frames: tuple[str, ...]) -> dict[str, FrameSequence]:

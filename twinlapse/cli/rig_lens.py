@@ -18,8 +18,8 @@ from twinlapse.cli.output import Output, speaking
 def lens(output: Output, *, folder: Path, corners: tuple[int, int], fisheye: bool) -> None:
     """Calibrate a lens from the pictures of a chessboard in FOLDER, and print the line for the rig file.
 
-    Take a dozen pictures with the camera's own size and focus, the board tilted in all directions and reaching
-    into every corner. `rig target` draws a board.
+    Take a dozen pictures with the camera's own size and focus, the board tilted in all directions and
+    reaching into every corner. `rig target` draws a board.
     """
     from twinlapse.frames.sequence import read_sequence
     from twinlapse.imaging.calibration import calibrate
