@@ -1,4 +1,4 @@
-"""The one door to the compiler: plain loops are compiled where numba is there, and run as they are elsewhere."""
+"""The one door to the compiler: plain loops are compiled where numba is there, else they run as they are."""
 
 from __future__ import annotations
 
@@ -61,3 +61,15 @@ def part_of_picture_kernel(function: F) -> F:
     loose: dict[str, Any] = {"fastmath": _FREE, "error_model": "numpy"}
     doorless: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
     return cast(F, numba.njit(cache=True, nogil=True, **loose, **doorless)(function))
+
+
+def hot_part_of_kernel(function: F) -> F:
+    """Compile a loop's innermost part into each place that calls it.
+
+    A call counts the owners of every array that it passes; for what runs a million times a second that costs
+    more than the work.
+    """
+    if not COMPILED:
+        return function
+    doorless: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+    return cast(F, numba.njit(cache=True, nogil=True, inline="always", **doorless)(function))

@@ -17,7 +17,7 @@ import atheris
 
 import twinlapse.kernels as kernels
 
-kernels.kernel = kernels.part_of_kernel = lambda function: function
+kernels.kernel = kernels.part_of_kernel = kernels.hot_part_of_kernel = lambda function: function
 warnings.simplefilter("error")
 
 with atheris.instrument_imports(include=["twinlapse.gcode"]):

@@ -29,7 +29,7 @@ from twinlapse.gcode.words import (
     count_odd,
     read_command,
 )  # fmt: skip
-from twinlapse.kernels import kernel, part_of_kernel
+from twinlapse.kernels import hot_part_of_kernel, kernel, part_of_kernel
 
 # n: places of the integers; ROWS counts those in the table, ROWS_BEFORE those taken out of it earlier
 ROWS, EVENTS, MODE, TOOL, MOTION, PLANE, RULE, DIALECT, E_BIT, E_DECLARED = range(STATE, STATE + 10)
@@ -104,7 +104,7 @@ _MEMORY = 256  # and after which judging begins anew
 _OWN_E_MM = 10.0
 
 
-@part_of_kernel
+@hot_part_of_kernel
 def put_row(out: Any, n: Any, f: Any, kind: int, fed: float, length: float) -> None:
     """Write the state after a command as the next row."""
     r = n[ROWS]
@@ -183,7 +183,7 @@ def judge_e(n: Any, f: Any, word: float, length: float) -> None:
         n[FOR_RELATIVE] = n[FOR_ABSOLUTE] = 0
 
 
-@part_of_kernel
+@hot_part_of_kernel
 def feed_e(n: Any, f: Any, word: float, length: float) -> float:
     """Take the E word of a move of some length in the plane and return the filament it feeds, in mm."""
     if n[MODE] & M_REL_E:
@@ -211,7 +211,7 @@ def feed_e(n: Any, f: Any, word: float, length: float) -> float:
     return float(fed)
 
 
-@part_of_kernel
+@hot_part_of_kernel
 def move(code: int, n: Any, f: Any, out: Any, events: Any) -> None:
     """Carry out G0 to G3, or the words of a line without a command."""
     n[MOTION] = code
@@ -243,8 +243,8 @@ def move(code: int, n: Any, f: Any, out: Any, events: Any) -> None:
     if n[HAS] & (1 << letter):
         fed = feed_e(n, f, f[letter], length if flat and code <= 10 else 0.0)
         n[N_E] += 1
-    n[N_A] += 1 if n[HAS] & BIT_A else 0
-    n[N_U] += 1 if n[HAS] & BIT_U else 0
+    if has & (BIT_A | BIT_U):
+        n[N_A if has & BIT_A else N_U] += 1
     f[X], f[Y], f[Z] = f[TO_X], f[TO_Y], f[TO_Z]
     kind = K_TRAVEL
     if fed > 0.0:

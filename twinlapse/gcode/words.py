@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.kernels import part_of_kernel
+from twinlapse.kernels import hot_part_of_kernel, part_of_kernel
 
 Bytes = NDArray[np.uint8]
 
@@ -49,7 +49,7 @@ _RAFT = _word("raft")
 _REACH = 160  # letters of a comment that are looked at
 
 
-@part_of_kernel
+@hot_part_of_kernel
 def read_number(data: Bytes, start: int) -> tuple[float, int, bool]:
     """Return the number at `start`, the place after it, and whether there is one at all."""
     i = start
