@@ -70,6 +70,13 @@ class Writer:
             words.append(self.word("E", self.at["E"] + self.filament(e)))
         self.say(" ".join([command, *words, self.feed(speed)]) + tail)
 
+    def arc(self, radius: float, *, clockwise: bool) -> None:
+        """Half a turn from here along X, feeding."""
+        r = round(self.unit(radius), 4)
+        words = [self.word("X", self.at["X"] + 2 * r), self.word("Y", self.at["Y"]), f"I{r:.4f}", "J0"]
+        fed = self.word("E", self.at["E"] + self.filament(0.4))
+        self.say(" ".join(["G2" if clockwise else "G3", *words, fed]))
+
     def pull(self) -> None:
         if self.firmware_retraction:
             self.say("G10")
@@ -133,9 +140,20 @@ def prints(draw: st.DrawFn) -> tuple[Writer, str, str, bool]:
             for x, y in places[1:]:
                 pen.move(x=x, y=y, e=draw(st.floats(0.05, 3.0)), speed=draw(st.integers(10, 90)))
             if draw(st.booleans()):
+                pen.arc(draw(st.floats(0.5, 6.0)), clockwise=draw(st.booleans()))
+            if draw(st.booleans()):
                 pen.say("M106 S128")
-            pen.moment()  # not pulled back yet
+            end = draw(st.sampled_from(("plain", "coast", "wipe")))
+            here = pen.at["X"] * (25.4 if pen.inch else 1.0)
+            if end == "coast":  # the rest of the path without feeding
+                pen.move(x=here + 0.7, speed=40)
+            if end == "wipe":
+                pen.move(x=here + 0.7, e=-0.3, speed=40)
+            else:
+                pen.moment()  # not pulled back yet
             pen.pull()
+            if end == "wipe":
+                pen.move(e=0.3, speed=40)
             if draw(st.booleans()):
                 pen.say("G92 E0")
                 pen.at["E"] = 0.0
@@ -147,7 +165,7 @@ def prints(draw: st.DrawFn) -> tuple[Writer, str, str, bool]:
 
 
 @settings(
-    max_examples=80,
+    max_examples=60,
     phases=[Phase.generate],
     deadline=None,
     derandomize=True,

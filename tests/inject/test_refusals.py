@@ -133,3 +133,19 @@ def test_the_header_is_needed_to_prove(sliced_folder: Path, hand_plan: MAKE, tmp
     out.write_text(head + rest.partition("; twinlapse header end\n")[2])
     with pytest.raises(InjectError, match="--rig"):
         prove(source, out)
+
+
+@pytest.mark.parametrize("line", ["G10 P1 X30 Y0", "M218 T1 X-30 Y0", "SET_GCODE_OFFSET X=30"])
+def test_a_tool_beside_the_nozzle_narrows_the_machine(
+    line: str, sliced_folder: Path, hand_plan: MAKE, tmp_path: Path
+) -> None:
+    """A stop 10 mm from the edge is out of reach for a carriage that stands 30 mm aside."""
+    source = tmp_path / "offset.gcode"
+    source.write_text(f"{line}\n" + (sliced_folder / "cube_bare.gcode").read_text())
+    toolpath, plan = hand_plan(source, every=20)
+    with pytest.raises(ProofError, match="leaves the machine"):
+        inject_file(source, plan, tmp_path / "o.gcode", toolpath=toolpath)
+    moved = [tuple(replace(stop, x_mm=60.0) for stop in shot.stops) for shot in plan.shots]
+    shots = tuple(replace(shot, stops=stops) for shot, stops in zip(plan.shots, moved, strict=True))
+    proof = inject_file(source, replace(plan, shots=shots), tmp_path / "o.gcode", toolpath=toolpath).proof
+    assert "tool offsets" in next(check.detail for check in proof.checks if check.name == "machine")

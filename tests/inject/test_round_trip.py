@@ -29,7 +29,7 @@ def test_written_files_hold_and_come_back(
     assert back.read_bytes() == sliced.read_bytes()
 
 
-@pytest.mark.parametrize("piece_bytes", [700, 9000])
+@pytest.mark.parametrize("piece_bytes", [12_000, 90_000])
 def test_blocks_across_pieces_are_seen_whole(
     piece_bytes: int,
     sliced_folder: Path,

@@ -24,6 +24,7 @@ class Evidence:
     cutting: Cutting
     facts: Mapping[str, str]  # of the header
     rig: Rig
+    tool_offset_mm: tuple[float, float]  # the greatest along X and Y that the file sets, 0 when it sets none
 
     def line(self, row: int) -> int:
         """Return the line, in the written file, of a row of the blocks."""

@@ -13,6 +13,7 @@ from twinlapse.inject.proof.clearance import check_clearance
 from twinlapse.inject.proof.cutting import Cutting, cut
 from twinlapse.inject.proof.evidence import Evidence, moves_of
 from twinlapse.inject.proof.facts import facts_of, rig_of
+from twinlapse.inject.proof.offsets import tool_offset
 from twinlapse.inject.proof.outside import Outside, compare_outside
 from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
 from twinlapse.inject.proof.restored import (
@@ -66,6 +67,7 @@ def prove(
         facts = facts_of(cutting)
         rig = rig or rig_of(facts, written)
         outside = compare_outside(before, after, cutting)
+        offset = tool_offset(before)
         tell(0.2)
     if toolpath is None:
         toolpath = read_toolpath(original, firmware=rig.printer.firmware)
@@ -79,7 +81,9 @@ def prove(
     tell(0.8)
     added_s = 0.0
     if woven is not None and not cutting.faults:
-        evidence = Evidence(original=toolpath, woven=woven, cutting=cutting, facts=facts, rig=rig)
+        evidence = Evidence(
+            original=toolpath, woven=woven, cutting=cutting, facts=facts, rig=rig, tool_offset_mm=offset
+        )
         seconds = block_seconds(woven, rig.printer)
         added_s = float(seconds.sum())
         checks.extend(_block_checks(evidence))

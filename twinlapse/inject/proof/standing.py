@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from twinlapse.gcode import Kind
 from twinlapse.inject.proof.cutting import Fenced
 from twinlapse.inject.proof.evidence import Evidence
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
@@ -19,6 +20,7 @@ _STILL = re.compile(
     rf"(?i)G1[01]|G92\s*E\s*{_N}|G2[01]|G9[01]|M8[23]|M240|RESPOND\b[^\n]*|M204(?:\s*[SPTR]\s*{_N})+"
     rf"|SET_VELOCITY_LIMIT(?:\s+ACCEL\s*=\s*{_N})"
 )
+_RETRACTION = re.compile(r"(?i)G1[01]")
 _TEXT = re.compile(r"(?i)M11[78]\b.*")
 _ARM = re.compile(r"(?i)M11[78](?: E1)? (?:S?\")?twinlapse arm \d+\"?")
 _ACTION = re.compile(r"(?i)action:")
@@ -54,9 +56,10 @@ class Reading:
 class BlockReader:
     """Reads the lines between two fences."""
 
-    def __init__(self, block: Fenced, macro: str) -> None:
+    def __init__(self, block: Fenced, macro: str, retracts_itself: bool) -> None:
         self.block = block
         self.macro = macro.upper()
+        self.retracts_itself = retracts_itself  # the original uses the firmware's retraction
         self.reading = Reading()
         self._waited = False
         self._settled_s = 0.0
@@ -84,6 +87,9 @@ class BlockReader:
             self._dwells(int(found[1]) / 1000)
         elif _WAIT.fullmatch(command):
             self._waited = True
+        elif _RETRACTION.fullmatch(command) and not self.retracts_itself:
+            text = f"{command} is used, and the original never does: is the firmware able to?"
+            self.reading.faults.append(Fault(number, text))
         elif not (_STILL.fullmatch(command) or self._is_text(command) or self._is_macro(command)):
             self.reading.faults.append(Fault(number, f"{command[:40]!r} has no place in a shot"))
 
@@ -128,10 +134,11 @@ def check_blocks(evidence: Evidence) -> tuple[Check, Check]:
     """Read every block: are its commands permitted, and does the machine stand where and while it says."""
     macro = evidence.rig.cue.text if evidence.rig.cue.kind == "macro" else evidence.facts.get("macro", "")
     macro = re.split(r"[ ={]", macro.strip(), maxsplit=1)[0]
+    retracts_itself = bool((evidence.original.kind == Kind.FW_RETRACT).any())
     commands: list[Fault] = []
     stands: list[Fault] = []
     for block in evidence.cutting.blocks:
-        reading = BlockReader(block, macro).run()
+        reading = BlockReader(block, macro, retracts_itself).run()
         commands.extend(reading.faults)
         stands.extend(_stand_faults(evidence, block, reading.stands))
     commands.extend(_arm_faults(evidence))

@@ -29,9 +29,10 @@ def check_machine(evidence: Evidence, moves: BlockMoves) -> Check:
     printer = evidence.rig.printer
     away = np.any(np.abs(moves.end_mm - moves.home_mm) > _SLACK_MM, axis=1)
     x, y, z = moves.end_mm[:, 0], moves.end_mm[:, 1], moves.end_mm[:, 2]
-    out = (
-        _beyond(x, *printer.x_range_mm) | _beyond(y, *printer.y_range_mm) | _beyond(z, 0.0, printer.height_mm)
-    )
+    aside = evidence.tool_offset_mm
+    high = _beyond(z, 0.0, printer.height_mm)
+    out = _beyond(x, *_within(printer.x_range_mm, aside[0])) | high
+    out |= _beyond(y, *_within(printer.y_range_mm, aside[1]))
     if printer.bed_shape == "round":
         centre = np.array([sum(printer.x_range_mm) / 2, sum(printer.y_range_mm) / 2])
         out |= np.hypot(x - centre[0], y - centre[1]) > min(printer.bed_mm) / 2 + _SLACK_MM
@@ -44,9 +45,14 @@ def check_machine(evidence: Evidence, moves: BlockMoves) -> Check:
         faults.extend(
             moves_fault(evidence, moves, k, "goes through a keep-out") for k in np.flatnonzero(through)
         )
-    return verdict(
-        "machine", first(faults), "all stops and ways lie inside the machine and outside keep-outs"
-    )
+    offsets = f"; tool offsets of {aside[0]:g} and {aside[1]:g} mm are counted" if any(aside) else ""
+    good = f"stops and ways lie inside the machine and outside keep-outs{offsets}"
+    return verdict("machine", first(faults), good)
+
+
+def _within(span_mm: tuple[float, float], aside_mm: float) -> tuple[float, float]:
+    """Return the span that is left when the carriage stands aside of the nozzle by a tool's offset."""
+    return (span_mm[0] + aside_mm, span_mm[1] - aside_mm)
 
 
 def _beyond(values: NDArray[np.float64], low: float, high: float) -> NDArray[np.bool_]:
