@@ -64,7 +64,7 @@ def test_a_bead_is_painted_where_it_is_projected(scene_of: Callable, lens: dict)
     weight = virtual.studio.picture.sum(axis=2) > 0
     rows, columns = np.nonzero(weight)
     expected, _ = project(np.array([[60.0, 70.0, 10.0]]), pose, virtual.lens)
-    assert (columns.mean(), rows.mean()) == pytest.approx(tuple(expected[0]), abs=0.35)
+    assert (columns.mean(), rows.mean()) == pytest.approx(tuple(expected[0]), abs=0.5)
     assert len(rows) > 5
 
 
@@ -87,7 +87,8 @@ def test_the_print_shifts_as_the_truth_says(scene_of: Callable) -> None:
     scene, rig = scene_of()
     count = len(scene.beads)
     for camera, at in zip(rig.cameras, ((10.0, 100.0, 20.0), (60.0, 74.0, 3.0)), strict=True):
-        error, shake = (0.5, 1.1, 0.0), (0.0006, -0.0004, 0.0002)
+        error = (0.5, 1.1, 0.0) if camera.name == "wide" else (0.1, 0.15, 0.0)
+        shake = (0.0006, -0.0004, 0.0002)
         ideal = VirtualCamera(scene, camera)
         before = ideal.develop(picture(ideal, at, count), STILL)
         other = VirtualCamera(scene, camera)

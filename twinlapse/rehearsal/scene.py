@@ -162,7 +162,9 @@ class VirtualCamera:
         actual = shaken(self.pose(_sum(nozzle_mm, error_mm)), shake_rad)
         print_shift = shift_between(self.scene.foot_mm + _cross(ARM_MM), ideal, actual, self.lens)
         own = pose_on_mount(self.camera, self.scene.printer)
-        rigid = own.place_mm + 60 * own.axes[2] + _cross(10.0) @ own.axes
+        seen = self.studio.rays[20::40, 20::40].reshape(-1, 2)
+        seen = seen[np.isfinite(seen).all(axis=1)]
+        rigid = own.place_mm + 100 * np.column_stack([seen, np.ones(len(seen))]) @ own.axes
         return print_shift, shift_between(rigid, own, shaken(own, shake_rad), self.lens)
 
 

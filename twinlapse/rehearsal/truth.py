@@ -68,12 +68,11 @@ class Truth:
 def shift_between(
     points_mm: Float, ideal: Pose, actual: Pose, lens: Lens, moved_mm: Float | None = None
 ) -> Shift:
-    """Return how points shift between two pictures.
+    """Return how points shift between two pictures: the similarity that fits best (Umeyama 1991).
 
     Parameters
     ----------
     points_mm : ndarray of shape (n, 3)
-        The first is the middle.
     ideal, actual : Pose
     moved_mm : ndarray of shape (3,), optional
         How far the points themselves moved.
@@ -82,12 +81,12 @@ def shift_between(
     after, _ = project(points_mm if moved_mm is None else points_mm + moved_mm, actual, lens)
     a = before[:, 0] + 1j * before[:, 1]
     b = after[:, 0] + 1j * after[:, 1]
-    arms_a, arms_b = a[1:] - a[0], b[1:] - b[0]
+    arms_a, arms_b = a - a.mean(), b - b.mean()
     ratio = (arms_b * arms_a.conj()).sum() / (np.abs(arms_a) ** 2).sum()
     return Shift(
-        at_px=(float(a[0].real), float(a[0].imag)),
-        dx_px=float((b[0] - a[0]).real),
-        dy_px=float((b[0] - a[0]).imag),
+        at_px=(float(a.mean().real), float(a.mean().imag)),
+        dx_px=float((b - a).mean().real),
+        dy_px=float((b - a).mean().imag),
         angle_deg=float(np.degrees(np.angle(ratio))),
         scale=float(abs(ratio)),
     )
