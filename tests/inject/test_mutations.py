@@ -27,7 +27,7 @@ FILES = {
     "table_support.gcode": "marlin",
     "cup_crlf.gcode": "klipper",
 }
-LARGE = ("cup_crlf.gcode", "towers_two_tools.gcode")
+LARGE = ("cup_crlf.gcode", "towers_two_tools.gcode", "vase_spiral_bare.gcode")
 Lines = list[str]
 LAYS = re.compile(r"G1 .*X.*Y.*E[.\d]")
 TRAVELS = re.compile(r"G1 X\S+ Y\S+ F")

@@ -165,7 +165,7 @@ def prints(draw: st.DrawFn) -> tuple[Writer, str, str, bool]:
 
 
 @settings(
-    max_examples=60,
+    max_examples=50,
     phases=[Phase.generate],
     deadline=None,
     derandomize=True,
