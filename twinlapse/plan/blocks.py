@@ -12,7 +12,7 @@ from twinlapse.plan.choosing import Choice
 from twinlapse.plan.ground import Ground, Place, inside_bed
 from twinlapse.plan.moments import Habit
 from twinlapse.plan.pricing import Here, Point, block_s, here_at
-from twinlapse.plan.routing import way_around
+from twinlapse.plan.routing import Router
 from twinlapse.plan.standing import LIFT_MM, Stand
 from twinlapse.rig import Rig
 from twinlapse.shots import Shot, Stop
@@ -47,6 +47,7 @@ class BlockMaker:
     rig: Rig
     habit: Habit
     ground: Ground
+    router: Router
 
     def make(self, choice: Choice, stands: Sequence[Stand], at_s: float) -> tuple[Shot | None, list[Refusal]]:
         """Return the cheapest shot that is clear of everything, and the stops that cannot be reached."""
@@ -142,15 +143,15 @@ class BlockMaker:
         for stand in order:
             spot = stand.at_mm or home[:2]
             z_mm, why = self._height(stand, spot, usual, home, layer)
-            via = None if why or z_mm > usual + 1e-6 else way_around(self.ground, at, spot, usual)
+            via = None if why or z_mm > usual + 1e-6 else self.router.way(at, spot, usual)
             if via is None:
                 return None
             stops.append(replace(self._stop(stand, spot, z_mm), via_mm=via))
             at = spot
-        back = way_around(self.ground, at, home[:2], usual)
+        back = self.router.way(home[:2], at, usual)  # from the stop's side the distances are known already
         if back is None or usual > self.rig.printer.height_mm:
             return None
-        shot = replace(draft, lift_mm=_upward(usual - home[2]), stops=tuple(stops), back_mm=back)
+        shot = replace(draft, lift_mm=_upward(usual - home[2]), stops=tuple(stops), back_mm=back[::-1])
         return self._priced(shot, here)
 
     def _height(self, stand: Stand, spot: Place, travel: float, home: Point, layer: int) -> tuple[float, str]:

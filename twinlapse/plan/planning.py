@@ -17,6 +17,7 @@ from twinlapse.plan.gaps import find_gaps
 from twinlapse.plan.ground import Ground
 from twinlapse.plan.moments import habit_of
 from twinlapse.plan.pricing import rest_losses_s
+from twinlapse.plan.routing import Router
 from twinlapse.plan.standing import Places, find_places, stands_for
 from twinlapse.plan.trimming import drop_near, drop_over_cap
 from twinlapse.plan.warnings import plan_warnings
@@ -75,7 +76,8 @@ def work_out(
     touring = [camera.name for camera in rig.cameras if camera.stance == "tour"]
     tour = [choice for choice in choices if any(name in choice.cameras for name in touring)]
     places = find_places(toolpath, layers, rig, np.array([choice.layer for choice in tour], np.int64))
-    maker = BlockMaker(toolpath, layers, rig, habit, Ground(toolpath, rig.printer))
+    ground = Ground(toolpath, rig.printer)
+    maker = BlockMaker(toolpath, layers, rig, habit, ground, Router(ground))
     pairs, refusals = _make(
         maker, choices, places, gaps.at_s, {c.gap: k for k, c in enumerate(tour)}, progress
     )

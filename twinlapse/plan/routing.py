@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,22 +16,48 @@ SIZE = 4  # fine cells along a coarse one
 STEP_MM = SIZE * heights.CELL_MM
 
 
-def way_around(ground: Ground, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
-    """Return the waypoints of a way at one height, none when it can be straight, None when there is no way.
+@dataclass(slots=True)
+class Router:
+    """Finds ways over one ground; keeps the map of distances while nothing on it changes."""
 
-    Every straight piece of the way is checked against the fine map once more.
-    """
-    if ground.needed_z(start, end, z_mm) <= z_mm:
-        return ()
-    blocked = blocked_cells(ground, z_mm)
-    away = np.empty(blocked.shape)
-    source, goal = _cell(ground, start), _cell(ground, end)
-    if not _on(blocked, source) or not _on(blocked, goal) or blocked[source] or blocked[goal]:
-        return None
-    heights.spread_distance(blocked, *goal, away)
-    if not math.isfinite(away[source]):
-        return None
-    return _pulled(ground, [start, *_downhill(ground, away, source), end], z_mm)
+    ground: Ground
+    seen: tuple[int, float] = (-1, 0.0)  # row and height of `blocked`
+    blocked: NDArray[np.bool_] = field(default_factory=lambda: np.empty((0, 0), bool))
+    away: dict[tuple[int, int], NDArray[np.float64]] = field(default_factory=dict)  # by the cell of the goal
+
+    def way(self, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
+        """Return the waypoints of a way at one height, none when it can be straight, None when there is none.
+
+        Every straight piece of the way is checked against the fine map once more.
+        """
+        ground = self.ground
+        if ground.needed_z(start, end, z_mm) <= z_mm:
+            return ()
+        self._look(z_mm)
+        source, goal = _cell(ground, start), _cell(ground, end)
+        if not all(_on(self.blocked, cell) and not self.blocked[cell] for cell in (source, goal)):
+            return None
+        if goal not in self.away:
+            self.away[goal] = np.empty(self.blocked.shape)
+            heights.spread_distance(self.blocked, *goal, self.away[goal])
+        away = self.away[goal]
+        if not math.isfinite(away[source]):
+            return None
+        return _pulled(ground, [start, *_downhill(ground, away, source), end], z_mm)
+
+    def _look(self, z_mm: float) -> None:
+        if self.seen == (self.ground.row, z_mm):
+            return
+        self.seen = (self.ground.row, z_mm)
+        blocked = blocked_cells(self.ground, z_mm)
+        if not np.array_equal(blocked, self.blocked):
+            self.blocked = blocked
+            self.away.clear()
+
+
+def way_around(ground: Ground, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
+    """Return one way; see `Router.way`."""
+    return Router(ground).way(start, end, z_mm)
 
 
 def blocked_cells(ground: Ground, z_mm: float) -> NDArray[np.bool_]:
@@ -73,17 +100,24 @@ def _downhill(ground: Ground, away: NDArray[np.float64], cell: tuple[int, int]) 
 
 
 def _pulled(ground: Ground, way: list[Place], z_mm: float) -> tuple[Place, ...] | None:
-    """Leave out all points that a straight clear piece can do without."""
+    """Leave out the points that a straight clear piece can do without, None when not even a step is clear.
+
+    The furthest point in sight is found by halving, so a few may be kept that could go.
+    """
     kept = [way[0]]
     k = 0
     while k < len(way) - 1:
-        for further in range(len(way) - 1, k, -1):
-            if ground.needed_z(way[k], way[further]) <= z_mm:
-                break
-        else:
+        near, far = k, len(way)
+        while far - near > 1:
+            middle = len(way) - 1 if far == len(way) and near == k else (near + far) // 2
+            if ground.needed_z(way[k], way[middle], z_mm) <= z_mm:
+                near = middle
+            else:
+                far = middle
+        if near == k:
             return None
-        kept.append(way[further])
-        k = further
+        kept.append(way[near])
+        k = near
     return tuple((round(x, 3), round(y, 3)) for x, y in kept[1:-1])
 
 
