@@ -27,8 +27,8 @@ def test_faults_are_counted_and_written_down(rehearsed: tuple) -> None:
     for camera in ("wide", "nozzle"):
         states = {frame.shot: frame.state for frame in truth.frames[camera]}
         assert list(states) == [shot.number for shot in plan.shots]
-        assert [list(states.values()).count(s) for s in ("missing", "damaged")] == [2, 2]
-        assert done.frames[camera] == len(states) - 4 and states[1] == "ok"
+        assert [list(states.values()).count(s) for s in ("missing", "damaged")] == [1, 1]
+        assert done.frames[camera] == len(states) - 2 and states[1] == "ok"
         for shot, state in states.items():
             path = job.frame(camera, shot)
             assert path.exists() == (state != "missing")
@@ -39,7 +39,7 @@ def test_faults_are_counted_and_written_down(rehearsed: tuple) -> None:
             elif state == "ok":
                 assert read_picture(path).shape == (240, 320, 3)
     assert {camera: len(some) for camera, some in job_sequences(job).items()} == {
-        camera: len(plan.shots) - 2 for camera in ("wide", "nozzle")
+        camera: len(plan.shots) - 1 for camera in ("wide", "nozzle")
     }
 
 
@@ -110,7 +110,7 @@ def test_residual_is_nothing_when_the_report_is_the_truth(rehearsed: tuple) -> N
         way = np.array([shift.dx_px, shift.dy_px]) - turned + arm
         rows.append((frame.shot, *way, shift.angle_deg, 1.0))
     shots, left = residual_px(rows, truth, "wide")
-    assert len(shots) == len(rows) - 4  # what is missing or damaged has no truth to hold to
+    assert len(shots) == len(rows) - 2  # what is missing or damaged has no truth to hold to
     assert rms_px(left) < 1e-9
     _, raw = residual_px([(row[0], 0.0, 0.0, 0.0) for row in rows], truth, "wide")
     assert 0.1 < rms_px(raw) < 2

@@ -19,8 +19,8 @@ class Faults:
     shake_deg: float = 0.02  # of a camera about each of its axes
     flicker: float = 0.08  # greatest change of exposure from frame to frame, share of the light
     noise: float = 1.5  # of a pixel, in steps of 255
-    missing: int = 2  # frames of each camera that never come
-    damaged: int = 2  # frames of each camera that break off in the middle
+    missing: int = 2  # frames of each camera that never come, at most one in eight
+    damaged: int = 2  # frames of each camera that break off in the middle, at most one in eight
 
 
 PERFECT = Faults(parking_mm=0, parking_z_mm=0, shake_deg=0, flicker=0, noise=0, missing=0, damaged=0)
@@ -50,9 +50,9 @@ def mishaps(seed: int, camera: int, count: int, faults: Faults) -> list[Mishap]:
     """
     dice = np.random.default_rng([seed, 2, camera])
     states: list[State] = ["ok"] * count
-    spoilt = min(faults.missing + faults.damaged, max(0, count - 1))
-    for place, at in enumerate(dice.choice(np.arange(1, max(count, 2)), spoilt, replace=False)):
-        states[int(at)] = "missing" if place < faults.missing else "damaged"
+    missing, damaged = min(faults.missing, count // 8), min(faults.damaged, count // 8)
+    for place, at in enumerate(dice.choice(np.arange(1, max(count, 2)), missing + damaged, replace=False)):
+        states[int(at)] = "missing" if place < missing else "damaged"
     shakes = np.radians(faults.shake_deg) * dice.standard_normal((count, 3))
     gains = 1 + faults.flicker * dice.uniform(-1, 1, count)
     return [
