@@ -61,7 +61,8 @@ def main() -> None:
     asked = parser.parse_args()
     proof = " | proof" if asked.prove else ""
     print(
-        f"| file | machine | shots | cost s | cost % | retractions | at walls | refused | planned in s{proof} |"
+        "| file | machine | shots | cost s | cost % | retractions | at walls | refused | planned in s"
+        f"{proof} |"
     )
     for file in asked.files:
         for machine, printer in PRINTERS.items():
