@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -13,7 +14,8 @@ from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.rig import Camera, Head, Lens, Printer
-from twinlapse.rig.pose import on_plane, pose_in_bed
+from twinlapse.rig.lens import unproject
+from twinlapse.rig.pose import pose_in_bed
 from twinlapse.rig.window import window_of
 
 PRINTER = Printer(bed_mm=(220, 220), height_mm=250, head=Head(radius_mm=65))
@@ -125,12 +127,10 @@ class Scene:
     def _taken(
         self, canvas: Canvas, truth: np.ndarray, nozzle: tuple, dice: np.random.Generator
     ) -> np.ndarray:
-        lens = CAMERA.lens
-        fine = 2
-        steps = [(np.arange(n * fine) + 0.5) / fine - 0.5 for n in (lens.width_px, lens.height_px)]
-        pixels = np.stack(np.meshgrid(*steps), axis=-1)
-        places = on_plane(pixels, pose_in_bed(CAMERA, PRINTER, nozzle), lens, LAYER_MM)[..., :2]
-        at = canvas.to_px(places).astype(np.float32)
+        lens, pose = CAMERA.lens, pose_in_bed(CAMERA, PRINTER, nozzle)
+        ways = pose.to_world(_rays(2))
+        places = pose.place_mm + ((LAYER_MM - pose.place_mm[2]) / ways[..., 2])[..., None] * ways
+        at = canvas.to_px(places[..., :2]).astype(np.float32)
         colours = cv2.remap(
             truth.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=(40, 40, 40)
         )
@@ -142,6 +142,12 @@ class Scene:
         picture += dice.normal(0, self.noise, picture.shape)
         cv2.circle(picture, (320, 60), 40, (150, 120, 60), -1)
         return np.clip(np.round(picture), 0, 255).astype(np.uint8)
+
+
+@functools.cache
+def _rays(fine: int) -> np.ndarray:
+    steps = [(np.arange(n * fine) + 0.5) / fine - 0.5 for n in (CAMERA.lens.width_px, CAMERA.lens.height_px)]
+    return unproject(np.stack(np.meshgrid(*steps), axis=-1), CAMERA.lens)
 
 
 def _middles(low: float, high: float, size: float, overlap: float = 0.3) -> list[float]:

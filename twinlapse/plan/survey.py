@@ -117,8 +117,8 @@ def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
         survey = plan_survey(toolpath, layers, layer, camera, rig.printer)
         shot = _lengthened(shots[at], survey, toolpath, rig)
         told.append(
-            f"survey of layer {layer + 1}: {len(survey.stops)} stops see {survey.seen_share:.0%} of its lines, "
-            f"{shot.cost_s - shots[at].cost_s:.0f} s"
+            f"survey of layer {layer + 1}: {len(survey.stops)} stops see "
+            f"{survey.seen_share:.0%} of its lines, {shot.cost_s - shots[at].cost_s:.0f} s"
         )
         shots[at] = shot
     added = sum(shot.cost_s for shot in shots) - sum(shot.cost_s for shot in plan.shots)

@@ -1,0 +1,177 @@
+"""The corner patrol: the same corners of the print watched over its first layers, and whether one lifts.
+
+A corner that curls up rises toward the camera: in the picture it moves along the line of sight, grows, and
+leaves the plane of focus. From layer to layer the camera stands at the same height above the layer, so that a
+corner that stays down looks the same; what its neighbours do together (a parking error, a change of light) is
+taken out before a corner is accused.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.firstlayer.canvas import Canvas, Float
+from twinlapse.firstlayer.mosaic import SurveyFrame
+from twinlapse.rig import Camera, Printer
+from twinlapse.rig.pose import pose_in_bed, see
+
+SIDE_MM = 8.0  # of the piece that is watched around a corner
+STEP_MM = 0.08
+FEWEST = 4  # corners, so that what all do together is known
+ALARM_MM = 0.25  # of lift; below, parking errors look the same (measured on simulated pictures)
+SURE = 3.0  # the shift must be this many times what the steady corners do
+WEAK = 0.08
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strip:
+    """One corner over the layers, each picture laid to the same rectangle of the bed."""
+
+    corner_mm: tuple[float, float]
+    pictures: tuple[NDArray[np.uint8], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """What one corner did since the first picture."""
+
+    corner_mm: tuple[float, float]
+    lift_mm: Float  # (pictures,) estimated from the shift along the line of sight
+    blur: Float  # (pictures,) sharpness over that of the first picture
+    lifted: bool
+    confidence: float  # 0 to 1
+    since: int | None  # index of the first picture in which it is up
+
+
+def outermost_corners(points_mm: Float, count: int = 8) -> list[tuple[float, float]]:
+    """Return the sharpest corners of the outline around points, at most `count`, anticlockwise.
+
+    Parameters
+    ----------
+    points_mm : ndarray of shape (n, 2)
+        Along the lines of the first layer.
+    """
+    hull = cv2.convexHull(points_mm.astype(np.float32))
+    length = cv2.arcLength(hull, True)
+    corners = cv2.approxPolyDP(hull, 0.01 * length, True)[:, 0].astype(np.float64)
+    if len(corners) <= 2:
+        return [(float(x), float(y)) for x, y in corners]
+    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
+    cosine = (before * after).sum(axis=1) / (np.hypot(*before.T) * np.hypot(*after.T))
+    sharpest = np.sort(np.argsort(-cosine, kind="stable")[:count])
+    return [(float(x), float(y)) for x, y in corners[sharpest]]
+
+
+def strip_of(
+    corner_mm: tuple[float, float],
+    frames: Sequence[tuple[SurveyFrame, float]],
+    camera: Camera,
+    printer: Printer,
+) -> Strip:
+    """Return one corner in each picture, laid to the plane of the layer of its time.
+
+    Parameters
+    ----------
+    frames : sequence of (SurveyFrame, float)
+        The picture of each layer and the height of that layer's top.
+    """
+    half = SIDE_MM / 2
+    side = round(SIDE_MM / STEP_MM)
+    canvas = Canvas(
+        left_mm=corner_mm[0] - half, back_mm=corner_mm[1] + half, step_mm=STEP_MM, width=side, height=side
+    )
+    pictures = []
+    for frame, z_mm in frames:
+        points = np.concatenate([canvas.grid_mm(), np.full((side, side, 1), z_mm)], axis=-1)
+        at = see(points, pose_in_bed(camera, printer, frame.nozzle_mm), camera.lens).astype(np.float32)
+        laid = cv2.remap(frame.picture, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+        pictures.append(np.asarray(laid, np.uint8))
+    return Strip(corner_mm=corner_mm, pictures=tuple(pictures))
+
+
+def watch_corners(
+    strips: Sequence[Strip],
+    nozzles_mm: Mapping[tuple[float, float], tuple[float, float, float]],
+    camera: Camera,
+    printer: Printer,
+) -> list[Watch]:
+    """Return what each corner did.
+
+    Parameters
+    ----------
+    strips : sequence of Strip
+        Of all corners, with the same number of pictures.
+    nozzles_mm : mapping
+        Where the nozzle stood for a corner, relative to the layer's top in z: the line of sight follows.
+    camera, printer
+    """
+    shifts = np.array(
+        [[_shift(strip.pictures[0], picture) for picture in strip.pictures] for strip in strips]
+    )
+    sights = np.array(
+        [_sight(strip.corner_mm, nozzles_mm[strip.corner_mm], camera, printer) for strip in strips]
+    )
+    common = (
+        np.median(shifts, axis=0, keepdims=True)
+        if len(strips) >= FEWEST
+        else np.zeros((1, *shifts.shape[1:]))
+    )
+    own = shifts - common
+    # a point raised by h is laid h times `sight` away from where it is
+    lift = (own * sights[:, None]).sum(axis=2) / np.maximum((sights**2).sum(axis=1), 1e-6)[:, None]
+    noise = max(0.05, 1.4826 * float(np.median(np.abs(lift[:, 1:]))) if lift.shape[1] > 1 else 0.05)
+    sharp = np.array([[_sharpness(picture) for picture in strip.pictures] for strip in strips])
+    sharp /= np.maximum(sharp[:, :1], 1e-6)
+    watches = []
+    for strip, lifts, blur in zip(strips, lift, sharp, strict=True):
+        up = lifts > max(ALARM_MM, SURE * noise)
+        lasting = bool(up[-1])
+        sure = 1 - math.exp(-max(0.0, float(lifts[-1])) / (2 * max(ALARM_MM, noise)))
+        watches.append(
+            Watch(
+                corner_mm=strip.corner_mm,
+                lift_mm=lifts,
+                blur=blur,
+                lifted=lasting,
+                confidence=round(sure, 2) if lasting else round(1 - sure, 2),
+                since=int(np.flatnonzero(up)[0]) if lasting else None,
+            )
+        )
+    return watches
+
+
+def _shift(first: NDArray[np.uint8], now: NDArray[np.uint8]) -> tuple[float, float]:
+    """Return how far the content moved on the bed, in mm; none where the pictures do not match."""
+    greys = [_detail(picture) for picture in (first, now)]
+    window = cv2.createHanningWindow((first.shape[1], first.shape[0]), cv2.CV_32F)
+    (dx, dy), height = cv2.phaseCorrelate(greys[0], greys[1], window)
+    if height < WEAK:
+        return 0.0, 0.0
+    return dx * STEP_MM, -dy * STEP_MM
+
+
+def _detail(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
+    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    spread = max(float(grey.std()), 1.0)
+    return np.asarray(
+        (cv2.GaussianBlur(grey, (0, 0), 1.0) - cv2.GaussianBlur(grey, (0, 0), 12)) / spread, np.float32
+    )
+
+
+def _sharpness(picture: NDArray[np.uint8]) -> float:
+    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    return float(cv2.Laplacian(grey, cv2.CV_32F).var()) / max(float(grey.var()), 1.0)
+
+
+def _sight(
+    corner_mm: tuple[float, float], nozzle_mm: tuple[float, float, float], camera: Camera, printer: Printer
+) -> Float:
+    """Return how far on the layer a point at the corner seems to move per millimetre that it rises, (2,)."""
+    eye = pose_in_bed(camera, printer, nozzle_mm).place_mm
+    return np.asarray((np.array(corner_mm) - eye[:2]) / max(float(eye[2]), 1e-6))
