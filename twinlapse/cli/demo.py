@@ -44,7 +44,7 @@ def command(output: Output, *, folder: Path, seed: int) -> None:
     plan = _plan_and_write(output, job, rig, chart)
     _rehearse(output, job, rig, seed)
     report = _film(output, job, film)
-    _close(output, job, plan, report, chart, film, time.monotonic() - started)
+    _close(output, job, rig, plan, report, chart, film, time.monotonic() - started)
 
 
 def sample_folder() -> Path:
@@ -94,14 +94,26 @@ def _film(output: Output, job: Any, film: Path) -> FilmReport:
 
 
 def _close(
-    output: Output, job: Any, plan: Plan, report: FilmReport, chart: Path, film: Path, took_s: float
+    output: Output,
+    job: Any,
+    rig: Rig,
+    plan: Plan,
+    report: FilmReport,
+    chart: Path,
+    film: Path,
+    took_s: float,
 ) -> None:
     """Name what was made, how steady it is, and what to do next."""
     from twinlapse.inject.header import CAUTIONS
-    from twinlapse.rehearsal.truth import read_truth, residual_px, rms_px
+    from twinlapse.rehearsal.truth import Body, read_truth, residual_px, rms_px
 
     truth = read_truth(job.folder)
-    jitter_px = {name: rms_px(residual_px(rows, truth, name)[1]) for name, rows in report.shifts.items()}
+    jitter_px = {}
+    for name, rows in report.shifts.items():
+        camera = rig.camera(name)
+        # a camera on the head is held by the nozzle, which is rigid in its picture; all others by the print
+        body: Body = "surroundings" if camera is not None and camera.mount == "head" else "print"
+        jitter_px[name] = rms_px(residual_px(rows, truth, name, body)[1])
     output.say(f"The garden club's seedling pot: {plan.layer_count} layers, {len(plan.shots)} shots.")
     output.say(f"  film     {film} ({report.frames} frames, {report.width} x {report.height})")
     output.say(f"  chart    {chart}")

@@ -81,13 +81,16 @@ def fit_map(centres: Float, shifts: Float, weights: Float, model: Model) -> tupl
     errors = _errors(proposals, at, to)
     scores = (weight / (1 + (errors / (3 * NOISE_PX + 0.1)) ** 2)).sum(axis=1)
     best = proposals[int(scores.argmax())]
-    # where two bodies move apart two thirds of the tiles may follow another: begin with the nearest third
+    # where two bodies move apart two thirds of the tiles may follow another: begin with the nearest third, and
+    # never widen from there, or the other body is let in step by step until nothing agrees
     error = _errors(best[None], at, to)[0]
-    spread = max(0.1, float(np.sort(error)[len(error) // 3]))
+    widest = spread = max(0.1, float(np.sort(error)[len(error) // 3]))
     for _ in range(4):
         error = _errors(best[None], at, to)[0]
-        spread = max(1.4826 * _middle(error[error <= max(4.685 * spread, error.min())]), NOISE_PX)
-        pull = weight * np.clip(1 - (error / (4.685 * spread)) ** 2, 0, None) ** 2
+        cut = max(4.685 * spread, 1.01 * float(error.min()))
+        spread = min(max(1.4826 * _middle(error[error <= cut]), NOISE_PX), widest)
+        cut = max(4.685 * spread, 1.01 * float(error.min()))
+        pull = weight * np.clip(1 - (error / cut) ** 2, 0, None) ** 2
         best = _least_squares(at, to, pull, _bearable(model, int(np.count_nonzero(pull))))
     error = _errors(best[None], at, to)[0]
     agree = weight[error < max(4 * spread, 0.25)].sum() if spread < 0.5 else 0.0
