@@ -81,7 +81,7 @@ def fit_map(centres: Float, shifts: Float, weights: Float, model: Model) -> tupl
     errors = _errors(proposals, at, to)
     scores = (weight / (1 + (errors / (3 * NOISE_PX + 0.1)) ** 2)).sum(axis=1)
     best = proposals[int(scores.argmax())]
-    # where two bodies move apart two thirds of the tiles may follow another: begin with the nearest third, and
+    # where two bodies move apart two thirds of the tiles may follow another: begin with the nearest third and
     # never widen from there, or the other body is let in step by step until nothing agrees
     error = _errors(best[None], at, to)[0]
     widest = spread = max(0.1, float(np.sort(error)[len(error) // 3]))
