@@ -10,10 +10,10 @@ from typing import Any
 
 from twinlapse.errors import PlanError
 from twinlapse.files import read_json, write_json
+from twinlapse.names import CAMERA_NAME
 
 SCHEMA = "twinlapse.plan/1"
 
-CAMERA_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 _CUE = re.compile(
     rf"twinlapse cue (\d{{1,9}})\.(\d{{1,3}}) ({CAMERA_NAME.pattern}(?:\+{CAMERA_NAME.pattern})*)"
 )

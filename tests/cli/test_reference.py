@@ -20,7 +20,9 @@ def test_reference_is_what_the_commands_say() -> None:
     assert written == module.reference(), "run 'python docs/write_commands.py'"
 
 
-@pytest.mark.parametrize("page", sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/*.md")]), ids=lambda page: page.name)
+@pytest.mark.parametrize(
+    "page", sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/*.md")]), ids=lambda page: page.name
+)
 def test_links_lead_to_files(page: Path) -> None:
     for target in re.findall(r"\]\(([^)#\s]+)", page.read_text(encoding="utf-8")):
         if "://" not in target:

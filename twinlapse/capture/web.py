@@ -20,7 +20,8 @@ from starlette.routing import Route
 from twinlapse.capture.guard import TOO_LARGE, Guard, Rules
 from twinlapse.capture.taker import Answer, UnknownShotError
 from twinlapse.errors import CaptureError, TwinlapseError
-from twinlapse.shots import CAMERA_NAME, Cue
+from twinlapse.names import CAMERA_NAME
+from twinlapse.shots import Cue
 
 _KINDS = {"page.html": "text/html; charset=utf-8", "page.css": "text/css", "page.js": "text/javascript"}
 _NUMBERS = {"shot": 999_999_999, "stop": 999, "late_s": 1e6}

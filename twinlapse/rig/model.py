@@ -98,8 +98,8 @@ class Lens:
 class Camera:
     """One camera: where it is bolted, what it looks at, how it stands, when it shoots.
 
-    ``place_mm`` (its entrance pupil) and ``look_mm`` (a point in the middle of its picture) are in the frame of
-    what carries the camera: for ``frame`` and ``bed`` in G-code coordinates with the bed at its place (the
+    ``place_mm`` (its entrance pupil) and ``look_mm`` (a point in the middle of its picture) are in the frame
+    of what carries the camera: for ``frame`` and ``bed`` in G-code coordinates with the bed at its place (the
     nozzle at ``park_mm``), for ``head`` and ``gantry`` relative to the nozzle tip.
     """
 
@@ -148,7 +148,7 @@ class Rig:
     min_gap_s: float = 0.0  # no two shots nearer than this
     max_added: str = ""  # "5%" or "12min": the most that the shots may add
     film: Filming = field(default_factory=Filming)
-    capture: Capture = Capture()
+    capture: Capture = field(default_factory=Capture)
     raw: Mapping[str, Any] = field(default_factory=dict)  # the file as read, for plan.json
 
     def camera(self, name: str) -> Camera | None:

@@ -10,6 +10,7 @@ from typing import Any, cast
 
 from twinlapse.errors import RigError
 from twinlapse.files import read_text
+from twinlapse.names import CAMERA_NAME
 from twinlapse.rig.capturing import Capture, read_capture, read_light, read_power
 from twinlapse.rig.fields import Required, Table
 from twinlapse.rig.filming import read_camera_filming, read_filming
@@ -17,7 +18,6 @@ from twinlapse.rig.kinematics import SHIFT_AXES
 from twinlapse.rig.model import Camera, Corner, Cue, Head, KeepOut, Lens, Printer, Rig
 from twinlapse.rig.places import key_lines
 from twinlapse.rig.schedules import read_amount, read_every
-from twinlapse.shots import CAMERA_NAME
 
 
 def read_rig(path: Path) -> Rig:

@@ -1,0 +1,7 @@
+"""What a camera may be called: its name goes into cues, file names and addresses."""
+
+from __future__ import annotations
+
+import re
+
+CAMERA_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
