@@ -77,8 +77,7 @@ def prove(
         _check_header(facts, toolpath, cutting),
         _check_original(outside),
     ]
-    woven = _pass_by(written, rig, cutting, toolpath, checks)
-    tell(0.8)
+    woven = _pass_by(written, rig, cutting, toolpath, checks, lambda share: tell(0.5 + 0.4 * share))
     added_s = 0.0
     if woven is not None and not cutting.faults:
         evidence = Evidence(
@@ -98,7 +97,7 @@ def prove(
 
 
 def _pass_by(
-    written: Path, rig: Rig, cutting: Cutting, original: Toolpath, checks: list[Check]
+    written: Path, rig: Rig, cutting: Cutting, original: Toolpath, checks: list[Check], progress: Progress
 ) -> Woven | None:
     """Read the written file, compare what stands outside the blocks and keep what stands in them."""
     passes: list[tuple[RowComparison, Weft]] = []
@@ -109,7 +108,7 @@ def _pass_by(
         return lambda piece: comparison.piece(piece, weft.piece(piece))
 
     try:
-        pass_toolpath(written, begin, firmware=rig.printer.firmware)
+        pass_toolpath(written, begin, firmware=rig.printer.firmware, progress=progress)
     except TwinlapseError as error:
         checks.append(verdict("prints the same", Fault(error.line, f"it cannot be read: {error.what}"), ""))
         return None
