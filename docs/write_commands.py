@@ -15,7 +15,7 @@ HEAD = """# Commands
 Every command and option of `twinlapse`, as `--help` says it (`python docs/write_commands.py` writes this).
 
 Every command takes `--json` (one object on standard output, nothing else) and `--quiet`. Exit status: 0
-done; 1 done, and the answer is "no" (the proof fails, the first layer has gaps); 2 bad usage or bad input, said
+done; 1 done, and the answer is "no" (the proof fails, layer 1 has gaps); 2 bad usage or bad input, said
 in one line `FILE:LINE: what is wrong; what to do`.
 """
 
