@@ -16,7 +16,8 @@ from twinlapse.rig.model import Corner, Printer
 # Marlin's default for Z (Configuration.h, DEFAULT_ZJERK); a rig's jerk is for X and Y
 JERK_Z_MM_S = 0.3
 # what Klipper does not read: its limits stand in its own configuration (docs/G-Codes.md)
-_NOT_KLIPPER = range(Setting.MAX_ACCEL_X, Setting.JUNCTION_DEVIATION + 1)
+_NOT_KLIPPER = (int(Setting.MAX_ACCEL_X), int(Setting.JUNCTION_DEVIATION))  # first and last
+_HEAT_WAIT, _PAUSE = int(Setting.HEAT_WAIT), int(Setting.PAUSE)
 _NO_ROWS = np.empty(0, np.int64)
 
 
@@ -48,7 +49,7 @@ def time_toolpath(
     distance, speed2, accel, entry2 = (np.empty(n, np.float32) for _ in range(4))
     seconds = np.empty(n)
     waits = np.isin(toolpath.setting_kind, (Setting.HEAT_WAIT, Setting.PAUSE))
-    heard = _heard(toolpath)
+    heard = _heard(toolpath.firmware, toolpath.setting_kind)
     rest = np.union1d(toolpath.setting_row[waits], np.asarray(rest_rows, np.int64))
     rule, limit = limits_of(printer)
     lookahead.corner_limits(
@@ -133,15 +134,16 @@ def limits_at(toolpath: Toolpath, printer: Printer, row: int) -> tuple[int, NDAr
     rule, limit = limits_of(printer)
     end = int(np.searchsorted(toolpath.setting_row, row, "right"))
     kinds, values = toolpath.setting_kind[:end], toolpath.setting_value[:end]
-    heard = _heard(toolpath)[:end]
+    heard = _heard(toolpath.firmware, kinds)
     limit[kinds[heard]] = values[heard]  # of several for one kind the last one stays
     return rule, limit
 
 
-def _heard(toolpath: Toolpath) -> NDArray[np.bool_]:
-    heard = ~np.isin(toolpath.setting_kind, (Setting.HEAT_WAIT, Setting.PAUSE))
-    if toolpath.firmware == "klipper":
-        heard &= ~np.isin(toolpath.setting_kind, _NOT_KLIPPER)
+def _heard(firmware: str, kinds: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Return which settings change how the machine moves."""
+    heard = (kinds != _HEAT_WAIT) & (kinds != _PAUSE)
+    if firmware == "klipper":
+        heard &= (kinds < _NOT_KLIPPER[0]) | (kinds > _NOT_KLIPPER[1])
     return np.asarray(heard)
 
 

@@ -14,9 +14,14 @@ from twinlapse.rig import Printer
 
 ON_PATH_MM = 0.6  # nearer than this, what oozes lands on the path; common practice, no source
 
-_LAYS = (int(Kind.EXTRUDE), int(Kind.WIPE))
-_FEEDS = (*_LAYS, int(Kind.RETRACT), int(Kind.PRIME), int(Kind.FW_RETRACT), int(Kind.FW_PRIME))
-_ENDS = (int(Kind.HOME), int(Kind.TOOL), int(Kind.DWELL))
+MOST_ROWS = 1000  # of a gap that are looked at
+
+_EXTRUDE, _WIPE, _ORIGIN, _IDLE = int(Kind.EXTRUDE), int(Kind.WIPE), int(Kind.ORIGIN), -1
+_LAYS = (_EXTRUDE, _WIPE)
+_PRIMES = (int(Kind.PRIME), int(Kind.FW_PRIME))
+_PULLS = (_WIPE, int(Kind.RETRACT), int(Kind.FW_RETRACT))
+_FEEDS = (*_LAYS, *_PRIMES, *_PULLS)
+_ENDS = (int(Kind.HOME), int(Kind.TOOL), int(Kind.DWELL), _ORIGIN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,40 +92,33 @@ def _boundaries(
     toolpath: Toolpath, before: int, after: int, habit: Habit, layer_passes: bool
 ) -> Iterable[tuple[int, bool]]:
     """Yield the row before every sound boundary of a gap, and whether the filament is back there."""
-    kind, length, line = toolpath.kind, toolpath.length_mm, toolpath.line
+    stop = min(after, before + MOST_ROWS)
+    here = slice(before, min(stop + 1, len(toolpath)))
+    acts = _acts(toolpath, here)
+    lines = [*toolpath.line[here].tolist(), -1]
+    ready = ((toolpath.mode[here] & Mode.HOMED) != 0) & (toolpath.feed_mm_s[here] > 0)
     enough_mm = max(RETRACTED_SHARE * habit.length_mm, 1e-3)
-    last = int(Kind.EXTRUDE)
-    for row in range(before, after):
-        what = int(kind[row])
-        if what in _ENDS or what == Kind.ORIGIN:
+    back = ((toolpath.mode[here] & Mode.FW_RETRACTED) != 0) | (toolpath.retracted_mm[here] >= enough_mm)
+    last = _EXTRUDE
+    for k in range(stop - before):
+        if acts[k] in _ENDS:
             return  # beyond it stands somebody else's sequence, or E has a new name nobody has used yet
-        if what in _FEEDS or (what == Kind.TRAVEL and length[row] > 1e-3):
-            last = what
-        following = _next_act(toolpath, row + 1, after)
-        if row + 1 < len(toolpath) and line[row + 1] == line[row]:
-            continue
-        if not (toolpath.mode[row] & Mode.HOMED) or toolpath.feed_mm_s[row] <= 0:
-            continue
-        if not _sound(last, following, layer_passes and row >= before):
-            continue
-        back = bool(toolpath.mode[row] & Mode.FW_RETRACTED) or float(toolpath.retracted_mm[row]) >= enough_mm
-        yield row, back
+        if acts[k] != _IDLE:
+            last = acts[k]
+        following = next((act for act in acts[k + 1 :] if act not in (_IDLE, _ORIGIN)), _IDLE)
+        if lines[k + 1] != lines[k] and ready[k] and _sound(last, following, layer_passes):
+            yield before + k, bool(back[k])
 
 
-def _next_act(toolpath: Toolpath, row: int, after: int) -> int:
-    """Return the kind of the next row that moves or feeds; -1 behind the last."""
-    for k in range(row, min(after + 1, len(toolpath))):
-        what = int(toolpath.kind[k])
-        if what in _FEEDS or what in _ENDS or toolpath.length_mm[k] > 1e-3:
-            return what
-    return -1
+def _acts(toolpath: Toolpath, rows: slice) -> list[int]:
+    """Return the kinds of some rows, of those that neither move, feed nor end anything an idle one."""
+    kind = toolpath.kind[rows].astype(int)
+    idle = ~np.isin(kind, (*_FEEDS, *_ENDS)) & (toolpath.length_mm[rows] <= 1e-3)
+    return np.where(idle, _IDLE, kind).tolist()  # type: ignore[no-any-return]
 
 
 def _sound(last: int, following: int, layer_passes: bool) -> bool:
-    if last in (Kind.PRIME, Kind.FW_PRIME) or following == Kind.WIPE:
-        return False
-    if following == Kind.RETRACT:
-        return False  # the file is about to pull back by itself, or half way through it
-    if following == Kind.FW_RETRACT:
-        return False
+    """Return whether the machine can wait between two acts."""
+    if last in _PRIMES or following in _PULLS:
+        return False  # about to lay, or about to pull back by itself or half way through it
     return not (last in _LAYS and following in _LAYS) or layer_passes
