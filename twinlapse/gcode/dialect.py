@@ -19,6 +19,9 @@ _KLIPPER_WORDS = re.compile(
 )
 _REPRAP_WORDS = re.compile(rb"(?m)^[ \t]*(?:M566|M572|M98 ?P|M671|M581|G10 ?P\d+ ?[RS]|M568)\b")
 
+# tool change, tool length, drilling cycles, coolant: no filament printer has them
+_MILLING = re.compile(rb"(?im)^[^;(\n]*\b(?:M0?6|G4[1-3]|G8[1-3]|M0?[78])\b")
+
 # first bytes -> what such a file is
 _MAGIC = (
     (b"\x89PNG", "a PNG picture"),
@@ -100,14 +103,14 @@ def refuse_no_print(
     text = head.lower()
     if o_words:
         what = "this is a program with O-words for a machine tool"
-    elif b"mask" in text or b"resin" in text or b"lift speed" in text:
+    elif b"resin" in text or b"m6054" in text or b"lift speed" in text:
         what = "this looks like a file for a resin printer"
-    elif spindle and z_places > 2 and b"laser" not in text:
-        what = "this looks like a milling program: a spindle turns and nothing is extruded"
+    elif b"laser" not in text and ((spindle and z_places > 2) or _MILLING.search(head)):
+        what = "this looks like a milling program: nothing is extruded"
     elif b"laser" in text or spindle:
         what = "this looks like a laser program: nothing is extruded"
     elif moves:
-        what = "no move in this file extrudes anything (a milling or plotting program, perhaps)"
+        what = "no move in this file extrudes anything (a milling, laser or plotting program, perhaps)"
     else:
         raise NotAPrintError("this file holds no G-code moves", "name the sliced file", path=path)
     raise NotAPrintError(what, "name the file that your slicer made for a filament printer", path=path)

@@ -16,6 +16,7 @@ _PURE = 0.9  # share of the length that lies at the height of its layer when the
 _PLANAR = 0.5  # below this share of layers that lie flat or spiral, there are none
 _WHOLE_LAYER = 0.25  # material before the first mark is a layer when it is this share of one
 _FEWEST_ROWS = 4.0  # printing moves of a layer, at the median, where paths are curved
+_BACK = 100  # layers among which the next height below is looked for
 _OFF = 2.0  # marks of a spiral are wrong when they differ from its turns by this factor
 
 
@@ -240,9 +241,8 @@ def _heights(reading: Reading, objects: Int) -> Float:
     below = np.concatenate([[0.0], z[:-1]])
     below[np.diff(objects, prepend=-1) > 0] = 0.0
     height = z - below
-    begin = 0
     for k in np.flatnonzero(height <= SAME_Z_MM).tolist():
-        begin = int(np.searchsorted(objects, objects[k]))
+        begin = max(int(np.searchsorted(objects, objects[k])), k - _BACK)
         lower = z[begin:k][z[begin:k] < z[k] - SAME_Z_MM]
         height[k] = z[k] - (lower.max() if len(lower) else 0.0)
     positive = height[height > SAME_Z_MM]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from twinlapse.gcode.toolpath import Note
 
@@ -71,12 +72,36 @@ class Marks:
 
 
 _LIMIT = re.compile(r"(?i)^SET_VELOCITY_LIMIT\b")
+_OTHERS = (
+    *(("object", pattern) for pattern in _OBJECT),
+    ("raft", _RAFT),
+    ("count", _COUNT),
+    ("limit", _LIMIT),
+)
+_DIGITS = str.maketrans("123456789", "000000000")
+
+
+@lru_cache(maxsize=20_000)
+def _meanings(shape: str) -> tuple[tuple[str, re.Pattern[str]], ...]:
+    """Return what a text of this shape, its digits 0, says, and the patterns that take it apart.
+
+    Some files have a hundred thousand comments, and few shapes of them.
+    """
+    for what, pattern in _OTHERS:
+        if pattern.match(shape):
+            return ((what, pattern),)
+    styles = ((style, pattern) for style, pattern in STYLES.items() if pattern.match(shape))
+    height = [("height", _HEIGHT)] if _HEIGHT.match(shape) else []
+    return (*height, *([first] if (first := next(styles, None)) else []))
+
+
+def _shape_of(text: str) -> str:
+    return text[:5] + text[5:].translate(_DIGITS)  # M117 and M486 keep their numbers
 
 
 def is_telling(text: str) -> bool:
     """Tell whether a comment or extended command says anything of layers, objects or limits."""
-    patterns = (_HEIGHT, _COUNT, _RAFT, _LIMIT, *_OBJECT, *STYLES.values())
-    return any(pattern.match(text) for pattern in patterns)
+    return bool(_meanings(_shape_of(text)))
 
 
 def read_marks(notes: Sequence[Note]) -> Marks:
@@ -86,16 +111,19 @@ def read_marks(notes: Sequence[Note]) -> Marks:
     objects: list[tuple[int, str]] = []
     rafts: list[int] = []
     for note in notes:
-        if (named := _object_of(note.text)) is not None:
-            objects.append((note.row, named))
-        elif _RAFT.match(note.text):
-            rafts.append(note.row)
-        elif stated := _COUNT.match(note.text):
-            counts.append(int(stated["n"]))
-        else:
-            if height := _HEIGHT.match(note.text):
-                _add_height(found, note, float(height["z"]))
-            _add_mark(found, note)
+        for what, pattern in _meanings(_shape_of(note.text)):
+            said = pattern.match(note.text)
+            words = said.groupdict() if said else {}
+            if what == "object":
+                objects.append((note.row, words["name"].strip()))
+            elif what == "raft":
+                rafts.append(note.row)
+            elif what == "count":
+                counts.append(int(words["n"][:9]))
+            elif what == "height":
+                _add_height(found, note, float(words["z"]))
+            elif what != "limit":
+                found.setdefault(what, []).append(_mark(note, words.get("n"), words.get("z")))
     style = _best(found)
     return Marks(
         style=style,
@@ -106,31 +134,18 @@ def read_marks(notes: Sequence[Note]) -> Marks:
     )
 
 
-def _object_of(text: str) -> str | None:
-    for pattern in _OBJECT:
-        if found := pattern.match(text):
-            return found["name"].strip()
-    return None
-
-
 def is_object(name: str) -> bool:
     """Tell whether a name stands for something that is printed, and not for what lies between."""
     return not _NO_OBJECT.search(name)
 
 
-def _add_mark(found: dict[str, list[Mark]], note: Note) -> None:
-    for style, pattern in STYLES.items():
-        if said := pattern.match(note.text):
-            words = said.groupdict()
-            number, z = words.get("n"), words.get("z")
-            mark = Mark(
-                line=note.line,
-                row=note.row,
-                number=None if number is None else int(number[:9]),
-                z_mm=None if z is None else float(z),
-            )
-            found.setdefault(style, []).append(mark)
-            return
+def _mark(note: Note, number: str | None, z: str | None) -> Mark:
+    return Mark(
+        line=note.line,
+        row=note.row,
+        number=None if number is None else int(number[:9]),
+        z_mm=None if z is None else float(z),
+    )
 
 
 def _add_height(found: dict[str, list[Mark]], note: Note, z_mm: float) -> None:

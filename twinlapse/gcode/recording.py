@@ -32,7 +32,7 @@ _COLUMNS: dict[str, Any] = {
     "retracted_mm": np.float32,
 }
 
-_MOST_DULL = 20_000
+_LONGEST = 300  # bytes of a comment that are kept
 
 
 class Recording:
@@ -49,7 +49,6 @@ class Recording:
         self.size = 0
         self.sha256 = ""
         self._notes: list[tuple[int, int, str, bool]] = []
-        self._dull: set[bytes] = set()  # texts that say nothing; some files repeat them in every line
         self._rows = 0
         self._base = 0
         self._columns: dict[str, NDArray[Any]] = {}
@@ -105,14 +104,9 @@ class Recording:
         self._rows = self.n[machine.ROWS_BEFORE] = end
         self._events.append(self._happened[: self.n[machine.EVENTS]].copy())
         for start, stop, line, own, byte in self._remarks[: self.n[words.NOTES]].tolist():
-            text = whole[start:stop].strip()
-            if text in self._dull:
-                continue
-            words_of_it = text.decode("utf-8", "replace")
-            if is_telling(words_of_it):
-                self._notes.append((line, byte, words_of_it, bool(own)))
-            elif len(self._dull) < _MOST_DULL:
-                self._dull.add(text)
+            text = whole[start : min(stop, start + _LONGEST)].decode("utf-8", "replace").strip()
+            if is_telling(text):
+                self._notes.append((line, byte, text, bool(own)))
         self.n[machine.ROWS] = self.n[machine.EVENTS] = self.n[words.NOTES] = 0
 
     def _copy(self, table: Float, begin: int, end: int) -> None:
