@@ -24,6 +24,19 @@ from skimage import data
 
 from twinlapse.film.lettering import fallback_font
 
+RIG = """
+[printer]
+bed_mm = [220, 220]
+height_mm = 250
+[film]
+last_s = 0
+[[camera]]
+name = "wide"
+mount = "frame"
+[[camera]]
+name = "nozzle"
+mount = "head"
+"""
 FFMPEG = imageio_ffmpeg.get_ffmpeg_exe()
 
 
@@ -97,15 +110,18 @@ def resident_mb(words: list[str]) -> float:
 
 def main() -> None:
     """Make frames, run both in turn, print medians and ratios."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 150
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     rounds = int(sys.argv[2]) if len(sys.argv) > 2 else 3
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         make_frames(folder, count)
         render = [
             "render", "--quiet", "--height", "1080", "--frames", f"wide={folder / 'wide'}", "--frames",
-            f"nozzle={folder / 'nozzle'}", "-o", str(folder / "ours.mp4"),
+            f"nozzle={folder / 'nozzle'}", "-o", str(folder / "ours.mp4"), "--layout", "inset", "--rig",
+            str(folder / "rig.toml"),
         ]  # fmt: skip
+        # as many film frames as the graph: no pause at the end
+        (folder / "rig.toml").write_text(RIG)
         ours = [sys.executable, "-m", "twinlapse", *render]
         rows: dict[str, list[tuple[float, float]]] = {"graph": [], "film": [], "again": []}
         for _ in range(rounds):

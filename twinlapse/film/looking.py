@@ -32,7 +32,7 @@ from twinlapse.rig.filming import CameraFilming
 
 WORKERS = 2
 VERSION = "looks/5"
-SAMPLE = 12  # pictures looked at before all others, to choose what to measure by
+SAMPLE = 10  # pictures looked at before all others, to choose what to measure by
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -141,16 +141,19 @@ def _sample(
     wanted = np.linspace(0, len(files) - 1, min(len(files), SAMPLE)).round().astype(int)
     middle = len(files) // 2
     order = sorted(range(len(files)), key=lambda place: abs(place - middle))
-    pictures: list[Picture] = []
-    for place in [*order, *wanted]:
-        if pictures and place not in wanted:
-            continue
-        if sizes[place] == size:
-            with contextlib.suppress(FrameError):
-                pictures.append(read_sized(files[place], size, by))
-    if not pictures:
+
+    def read(place: int) -> Picture | None:
+        if sizes[place] != size:
+            return None
+        with contextlib.suppress(FrameError):
+            return read_sized(files[place], size, by)
+        return None
+
+    first = next((place for place in order if read(place) is not None), None)
+    if first is None:
         raise _nothing_readable(files)
-    return pictures
+    chosen = [first, *(int(place) for place in wanted if place != first)]
+    return [picture for picture in in_order(read, chosen) if picture is not None]
 
 
 def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1) -> Picture:
