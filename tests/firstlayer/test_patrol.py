@@ -70,13 +70,14 @@ def test_corners_of_an_outline() -> None:
     assert len(outermost_corners(square, 2)) == 2
 
 
-@pytest.mark.parametrize("lift", [0.8, 1.5])
+@pytest.mark.parametrize("lift", [0.8, pytest.param(1.5, marks=pytest.mark.slow)])
 def test_a_lifted_corner_is_found_and_no_other(scene: Any, rig_parts: Any, lift: float) -> None:
     watches = _watched(scene, rig_parts, [0.0, lift, 0.0, 0.0], 1)
     assert [watch.lifted for watch in watches] == [False, True, False, False]
     assert watches[1].since == 2
 
 
+@pytest.mark.slow
 def test_steady_corners_are_left_in_peace(scene: Any, rig_parts: Any) -> None:
     for seed in (2, 3):
         assert not any(watch.lifted for watch in _watched(scene, rig_parts, [0.0] * 4, seed))

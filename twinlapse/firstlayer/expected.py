@@ -81,7 +81,8 @@ def drawn(lines: Lines, canvas: Canvas, grow_mm: float = 0.0) -> NDArray[np.bool
     """Return where lines lie, (height, width); each line is widened by `grow_mm` in all."""
     ink = np.zeros(canvas.shape, np.uint8)
     a, b = canvas.to_px(lines.first_mm), canvas.to_px(lines.last_mm)
-    half = np.maximum(lines.width_mm + grow_mm, canvas.step_mm) / 2 / canvas.step_mm
+    # every pixel that the outline touches is filled: half a pixel more, which closes seams between neighbours
+    half = np.maximum((lines.width_mm + grow_mm) / 2 / canvas.step_mm, 0.25)
     way = b - a
     unit = way / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
     side = np.column_stack([-unit[:, 1], unit[:, 0]]) * half[:, None]

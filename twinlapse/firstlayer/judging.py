@@ -8,7 +8,7 @@ scores every pixel, 0 bed and 1 filament. Where they cannot be told apart the an
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -53,8 +53,9 @@ class Defect:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judgement:
-    """What was found on one layer."""
+    """What was found on one layer; places are the sliced file's."""
 
+    canvas: Canvas  # of the map, moved onto the toolpath
     defects: tuple[Defect, ...]
     offset_mm: tuple[float, float]  # by which the whole map stood off the toolpath
     separability: float  # distance of filament and bed in their spread
@@ -96,11 +97,13 @@ def judge(mosaic: Mosaic, lines: Lines, *, smallest_mm: float = 0.5) -> Judgemen
     wanted = _moved(wanted, offset_px)
     score, separability = _score(features, wanted, mosaic.seen, canvas)
     can_tell = separability >= SPEAK
-    offset = (-offset_px[0] * canvas.step_mm, offset_px[1] * canvas.step_mm)
+    offset = (offset_px[0] * canvas.step_mm, -offset_px[1] * canvas.step_mm)
+    canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
     found: list[Defect] = []
     if can_tell:
-        found = _defects(score, wanted, mosaic.seen, canvas, lines, offset, smallest_mm, separability)
+        found = _defects(score, wanted, mosaic.seen, canvas, lines, smallest_mm, separability)
     return Judgement(
+        canvas=canvas,
         defects=tuple(found),
         offset_mm=offset,
         separability=separability,
@@ -187,7 +190,6 @@ def _defects(
     seen: Mask,
     canvas: Canvas,
     lines: Lines,
-    offset: tuple[float, float],
     smallest_mm: float,
     separability: float,
 ) -> list[Defect]:
@@ -215,7 +217,7 @@ def _defects(
             box_mm=piece.box_mm,
             length_mm=round(piece.length_mm, 2),
             width_mm=round(piece.width_mm, 2),
-            file_line=_nearest_line(lines, piece.at_mm, offset),
+            file_line=_nearest_line(lines, piece.at_mm),
             confidence=round(float(np.clip(piece.contrast * separability / 6, 0, 1)), 2),
         )
         for number, (piece, kind) in enumerate(found, 1)
@@ -272,8 +274,8 @@ def _grade(piece: _Piece, kind: Kind) -> Grade:
     return "clear" if piece.length_mm >= 0.8 else "slight"
 
 
-def _nearest_line(lines: Lines, at_mm: tuple[float, float], offset: tuple[float, float]) -> int | None:
-    point = np.array(at_mm) + np.array(offset)
+def _nearest_line(lines: Lines, at_mm: tuple[float, float]) -> int | None:
+    point = np.array(at_mm)
     way = lines.last_mm - lines.first_mm
     share = ((point - lines.first_mm) * way).sum(axis=1) / np.maximum((way**2).sum(axis=1), 1e-12)
     foot = lines.first_mm + np.clip(share, 0, 1)[:, None] * way

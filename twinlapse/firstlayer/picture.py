@@ -23,7 +23,9 @@ LEAST_PX = 900  # a small map is enlarged to this width
 def photograph(mosaic: Mosaic, judgement: Judgement | None = None) -> Picture:
     """Return the layer from straight above with a scale, and with boxes where something was found."""
     colours = np.where(mosaic.seen[..., None], mosaic.colours, np.array(UNSEEN, np.uint8))
-    return _finished(colours.astype(np.uint8), mosaic.canvas, () if judgement is None else judgement.defects)
+    if judgement is None:
+        return _finished(colours.astype(np.uint8), mosaic.canvas, ())
+    return _finished(colours.astype(np.uint8), judgement.canvas, judgement.defects)
 
 
 def expectation(mosaic: Mosaic, judgement: Judgement) -> Picture:
@@ -42,7 +44,7 @@ def difference(mosaic: Mosaic, judgement: Judgement) -> Picture:
         colours = np.where((wanted & ~there)[..., None], np.array(MISSING), colours)
         colours = np.where((~wanted & there)[..., None], np.array(EXTRA), colours)
     colours = np.where(mosaic.seen[..., None], colours, np.array(UNSEEN))
-    return _finished(colours.astype(np.uint8), mosaic.canvas, judgement.defects)
+    return _finished(colours.astype(np.uint8), judgement.canvas, judgement.defects)
 
 
 def _finished(colours: Picture, canvas: Canvas, defects: tuple[Defect, ...]) -> Picture:

@@ -1,0 +1,102 @@
+"""The survey: its window, its grid and its place in a plan."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from twinlapse.errors import PlanError, RigError
+from twinlapse.gcode import find_layers, read_toolpath
+from twinlapse.inject.writing import inject_file
+from twinlapse.motion import time_toolpath
+from twinlapse.plan import work_out
+from twinlapse.plan.survey import RISE_MM, layer_points, plan_survey, seen_share, with_surveys
+from twinlapse.rig import Camera, KeepOut, Lens, Printer, Rig, rig_from_mapping
+from twinlapse.rig.pose import in_picture, pose_on_mount, see
+from twinlapse.rig.window import window_of
+
+CAMERA = Camera(
+    name="nozzle", mount="head", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0), stance="over"
+)
+PRINTER = Printer(bed_mm=(220, 220), height_mm=250)
+
+
+@pytest.fixture(scope="module")
+def slab(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two layers of 60 x 40 mm."""
+    lines = ["G28", "G90", "M83", "M204 S1500"]
+    for layer in range(2):
+        lines += [f";LAYER:{layer}", f"G0 Z{0.2 * (layer + 1):.1f} F600", "G0 X80 Y80 F9000"]
+        for k in range(40):
+            y, x = 80 + k, (140, 80)[k % 2]
+            lines += [f"G1 X{x} E2.2 F1800", f"G1 Y{y + 1} E0.04"]
+    path = tmp_path_factory.mktemp("slab") / "slab.gcode"
+    path.write_text("\n".join([*lines, "M84"]) + "\n")
+    return path
+
+
+def test_all_of_the_window_is_in_the_picture() -> None:
+    window = window_of(CAMERA, PRINTER, RISE_MM)
+    corners = np.array([[x, y, -RISE_MM] for x in window.x_mm for y in window.y_mm])
+    assert in_picture(see(corners, pose_on_mount(CAMERA, PRINTER), CAMERA.lens), CAMERA.lens).all()
+    assert min(window.size_mm) > 10
+
+
+def test_a_camera_that_shows_nothing_well_has_no_window() -> None:
+    with pytest.raises(RigError, match="no part of the layer"):
+        window_of(replace(CAMERA, lens=Lens(focus_mm=400.0)), PRINTER, RISE_MM)
+
+
+def test_the_stops_see_all_of_the_layer_with_overlap(slab: Path) -> None:
+    toolpath = read_toolpath(slab)
+    layers = find_layers(toolpath)
+    survey = plan_survey(toolpath, layers, 0, CAMERA, PRINTER)
+    points = layer_points(toolpath, layers, 0)
+    places = [(stop.x_mm, stop.y_mm) for stop in survey.stops]
+    assert survey.seen_share == seen_share(points, places, survey.window) == 1.0
+    assert all(stop.z_mm == pytest.approx(0.2 + RISE_MM) for stop in survey.stops)
+    # fewer than a grid without overlap would be too few, more than twice as many too long
+    area = np.prod(np.ptp(points, axis=0) + 4) / np.prod(survey.window.size_mm)
+    assert area <= len(places) <= 3 * area + 4
+    way = np.hypot(*np.diff(places, axis=0).T)
+    assert way.max() <= max(survey.window.size_mm) + 1e-6  # to and fro, no leap
+    assert survey.cost_s > len(places) * CAMERA.dwell_s
+
+
+def test_no_stop_nears_a_keep_out(slab: Path) -> None:
+    toolpath = read_toolpath(slab)
+    layers = find_layers(toolpath)
+    guarded = replace(PRINTER, keep_out=(KeepOut(x_mm=(120.0, 126.0), y_mm=(60.0, 160.0), z_mm=12.0),))
+    survey = plan_survey(toolpath, layers, 0, CAMERA, guarded)
+    assert survey.stops
+    assert survey.seen_share < 1
+    assert not any(118 <= stop.x_mm <= 128 for stop in survey.stops)
+
+
+def test_a_plan_with_a_survey_is_written_and_proven(slab: Path, tmp_path: Path) -> None:
+    toolpath = read_toolpath(slab)
+    layers = find_layers(toolpath)
+    rig = rig_from_mapping(
+        {
+            "printer": {"bed_mm": [220, 220], "height_mm": 250},
+            "camera": [{"name": "nozzle", "mount": "head", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}],
+        }
+    )
+    plan = work_out(toolpath, layers, time_toolpath(toolpath, PRINTER), rig).plan
+    longer = with_surveys(plan, toolpath, layers, rig, [0])
+    extra = len(longer.shots[0].stops) - len(plan.shots[0].stops)
+    assert extra == len(plan_survey(toolpath, layers, 0, CAMERA, PRINTER).stops)
+    assert longer.cost_s > plan.cost_s + extra
+    assert longer.shots[1:] == plan.shots[1:]
+    out = tmp_path / "filmed.gcode"
+    inject_file(slab, longer, out)  # keeps the file only if the proof holds
+    assert out.read_text().count("twinlapse cue 1.") == len(longer.shots[0].stops)
+    with pytest.raises(PlanError, match="no shot to survey in"):
+        with_surveys(replace(plan, shots=plan.shots[1:]), toolpath, layers, rig, [0])
+    with pytest.raises(PlanError, match="camera on the head"):
+        with_surveys(
+            plan, toolpath, layers, Rig(printer=PRINTER, cameras=(replace(CAMERA, mount="bed"),)), [0]
+        )
