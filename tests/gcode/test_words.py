@@ -64,6 +64,7 @@ def test_one_move_in_many_spellings(line: str, read: Read) -> None:
         ("X0.000001", 1e-6),
         ("X-12.3456789", -12.3456789),
         ("X98.7654321098765", 98.7654321098765),
+        ("X" + "9" * 40, 1e9),  # no machine is larger
         ("X1E5", 1.0),  # no exponents: E begins a word
     ],
 )

@@ -34,6 +34,7 @@ LETTER_G, LETTER_M, LETTER_N, LETTER_O, LETTER_T, LETTER_NONE = 71, 77, 78, 79, 
 NOTE_WIDTH = 5
 
 _POWER = np.array([10.0**k for k in range(19)])
+_MOST = 1e9  # larger numbers are none that a machine could mean; sums of this one stay finite
 _DIGITS = 18  # as many fit an int64
 
 
@@ -83,8 +84,8 @@ def read_number(data: Bytes, start: int) -> tuple[float, int, bool]:
         while 0 <= c <= 9:  # digits that change nothing
             i += 1
             c = np.int64(data[i]) - 48
-    if beyond:
-        value *= _POWER[min(beyond, _DIGITS)]
+    if beyond or value > _MOST:
+        value = _MOST
     return (-value if first == 45 else value), i, count > 0
 
 
