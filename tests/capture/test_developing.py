@@ -153,3 +153,22 @@ def test_what_is_no_recording_is_named(tmp_path: Path, a_plan: Any, what: str) -
         place.write_text("minutes of the garden club")
     with pytest.raises(CaptureError, match=r"night\.mp4"):
         look_for_standstills(open_recording(place), schedule_of(a_plan()), lambda share: None)
+
+
+@pytest.mark.parametrize("camera", ["wide", "nozzle"])
+def test_standstills_of_a_rehearsed_print_are_found_and_no_others(camera: str) -> None:
+    """Motion measured on the rendered recording of the pot's first eight shots, 11 minutes of both cameras.
+
+    ``rehearsed_motion.npz`` is `measure` of what ``rehearsal.recording.record(filmed, rig, folder, shots=8)``
+    makes of the sample job, with its truth: 15 stops, and 7 stands and pauses that are none.
+    """
+    with np.load(Path(__file__).parent / "data" / "rehearsed_motion.npz") as data:
+        time_s, motion = data[f"{camera}_time_s"].astype(float), data[f"{camera}_motion"].astype(float)
+        stands, false_count = data[f"{camera}_stands_s"], int(data["false_count"])
+    found = find_standstills(time_s, motion, shortest_s=0.5)
+    hits = [
+        any(still.start_s < end - 0.3 and still.end_s > start + 0.3 for still in found)
+        for start, end in stands
+    ]
+    assert all(hits) and len(hits) == 15
+    assert len(found) == len(stands) + false_count

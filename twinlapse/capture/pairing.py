@@ -22,8 +22,10 @@ from twinlapse.shots import Plan
 _LOOK_BACK = 10  # most stops or standstills in a row that may go without a partner
 _SIGMA_S = 0.35  # how far a gap deviates that is right: the frame grid, the firmware's lag
 _SIGMA_SHARE = 0.01  # and this share of its length
-_MISS, _FALSE = 3.5, 2.5  # price of a stop without standstill, of a standstill without stop
-_PAUSE = 14.0  # price of a gap that a pause made longer
+# Prices are negative log-likelihoods, less that of a good pair, for a print with a shot every 75 s of which
+# 5 % are missed: -log 0.05; strays come at 0.3 a shot, against the density of a pair within a second;
+# a pause stretches 2 gaps in 130 by anything up to a quarter of an hour.
+_MISS, _FALSE, _PAUSE = 3.0, 4.4, 10.0
 _LENGTH_SIGMA_S = 0.4
 
 
