@@ -21,9 +21,18 @@ from twinlapse.capture.sources.http import redacted
 from twinlapse.capture.sources.multipart import PartReader, read_boundary
 from twinlapse.capture.sources.video import VideoSource
 from twinlapse.errors import CaptureError
+from twinlapse.rehearsal.http_camera import HttpCamera
 from twinlapse.rig.model import Camera
 
-KINDS = ("stream", "stream without lengths", "still", "folder", "folder without inotify", "video")
+KINDS = (
+    "stream",
+    "stream without lengths",
+    "still",
+    "folder",
+    "folder without inotify",
+    "rehearsal",
+    "video",
+)
 
 
 def named(source: str) -> Camera:
@@ -47,6 +56,10 @@ def source(
         case "folder without inotify":
             folder_writers(tmp_path)
             opened = FolderSource(tmp_path, SystemClock(), inotify=False)
+        case "rehearsal":
+            rehearsal = HttpCamera(fps=20)
+            request.addfinalizer(rehearsal.close)
+            opened = open_source(named(rehearsal.stream))
         case _:
             opened = open_source(named(f"video:{a_video(tmp_path / 'pot.mp4')}"))
     yield opened
