@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
-from twinlapse.errors import FrameError, GcodeError, JobError
+from twinlapse.cli.rehearse import command
+from twinlapse.errors import FrameError, GcodeError, JobError, PlanError, TwinlapseError
+from twinlapse.frames.job import Job
 from twinlapse.frames.journal import read_journal
 from twinlapse.frames.sequence import job_sequences
 from twinlapse.imaging.decode import read_picture
 from twinlapse.rehearsal import PERFECT, Faults, rehearse
+from twinlapse.rehearsal.preparing import prepare
 from twinlapse.rehearsal.truth import read_truth, residual_px, rms_px
 from twinlapse.shots import read_plan
 
@@ -135,25 +137,52 @@ def test_the_command(label_file: Path, tmp_path: Path) -> None:
         '[printer]\nbed_mm = [120, 120]\nheight_mm = 100\n[[camera]]\nname = "wide"\nmount = "frame"\n'
         "every = { layers = 4 }\nlens = { width_px = 160, height_px = 120, across_deg = 60 }\n"
     )
-    call = [sys.executable, "-m", "twinlapse", "rehearse"]
-    job = tmp_path / "job"
-    done = subprocess.run(
-        [*call, label_file, "--rig", rig, "-o", job, "--perfect", "--json"], capture_output=True, text=True
+    job, again = tmp_path / "job", tmp_path / "again"
+    done = CliRunner().invoke(
+        command, [str(label_file), "--rig", str(rig), "-o", str(job), "--perfect", "--json"]
     )
-    assert done.returncode == 0, done.stderr
+    assert done.exit_code == 0, done.output
     said = json.loads(done.stdout)
     assert said["frames"] == {"wide": 2} and said["missing"] == {"wide": 0}
     for name in ("original.gcode", "filmed.gcode", "rig.toml", "plan.json", "truth.json", "journal.db"):
         assert (job / name).exists(), name
     assert (job / "original.gcode").read_bytes() == label_file.read_bytes()
     # the written file alone is enough to do it again
-    again = tmp_path / "again"
-    redone = subprocess.run(
-        [*call, job / "filmed.gcode", "--rig", rig, "-o", again, "--perfect"], capture_output=True, text=True
-    )
-    assert redone.returncode == 0, redone.stderr
+    filmed = str(job / "filmed.gcode")
+    redone = CliRunner().invoke(command, [filmed, "--rig", str(rig), "-o", str(again), "--perfect"])
+    assert redone.exit_code == 0, redone.output
     assert (again / "frames/wide/000002.jpg").read_bytes() == (job / "frames/wide/000002.jpg").read_bytes()
-    wrong = subprocess.run(
-        [*call, tmp_path / "none.gcode", "--rig", rig, "-o", again], capture_output=True, text=True
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (None, "there is no such"),
+        ("", "is empty"),
+        ("G21\nM3 S1000\nG1 X5 F300\n", ""),
+        ("G28\nG1 X5 F300\n", ""),
+    ],
+)
+def test_bad_files_leave_nothing_behind(tmp_path: Path, text: str | None, says: str) -> None:
+    gcode, rig, job = tmp_path / "foot.gcode", tmp_path / "rig.toml", tmp_path / "job"
+    rig.write_text(
+        '[printer]\nbed_mm = [120, 120]\nheight_mm = 100\n[[camera]]\nname = "w"\nmount = "frame"\n'
     )
-    assert (wrong.returncode, wrong.stderr.count("\n")) == (2, 1)
+    if text is not None:
+        gcode.write_text(text)
+    done = CliRunner().invoke(command, [str(gcode), "--rig", str(rig), "-o", str(job)])
+    assert isinstance(done.exception, TwinlapseError) and says in str(done.exception)
+    assert not job.exists()
+
+
+def test_a_plan_of_another_file_is_refused(
+    label_file: Path, small_rig: Callable, rehearsed: tuple, tmp_path: Path
+) -> None:
+    job, _ = rehearsed
+    other = tmp_path / "other.gcode"
+    other.write_text(label_file.read_text() + "; another\n")
+    with pytest.raises(PlanError, match="belongs to another file"):
+        prepare(other, small_rig(), Job(tmp_path / "job"), job.plan)
+    assert not (tmp_path / "job").exists()
+    prepare(label_file, small_rig(), Job(tmp_path / "again"), job.plan)
+    assert (tmp_path / "again" / "filmed.gcode").read_bytes() == job.filmed.read_bytes()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import click
@@ -36,6 +35,7 @@ def command(
 
     GCODE is a sliced file, whose shots are then planned and written first, or a written file.
     """
+    from twinlapse.files import write_bytes
     from twinlapse.frames.job import Job
     from twinlapse.rehearsal import PERFECT, Faults, rehearse
     from twinlapse.rehearsal.preparing import prepare
@@ -46,7 +46,7 @@ def command(
     with output.progress("Planning and writing") as progress:
         prepare(gcode, rig, job, plan_path, progress=progress)
     if not (job.rig.exists() and rig_path.samefile(job.rig)):
-        shutil.copyfile(rig_path, job.rig)
+        write_bytes(job.rig, rig_path.read_bytes())
     with output.progress("Rehearsing") as progress:
         done = rehearse(
             job.filmed, rig, job, seed=seed, faults=PERFECT if perfect else Faults(), progress=progress

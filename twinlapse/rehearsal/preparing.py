@@ -9,13 +9,14 @@ from pathlib import Path
 from twinlapse.errors import PlanError
 from twinlapse.files import make_folder, mapped, replacing
 from twinlapse.frames.job import Job
-from twinlapse.gcode import find_layers, read_toolpath
+from twinlapse.gcode import Toolpath, find_layers, read_toolpath
 from twinlapse.inject import inject_file, remove_shots
 from twinlapse.motion import time_toolpath
 from twinlapse.plan import make_plan
 from twinlapse.rig import Rig
-from twinlapse.shots import read_plan, write_plan
+from twinlapse.shots import Plan, read_plan, write_plan
 
+Progress = Callable[[float], None]
 _WRITTEN = b"; twinlapse header begin"
 
 
@@ -25,7 +26,7 @@ def prepare(
     job: Job,
     plan: Path | None = None,
     *,
-    progress: Callable[[float], None] | None = None,
+    progress: Progress | None = None,
 ) -> None:
     """Fill a job folder with original, written file and plan.
 
@@ -45,30 +46,41 @@ def prepare(
     PlanError
         when the plan belongs to another file.
     """
-    toolpath = read_toolpath(gcode, firmware=rig.printer.firmware)  # before anything is made on the disk
-    make_folder(job.folder)
+    firmware = rig.printer.firmware
     if is_written(gcode):
+        make_folder(job.folder)
         _keep(gcode, job.filmed)
         remove_shots(job.filmed, job.original)
-        toolpath = read_toolpath(job.original, firmware=rig.printer.firmware)
-    else:
-        _keep(gcode, job.original)
-    if plan is not None:
-        _keep(plan, job.plan)
-    known = read_plan(job.plan) if job.plan.exists() else None
-    if known is not None and known.gcode_sha256 != toolpath.sha256:
-        if plan is not None:
-            raise PlanError("this plan belongs to another file", "name the plan of this one", path=plan)
-        known = None
-    if known is None or not is_written(gcode):
-        if plan is None:
-            known = make_plan(
-                toolpath, find_layers(toolpath), time_toolpath(toolpath, rig.printer), rig, progress=progress
-            )
-            write_plan(job.plan, known)
-        assert known is not None
-    if not is_written(gcode):
-        inject_file(job.original, known, job.filmed, toolpath=toolpath)
+        toolpath = read_toolpath(job.original, firmware=firmware)
+        if _known_plan(job, plan, toolpath) is None:
+            write_plan(job.plan, _planned(toolpath, rig, progress))
+        return
+    toolpath = read_toolpath(gcode, firmware=firmware)  # a file that is no print leaves no folder behind
+    made = _known_plan(job, plan, toolpath) if plan is not None else None
+    made = made or _planned(toolpath, rig, progress)
+    make_folder(job.folder)
+    _keep(gcode, job.original)
+    inject_file(job.original, made, job.filmed, toolpath=toolpath)
+    write_plan(job.plan, made)
+
+
+def _known_plan(job: Job, path: Path | None, toolpath: Toolpath) -> Plan | None:
+    """Return the plan that was named or lies in the job folder; a named one is kept there."""
+    if path is None and not job.plan.exists():
+        return None
+    known = read_plan(path or job.plan)
+    if known.gcode_sha256 != toolpath.sha256:
+        if path is None:
+            return None
+        raise PlanError("this plan belongs to another file", "name the plan of this one", path=path)
+    if path is not None and job.folder.is_dir():
+        write_plan(job.plan, known)
+    return known
+
+
+def _planned(toolpath: Toolpath, rig: Rig, progress: Progress | None) -> Plan:
+    layers, timeline = find_layers(toolpath), time_toolpath(toolpath, rig.printer)
+    return make_plan(toolpath, layers, timeline, rig, progress=progress)
 
 
 def is_written(path: Path) -> bool:

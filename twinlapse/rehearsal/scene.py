@@ -27,6 +27,7 @@ Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 TERRACOTTA = (0.47, 0.155, 0.072)
 ARM_MM = 15.0  # from the foot's middle to the points that tell its turn
+TIP_ARM_MM = 4.0  # the same for the place under the tip
 LAMP, LAMP_ROOM = 1500.0, 0.34  # of an inspection camera's LEDs, and what the room's light is beside them
 DARK = (0.012, 0.012, 0.014)
 CURVE = 4096
@@ -160,7 +161,11 @@ class VirtualCamera:
         """Return how print and surroundings shift against the ideal picture."""
         ideal = self.pose(nozzle_mm)
         actual = shaken(self.pose(_sum(nozzle_mm, error_mm)), shake_rad)
-        print_shift = shift_between(self.scene.foot_mm + _cross(ARM_MM), ideal, actual, self.lens)
+        if self.camera.mount in ("head", "gantry"):  # the foot is seldom seen there: what lies under the tip
+            points = np.array(nozzle_mm) + _cross(TIP_ARM_MM)
+        else:
+            points = self.scene.foot_mm + _cross(ARM_MM)
+        print_shift = shift_between(points, ideal, actual, self.lens)
         own = pose_on_mount(self.camera, self.scene.printer)
         seen = self.studio.rays[20::40, 20::40].reshape(-1, 2)
         seen = seen[np.isfinite(seen).all(axis=1)]

@@ -51,7 +51,7 @@ class FrameTruth:
         float, float, float
     ]  # of the nozzle against the bed: where it stands less where it should
     shake_deg: tuple[float, float, float]
-    print: Shift  # the foot of the print
+    print: Shift  # the foot of the print; for a camera on head or gantry the place under the tip
     surroundings: Shift  # what moves with the camera: the room of a frame camera, the nozzle of a head camera
 
 
