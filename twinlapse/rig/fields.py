@@ -96,7 +96,7 @@ class Table:
     def point(self, key: str, default: Any, size: int) -> tuple[float, ...] | None:
         """Return `size` numbers as millimetres, or None where the key may be left out."""
         value = self._take(key, default)
-        if value is None:
+        if value is None and key not in self.values:  # the null of a plan's JSON is no point
             return None
         if (
             not isinstance(value, list | tuple)
