@@ -90,3 +90,11 @@ def places_of(plan: Plan, camera: str) -> Float:
         if camera in stop.cameras
     ]
     return np.array(found, float).reshape(-1, 4)
+
+
+def looks_away(drawn: Drawn, camera: str) -> tuple[float, float] | None:
+    """Return how far from the nozzle a camera on the head looks, seen from above; None for other cameras."""
+    known = drawn.rig.camera(camera)
+    if known is None or known.mount != "head" or known.look_mm is None:
+        return None
+    return known.look_mm[:2]

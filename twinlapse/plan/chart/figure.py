@@ -10,7 +10,7 @@ from matplotlib import rc_context
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 
-from twinlapse.plan.chart.drawn import COLOURS, Drawn, added_s, places_of
+from twinlapse.plan.chart.drawn import COLOURS, Drawn, added_s, looks_away, places_of
 from twinlapse.plan.summary import clock
 
 INK, FAINT, PAPER = "#1b2327", "#8a969c", "#ffffff"
@@ -136,6 +136,19 @@ def _draw_above(figure: Any, axes: Any, drawn: Drawn) -> None:
             zorder=6,
             label=f"stop for camera {camera} ({drawn.rig.cameras[k].stance})",
         )
+        away = looks_away(drawn, camera)
+        if away is not None:
+            axes.scatter(
+                places[:, 1] + away[0],
+                places[:, 2] + away[1],
+                s=70,
+                marker="o",
+                facecolor="none",
+                edgecolor=COLOURS[k % len(COLOURS)],
+                linewidth=1.4,
+                zorder=6,
+                label=f"where {camera} looks",
+            )
     axes.set_xlim(x0 - 6, x1 + 6)
     axes.set_ylim(y0 - 6, y1 + 6)
     axes.set_aspect("equal")

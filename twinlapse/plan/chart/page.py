@@ -14,7 +14,7 @@ import numpy as np
 from matplotlib import colormaps
 from PIL import Image
 
-from twinlapse.plan.chart.drawn import COLOURS, SHAPES, Drawn, added_s
+from twinlapse.plan.chart.drawn import COLOURS, SHAPES, Drawn, added_s, looks_away
 from twinlapse.plan.summary import clock
 
 _LINE_POINTS = 1500
@@ -43,6 +43,7 @@ def _data(drawn: Drawn) -> dict[str, Any]:
                 "stance": camera.stance,
                 "colour": COLOURS[k % len(COLOURS)],
                 "shape": SHAPES[k % len(SHAPES)],
+                "look": looks_away(drawn, camera.name),
             }
             for k, camera in enumerate(drawn.rig.cameras)
         ],
