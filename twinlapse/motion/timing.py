@@ -18,7 +18,10 @@ JERK_Z_MM_S = 0.3
 # what Klipper does not read: its limits stand in its own configuration (docs/G-Codes.md)
 _NOT_KLIPPER = (int(Setting.MAX_ACCEL_X), int(Setting.JUNCTION_DEVIATION))  # first and last
 _HEAT_WAIT, _PAUSE = int(Setting.HEAT_WAIT), int(Setting.PAUSE)
-_NO_ROWS = np.empty(0, np.int64)
+_NO_ROWS, _NO_KINDS, _NO_VALUES = np.empty(0, np.int64), np.empty(0, np.uint8), np.empty(0)
+_NO_ARC_ROWS, _NO_ARCS = np.empty(0, np.int64), np.empty((0, 4))
+for _column in (_NO_ARC_ROWS, _NO_ARCS):
+    _column.flags.writeable = False
 
 
 def time_toolpath(
@@ -94,15 +97,26 @@ def moves_s(
     if not count:
         return 0.0
     rule, limit = limits or limits_of(printer)
-    nothing, none = np.zeros(count + 1, np.float32), _NO_ROWS
+    kind, still = np.zeros(count + 1, np.uint8), np.zeros(count + 1, np.float32)
+    x, y, z = (np.ascontiguousarray(places[:, k]) for k in range(3))
+    e, feed = np.zeros(count + 1), np.concatenate([[np.float32(1)], feed])
     length = np.concatenate([[0.0], length[kept[1:]]]).astype(np.float32)
+    for column in (
+        kind,
+        x,
+        y,
+        z,
+        e,
+        feed,
+        length,
+        still,
+    ):  # as a toolpath's are: one compiled kernel serves both
+        column.flags.writeable = False
     distance, speed2, accel, entry2 = (np.empty(count + 1, np.float32) for _ in range(4))
     seconds = np.empty(count + 1)
-    x, y, z = (np.ascontiguousarray(places[:, k]) for k in range(3))
     lookahead.corner_limits(
-        np.zeros(count + 1, np.uint8), x, y, z, np.zeros(count + 1), np.concatenate([[np.float32(1)], feed]),
-        length, nothing, nothing, none, np.empty((0, 4)), none, np.empty(0, np.uint8), np.empty(0), none,
-        limit, rule, accel_mm_s2 or printer.accel_mm_s2, distance, speed2, accel, entry2, seconds,
+        kind, x, y, z, e, feed, length, still, still, _NO_ARC_ROWS, _NO_ARCS, _NO_ROWS, _NO_KINDS, _NO_VALUES,
+        _NO_ROWS, limit, rule, accel_mm_s2 or printer.accel_mm_s2, distance, speed2, accel, entry2, seconds,
     )  # fmt: skip
     lookahead.run_passes(distance, speed2, accel, entry2, seconds)
     return float(seconds.sum())
