@@ -34,7 +34,7 @@ def command(
 
     from twinlapse.files import write_bytes
     from twinlapse.firstlayer.picture import photograph
-    from twinlapse.firstlayer.reading import map_layer
+    from twinlapse.firstlayer.reading import map_layer, watch_job
     from twinlapse.firstlayer.report import as_json, report_html, verdict
     from twinlapse.frames.job import open_job
 
@@ -57,8 +57,19 @@ def command(
             f"  {d.number}. {d.grade} {d.kind} at X{d.at_mm[0]:.1f} Y{d.at_mm[1]:.1f}, "
             f"{d.length_mm:.1f} x {d.width_mm:.1f} mm, line {d.file_line}"
         )
+    watches = watch_job(job)
+    lifted = [watch for watch in watches if watch.lifted]
+    for watch in lifted:
+        x, y = watch.corner_mm
+        out.say(f"  the corner at X{x:.1f} Y{y:.1f} has risen by about {watch.lift_mm[-1]:.1f} mm")
+    if watches and not lifted:
+        out.say(f"{len(watches)} corners watched, none has risen.")
     out.say(f"report: {page}")
     result = as_json(found.mosaic, found.judgement)
+    result["corners"] = [
+        {"at_mm": list(w.corner_mm), "lift_mm": [round(float(v), 3) for v in w.lift_mm], "lifted": w.lifted}
+        for w in watches
+    ]
     out.result({**result, "layer": found.layer + 1, "report": str(page), "missing": missing})
-    if found.judgement.sound is not True:
+    if found.judgement.sound is not True or lifted:
         raise click.exceptions.Exit(1)

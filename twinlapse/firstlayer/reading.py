@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -9,11 +10,13 @@ from twinlapse.errors import FrameError, JobError, TwinlapseError
 from twinlapse.firstlayer.expected import lines_of
 from twinlapse.firstlayer.judging import Judgement, judge
 from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
+from twinlapse.firstlayer.patrol import Watch, outermost_corners, strip_of, watch_corners
 from twinlapse.frames.job import Job
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
-from twinlapse.plan.survey import STANCE
+from twinlapse.plan.survey import RISE_MM, STANCE, layer_points
 from twinlapse.rig import Camera, Rig, rig_from_mapping
+from twinlapse.rig.window import window_of
 from twinlapse.shots import Plan, read_plan
 
 
@@ -99,6 +102,41 @@ def map_layer(
     mosaic = build_mosaic(frames, _at_size(camera, frames[0]), rig.printer, top_mm, progress=progress)
     judgement = judge(mosaic, lines, smallest_mm=smallest_mm)
     return LayerMap(layer=chosen, mosaic=mosaic, judgement=judgement), missing
+
+
+def watch_job(job: Job) -> list[Watch]:
+    """Return what the outermost corners of the print did over its surveyed layers; nothing before the second.
+
+    Raises
+    ------
+    JobError
+        when all frames of a surveyed layer are missing.
+    """
+    plan = read_plan(job.plan)
+    surveyed = survey_layers(plan)
+    if len(surveyed) < 2:
+        return []
+    rig = rig_from_mapping(plan.rig)
+    camera = _survey_camera(rig, plan)
+    toolpath = read_toolpath(job.original)
+    corners = outermost_corners(layer_points(toolpath, find_layers(toolpath), surveyed[0]))
+    shown = [survey_frames(job, plan, camera, layer)[:2] for layer in surveyed]
+    camera = _at_size(camera, shown[0][0][0])
+    middle = window_of(camera, rig.printer, RISE_MM).middle_mm
+    strips, nozzles = [], {}
+    for corner in corners:
+        best = [
+            (min(frames, key=lambda frame: _aside(frame, corner, middle)), top_mm) for frames, top_mm in shown
+        ]
+        strips.append(strip_of(corner, best, camera, rig.printer))
+        x, y, z = best[0][0].nozzle_mm
+        nozzles[corner] = (x, y, z - best[0][1])
+    return watch_corners(strips, nozzles, camera, rig.printer)
+
+
+def _aside(frame: SurveyFrame, corner: tuple[float, float], middle: tuple[float, float]) -> float:
+    """Return how far a corner is from the middle of what a frame shows best."""
+    return math.hypot(*(c - n - m for c, n, m in zip(corner, frame.nozzle_mm, middle, strict=False)))
 
 
 def _survey_camera(rig: Rig, plan: Plan) -> Camera:
