@@ -128,7 +128,7 @@ def _nozzle(view: np.ndarray, covered: np.ndarray) -> None:
 def wide_truth(tmp_path_factory: pytest.TempPathFactory) -> Truth:
     """A wide view: photograph of a coffee cup from scikit-image's wheel."""
     folder = tmp_path_factory.mktemp("wide_truth") / "wide"
-    return make_truth(folder, data.coffee(), (960, 540), 14)
+    return make_truth(folder, data.coffee(), (960, 540), 10)
 
 
 @pytest.fixture(scope="session")
@@ -136,7 +136,7 @@ def nozzle_truth(tmp_path_factory: pytest.TempPathFactory) -> Truth:
     """A nozzle's view: gravel from scikit-image's wheel, with a rigid nozzle before it."""
     folder = tmp_path_factory.mktemp("nozzle_truth") / "nozzle"
     scene = cv2.cvtColor(data.gravel(), cv2.COLOR_GRAY2RGB)
-    return make_truth(folder, scene, (640, 480), 14, nozzle=True, seed=8)
+    return make_truth(folder, scene, (640, 480), 10, nozzle=True, seed=8)
 
 
 @pytest.fixture(scope="session")

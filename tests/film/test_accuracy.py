@@ -33,7 +33,7 @@ def _rms(errors: np.ndarray) -> float:
 def test_frames_land_on_each_other(truth, track: Track) -> None:
     errors = truth.errors(np.array([motion.matrix for motion in track.motions]))
     untouched = truth.errors(np.repeat(np.eye(3)[None, :2], len(truth.files), axis=0))
-    assert _rms(untouched) > 1.0  # the control: there was something to take out
+    assert _rms(untouched) > 0.7  # the control: there was something to take out
     assert _rms(errors) < 0.05
     assert np.abs(errors).max() < 0.5
 
