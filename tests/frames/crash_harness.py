@@ -7,6 +7,7 @@ one list of all frames in place.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import os
@@ -25,6 +26,7 @@ from twinlapse.shots import Plan, Shot, Stop
 SHOTS = 1600
 
 
+@functools.cache
 def a_plan(shots: int = SHOTS) -> Plan:
     stops = (Stop(cameras=("wide",), x_mm=0, y_mm=0, z_mm=1, dwell_s=1, stance="clear"),)
     rest = {
@@ -64,12 +66,12 @@ class Manifest:
         self.file.write_text(json.dumps(self.rows))
 
 
-def opened(kind: str, folder: Path) -> tuple[Callable[[int, bytes], None], int]:
+def opened(kind: str, folder: Path, shots: int = SHOTS) -> tuple[Callable[[int, bytes], None], int]:
     """Return what keeps a frame, and the first free shot."""
     if kind == "manifest":
         manifest = Manifest(folder)
         return manifest.put, 1 + max(map(int, manifest.rows), default=0)
-    store = FrameStore(Job(folder), a_plan())
+    store = FrameStore(Job(folder), a_plan(shots))
 
     def put(shot: int, data: bytes) -> None:
         store.put(store.key(shot, 1, "wide"), data, FrameTimes())
@@ -77,13 +79,13 @@ def opened(kind: str, folder: Path) -> tuple[Callable[[int, bytes], None], int]:
     return put, 1 + max((row.key.shot for row in store.rows()), default=0)
 
 
-def found(kind: str, folder: Path) -> dict[int, str]:
+def found(kind: str, folder: Path, shots: int = SHOTS) -> dict[int, str]:
     """Return shot and hash of what a reader sees after a crash; half frames are an error."""
     if kind == "manifest":
         rows = {int(shot): digest for shot, digest in Manifest(folder).rows.items()}
         whole = {n: (folder / f"{n}.jpg") for n in rows}
         return {n: rows[n] for n, path in whole.items() if path.exists() and digest_of(path) == rows[n]}
-    with FrameStore(Job(folder), a_plan()) as store:
+    with FrameStore(Job(folder), a_plan(shots)) as store:
         visible = sorted((folder / "frames").glob("*/*"))
         assert all(path.read_bytes() == picture(int(path.stem)) for path in visible), (
             "a half frame is visible"
@@ -95,9 +97,9 @@ def digest_of(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def write(kind: str, folder: Path, pause_s: float) -> None:
-    put, shot = opened(kind, folder)
-    while shot < SHOTS:
+def write(kind: str, folder: Path, pause_s: float, shots: int = SHOTS) -> None:
+    put, shot = opened(kind, folder, shots)
+    while shot < shots:
         data = picture(shot)
         try:
             put(shot, data)
@@ -113,6 +115,7 @@ def kill_many(kind: str, folder: Path, kills: int, seed: int) -> dict[str, int]:
     import random
 
     dice = random.Random(seed)
+    a_plan(600)  # built once, before the forks
     counts = {"kills": 0, "acknowledged": 0, "lost": 0}
     for number in range(kills):
         place = folder / str(number // 30)  # a new folder now and then keeps the looking quick
@@ -121,7 +124,7 @@ def kill_many(kind: str, folder: Path, kills: int, seed: int) -> dict[str, int]:
         child = os.fork()
         if child == 0:
             os.dup2(writing, 1)
-            write(kind, place, 0.0)
+            write(kind, place, 0.0, 600)
             os._exit(0)
         os.close(writing)
         first = os.read(reading, 65536)
@@ -133,7 +136,7 @@ def kill_many(kind: str, folder: Path, kills: int, seed: int) -> dict[str, int]:
             told += piece
         os.close(reading)
         promised = dict(line.split() for line in told.decode().splitlines())
-        seen = found(kind, place)
+        seen = found(kind, place, 600)
         counts["kills"] += 1
         counts["acknowledged"] += len(promised)
         counts["lost"] += sum(seen.get(int(shot)) != digest for shot, digest in promised.items())
