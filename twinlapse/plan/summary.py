@@ -31,7 +31,7 @@ def summary_rows(planning: Planning, rig: Rig) -> list[tuple[str, str]]:
         ("Retractions", f"{how['own'] + how['firmware']:,} more, {primed_mm:,.1f} mm primed by the blocks"),
         ("Visible walls", f"{walls:,} shots stop at one"),
         ("Left out", f"{len(planning.refusals)} refused, {len(planning.dropped) + planning.unmet} dropped"),
-        ("Film", f"{plan.film_s:.1f} s; lights on for {_lights(planning, rig)}"),
+        ("Film", f"{plan.film_s:.1f} s; {_lights(planning, rig)}"),
     ]
 
 
@@ -51,4 +51,4 @@ def _lights(planning: Planning, rig: Rig) -> str:
     spent = sum(
         stop_s(stop, rig) for shot in planning.plan.shots for stop in shot.stops if lit & set(stop.cameras)
     )
-    return f"{spent / 60:.1f} min" if lit else "no camera: none has light commands"
+    return f"lights on for {spent / 60:.1f} min at least" if lit else "no camera switches a light"
