@@ -174,7 +174,7 @@ def test_the_service_is_small(services: Any) -> None:
 
 
 def test_heavy_libraries_stay_out() -> None:
-    code = "import sys, twinlapse.capture.service, twinlapse.capture.jpeg\n"
+    code = "import sys, twinlapse.capture.serving, twinlapse.capture.jpeg\n"
     code += "import PIL.JpegImagePlugin\n"
     code += (
         "print([name for name in ('cv2', 'numpy', 'numba', 'matplotlib', 'scipy') if name in sys.modules])"

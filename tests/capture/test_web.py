@@ -18,7 +18,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from twinlapse.capture.guard import Rules, allowed_hosts, is_loopback, read_token
-from twinlapse.capture.service import where_to_listen
+from twinlapse.capture.serving import where_to_listen
 from twinlapse.capture.taker import Answer, UnknownShotError
 from twinlapse.capture.web import make_app
 from twinlapse.errors import CaptureError, JobError

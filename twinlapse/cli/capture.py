@@ -43,7 +43,8 @@ def command(
         output.say(text)
         output.result({"unit": text})
         return
-    from twinlapse.capture.service import Night, serve, where_to_listen
+    from twinlapse.capture.service import Night
+    from twinlapse.capture.serving import serve, where_to_listen
     from twinlapse.frames.job import open_job
     from twinlapse.frames.store import free_bytes, needed_bytes
     from twinlapse.rig import read_rig, rig_from_mapping
