@@ -1,4 +1,4 @@
-"""How often seeded defects are found and sound layers accused: a table. Run: python tests/bench/firstlayer_rates.py"""
+"""How often seeded defects are found and sound layers accused: a table."""
 
 from __future__ import annotations
 
@@ -61,7 +61,13 @@ def main(sound: int = 13, faulty: int = 6) -> None:
                 reach = (6.0, 0.7) if k == len(GAPS_MM) else (1.2, 0.7)
                 hits[k] += bool((near < reach).all(axis=1).any())
         cells = [f"{h:.0f}/{t:.0f}" for h, t in zip(hits, tries, strict=True)]
-        print(name.ljust(24), *[c.rjust(12) for c in cells], f"{false}/{sound}".rjust(12), f"{np.mean(errors):.3f}".rjust(9), flush=True)
+        print(
+            name.ljust(24),
+            *[c.rjust(12) for c in cells],
+            f"{false}/{sound}".rjust(12),
+            f"{np.mean(errors):.3f}".rjust(9),
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

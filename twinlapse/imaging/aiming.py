@@ -140,7 +140,7 @@ def _refined(points_mm: Float, pixels: Float, lens: Lens, pose: Pose) -> Pose:
         new = (pixels - see(points_mm, tried, lens)).ravel()
         if np.isfinite(new).all() and new @ new <= np.nan_to_num(off) @ np.nan_to_num(off):
             pose, off, damping = tried, new, max(damping / 10, 1e-12)
-            if np.abs(step).max() < 1e-10:
+            if np.abs(step).max() < 1e-8:
                 break
         else:
             damping *= 10
