@@ -142,3 +142,17 @@ def test_bad_input_is_one_line(
     assert "--remove" in again
     assert "header does not describe" in _refused("prove", source, source)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["filmed.gcode", "plan.json", "rig.toml"]
+
+
+@pytest.mark.parametrize("stances", [("still", "last"), ("clear", "tour")])
+def test_wipes_and_stops_at_one_place_are_proven(
+    stances: tuple[str, str], rig: Path, sliced_folder: Path, tmp_path: Path
+) -> None:
+    """Two stops without a move between them; wipes of paths that short travels interrupt."""
+    text = RIG.replace("height_mm", "wipe_mm = 2\nprime_extra_mm = 0.05\nheight_mm")
+    for name, stance in zip(("wide", "nozzle"), stances, strict=True):
+        text = text.replace(f'name = "{name}"', f'name = "{name}"\nstance = "{stance}"')
+    rig.write_text(text.replace("layers = 10", "layers = 3") + "[cue]\narm_s = 6\n")
+    done = run("inject", sliced_folder / "cube_abs.gcode", "--rig", rig, "-o", tmp_path / "o.gcode", "--json")
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout)["proof"]["holds"] is True

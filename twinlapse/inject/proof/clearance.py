@@ -29,7 +29,8 @@ def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
         moves.end_mm, moves.home_mm, sweeping.empty_tops(*printer.bed_mm), left, front,
         np.array([head.radius_mm, gantry_mm, max(head.nozzle_radius_mm, 1e-6), head.nozzle_length_mm]), found,
     )  # fmt: skip
-    found[wiping_moves(evidence, moves)] = sweeping.CLEAR
+    wipes, above = wiping_moves(evidence, moves)
+    found[wipes | (above & (found != sweeping.TIP))] = sweeping.CLEAR
     faults = [
         Fault(
             evidence.line(int(moves.row[k])),

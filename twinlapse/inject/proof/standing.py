@@ -111,6 +111,7 @@ class BlockReader:
 
     def _state(self, number: int, found: re.Match[str]) -> None:
         place = (float(found[4]), float(found[5]), float(found[6]))
+        self._standing, self._settled_s = None, 0.0
         self._stated = (int(found[1]), int(found[2]), found[3], place, float(found[7]))
 
     def _cue(self, number: int, found: re.Match[str]) -> None:

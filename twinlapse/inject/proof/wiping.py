@@ -11,12 +11,15 @@ from twinlapse.inject.proof.evidence import BlockMoves, Evidence
 _NEAR_MM = 2e-3  # places are written to a thousandth
 
 
-def wiping_moves(evidence: Evidence, moves: BlockMoves) -> NDArray[np.bool_]:
-    """Return which moves are a permitted wipe, the way down to it included."""
-    wipes = np.zeros(len(moves.row), bool)
+def wiping_moves(evidence: Evidence, moves: BlockMoves) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return which moves are a permitted wipe, the way down to it included, and which lead above it.
+
+    A way above the path just laid brings the head no nearer to anything than the original has been.
+    """
+    wipes, above = np.zeros(len(moves.row), bool), np.zeros(len(moves.row), bool)
     longest_mm = evidence.rig.printer.wipe_mm
     if longest_mm <= 0:
-        return wipes
+        return wipes, above
     low = np.abs(moves.end_mm[:, 2] - moves.home_mm[:, 2]) <= _NEAR_MM
     chain = low & (np.abs(moves.start_mm[:, 2] - moves.home_mm[:, 2]) <= _NEAR_MM) & moves.flat
     length = np.linalg.norm(moves.end_mm - moves.start_mm, axis=1)
@@ -28,22 +31,23 @@ def wiping_moves(evidence: Evidence, moves: BlockMoves) -> NDArray[np.bool_]:
         if on_path and ends_home and length[mine].sum() <= longest_mm + _NEAR_MM:
             wipes[mine] = True
             wipes[mine[0] - 1] |= bool(moves.upright[mine[0] - 1])
-    return wipes
+            before = mine[0] - 2
+            ends = (moves.start_mm[before, :2], moves.end_mm[before, :2])
+            above[before] = all(_distance(path, end) <= _NEAR_MM for end in ends)
+    return wipes, above
 
 
 def _path_before(path: Toolpath, row: int, length_mm: float) -> NDArray[np.float64]:
     """Return the places of the path that ends before a row, from its end backward."""
     places: list[tuple[float, float]] = []
     left = length_mm + _NEAR_MM
-    while row > 1 and left > 0:
-        row -= 1
-        if path.kind[row] not in (Kind.EXTRUDE, Kind.MODE):
-            break
-        places.append((float(path.x_mm[row]), float(path.y_mm[row])))
-        if path.kind[row] == Kind.EXTRUDE:
-            left -= float(path.length_mm[row])
-    if len(places):
+    row -= 1
+    while row > 0 and left > 0 and path.kind[row] in (Kind.EXTRUDE, Kind.MODE):
+        if not places:
+            places.append((float(path.x_mm[row]), float(path.y_mm[row])))
         places.append((float(path.x_mm[row - 1]), float(path.y_mm[row - 1])))
+        left -= float(path.length_mm[row])
+        row -= 1
     return np.array(places).reshape(-1, 2)
 
 
