@@ -37,6 +37,7 @@ def test_time_waits_and_leaps() -> None:
     assert course.real_time(22.5) == pytest.approx(25.5)
 
 
+@pytest.mark.slow
 def test_recorded_pictures_stand_still_when_the_truth_says_so(
     rehearsed: tuple, small_rig: Callable, tmp_path: Path
 ) -> None:

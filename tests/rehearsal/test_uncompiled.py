@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 PAINT = """
 import sys
@@ -38,6 +39,7 @@ np.save(sys.argv[1], np.stack(out))
 """
 
 
+@pytest.mark.slow
 def test_uncompiled_kernels_paint_the_same_picture(tmp_path: Path) -> None:
     script = tmp_path / "paint.py"
     script.write_text(PAINT)
