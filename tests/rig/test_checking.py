@@ -123,3 +123,15 @@ def test_check_says_no_by_its_exit_status(tmp_path: Path) -> None:
     run = CliRunner().invoke(command, ["check", str(path)])
     assert run.exit_code == 1
     assert "raise it" in run.output
+
+
+@pytest.mark.parametrize(
+    "lens",
+    ["across_deg = 179.9", 'kind = "fisheye", across_deg = 220', "distortion = [-5, 20]", "f_number = 0.01"],
+)
+def test_an_absurd_lens_is_no_traceback(tmp_path: Path, lens: str) -> None:
+    path = tmp_path / "rig.toml"
+    camera = f'[[camera]]\nname = "eye"\nmount = "head"\nlens = {{ {lens} }}\n'
+    path.write_text(f"[printer]\nbed_mm = [9, 9]\nheight_mm = 9\n{camera}")
+    run = CliRunner().invoke(command, ["check", str(path), "--json"])
+    assert isinstance(json.loads(run.output)["holds"], bool)

@@ -64,6 +64,13 @@ FAULTS = [
     ('mount = "frame"', 'mount = "frame"\nrotate_deg = 45', 9, "not known", "90"),
     ('mount = "frame"', 'mount = "frame"\nplace_mm = [1, 2]', 9, "3 numbers", "3 numbers"),
     ('mount = "frame"', 'mount = "frame"\nbody_mm = [0, 5]', 9, "a housing has a size", "above 0"),
+    (
+        'mount = "frame"',
+        'mount = "frame"\nplace_mm = [1, 2, 3]\nlook_mm = [1, 2, 3]',
+        10,
+        "own place",
+        "a point",
+    ),
     ("{ width_px = 640 }", "{ width_px = 640.5 }", 13, "not a whole number", "whole"),
     ("{ width_px = 640 }", "{ across_deg = 190 }", 13, "less than 180", "fisheye"),
     ("{ width_px = 640 }", '{ distortion = ["a"] }', 13, "not a list of numbers", "brackets"),

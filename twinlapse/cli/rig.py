@@ -64,7 +64,17 @@ def check(out: Output, rig_file: Path, picture: Path | None, circle_px: float, c
 def _plain(finding: Any) -> dict[str, Any]:
     from dataclasses import asdict
 
-    return asdict(finding)
+    plain = asdict(finding)
+    if "values" in plain:
+        plain["values"] = {key: _finite(value) for key, value in plain["values"].items()}
+    return plain
+
+
+def _finite(value: Any) -> Any:
+    """Return a value that JSON can hold: what has no number is null."""
+    import math
+
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 @command.command("new")

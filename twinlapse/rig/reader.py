@@ -183,6 +183,10 @@ def _camera(table: Table, printer: Printer) -> Camera:
         turn_error_deg=table.number("turn_error_deg", 0.0, low=0, high=180),
         age_s=table.number("age_s", 0.25, low=0, high=60),
     )
+    if camera.look_mm is not None and camera.look_mm == camera.place_mm:
+        table.fail(
+            "look_mm", "the camera looks at its own place", "name a point in the middle of its picture"
+        )
     table.close()
     return camera
 
