@@ -70,7 +70,7 @@ def read_number(data: Bytes, start: int) -> tuple[float, int, bool]:
         beyond += 1
         i += 1
         c = np.int64(data[i]) - 48
-    value = np.float64(mantissa)
+    value = float(mantissa)
     if c == -2:
         i += 1
         point = i
@@ -79,7 +79,7 @@ def read_number(data: Bytes, start: int) -> tuple[float, int, bool]:
             mantissa = mantissa * 10 + c
             i += 1
             c = np.int64(data[i]) - 48
-        value = mantissa / _POWER[i - point]
+        value = float(mantissa / _POWER[i - point])
         count += i - point
         while 0 <= c <= 9:  # digits that change nothing
             i += 1
