@@ -22,7 +22,8 @@ in one line `FILE:LINE: what is wrong; what to do`.
 
 def reference() -> str:
     """Return the whole page."""
-    root = click.Context(cli, info_name="twinlapse", terminal_width=96, max_content_width=96)
+    width = {"terminal_width": 96, "max_content_width": 96}
+    root = click.Context(cli, info_name="twinlapse", help_option_names=["-h", "--help"], **width)
     parts = [HEAD]
     for name in COMMANDS:
         command = cli.get_command(root, name)
