@@ -122,7 +122,7 @@ def _close(
     output.say(f"  jitter   {still} left (RMS), {report.held} gaps covered, {took_s:.0f} s in all")
     output.say()
     output.say("Next, for a printer of your own:")
-    output.say("  twinlapse rig new -o rig.toml                      describe it and its cameras")
+    output.say("  twinlapse rig new rig.toml                         describe it and its cameras")
     output.say("  twinlapse plan part.gcode --rig rig.toml           see what the shots cost")
     output.say("  twinlapse inject part.gcode --rig rig.toml -o filmed.gcode")
     for caution in CAUTIONS:
