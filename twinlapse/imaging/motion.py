@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import Literal
@@ -10,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 Float = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 Model = Literal["shift", "rotation", "scale"]
 
+_AS_COMPLEX = np.array([1, 1j])
 NOISE_PX = 0.03  # below this, tiles that disagree are not told apart
 
 
@@ -74,27 +77,27 @@ def fit_map(centres: Float, shifts: Float, weights: Float, model: Model) -> tupl
     keep = weights > 0
     if not keep.any():
         return np.array([[1.0, 0, 0], [0, 1.0, 0]]), 0.0
-    at, to, weight = centres[keep], centres[keep] + shifts[keep], weights[keep]
-    proposals = _shifts_only(at, to)
-    if model != "shift" and len(at) > 2:
-        proposals = np.concatenate([proposals, _from_pairs(at, to, turning_only=model == "rotation")])
-    errors = _errors(proposals, at, to)
-    scores = (weight / (1 + (errors / (3 * NOISE_PX + 0.1)) ** 2)).sum(axis=1)
-    best = proposals[int(scores.argmax())]
+    # as complex numbers a similarity is z -> ratio z + offset
+    at = centres[keep] @ _AS_COMPLEX
+    to, weight = at + shifts[keep] @ _AS_COMPLEX, weights[keep]
+    ratio, offset = _proposals(at, to, model)
+    missed = ratio[:, None] * at + offset[:, None] - to
+    scores = 1 / (1 + (missed.real**2 + missed.imag**2) / (3 * NOISE_PX + 0.1) ** 2) @ weight
+    best = int(scores.argmax())
     # where two bodies move apart two thirds of the tiles may follow another: begin with the nearest third and
     # never widen from there, or the other body is let in step by step until nothing agrees
-    error = _errors(best[None], at, to)[0]
+    error = np.abs(missed[best])
     widest = spread = max(0.1, float(np.sort(error)[len(error) // 3]))
     for _ in range(4):
-        error = _errors(best[None], at, to)[0]
         cut = max(4.685 * spread, 1.01 * float(error.min()))
         spread = min(max(1.4826 * _middle(error[error <= cut]), NOISE_PX), widest)
         cut = max(4.685 * spread, 1.01 * float(error.min()))
-        pull = weight * np.clip(1 - (error / cut) ** 2, 0, None) ** 2
-        best = _least_squares(at, to, pull, _bearable(model, int(np.count_nonzero(pull))))
-    error = _errors(best[None], at, to)[0]
+        pull = weight * np.maximum(1 - (error / cut) ** 2, 0) ** 2
+        turn, way = _least_squares(at, to, pull, _bearable(model, int(np.count_nonzero(pull))))
+        error = np.abs(turn * at + way - to)
     agree = weight[error < max(4 * spread, 0.25)].sum() if spread < 0.5 else 0.0
-    return best, float(agree / weight.sum())
+    matrix = np.array([[turn.real, -turn.imag, way.real], [turn.imag, turn.real, way.imag]])
+    return matrix, float(agree / weight.sum())
 
 
 def _middle(values: Float) -> float:
@@ -109,50 +112,40 @@ def _bearable(model: Model, votes: int) -> Model:
     return "rotation" if votes < 5 else model
 
 
-def _shifts_only(at: Float, to: Float) -> Float:
-    maps = np.zeros((len(at), 2, 3))
-    maps[:, 0, 0] = maps[:, 1, 1] = 1
-    maps[:, :, 2] = to - at
-    return maps
+def _proposals(at: Complex, to: Complex, model: Model) -> tuple[Complex, Complex]:
+    """Return ratio and offset of the map of every tile that only shifts, and of every likely pair of tiles."""
+    ratio, offset = np.ones(len(at), np.complex128), to - at
+    if model == "shift" or len(at) < 3:
+        return ratio, offset
+    first, second = _pairs(len(at))
+    apart = at[second] - at[first]
+    turn = (to[second] - to[first]) / apart
+    likely = (np.abs(turn.imag) < 0.087 * turn.real) & (np.abs(np.abs(turn) - 1) < 0.05)  # 5 degrees, 5 %
+    first, turn = first[likely], turn[likely]
+    middle = apart[likely] / 2
+    if model == "rotation":
+        turn = turn / np.abs(turn)
+    way = (to[first] + to[second[likely]]) / 2 - turn * (at[first] + middle)
+    return np.concatenate([ratio, turn]), np.concatenate([offset, way])
 
 
-def _from_pairs(at: Float, to: Float, *, turning_only: bool) -> Float:
-    first, second = np.triu_indices(len(at), 1)
-    # as complex numbers a similarity is z -> r z + s
-    a, b = at[:, 0] + 1j * at[:, 1], to[:, 0] + 1j * to[:, 1]
-    ratio = (b[second] - b[first]) / (a[second] - a[first])
-    likely = (np.abs(np.angle(ratio)) < math.radians(5)) & (np.abs(np.abs(ratio) - 1) < 0.05)
-    first, second, ratio = first[likely], second[likely], ratio[likely]
-    if turning_only:
-        ratio = ratio / np.abs(ratio)
-    offset = (b[first] + b[second]) / 2 - ratio * (a[first] + a[second]) / 2
-    return _as_maps(ratio, offset)
+@functools.lru_cache(maxsize=128)
+def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    first, second = np.triu_indices(count, 1)
+    return first, second
 
 
-def _as_maps(ratio: NDArray[np.complex128], offset: NDArray[np.complex128]) -> Float:
-    maps = np.empty((len(ratio), 2, 3))
-    maps[:, 0, 0] = maps[:, 1, 1] = ratio.real
-    maps[:, 0, 1], maps[:, 1, 0] = -ratio.imag, ratio.imag
-    maps[:, 0, 2], maps[:, 1, 2] = offset.real, offset.imag
-    return maps
-
-
-def _errors(maps: Float, at: Float, to: Float) -> Float:
-    x = maps[:, 0, :2] @ at.T + maps[:, 0, 2:] - to[:, 0]
-    y = maps[:, 1, :2] @ at.T + maps[:, 1, 2:] - to[:, 1]
-    return np.asarray(np.sqrt(x * x + y * y))
-
-
-def _least_squares(at: Float, to: Float, weight: Float, model: Model) -> Float:
+def _least_squares(at: Complex, to: Complex, weight: Float, model: Model) -> tuple[complex, complex]:
     """Weighted least-squares similarity in closed form (Umeyama 1991, in the plane)."""
-    total = weight.sum()
-    a, b = at[:, 0] + 1j * at[:, 1], to[:, 0] + 1j * to[:, 1]
-    a0, b0 = (weight * a).sum() / total, (weight * b).sum() / total
-    ratio = np.complex128(1)
+    total = float(weight.sum())
+    a0, b0 = complex(weight @ at) / total, complex(weight @ to) / total
+    ratio = complex(1)
     if model != "shift":
-        power = (weight * np.abs(a - a0) ** 2).sum()
+        arm = at - a0
+        pulled = weight * np.conj(arm)
+        power = float((pulled @ arm).real)
         if power > 0:
-            ratio = (weight * (b - b0) * np.conj(a - a0)).sum() / power
+            ratio = complex(pulled @ (to - b0)) / power
             if model == "rotation":
-                ratio = ratio / np.abs(ratio)
-    return np.asarray(_as_maps(np.array([ratio]), np.array([b0 - ratio * a0]))[0])
+                ratio /= abs(ratio)
+    return ratio, b0 - ratio * a0
