@@ -102,7 +102,7 @@ def probabilities(problem: Problem) -> Float:
 
 def _nothing(problem: Problem) -> float:
     n, m = problem.own.shape
-    return MISS * n + STRAY * m
+    return float(MISS * n + STRAY * m)
 
 
 def _ends(problem: Problem) -> Float:
@@ -140,16 +140,16 @@ def _gap_cost(planned_s: Float, missed_s: Float, between: _Between, share: float
     planned_s, missed_s = planned_s[:, None, None], missed_s[:, None, None]
     variance = _SIGMA_S**2 + (share * planned_s) ** 2 + (_STRAY_SIGMA_S**2 * between.count)[None, None, :]
     late_s = between.real_s[None] - planned_s
+    none, otherwise = np.zeros_like(between.strays_s), np.where(between.count > 0, _OTHERWISE, 0.0)
     ways = [
-        (late_s - between.strays_s, _STRAY_SHARE * between.strays_s, 0.0),
-        (late_s, 0.0, np.where(between.count > 0, _OTHERWISE, 0.0)),
-        (late_s - between.longest_s, _STRAY_SHARE * between.longest_s, _OTHERWISE),
+        (between.strays_s, np.zeros_like(otherwise)),
+        (none, otherwise),
+        (between.longest_s, otherwise),
     ]
     # the machine stood at a stop that was missed, or it left it out
-    backs = len(planned_s)
-    cost = np.full((backs, *between.real_s.shape), _FAR)
-    for off_s, unknown_s, price in ways:
-        spread = variance + unknown_s**2
+    cost = np.full(late_s.shape, _FAR)
+    for delay_s, price in ways:
+        off_s, spread = late_s - delay_s, variance + (_STRAY_SHARE * delay_s) ** 2
         norm = price + 0.5 * np.log(spread / _SIGMA_S**2)
         left_out = off_s + missed_s
         nearer = np.minimum(off_s**2, left_out**2)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from twinlapse.capture.jpeg import look_at
 from twinlapse.capture.pairing import Alignment, Match, Schedule, Standstill, align, schedule_of
 from twinlapse.capture.recordings import Recording
-from twinlapse.capture.stillness import find_standstills, measure
+from twinlapse.capture.stillness import Watched, find_standstills, looks_of, watch
 from twinlapse.errors import CaptureError
 from twinlapse.frames.journal import FrameTimes
 from twinlapse.frames.store import FrameStore
@@ -50,8 +50,9 @@ def develop(
            if camera in stop.cameras}  # fmt: skip
     if not own:
         raise CaptureError(f"the plan has no stop of {camera}", "name a camera of the plan")
-    found = look_for_standstills(recording, schedule, progress)
-    alignment = align(schedule, found)
+    watched, found = look_for_standstills(recording, schedule, progress)
+    span_s = (0.0, max(recording.length_s, float(watched.time_s[-1])))
+    alignment = align(schedule, found, span_s=span_s, looks=looks_of(watched, found))
     kept = known = 0
     wanted = [match for match in alignment.matches if (match.shot, match.stop) in own]
     for number, match in enumerate(wanted):
@@ -68,20 +69,22 @@ def develop(
     return Developed(camera=camera, standstills=len(found), alignment=alignment, kept=kept, known=known)
 
 
-def look_for_standstills(recording: Recording, schedule: Schedule, progress: Progress) -> list[Standstill]:
-    """Return the standstills of a recording that may be stops of a schedule."""
+def look_for_standstills(
+    recording: Recording, schedule: Schedule, progress: Progress
+) -> tuple[Watched, list[Standstill]]:
+    """Return what is seen of a recording and its standstills that may be stops of a schedule."""
     length_s = recording.length_s
 
-    def watched() -> Iterator[tuple[float, NDArray[np.uint8]]]:
+    def pictures() -> Iterator[tuple[float, NDArray[np.uint8]]]:
         for time_s, picture in recording.small():
             progress(_LOOKING_SHARE * min(1.0, time_s / length_s) if length_s else 0.0)
             yield time_s, picture
 
-    time_s, motion = measure(watched())
-    if len(motion) == 0:
+    watched = watch(pictures())
+    if len(watched.motion) == 0:
         raise CaptureError("the recording holds no pictures", "play it to see")
     shortest_s = 0.5 * float(schedule.length_s.min()) if len(schedule.length_s) else 0.5
-    return find_standstills(time_s, motion, shortest_s)
+    return watched, find_standstills(watched.time_s, watched.motion, shortest_s)
 
 
 def sharpest(recording: Recording, still: Standstill) -> bytes | None:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.capture.chaining import Problem, best_chain, probabilities
+from twinlapse.capture.likeness import Looks, unlikeness
 from twinlapse.rig import rig_from_mapping
 from twinlapse.shots import Plan
 
@@ -66,6 +67,7 @@ class Schedule:
     stops: tuple[tuple[int, int], ...]
     start_s: NDArray[np.float64]
     length_s: NDArray[np.float64]
+    kind: NDArray[np.int64] | None = None  # (n,) stops of one kind look alike; None: the number in the shot
 
 
 def schedule_of(plan: Plan) -> Schedule:
@@ -76,7 +78,7 @@ def schedule_of(plan: Plan) -> Schedule:
     settle_s = (
         {camera.name: camera.settle_s for camera in rig_from_mapping(plan.rig).cameras} if plan.rig else {}
     )
-    stops, starts, lengths = [], [], []
+    stops, starts, lengths, cameras = [], [], [], []
     added_s = 0.0
     for shot in plan.shots:
         own_s = [
@@ -90,13 +92,24 @@ def schedule_of(plan: Plan) -> Schedule:
             stops.append((shot.number, number))
             starts.append(at_s)
             lengths.append(length_s)
+            cameras.append(shot.stops[number - 1].cameras)
             at_s += length_s
         added_s += shot.cost_s
-    return Schedule(stops=tuple(stops), start_s=np.array(starts), length_s=np.array(lengths))
+    groups = list(dict.fromkeys(cameras))
+    return Schedule(
+        stops=tuple(stops),
+        start_s=np.array(starts),
+        length_s=np.array(lengths),
+        kind=np.array([groups.index(group) for group in cameras], dtype=np.int64),
+    )
 
 
 def align(
-    schedule: Schedule, found: list[Standstill], *, span_s: tuple[float, float] | None = None
+    schedule: Schedule,
+    found: list[Standstill],
+    *,
+    span_s: tuple[float, float] | None = None,
+    looks: Looks | None = None,
 ) -> Alignment:
     """Match standstills to stops.
 
@@ -108,6 +121,8 @@ def align(
         m standstills in order of time.
     span_s : (start, end), optional
         What the recording covers  [default: from the first standstill to the last].
+    looks : ndarray of shape (m, pixels), optional
+        A small even-lit picture of each standstill.
 
     Returns
     -------
@@ -120,12 +135,15 @@ def align(
         span_s = (float(start_s[0]), float(end_s[-1])) if found else (0.0, 0.0)
     sight = _Sight(clock=1.0, longer_s=0.0, sigma_s=_LENGTH_SIGMA_S[1], share=_SHARE[0])
     pairs: list[tuple[int, int]] = []
+    unlike: Float = np.zeros((len(schedule.stops), len(found)))
     for _ in range(_PASSES):
-        problem = _problem(schedule, start_s, end_s, span_s, sight)
+        problem = _problem(schedule, start_s, end_s, span_s, sight, unlike)
         pairs, before = best_chain(problem), pairs
         if pairs == before:
             break
         sight = _learn(schedule, start_s, end_s, pairs)
+        if looks is not None:
+            unlike = unlikeness(looks, _kind_of(schedule), pairs)
     chance = probabilities(problem)
     matches = tuple(
         Match(shot=schedule.stops[i][0], stop=schedule.stops[i][1], index=j, confidence=float(chance[i, j]))
@@ -151,7 +169,12 @@ class _Sight:
 
 
 def _problem(
-    schedule: Schedule, start_s: Float, end_s: Float, span_s: tuple[float, float], sight: _Sight
+    schedule: Schedule,
+    start_s: Float,
+    end_s: Float,
+    span_s: tuple[float, float],
+    sight: _Sight,
+    unlike: Float,
 ) -> Problem:
     off = (end_s - start_s)[None, :] - schedule.length_s[:, None] * sight.clock - sight.longer_s
     norm = np.log(np.sqrt(2 * np.pi) * sight.sigma_s / _STRAY_LENGTHS_S)
@@ -160,10 +183,14 @@ def _problem(
         dwell_s=schedule.length_s * sight.clock + sight.longer_s,
         start_s=start_s,
         end_s=end_s,
-        own=np.minimum(0.5 * (off / sight.sigma_s) ** 2, _UNLIKE) + norm,
+        own=np.minimum(0.5 * (off / sight.sigma_s) ** 2, _UNLIKE) + norm + unlike,
         span_s=span_s,
         share=sight.share,
     )
+
+
+def _kind_of(schedule: Schedule) -> NDArray[np.int64]:
+    return np.array([stop for _, stop in schedule.stops]) if schedule.kind is None else schedule.kind
 
 
 def _learn(schedule: Schedule, start_s: Float, end_s: Float, pairs: list[tuple[int, int]]) -> _Sight:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from twinlapse.capture.pairing import Standstill
 
 SIZE_PX = (160, 120)  # width, height of the pictures looked at
 _BLOCK_PX = 4
+_LOOK_BLOCK_PX = 8  # 300 bytes of each picture are kept, 0.1 GB of ten hours
 _TOP_SHARE = 0.02  # the head is a small part of what a wide camera sees
 
 
@@ -26,23 +28,50 @@ def motion_between(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> float
     return float(np.partition(change, -count)[-count:].mean())
 
 
-def measure(
-    pictures: Iterable[tuple[float, NDArray[np.uint8]]],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return time and motion of every picture but the first.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watched:
+    """What was seen of a recording."""
+
+    time_s: NDArray[np.float64]  # (k,) of every picture but the first
+    motion: NDArray[np.float64]  # (k,) since the picture before
+    looks: NDArray[np.uint8]  # (k, pixels) the pictures, tiny
+
+
+def watch(pictures: Iterable[tuple[float, NDArray[np.uint8]]]) -> Watched:
+    """Return time, motion and look of every picture but the first.
 
     Parameters
     ----------
     pictures : iterable of (time in s, ndarray of shape (height, width))
     """
-    times, motions = [], []
+    times, motions, looks = [], [], []
     before: NDArray[np.uint8] | None = None
     for time_s, picture in pictures:
         if before is not None:
             times.append(time_s)
             motions.append(motion_between(before, picture))
+            looks.append(_blocks(picture, _LOOK_BLOCK_PX).round().astype(np.uint8).ravel())
         before = picture
-    return np.array(times), np.array(motions)
+    return Watched(time_s=np.array(times), motion=np.array(motions), looks=np.array(looks))
+
+
+def measure(
+    pictures: Iterable[tuple[float, NDArray[np.uint8]]],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return time and motion of every picture but the first, as `watch` does."""
+    watched = watch(pictures)
+    return watched.time_s, watched.motion
+
+
+def looks_of(watched: Watched, found: list[Standstill]) -> NDArray[np.float32]:
+    """Return the median look of every standstill, free of how bright the light is; shape (m, pixels)."""
+    looks = np.zeros((len(found), watched.looks.shape[1]), dtype=np.float32)
+    for number, still in enumerate(found):
+        # a sample at the start shows the end of a motion
+        first, last = np.searchsorted(watched.time_s, (still.start_s + 1e-6, still.end_s + 1e-6))
+        own = watched.looks[first : max(last, first + 1)].astype(np.float32)
+        looks[number] = np.median(100.0 * own / np.maximum(1.0, own.mean(axis=1, keepdims=True)), axis=0)
+    return looks
 
 
 def find_standstills(
@@ -81,8 +110,8 @@ def still_level(motion: NDArray[np.float64]) -> float:
     return float(max(1.6 * floor, np.sqrt(floor * usual)))
 
 
-def _blocks(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
-    height, width = (side - side % _BLOCK_PX for side in picture.shape)
-    cut = picture[:height, :width].reshape(height // _BLOCK_PX, _BLOCK_PX, width // _BLOCK_PX, _BLOCK_PX)
+def _blocks(picture: NDArray[np.uint8], side_px: int = _BLOCK_PX) -> NDArray[np.float32]:
+    height, width = (side - side % side_px for side in picture.shape)
+    cut = picture[:height, :width].reshape(height // side_px, side_px, width // side_px, side_px)
     means: NDArray[np.float32] = cut.mean(axis=(1, 3), dtype=np.float32)
     return means

@@ -1,0 +1,65 @@
+"""How unlike the other stops of its kind a standstill looks.
+
+At every stop for the same cameras the machine stands in much the same place, and a print grows slowly: what a
+camera sees there resembles what it sees at the stops before and after. Elsewhere it sees something else.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Float = NDArray[np.float64]
+Looks = NDArray[np.float32]  # (m, pixels) small even-lit pictures of standstills
+
+_NEIGHBOURS = 7  # stops of its kind that a standstill is compared with
+_FEWEST = 5  # with fewer nothing is said
+_TOP_SHARE = 0.05  # the head is a small part of what a wide camera sees
+_USUAL = 2.0  # times the usual difference is nothing to wonder at
+_STEEPNESS, _MOST = 2.0, 6.0  # of the price; differences have long tails, so it grows with their logarithm
+
+
+def unlikeness(looks: Looks, kind: NDArray[np.int64], pairs: list[tuple[int, int]]) -> Float:
+    """Return what the look of each standstill speaks against each stop, as a negative log-likelihood.
+
+    Parameters
+    ----------
+    looks : ndarray of shape (m, pixels)
+    kind : ndarray of shape (n,)
+        Stops of one kind look alike.
+    pairs : list of (stop, standstill)
+        A chain of which most is right.
+
+    Returns
+    -------
+    ndarray of shape (n, m)
+        0 for what is as alike as usual. Where all stops look different, nothing speaks against any.
+    """
+    cost = np.zeros((len(kind), len(looks)))
+    chain = np.array(pairs, dtype=np.int64).reshape(-1, 2)
+    for one in np.unique(kind):
+        own = chain[kind[chain[:, 0]] == one]
+        if len(own) < _FEWEST:
+            continue
+        rows = np.flatnonzero(kind == one)
+        off = np.array([_difference(looks, _neighbourhood(looks, own, int(row))) for row in rows])
+        usual = max(0.5, float(np.median(off[np.searchsorted(rows, own[:, 0]), own[:, 1]])))
+        wonder = _STEEPNESS * np.log(np.maximum(off, 1e-6) / (_USUAL * usual))
+        cost[rows] = np.clip(wonder, 0.0, _MOST)
+    return cost
+
+
+def _neighbourhood(looks: Looks, own: NDArray[np.int64], row: int) -> Looks:
+    """The usual look of the stops of a kind around one, which has no say itself."""
+    others = own[own[:, 0] != row]
+    place = int(np.searchsorted(others[:, 0], row))
+    first = min(max(0, place - _NEIGHBOURS // 2), max(0, len(others) - _NEIGHBOURS))
+    usual: Looks = np.median(looks[others[first : first + _NEIGHBOURS, 1]], axis=0)
+    return usual
+
+
+def _difference(looks: Looks, usual: Looks) -> Looks:
+    off = np.abs(looks - usual)
+    count = max(1, int(_TOP_SHARE * off.shape[1]))
+    most: Looks = np.partition(off, -count, axis=1)[:, -count:].mean(axis=1)
+    return most
