@@ -13,6 +13,8 @@ from twinlapse.files import read_json, write_json
 from twinlapse.names import CAMERA_NAME
 
 SCHEMA = "twinlapse.plan/1"
+SURVEY = "survey"  # stance of the stops that show a whole layer between them
+CORNER = "corner"  # and of those that each show an outermost corner of the print
 
 _CUE = re.compile(
     rf"twinlapse cue (\d{{1,9}})\.(\d{{1,3}}) ({CAMERA_NAME.pattern}(?:\+{CAMERA_NAME.pattern})*)"
@@ -28,7 +30,7 @@ class Stop:
     y_mm: float
     z_mm: float
     dwell_s: float
-    stance: str  # "clear", "over", "tour", "last", "still", "survey"
+    stance: str  # "clear", "over", "tour", "last", "still", "survey", "corner"
     via_mm: tuple[tuple[float, float], ...] = ()  # places passed at the height of travel on the way here
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import http.client
+import io
 import itertools
 import json
 import shutil
@@ -20,6 +21,7 @@ from typing import Any
 
 import pytest
 import uvicorn
+from PIL import Image
 
 from twinlapse.capture.guard import Rules, allowed_hosts
 from twinlapse.capture.web import make_app
@@ -109,6 +111,7 @@ class FakeDesk:
         self.live = {"state": "live", "fault": "", "fps": 15.0, "reconnects": 0, "taken": 12, "missed": 1}
         self.live |= {"last": 12, "reference": 1}
         self.troubles: list[dict[str, Any]] = []
+        self.look = "waiting"
 
     def status(self) -> dict[str, Any]:
         gone = {
@@ -126,6 +129,8 @@ class FakeDesk:
             "lights": {"count": 1, "on": bool(self.held), "held_s": self.held[-1] if self.held else 0,
                        "on_s": 80.0, "share": 0.024, "fault": ""},
             "troubles": self.troubles,
+            "looks": [{"layer": 1, "whole": True, "state": self.look,
+                       "words": "layer 1: clear gap at X97 Y97, 2.0 mm" if self.look == "found" else ""}],
             "notes": [{"shot": 7, "camera": "nozzle", "state": "missed", "note": "no frame in time"}],
         }  # fmt: skip
 
@@ -134,6 +139,11 @@ class FakeDesk:
 
     def picture(self, camera: str, which: str) -> bytes | None:
         return self.jpeg((640, 480), {"live": 150, "last": 120, "reference": 90}[which])
+
+    def layer_picture(self, layer: int) -> bytes | None:
+        target = io.BytesIO()
+        Image.new("RGB", (300, 300), (120, 160, 110)).save(target, "PNG")
+        return target.getvalue() if layer == 1 else None
 
     def cue(self, *_: Any, **__: Any) -> Any:
         raise AssertionError("the page asks for no frames")
@@ -186,6 +196,11 @@ def test_the_page_shows_the_night(browser: Browser, served: Any, tmp_path: Path)
     browser.until("!document.querySelector('#troubles').hidden")
     assert "nozzle: the stream ended" in browser.text("#trouble-list")
     assert browser.run("document.querySelectorAll('.camera.bad').length") == 1
+    desk.look = "found"
+    browser.until(
+        "[...document.querySelectorAll('#looks img')].some(i => !i.hidden && i.naturalWidth === 300)"
+    )
+    assert browser.text("#look-list p") == "Layer 1: found, layer 1: clear gap at X97 Y97, 2.0 mm"
     browser.screenshot(tmp_path / "desktop.png")
     assert (tmp_path / "desktop.png").stat().st_size > 20_000
 

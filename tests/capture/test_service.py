@@ -282,6 +282,23 @@ def test_systemd_finds_no_fault_in_the_unit(job: Path, tmp_path: Path) -> None:
     assert not faults
 
 
+def test_the_unit_of_a_surveyed_job_has_room_for_its_map(tmp_path: Path, a_plan: Any) -> None:
+    """Compiled loops need executable memory, a cache and more than the service itself."""
+    from dataclasses import replace
+
+    from twinlapse.capture.unit import make_unit
+
+    plan = a_plan(2)
+    survey = replace(plan.shots[0].stops[0], stance="survey")
+    for stops, line in (
+        (plan.shots[0].stops, "MemoryDenyWriteExecute=yes"),
+        ((*plan.shots[0].stops, survey), "MemoryDenyWriteExecute=no"),
+    ):
+        write_plan(tmp_path / "plan.json", replace(plan, shots=(replace(plan.shots[0], stops=stops),)))
+        unit = make_unit(tmp_path).splitlines()
+        assert line in unit and ("CacheDirectory=twinlapse" in unit) == line.endswith("no")
+
+
 @pytest.mark.parametrize("name", ['a"b', "new\nline", "back\\slash"])
 def test_a_path_that_breaks_a_unit_is_refused(tmp_path: Path, name: str) -> None:
     from twinlapse.capture.unit import make_unit

@@ -58,6 +58,9 @@ class FakeDesk:
     def picture(self, camera: str, which: str) -> bytes | None:
         return b"\xff\xd8picture" if camera == "wide" else None
 
+    def layer_picture(self, layer: int) -> bytes | None:
+        return b"\x89PNGmap" if layer == 2 else None
+
 
 class Reply:
     def __init__(self, response: http.client.HTTPResponse) -> None:
@@ -286,6 +289,8 @@ def test_who_may_ask_is_answered(client: Client, desk: FakeDesk) -> None:
     origin = {"origin": "http://shed.local:8137", "host": "shed.local:8137", "sec-fetch-site": "same-origin"}
     assert client.post("/cue", {"shot": 4}, headers=origin).status_code == 200
     assert client.get("/cameras/wide/live.jpg").headers["content-type"] == "image/jpeg"
+    assert client.get("/layers/2.png").headers["content-type"] == "image/png"
+    assert client.get("/layers/3.png").status_code == client.get("/layers/x.png").status_code == 404
 
 
 @pytest.mark.parametrize(
@@ -303,6 +308,7 @@ def test_without_the_token_there_is_only_the_page(
     for method, path in (
         ("GET", "/status"),
         ("GET", "/cameras/wide/live.jpg"),
+        ("GET", "/layers/2.png"),
         ("POST", "/cue"),
         ("GET", "/x"),
     ):

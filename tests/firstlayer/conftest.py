@@ -5,18 +5,23 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import SurveyFrame
+from twinlapse.frames.job import Job
 from twinlapse.rig import Camera, Head, Lens, Printer
 from twinlapse.rig.lens import unproject
 from twinlapse.rig.pose import pose_in_bed
 from twinlapse.rig.window import window_of
+from twinlapse.shots import SURVEY, Plan, Shot, Stop, write_plan
 
 PRINTER = Printer(bed_mm=(220, 220), height_mm=250, head=Head(radius_mm=65))
 CAMERA = Camera(name="nozzle", mount="head", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0))
@@ -168,3 +173,62 @@ def rig_parts() -> tuple[Camera, Printer, float]:
 def lens() -> Lens:
     """The camera's lens."""
     return CAMERA.lens
+
+
+RIG = {
+    "printer": {"bed_mm": [220, 220], "height_mm": 250, "head": {"radius_mm": 65}},
+    "camera": [{"name": "nozzle", "mount": "head", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}],
+}
+
+
+def _sliced(scene: Any) -> str:
+    """The scene's lines as a file: the feed of a line of 0.45 x 0.2 mm, 1.75 mm filament."""
+    area = (0.45 - 0.2) * 0.2 + np.pi * 0.2**2 / 4
+    lines = ["G28", "G90", "M83", ";LAYER:0", "G0 Z0.2 F600"]
+    made = scene.lines()
+    for (x0, y0), (x1, y1) in zip(made.first_mm, made.last_mm, strict=True):
+        feed = area * np.hypot(x1 - x0, y1 - y0) / (np.pi * 1.75**2 / 4)
+        lines += [f"G0 X{x0:.3f} Y{y0:.3f} F9000", f"G1 X{x1:.3f} Y{y1:.3f} E{feed:.5f} F1800"]
+    return "\n".join([*lines, ";LAYER:1", "G0 Z0.4", "G1 X90 Y90 E1", "M84"]) + "\n"
+
+
+def make_job(folder: Path, scene: Any) -> Job:
+    folder.mkdir(exist_ok=True)
+    job = Job(folder)
+    job.original.write_text(_sliced(scene))
+    frames, _ = scene.frames()
+    stops = tuple(
+        Stop(cameras=("nozzle",), x_mm=x, y_mm=y, z_mm=z, dwell_s=1.0, stance=SURVEY)
+        for x, y, z in (frame.nozzle_mm for frame in frames)
+    )
+    shot = Shot(
+        number=1,
+        after_line=10,
+        byte=100,
+        layer=0,
+        z_mm=0.2,
+        at_s=1.0,
+        cost_s=5.0,
+        retract="none",
+        retract_mm=0.0,
+        retract_mm_s=0.0,
+        lift_mm=1.0,
+        stops=stops,
+    )
+    write_plan(
+        job.plan,
+        Plan(
+            gcode_sha256="0" * 64, rig=RIG, shots=(shot,), print_s=60.0, cost_s=5.0, film_s=1.0, layer_count=2
+        ),
+    )
+    for repeat, frame in enumerate(frames, 1):
+        path = job.frame("nozzle", 1, repeat)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        Image.fromarray(frame.picture).save(path, quality=92)
+    return job
+
+
+@pytest.fixture(scope="session")
+def surveyed_job() -> Callable[..., Job]:
+    """A maker of job folders with the survey of a scene's layer in them."""
+    return make_job

@@ -13,6 +13,7 @@ from twinlapse.firstlayer.canvas import Canvas, canvas_over
 from twinlapse.firstlayer.expected import drawn, lines_of
 from twinlapse.firstlayer.judging import judge
 from twinlapse.firstlayer.mosaic import Link, _solved, build_mosaic
+from twinlapse.firstlayer.reading import LayerMap
 from twinlapse.firstlayer.report import as_json, report_html
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.rig import Printer
@@ -89,7 +90,8 @@ def test_black_on_a_rough_dark_bed_cannot_be_told(scene: Any, rig_parts: Any) ->
 
 def test_the_report_stands_alone(faulty: Any) -> None:
     _, mosaic, judgement, _ = faulty
-    page = report_html("pot & <label>", mosaic, judgement)
+    found = LayerMap(layer=0, mosaic=mosaic, judgement=judgement)
+    page = report_html("pot & <label>", found, None)
     assert "pot &amp; &lt;label&gt;" in page
     assert page.count("data:image/png;base64,") == 3
     assert "http" not in page.replace("http-equiv", "")

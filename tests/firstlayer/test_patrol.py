@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from twinlapse.firstlayer.mosaic import SurveyFrame
-from twinlapse.firstlayer.patrol import outermost_corners, strip_of, watch_corners
+from twinlapse.firstlayer.patrol import strip_of, watch_corners
+from twinlapse.plan.corners import outermost_corners
 from twinlapse.rig import Camera, Printer
 from twinlapse.rig.lens import unproject
 from twinlapse.rig.pose import on_plane, pose_in_bed, see

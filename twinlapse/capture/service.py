@@ -13,6 +13,7 @@ from twinlapse.capture.clock import Clock, SystemClock
 from twinlapse.capture.drain import Drain
 from twinlapse.capture.forecast import Forecast
 from twinlapse.capture.lights import Lights
+from twinlapse.capture.looking import Looker
 from twinlapse.capture.power import bring_up, shut_down
 from twinlapse.capture.sources import open_source
 from twinlapse.capture.status import Reporter
@@ -63,6 +64,7 @@ class Night:
         self.channels: dict[str, Any] = {}
         self._messenger = Messenger(rig.capture.alarm, plan.gcode_sha256, self._publish)
         self.watch = Watch(self._clock, self._messenger.send)
+        self.looker = Looker(self.store, self.watch.report)
         self.reporter = Reporter(self)
         self._missed: dict[str, int] = {}
         self.last_status: dict[str, Any] = {}
@@ -78,6 +80,8 @@ class Night:
         self._stack.callback(self._watchdog.dismiss)
         self._stack.callback(self._messenger.close)
         self._stack.callback(self.taker.close)
+        self.looker.start()
+        self._stack.callback(self.looker.close)
         for drain in self.drains.values():
             drain.start()
             self._stack.callback(drain.stop)
@@ -128,6 +132,10 @@ class Night:
         """Return a picture of a camera."""
         return self.reporter.picture(camera, which)
 
+    def layer_picture(self, layer: int) -> bytes | None:
+        """Return the map of a surveyed layer, from 1, as PNG."""
+        return self.looker.picture(layer - 1)
+
     def _drain(self, camera: Camera) -> Drain:
         return Drain(camera.name, lambda: open_source(camera, self._clock), self._clock)
 
@@ -155,6 +163,7 @@ class Night:
     def _heard(self, answer: Answer) -> None:
         self.forecast.answered(answer.shot, self._clock.mono_s())
         self.reporter.heard(answer)
+        self.looker.heard()
         limit = self._rig.capture.alarm.after_missed
         for camera, row in answer.frames.items():
             count = 0 if row.state == "taken" else self._missed.get(camera, 0) + 1

@@ -54,6 +54,15 @@ class Reporter:
                 {"code": trouble.code, "text": trouble.text, "since": trouble.since_wall_s}
                 for trouble in night.watch.troubles
             ],
+            "looks": [
+                {
+                    "layer": look.layer + 1,
+                    "whole": look.whole,
+                    "state": look.state,
+                    "words": " ".join(filter(None, (look.words, look.rising))),
+                }
+                for look in night.looker.looks
+            ],
             "notes": self._notes[-20:],
             "free_mb": round(free_bytes(night.store.job.folder) / 1e6),
         }

@@ -9,7 +9,9 @@ import getpass
 import sys
 from pathlib import Path
 
+from twinlapse.capture.looking import planned_looks
 from twinlapse.errors import CaptureError
+from twinlapse.shots import read_plan
 
 _UNIT = """\
 # twinlapse: takes the pictures of one job while it prints.
@@ -29,7 +31,7 @@ RestartSec=2
 # the watchdog child outlives the service by a moment, to switch the lights off
 KillMode=mixed
 TimeoutStopSec=30
-MemoryMax=200M
+{room}
 Nice=-5
 
 NoNewPrivileges=yes
@@ -49,7 +51,6 @@ RestrictNamespaces=yes
 RestrictRealtime=yes
 RestrictSUIDSGID=yes
 LockPersonality=yes
-MemoryDenyWriteExecute=yes
 SystemCallArchitectures=native
 SystemCallFilter=@system-service
 UMask=0077
@@ -65,9 +66,20 @@ SupplementaryGroups=video dialout
 WantedBy=multi-user.target
 """
 
+_SMALL = """\
+MemoryMax=200M
+MemoryDenyWriteExecute=yes"""
+# a layer's map is computed by a child: it compiles its loops, and when memory runs out it alone ends
+_LOOKING = """\
+MemoryMax=1G
+OOMPolicy=continue
+MemoryDenyWriteExecute=no
+CacheDirectory=twinlapse
+Environment=NUMBA_CACHE_DIR=/var/cache/twinlapse"""
+
 
 def make_unit(job: Path, *, user: str | None = None, python: str = sys.executable) -> str:
-    """Return the text of a unit file.
+    """Return the text of a unit file; a plan in `job` that looks layers over gets the room it needs.
 
     Raises
     ------
@@ -77,6 +89,8 @@ def make_unit(job: Path, *, user: str | None = None, python: str = sys.executabl
     job = job.resolve()
     if any(character in str(job) + python for character in "\n\r\"'\\"):
         raise CaptureError("this path cannot stand in a unit file", "rename the folder", path=job)
+    plan = job / "plan.json"
+    looks = bool(plan.exists() and planned_looks(read_plan(plan)))
     home = "read-only" if str(job).startswith(("/home/", "/root/")) or python.startswith("/home/") else "yes"
     return _UNIT.format(
         name=_escaped(job.name),
@@ -84,6 +98,7 @@ def make_unit(job: Path, *, user: str | None = None, python: str = sys.executabl
         python=_quoted(python),
         job=_quoted(str(job)),
         home=home,
+        room=_LOOKING if looks else _SMALL,
     )
 
 

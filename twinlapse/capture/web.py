@@ -1,7 +1,7 @@
 """The service as HTTP: cues, state, pictures, the page. GET changes nothing.
 
 ``POST /cue`` {shot, stop?, cameras?, job?, late_s?}; ``POST /light`` {minutes}; ``GET /status``;
-``GET /cameras/NAME/live.jpg``, ``last.jpg``, ``reference.jpg``.
+``GET /cameras/NAME/live.jpg``, ``last.jpg``, ``reference.jpg``; ``GET /layers/N.png``.
 """
 
 from __future__ import annotations
@@ -42,6 +42,9 @@ class Desk(Protocol):
     def picture(self, camera: str, which: str) -> bytes | None:
         """Return the "live", "last" or "reference" picture of a camera."""
 
+    def layer_picture(self, layer: int) -> bytes | None:
+        """Return the map of a surveyed layer, from 1, as PNG."""
+
 
 class BadRequestError(CaptureError):
     """The body of a request is not what it should be."""
@@ -76,6 +79,14 @@ def make_app(desk: Desk, rules: Rules) -> Guard:
             else Response(data, media_type="image/jpeg")
         )
 
+    async def layer(request: Request) -> Response:
+        data = await asyncio.to_thread(desk.layer_picture, request.path_params["layer"])
+        return (
+            _error(404, "there is no such picture")
+            if data is None
+            else Response(data, media_type="image/png")
+        )
+
     def page(name: str) -> Callable[[Request], Awaitable[Response]]:
         text = resources.files("twinlapse.capture").joinpath("page", name).read_bytes()
 
@@ -90,6 +101,7 @@ def make_app(desk: Desk, rules: Rules) -> Guard:
         Route("/page.js", page("page.js")),
         Route("/status", status),
         Route("/cameras/{camera}/{which}.jpg", picture),
+        Route("/layers/{layer:int}.png", layer),
         Route("/cue", cue, methods=["POST"]),
         Route("/light", light, methods=["POST"]),
     ]

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from twinlapse.cli.output import Output, speaking
+
+if TYPE_CHECKING:
+    from twinlapse.firstlayer.judging import Judgement
+    from twinlapse.firstlayer.mosaic import Mosaic
+    from twinlapse.firstlayer.reading import Patrol
 
 
 @click.command()
@@ -17,59 +23,87 @@ from twinlapse.cli.output import Output, speaking
 @click.option(
     "--smallest", "smallest_mm", default=0.4, show_default=True, help="Shortest gap that is told, in mm."
 )
+@click.option("--corners", is_flag=True, help="Watch the corners alone, without a map.")
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path), help="The report; JOB/firstlayer.html without it."
 )
 @speaking
 def command(
-    out: Output, job_folder: Path, layer: int | None, smallest_mm: float, output: Path | None
+    out: Output,
+    job_folder: Path,
+    layer: int | None,
+    smallest_mm: float,
+    corners: bool,
+    output: Path | None,
 ) -> None:
     """Lay the survey frames to one picture of the layer and compare it with the sliced file.
 
-    Writes the picture and a one-page report. Exit status 1 when something is found or nothing can be told.
+    Watches the outermost corners too, once a second layer was looked over. Writes the picture and a one-page
+    report. Exit status 1 when something is found or nothing can be told.
     """
+    from twinlapse.errors import JobError
+    from twinlapse.files import write_bytes
+    from twinlapse.firstlayer.reading import map_layer, patrol_job
+    from twinlapse.firstlayer.report import as_json, corner_verdict, corners_json, report_html, verdict
+    from twinlapse.frames.job import open_job
+
+    job = open_job(job_folder)
+    page = output or job.folder / "firstlayer.html"
+    title = job.folder.resolve().name
+    found, result = None, {}
+    if not corners:
+        with out.progress("mapping the layer") as progress:
+            found, missing = map_layer(
+                job, None if layer is None else layer - 1, smallest_mm=smallest_mm, progress=progress
+            )
+        title += f", layer {found.layer + 1}"
+        _write_photograph(found.mosaic, page.with_suffix(".png"))
+        if missing:
+            out.warn(f"{len(missing)} survey frames are missing: {', '.join(missing[:5])}")
+        out.say(verdict(found.judgement))
+        _say_defects(out, found.judgement)
+        result = {**as_json(found.mosaic, found.judgement), "layer": found.layer + 1, "missing": missing}
+    patrol = patrol_job(job)
+    if corners and patrol is None:
+        raise JobError(
+            "its corners were not seen on two layers yet",
+            "plan with --corners 1,2,3 and take the pictures first",
+            path=job.folder,
+        )
+    if patrol is not None:
+        out.say(corner_verdict(patrol))
+        _say_risen(out, patrol)
+    write_bytes(page, report_html(title, found, patrol).encode())
+    out.say(f"report: {page}")
+    out.result({**result, **corners_json(patrol), "report": str(page)})
+    lifted = patrol is not None and any(watch.lifted for watch in patrol.watches)
+    if lifted or (found is not None and found.judgement.sound is not True):
+        raise click.exceptions.Exit(1)
+
+
+def _write_photograph(mosaic: Mosaic, path: Path) -> None:
     import io
 
     from PIL import Image
 
     from twinlapse.files import write_bytes
     from twinlapse.firstlayer.picture import photograph
-    from twinlapse.firstlayer.reading import map_layer, watch_job
-    from twinlapse.firstlayer.report import as_json, report_html, verdict
-    from twinlapse.frames.job import open_job
 
-    job = open_job(job_folder)
-    with out.progress("mapping the layer") as progress:
-        found, missing = map_layer(
-            job, None if layer is None else layer - 1, smallest_mm=smallest_mm, progress=progress
-        )
-    page = output or job.folder / "firstlayer.html"
-    title = f"{job.folder.resolve().name}, layer {found.layer + 1}"
-    write_bytes(page, report_html(title, found.mosaic, found.judgement).encode())
     picture = io.BytesIO()
-    Image.fromarray(photograph(found.mosaic)).save(picture, "PNG")
-    write_bytes(page.with_suffix(".png"), picture.getvalue())
-    if missing:
-        out.warn(f"{len(missing)} survey frames are missing: {', '.join(missing[:5])}")
-    out.say(verdict(found.judgement))
-    for d in found.judgement.defects:
+    Image.fromarray(photograph(mosaic)).save(picture, "PNG")
+    write_bytes(path, picture.getvalue())
+
+
+def _say_defects(out: Output, judgement: Judgement) -> None:
+    for d in judgement.defects:
         out.say(
             f"  {d.number}. {d.grade} {d.kind} at X{d.at_mm[0]:.1f} Y{d.at_mm[1]:.1f}, "
             f"{d.length_mm:.1f} x {d.width_mm:.1f} mm, line {d.file_line}"
         )
-    watches = watch_job(job)
-    lifted = [watch for watch in watches if watch.lifted]
-    for watch in lifted:
-        x, y = watch.corner_mm
-        out.say(f"  the corner at X{x:.1f} Y{y:.1f} has risen by about {watch.lift_mm[-1]:.1f} mm")
-    if watches and not lifted:
-        out.say(f"{len(watches)} corners watched, none has risen.")
-    out.say(f"report: {page}")
-    result = as_json(found.mosaic, found.judgement)
-    result["corners"] = [
-        {"at_mm": list(w.corner_mm), "lift_mm": [round(float(v), 3) for v in w.lift_mm], "lifted": w.lifted}
-        for w in watches
-    ]
-    out.result({**result, "layer": found.layer + 1, "report": str(page), "missing": missing})
-    if found.judgement.sound is not True or lifted:
-        raise click.exceptions.Exit(1)
+
+
+def _say_risen(out: Output, patrol: Patrol) -> None:
+    for watch in patrol.watches:
+        if watch.lifted:
+            x, y = watch.corner_mm
+            out.say(f"  the corner at X{x:.1f} Y{y:.1f} has risen by about {watch.newest_mm:.1f} mm")

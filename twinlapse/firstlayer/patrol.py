@@ -34,7 +34,9 @@ class Strip:
     """One corner over the layers, each picture laid to the same rectangle of the bed."""
 
     corner_mm: tuple[float, float]
-    pictures: tuple[NDArray[np.uint8], ...]
+    pictures: tuple[
+        NDArray[np.uint8] | None, ...
+    ]  # None: no frame of that layer shows the corner; not the first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,35 +44,21 @@ class Watch:
     """What one corner did since the first picture."""
 
     corner_mm: tuple[float, float]
-    lift_mm: Float  # (pictures,) estimated from the shift along the line of sight
-    blur: Float  # (pictures,) sharpness over that of the first picture
+    lift_mm: Float  # (pictures,) estimated from the shift along the line of sight; NaN: not seen
+    blur: Float  # (pictures,) sharpness over that of the first picture; NaN: not seen
     lifted: bool
     confidence: float  # 0 to 1
     since: int | None  # index of the first picture in which it is up
 
-
-def outermost_corners(points_mm: Float, count: int = 8) -> list[tuple[float, float]]:
-    """Return the sharpest corners of the outline around points, at most `count`, anticlockwise.
-
-    Parameters
-    ----------
-    points_mm : ndarray of shape (n, 2)
-        Along the lines of the first layer.
-    """
-    hull = cv2.convexHull(points_mm.astype(np.float32))
-    length = cv2.arcLength(hull, True)
-    corners = cv2.approxPolyDP(hull, 0.01 * length, True)[:, 0].astype(np.float64)
-    if len(corners) <= 2:
-        return [(float(x), float(y)) for x, y in corners]
-    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
-    cosine = (before * after).sum(axis=1) / (np.hypot(*before.T) * np.hypot(*after.T))
-    sharpest = np.sort(np.argsort(-cosine, kind="stable")[:count])
-    return [(float(x), float(y)) for x, y in corners[sharpest]]
+    @property
+    def newest_mm(self) -> float:
+        """Lift in the newest picture that shows it."""
+        return float(self.lift_mm[np.isfinite(self.lift_mm)][-1])
 
 
 def strip_of(
     corner_mm: tuple[float, float],
-    frames: Sequence[tuple[SurveyFrame, float]],
+    frames: Sequence[tuple[SurveyFrame, float] | None],
     camera: Camera,
     printer: Printer,
 ) -> Strip:
@@ -78,16 +66,20 @@ def strip_of(
 
     Parameters
     ----------
-    frames : sequence of (SurveyFrame, float)
-        The picture of each layer and the height of that layer's top.
+    frames : sequence of (SurveyFrame, float) or None
+        The picture of each layer and the height of that layer's top; None where the corner was not seen.
     """
     half = SIDE_MM / 2
     side = round(SIDE_MM / STEP_MM)
     canvas = Canvas(
         left_mm=corner_mm[0] - half, back_mm=corner_mm[1] + half, step_mm=STEP_MM, width=side, height=side
     )
-    pictures = []
-    for frame, z_mm in frames:
+    pictures: list[NDArray[np.uint8] | None] = []
+    for shown in frames:
+        if shown is None:
+            pictures.append(None)
+            continue
+        frame, z_mm = shown
         points = np.concatenate([canvas.grid_mm(), np.full((side, side, 1), z_mm)], axis=-1)
         at = see(points, pose_in_bed(camera, printer, frame.nozzle_mm), camera.lens).astype(np.float32)
         laid = cv2.remap(frame.picture, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
@@ -114,25 +106,28 @@ def watch_corners(
     shifts = np.array(
         [[_shift(strip.pictures[0], picture) for picture in strip.pictures] for strip in strips]
     )
+    seen = np.array([[picture is not None for picture in strip.pictures] for strip in strips])
     sights = np.array(
         [_sight(strip.corner_mm, nozzles_mm[strip.corner_mm], camera, printer) for strip in strips]
     )
-    common = (
-        np.median(shifts, axis=0, keepdims=True)
-        if len(strips) >= FEWEST
-        else np.zeros((1, *shifts.shape[1:]))
-    )
+    common = np.zeros((1, *shifts.shape[1:]))
+    for k in range(shifts.shape[1]):
+        if seen[:, k].sum() >= FEWEST:
+            common[0, k] = np.median(shifts[seen[:, k], k], axis=0)
     own = shifts - common
     # a point raised by h is laid h times `sight` away from where it is
     lift = (own * sights[:, None]).sum(axis=2) / np.maximum((sights**2).sum(axis=1), 1e-6)[:, None]
-    noise = max(0.05, 1.4826 * float(np.median(np.abs(lift[:, 1:]))) if lift.shape[1] > 1 else 0.05)
+    later = lift[:, 1:][seen[:, 1:]]
+    noise = max(0.05, 1.4826 * float(np.median(np.abs(later)))) if len(later) else 0.05
+    lift[~seen] = np.nan
     sharp = np.array([[_sharpness(picture) for picture in strip.pictures] for strip in strips])
     sharp /= np.maximum(sharp[:, :1], 1e-6)
     watches = []
     for strip, lifts, blur in zip(strips, lift, sharp, strict=True):
         up = lifts > max(ALARM_MM, SURE * noise)
-        lasting = bool(up[-1])
-        sure = 1 - math.exp(-max(0.0, float(lifts[-1])) / (2 * max(ALARM_MM, noise)))
+        newest = int(np.flatnonzero(np.isfinite(lifts))[-1])
+        lasting = bool(up[newest])
+        sure = 1 - math.exp(-max(0.0, float(lifts[newest])) / (2 * max(ALARM_MM, noise)))
         watches.append(
             Watch(
                 corner_mm=strip.corner_mm,
@@ -146,8 +141,10 @@ def watch_corners(
     return watches
 
 
-def _shift(first: NDArray[np.uint8], now: NDArray[np.uint8]) -> tuple[float, float]:
+def _shift(first: NDArray[np.uint8] | None, now: NDArray[np.uint8] | None) -> tuple[float, float]:
     """Return how far the content moved on the bed, in mm; none where the pictures do not match."""
+    if first is None or now is None:
+        return 0.0, 0.0
     greys = [_detail(picture) for picture in (first, now)]
     window = cv2.createHanningWindow((first.shape[1], first.shape[0]), cv2.CV_32F)
     (dx, dy), height = cv2.phaseCorrelate(greys[0], greys[1], window)
@@ -164,7 +161,9 @@ def _detail(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
     )
 
 
-def _sharpness(picture: NDArray[np.uint8]) -> float:
+def _sharpness(picture: NDArray[np.uint8] | None) -> float:
+    if picture is None:
+        return math.nan
     grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
     return float(cv2.Laplacian(grey, cv2.CV_32F).var()) / max(float(grey.var()), 1.0)
 

@@ -9,6 +9,7 @@ from PIL import Image, ImageDraw, ImageFont
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.judging import Defect, Judgement
 from twinlapse.firstlayer.mosaic import Mosaic
+from twinlapse.firstlayer.patrol import Strip, Watch
 
 Picture = NDArray[np.uint8]
 COLOURS = {"bad": (255, 70, 70), "clear": (255, 165, 40), "slight": (255, 230, 90)}
@@ -17,6 +18,7 @@ WANTED = (210, 214, 205)
 BARE = (32, 36, 40)
 MISSING = (230, 60, 60)
 EXTRA = (80, 140, 255)
+TILE_PX = 160  # of a corner in its strip
 LEAST_PX = 900  # a small map is enlarged to this width
 
 
@@ -45,6 +47,28 @@ def difference(mosaic: Mosaic, judgement: Judgement) -> Picture:
         colours = np.where((~wanted & there)[..., None], np.array(EXTRA), colours)
     colours = np.where(mosaic.seen[..., None], colours, np.array(UNSEEN))
     return _finished(colours.astype(np.uint8), judgement.canvas, judgement.defects)
+
+
+def strip_picture(strip: Strip, watch: Watch, layers: tuple[int, ...]) -> Picture:
+    """Return one corner over the layers side by side, with layer and rise."""
+    font = ImageFont.load_default(size=13)
+    sheet = Image.new("RGB", ((TILE_PX + 4) * len(layers) - 4, TILE_PX + 20), BARE)
+    pen = ImageDraw.Draw(sheet)
+    for k, (picture, layer, lift) in enumerate(zip(strip.pictures, layers, watch.lift_mm, strict=True)):
+        left = k * (TILE_PX + 4)
+        if picture is None:
+            pen.rectangle([left, 0, left + TILE_PX - 1, TILE_PX - 1], fill=UNSEEN)
+            words = f"layer {layer + 1}: not seen"
+        else:
+            sheet.paste(
+                Image.fromarray(picture).resize((TILE_PX, TILE_PX), Image.Resampling.BICUBIC), (left, 0)
+            )
+            words = f"layer {layer + 1}: {lift:+.2f} mm" if k else f"layer {layer + 1}"
+        up = watch.since is not None and k >= watch.since
+        pen.text((left + 3, TILE_PX + 2), words, fill=COLOURS["bad"] if up else WANTED, font=font)
+        if up:
+            pen.rectangle([left, 0, left + TILE_PX - 1, TILE_PX - 1], outline=COLOURS["bad"], width=3)
+    return np.asarray(sheet, np.uint8)
 
 
 def _finished(colours: Picture, canvas: Canvas, defects: tuple[Defect, ...]) -> Picture:

@@ -6,18 +6,22 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from twinlapse.errors import FrameError, JobError, TwinlapseError
 from twinlapse.firstlayer.expected import lines_of
 from twinlapse.firstlayer.judging import Judgement, judge
 from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
-from twinlapse.firstlayer.patrol import Watch, outermost_corners, strip_of, watch_corners
+from twinlapse.firstlayer.patrol import Strip, Watch, strip_of, watch_corners
 from twinlapse.frames.job import Job
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
-from twinlapse.plan.survey import RISE_MM, STANCE, layer_points
-from twinlapse.rig import Camera, Rig, rig_from_mapping
+from twinlapse.plan.corners import outermost_corners
+from twinlapse.plan.survey import RISE_MM, layer_points
+from twinlapse.rig import Camera, Printer, Rig, rig_from_mapping
+from twinlapse.rig.pose import in_picture, pose_in_bed, see
 from twinlapse.rig.window import window_of
-from twinlapse.shots import Plan, read_plan
+from twinlapse.shots import CORNER, SURVEY, Plan, read_plan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,21 +33,24 @@ class LayerMap:
     judgement: Judgement
 
 
-def survey_layers(plan: Plan) -> list[int]:
-    """Return the layers over which a plan has a survey, from 0."""
-    return sorted({shot.layer for shot in plan.shots if any(stop.stance == STANCE for stop in shot.stops)})
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patrol:
+    """The outermost corners over the layers that were looked over."""
+
+    layers: tuple[int, ...]  # from 0, one a picture of each strip
+    strips: tuple[Strip, ...]
+    watches: tuple[Watch, ...]  # of the strips, in their order
+
+
+def survey_layers(plan: Plan, stances: tuple[str, ...] = (SURVEY,)) -> list[int]:
+    """Return the layers at which a plan has stops of some stances, from 0."""
+    return sorted({shot.layer for shot in plan.shots if any(stop.stance in stances for stop in shot.stops)})
 
 
 def survey_frames(
-    job: Job, plan: Plan, camera: Camera, layer: int
+    job: Job, plan: Plan, camera: Camera, layer: int, stances: tuple[str, ...] = (SURVEY,)
 ) -> tuple[list[SurveyFrame], float, list[str]]:
-    """Return the survey frames of a layer, the height of its top, and the names of frames that are missing.
-
-    Raises
-    ------
-    JobError
-        when the plan holds no survey of that layer, or none of its frames is there.
-    """
+    """Return the survey frames of a layer, the height of its top, and the names of missing frames."""
     frames: list[SurveyFrame] = []
     missing: list[str] = []
     top_mm = 0.0
@@ -55,7 +62,7 @@ def survey_frames(
             if camera.name not in stop.cameras:
                 continue
             repeat += 1
-            if stop.stance != STANCE:
+            if stop.stance not in stances:
                 continue
             top_mm = shot.z_mm
             path = job.frame(camera.name, shot.number, repeat)
@@ -65,11 +72,6 @@ def survey_frames(
                 missing.append(path.name)
                 continue
             frames.append(SurveyFrame(picture=picture, nozzle_mm=(stop.x_mm, stop.y_mm, stop.z_mm)))
-    if not frames:
-        what = (
-            "its survey frames are missing" if missing else f"its plan holds no survey of layer {layer + 1}"
-        )
-        raise JobError(what, "plan a survey and take its pictures first", path=job.folder)
     return frames, top_mm, missing
 
 
@@ -97,6 +99,11 @@ def map_layer(
     chosen = surveyed[0] if layer is None else layer
     camera = _survey_camera(rig, plan)
     frames, top_mm, missing = survey_frames(job, plan, camera, chosen)
+    if not frames:
+        what = (
+            "its survey frames are missing" if missing else f"its plan holds no survey of layer {chosen + 1}"
+        )
+        raise JobError(what, "plan a survey and take its pictures first", path=job.folder)
     toolpath = read_toolpath(job.original)
     lines = lines_of(toolpath, find_layers(toolpath), chosen, rig.printer)
     mosaic = build_mosaic(frames, _at_size(camera, frames[0]), rig.printer, top_mm, progress=progress)
@@ -104,34 +111,61 @@ def map_layer(
     return LayerMap(layer=chosen, mosaic=mosaic, judgement=judgement), missing
 
 
-def watch_job(job: Job) -> list[Watch]:
-    """Return what the outermost corners of the print did over its surveyed layers; nothing before the second.
+def patrol_job(job: Job) -> Patrol | None:
+    """Return what the outermost corners of the print did over the layers looked over so far.
+
+    Layers count that were surveyed or whose corners were visited; None before frames of a second one are in.
 
     Raises
     ------
     JobError
-        when all frames of a surveyed layer are missing.
+        when the plan names no camera of its rig.
+    FrameError
+        when the frames have not the shape of the camera's lens.
     """
     plan = read_plan(job.plan)
-    surveyed = survey_layers(plan)
-    if len(surveyed) < 2:
-        return []
+    planned = survey_layers(plan, (SURVEY, CORNER))
+    if len(planned) < 2:
+        return None
     rig = rig_from_mapping(plan.rig)
     camera = _survey_camera(rig, plan)
+    shown = {layer: survey_frames(job, plan, camera, layer, (SURVEY, CORNER))[:2] for layer in planned}
+    shown = {layer: (frames, top_mm) for layer, (frames, top_mm) in shown.items() if frames}
+    if len(shown) < 2:
+        return None
     toolpath = read_toolpath(job.original)
-    corners = outermost_corners(layer_points(toolpath, find_layers(toolpath), surveyed[0]))
-    shown = [survey_frames(job, plan, camera, layer)[:2] for layer in surveyed]
-    camera = _at_size(camera, shown[0][0][0])
+    corners = outermost_corners(layer_points(toolpath, find_layers(toolpath), planned[-1]))
+    camera = _at_size(camera, next(iter(shown.values()))[0][0])
     middle = window_of(camera, rig.printer, RISE_MM).middle_mm
     strips, nozzles = [], {}
     for corner in corners:
         best = [
-            (min(frames, key=lambda frame: _aside(frame, corner, middle)), top_mm) for frames, top_mm in shown
+            _best_of(frames, corner, top_mm, middle, camera, rig.printer) for frames, top_mm in shown.values()
         ]
+        if best[0] is None:  # nothing to compare with
+            continue
         strips.append(strip_of(corner, best, camera, rig.printer))
-        x, y, z = best[0][0].nozzle_mm
-        nozzles[corner] = (x, y, z - best[0][1])
-    return watch_corners(strips, nozzles, camera, rig.printer)
+        (x, y, z), top_mm = best[0][0].nozzle_mm, best[0][1]
+        nozzles[corner] = (x, y, z - top_mm)
+    if not strips:
+        return None
+    watches = watch_corners(strips, nozzles, camera, rig.printer)
+    return Patrol(layers=tuple(shown), strips=tuple(strips), watches=tuple(watches))
+
+
+def _best_of(
+    frames: list[SurveyFrame],
+    corner: tuple[float, float],
+    top_mm: float,
+    middle: tuple[float, float],
+    camera: Camera,
+    printer: Printer,
+) -> tuple[SurveyFrame, float] | None:
+    """Return the frame that shows a corner nearest to the middle of its best part, if one shows it."""
+    best = min(frames, key=lambda frame: _aside(frame, corner, middle))
+    around = np.array([[corner[0] + x, corner[1] + y, top_mm] for x in (-2, 2) for y in (-2, 2)])
+    at = see(around, pose_in_bed(camera, printer, best.nozzle_mm), camera.lens)
+    return (best, top_mm) if in_picture(at, camera.lens, 1.0).all() else None
 
 
 def _aside(frame: SurveyFrame, corner: tuple[float, float], middle: tuple[float, float]) -> float:
@@ -140,9 +174,8 @@ def _aside(frame: SurveyFrame, corner: tuple[float, float], middle: tuple[float,
 
 
 def _survey_camera(rig: Rig, plan: Plan) -> Camera:
-    names = {
-        name for shot in plan.shots for stop in shot.stops if stop.stance == STANCE for name in stop.cameras
-    }
+    looking = [stop for shot in plan.shots for stop in shot.stops if stop.stance in (SURVEY, CORNER)]
+    names = {name for stop in looking for name in stop.cameras}
     camera = next((camera for camera in rig.cameras if camera.name in names), None)
     if camera is None:
         raise JobError("the plan's survey names no camera of its rig", "plan it again")

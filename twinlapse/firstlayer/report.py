@@ -5,14 +5,17 @@ from __future__ import annotations
 import base64
 import html
 import io
+import math
 from typing import Any
 
 from PIL import Image
 
 from twinlapse.firstlayer.judging import Judgement
 from twinlapse.firstlayer.mosaic import Mosaic
-from twinlapse.firstlayer.picture import Picture, difference, expectation, photograph
+from twinlapse.firstlayer.picture import Picture, difference, expectation, photograph, strip_picture
+from twinlapse.firstlayer.reading import LayerMap, Patrol
 
+_SHADES = {True: "#d5efdc", False: "#f8d6cf", None: "#f3ecc8"}
 _PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>First layer: {title}</title>
 <meta name="viewport" content="width=device-width, initial-scale=1">
@@ -21,12 +24,17 @@ body {{ font: 16px/1.5 system-ui, sans-serif; max-width: 1100px; margin: 2em aut
  color: #1c2421; background: #f7f8f5 }}
 img {{ width: 100%; border-radius: 6px }} figure {{ margin: 0 0 1.5em }} figcaption {{ color: #555 }}
 .pair {{ display: grid; grid-template-columns: 1fr 1fr; gap: 1em }}
-.verdict {{ padding: .6em 1em; border-radius: 6px; font-weight: 600; background: {shade} }}
+.verdict {{ padding: .6em 1em; border-radius: 6px; font-weight: 600 }}
+img.strip {{ max-width: 100% }}
 table {{ border-collapse: collapse; width: 100% }} th, td {{ text-align: left; padding: .3em .6em;
  border-bottom: 1px solid #ccd2cc }} td.n {{ text-align: right }}
 </style></head><body>
 <h1>First layer: {title}</h1>
-<p class="verdict">{verdict}</p>
+{layer}
+{corners}
+</body></html>
+"""
+_LAYER = """<p class="verdict" style="background: {shade}">{verdict}</p>
 <figure><img alt="The layer from straight above" src="{photo}">
 <figcaption>The layer as a photograph from straight above, {step:g} mm a pixel.
 Grey was not seen.</figcaption></figure>
@@ -38,15 +46,44 @@ Grey was not seen.</figcaption></figure>
 <figcaption>The difference: red is missing, blue is too much.</figcaption></figure>
 </div>
 <p>{facts}</p>
-</body></html>
 """
 
 
-def report_html(title: str, mosaic: Mosaic, judgement: Judgement) -> str:
-    """Return the page."""
+def report_html(title: str, found: LayerMap | None, patrol: Patrol | None) -> str:
+    """Return the page: the map of a layer, the strips of the corners, or both."""
     return _PAGE.format(
         title=html.escape(title),
-        shade={True: "#d5efdc", False: "#f8d6cf", None: "#f3ecc8"}[judgement.sound],
+        layer="" if found is None else _layer(found.mosaic, found.judgement),
+        corners="" if patrol is None else _corners(patrol),
+    )
+
+
+def corner_verdict(patrol: Patrol) -> str:
+    """Return in one sentence what the corners did."""
+    risen = sum(watch.lifted for watch in patrol.watches)
+    if not risen:
+        return f"{len(patrol.watches)} corners watched over {len(patrol.layers)} layers, none has risen."
+    return f"{risen} of {len(patrol.watches)} corners {'has' if risen == 1 else 'have'} risen."
+
+
+def _corners(patrol: Patrol) -> str:
+    risen = any(watch.lifted for watch in patrol.watches)
+    parts = [f'<h2>Corners</h2><p class="verdict" style="background: {_SHADES[not risen]}">']
+    parts.append(f"{html.escape(corner_verdict(patrol))}</p>")
+    for strip, watch in zip(patrol.strips, patrol.watches, strict=True):
+        x, y = strip.corner_mm
+        words = f"X{x:.1f} Y{y:.1f}: " + (f"risen, {watch.confidence:.0%} sure" if watch.lifted else "steady")
+        picture = strip_picture(strip, watch, patrol.layers)
+        parts.append(
+            f'<figure><img class="strip" alt="Corner at {words}" src="{_embedded(picture)}" '
+            f'style="width: {picture.shape[1]}px"><figcaption>{words}</figcaption></figure>'
+        )
+    return "\n".join(parts)
+
+
+def _layer(mosaic: Mosaic, judgement: Judgement) -> str:
+    return _LAYER.format(
+        shade=_SHADES[judgement.sound],
         verdict=html.escape(verdict(judgement)),
         photo=_embedded(photograph(mosaic, judgement)),
         wanted=_embedded(expectation(mosaic, judgement)),
@@ -70,6 +107,22 @@ def verdict(judgement: Judgement) -> str:
     return (
         f"{count} thing{'s' if count > 1 else ''} found, the worst of them {worst}. Look before you print on."
     )
+
+
+def corners_json(patrol: Patrol | None) -> dict[str, Any]:
+    """Return what the corners did as plain values; a layer that does not show one is null."""
+    if patrol is None:
+        return {"corners": [], "corner_layers": []}
+    corners = [
+        {
+            "at_mm": list(w.corner_mm),
+            "lift_mm": [round(float(v), 3) if math.isfinite(v) else None for v in w.lift_mm],
+            "lifted": w.lifted,
+            "confidence": w.confidence,
+        }
+        for w in patrol.watches
+    ]
+    return {"corners": corners, "corner_layers": [layer + 1 for layer in patrol.layers]}
 
 
 def as_json(mosaic: Mosaic, judgement: Judgement) -> dict[str, Any]:

@@ -18,9 +18,9 @@ from twinlapse.plan.standing import into_bed
 from twinlapse.plan.targets import Float
 from twinlapse.rig import Camera, Printer, Rig
 from twinlapse.rig.window import Window, window_of
-from twinlapse.shots import Plan, Shot, Stop
+from twinlapse.shots import SURVEY, Plan, Shot, Stop
 
-STANCE = "survey"
+STANCE = SURVEY
 OVERLAP = (
     0.3  # of a window with each neighbour: registration wants a quarter (measured), parking errs a little
 )

@@ -78,6 +78,30 @@ function lights(state) {
   by("release").disabled = !state.held_s;
 }
 
+const maps = new Map();
+
+function looks(all) {
+  by("looks").hidden = !all.length;
+  for (const look of all) {
+    if (!maps.has(look.layer)) {
+      const item = document.createElement("li");
+      item.append(document.createElement("p"), document.createElement("img"));
+      item.lastChild.hidden = true;
+      item.lastChild.alt = `Layer ${look.layer} from straight above`;
+      by("look-list").append(item);
+      maps.set(look.layer, { item, shown: "" });
+    }
+    const entry = maps.get(look.layer);
+    const [words, image] = entry.item.children;
+    say(words, `Layer ${look.layer}: ${look.state}${look.words ? `, ${look.words}` : ""}`);
+    entry.item.className = look.state.replace(" ", "-");
+    const done = look.whole && ["sound", "found", "cannot tell"].includes(look.state);
+    if (!done || entry.shown === look.state) continue;
+    entry.shown = look.state;
+    show(image, `/layers/${look.layer}.png`).then(() => { image.hidden = false; }, () => { entry.shown = ""; });
+  }
+}
+
 function time(seconds) {
   const whole = Math.round(seconds);
   return whole < 90 ? `${whole} s` : `${Math.round(whole / 60)} min`;
@@ -94,6 +118,7 @@ function render(state) {
   say(by("next"), next || "All shots are done");
   for (const [name, value] of Object.entries(state.cameras)) camera(name, value);
   lights(state.lights);
+  looks(state.looks);
   by("troubles").hidden = !state.troubles.length;
   list(by("trouble-list"), state.troubles.map((trouble) => [`${new Date(1000 * trouble.since).toLocaleTimeString()}: ${trouble.text}`]), "li");
   say(by("note-count"), String(state.notes.length));
