@@ -113,7 +113,7 @@ def _bearable(model: Model, votes: int) -> Model:
 
 
 def _proposals(at: Complex, to: Complex, model: Model) -> tuple[Complex, Complex]:
-    """Return ratio and offset of the map of every tile that only shifts, and of every likely pair of tiles."""
+    """Return ratio and offset of maps: of every tile that only shifts, of every likely pair."""
     ratio, offset = np.ones(len(at), np.complex128), to - at
     if model == "shift" or len(at) < 3:
         return ratio, offset
