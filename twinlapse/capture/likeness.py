@@ -16,7 +16,7 @@ _NEIGHBOURS = 7  # stops of its kind that a standstill is compared with
 _FEWEST = 5  # with fewer nothing is said
 _TOP_SHARE = 0.05  # the head is a small part of what a wide camera sees
 _USUAL = 2.0  # times the usual difference is nothing to wonder at
-_STEEPNESS, _MOST = 2.0, 6.0  # of the price; differences have long tails, so it grows with their logarithm
+_STEEPNESS, _MOST = 4.0, 8.0  # of the price; differences have long tails, so it grows with their logarithm
 
 
 def unlikeness(looks: Looks, kind: NDArray[np.int64], pairs: list[tuple[int, int]]) -> Float:
@@ -33,33 +33,35 @@ def unlikeness(looks: Looks, kind: NDArray[np.int64], pairs: list[tuple[int, int
     Returns
     -------
     ndarray of shape (n, m)
-        0 for what is as alike as usual. Where all stops look different, nothing speaks against any.
+        Below 0 for what is as alike as usual, the more so the fewer strays are. Where all stops look
+        different, little is said.
     """
     cost = np.zeros((len(kind), len(looks)))
     chain = np.array(pairs, dtype=np.int64).reshape(-1, 2)
+    strays = np.setdiff1d(np.arange(len(looks)), chain[:, 1])
     for one in np.unique(kind):
-        own = chain[kind[chain[:, 0]] == one]
+        own = chain[kind[chain[:, 0]] == one, 1]
         if len(own) < _FEWEST:
             continue
-        rows = np.flatnonzero(kind == one)
-        off = np.array([_difference(looks, _neighbourhood(looks, own, int(row))) for row in rows])
-        usual = max(0.5, float(np.median(off[np.searchsorted(rows, own[:, 0]), own[:, 1]])))
-        wonder = _STEEPNESS * np.log(np.maximum(off, 1e-6) / (_USUAL * usual))
-        cost[rows] = np.clip(wonder, 0.0, _MOST)
+        # by standstill only: whichever stop of its kind it is paired with, the look says the same
+        off = np.array([_difference(looks[j], _neighbourhood(looks, own, j)) for j in range(len(looks))])
+        usual = _USUAL * max(0.5, float(np.median(off[own])))
+        alike = np.count_nonzero(off[strays] < usual)
+        wonder = _STEEPNESS * np.log(np.maximum(off, 1e-6) / usual)
+        cost[kind == one] = np.clip(wonder, 0.0, _MOST) + np.log((alike + 1) / (len(strays) + 2))
     return cost
 
 
-def _neighbourhood(looks: Looks, own: NDArray[np.int64], row: int) -> Looks:
-    """The usual look of the stops of a kind around one, which has no say itself."""
-    others = own[own[:, 0] != row]
-    place = int(np.searchsorted(others[:, 0], row))
+def _neighbourhood(looks: Looks, own: NDArray[np.int64], index: int) -> Looks:
+    """The usual look of the standstills of a kind around one, which has no say itself."""
+    others = own[own != index]
+    place = int(np.searchsorted(others, index))
     first = min(max(0, place - _NEIGHBOURS // 2), max(0, len(others) - _NEIGHBOURS))
-    usual: Looks = np.median(looks[others[first : first + _NEIGHBOURS, 1]], axis=0)
+    usual: Looks = np.median(looks[others[first : first + _NEIGHBOURS]], axis=0)
     return usual
 
 
-def _difference(looks: Looks, usual: Looks) -> Looks:
-    off = np.abs(looks - usual)
-    count = max(1, int(_TOP_SHARE * off.shape[1]))
-    most: Looks = np.partition(off, -count, axis=1)[:, -count:].mean(axis=1)
-    return most
+def _difference(look: Looks, usual: Looks) -> float:
+    off = np.abs(look - usual)
+    count = max(1, int(_TOP_SHARE * len(off)))
+    return float(np.partition(off, -count)[-count:].mean())

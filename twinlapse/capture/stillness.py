@@ -79,12 +79,15 @@ def find_standstills(
 ) -> list[Standstill]:
     """Return the whiles of at least `shortest_s` in which motion stays at the level of noise.
 
-    Single samples above it, such as a flash, do not part a standstill.
+    Single samples a little above it do not part a standstill; a single one of the size of usual motion does:
+    the machine hurried to another place between two pictures.
     """
     if len(motion) < 4:
         return []
-    still = _measured(motion) < still_level(motion)
-    still[1:-1] |= still[:-2] & still[2:]
+    measured, level = _measured(motion), still_level(motion)
+    still = measured < level
+    small = measured[1:-1] < max(level, float(np.median(measured)))
+    still[1:-1] |= still[:-2] & still[2:] & small
     edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8)))
     # sample k compares picture k with the one before it: a run of still samples began one picture earlier
     period_s = float(np.median(np.diff(time_s)))
