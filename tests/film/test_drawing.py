@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from twinlapse.errors import RenderError
 from twinlapse.film.codecs import codec_for
-from twinlapse.film.colour import to_i420
+from twinlapse.film.colour import coded, coded_lit, to_i420
 from twinlapse.film.compose import composer
 from twinlapse.film.encoder import encoding
 from twinlapse.film.facts import Facts, clock
@@ -21,6 +21,7 @@ from twinlapse.film.layout import Layout, arrange, safe_area
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.overlay import Overlay
 from twinlapse.film.schedule import schedule
+from twinlapse.imaging.light import to_linear, to_srgb
 from twinlapse.rig.filming import OVERLAYS, SHAPES, Filming, film_size, read_overlay, read_rate
 
 ASPECTS = {"wide": 16 / 9, "nozzle": 4 / 3}
@@ -230,3 +231,33 @@ def test_schedules_begin_at_the_first_and_reach_the_last(
 def test_ease_goes_slowly_at_first() -> None:
     slots = [beat.slot for beat in schedule(100, Filming(ease=0.8, seconds=10.0, last_s=0.0))]
     assert slots[75] < 15 and slots[-76] < 70
+
+
+def test_drawing_in_the_films_codes_shows_what_drawing_in_rgb_shows() -> None:
+    layout = arrange(Filming(layout="inset", shape="320x180"), ASPECTS, words=True)
+    overlay = Overlay(
+        layout=layout, filming=Filming(), lettering=Lettering(), labels={"wide": "wide", "nozzle": "nozzle"}
+    )
+    plates = [*overlay.still(), *overlay.moving(FACTS)]
+    stage = composer(layout, "#0e1216")
+    rng = np.random.default_rng(4)
+    panes = {
+        pane.camera: rng.integers(0, 255, (pane.box.height, pane.box.width, 3)).astype(np.uint8)
+        for pane in layout.panes
+    }
+    usual = coded(stage.compose({name: part.copy() for name, part in panes.items()}, plates))
+    direct = stage.coded().compose(
+        {name: coded(part) for name, part in panes.items()}, [drawing.coded() for drawing in plates]
+    )
+    off = np.abs(usual.astype(int) - direct)
+    assert off.max() <= 4 and off.mean() < 0.4  # each of a few plates rounds once
+
+
+@pytest.mark.parametrize("gain", [(1.01, 0.995, 1.02), (0.87, 0.9, 0.88), (1.14, 1.12, 1.1), (1.6, 1.5, 1.7)])
+def test_a_gain_within_the_coding_is_the_gain_in_light(gain: tuple[float, float, float]) -> None:
+    picture = np.random.default_rng(5).integers(0, 200, (90, 160, 3)).astype(np.uint8)
+    light = to_linear(picture) * gain
+    exact = to_srgb(light) @ [0.2126, 0.7152, 0.0722] * 219 / 255 + 16  # ITU-R BT.709-6
+    luma = coded_lit(picture, np.array(gain))[..., 0]
+    assert np.abs(luma - exact).max() < 1.6
+    assert abs((luma - exact).mean()) < 0.03

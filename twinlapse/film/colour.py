@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.imaging.decode import Picture
+from twinlapse.imaging.light import apply_gain
 
 KR, KG, KB = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, item 3.2
 _RGB = np.array([KR, KG, KB])
@@ -20,19 +21,64 @@ _RED = (np.array([1, 0, 0]) - _RGB) / 1.5748 * (224 / 255)
 _ROWS = np.stack([np.append(_LUMA, 16), np.append(_BLUE, 128), np.append(_RED, 128)]).astype(np.float32)
 
 
+# above its toe (codes to 10) the sRGB curve is a power, so a gain in light is a straight line in codes; up to
+# this gain that line is off by less than one code in the toe
+_LINE_GAIN = 1.15
+
+
+def coded(picture: Picture) -> Picture:
+    """Return a picture in the film's own codes Y, Cb, Cr, (height, width, 3)."""
+    return _by_rows(picture, _ROWS[:, :3], _ROWS[:, 3])
+
+
+def coded_lit(picture: Picture, gain: NDArray[np.floating]) -> Picture:
+    """Return a picture with its channels' linear light multiplied by `gain` (3,), in the film's own codes.
+
+    A small gain goes into the same step as the coding: nothing is rounded in between.
+    """
+    gain = np.asarray(gain, dtype=np.float64)
+    if gain.max() > _LINE_GAIN or gain.min() < 1 / _LINE_GAIN:
+        return coded(apply_gain(picture, gain))
+    slope = gain ** (1 / 2.4)  # IEC 61966-2-1
+    return _by_rows(picture, _ROWS[:, :3] * slope, _ROWS[:, 3] + _ROWS[:, :3] @ (255 * 0.055 * (slope - 1)))
+
+
+def _by_rows(picture: Picture, rows: NDArray[np.floating], lift: NDArray[np.floating]) -> Picture:
+    """Multiply the channels by `rows` (3, 3) and add `lift` (3,).
+
+    The conversion at hand takes rows in steps of 1/1024. What that does to the picture's mean is put right in
+    `lift`, or gains that differ a little would make it flicker by a tenth of a code.
+    """
+    near = np.rint(np.asarray(rows, np.float64) * 1024) / 1024
+    mean = picture[::16, ::16].reshape(-1, 3).mean(axis=0)
+    table = np.hstack([near, (lift + (rows - near) @ mean)[:, None]])
+    return np.asarray(cv2.transform(picture, table.astype(np.float32)), dtype=np.uint8)
+
+
+def coded_cover(colour: Picture, keep: Picture) -> Picture:
+    """Return colours that are multiplied by their cover already in the film's own codes."""
+    level = (255 - keep.astype(np.float32)) / 255 * _ROWS[:, 3]
+    exact = cv2.transform(colour.astype(np.float32), _ROWS[:, :3]) + level
+    return np.asarray(np.rint(exact).clip(0, 255), dtype=np.uint8)
+
+
 def to_i420(picture: Picture) -> NDArray[np.uint8]:
-    """Return the planes Y, Cb, Cr of a picture one after the other, (height * width * 3 / 2,).
+    """Return the planes of an RGB picture; see `planes_of`."""
+    return planes_of(coded(picture))
+
+
+def planes_of(codes: Picture) -> NDArray[np.uint8]:
+    """Return the planes Y, Cb, Cr of a coded picture one after the other, (height * width * 3 / 2,).
 
     Chroma is the mean of two by two pixels, so its samples lie in their middle (`chroma_location` "center").
     Width and height must be even.
     """
-    height, width, _ = picture.shape
+    height, width, _ = codes.shape
     planes = np.empty(height * width * 3 // 2, np.uint8)
     luma = planes[: height * width].reshape(height, width)
     blue, red = planes[height * width :].reshape(2, height // 2, width // 2)
-    coded = cv2.transform(picture, _ROWS)
-    cv2.extractChannel(coded, 0, dst=luma)
-    small = cv2.resize(coded, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    cv2.extractChannel(codes, 0, dst=luma)
+    small = cv2.resize(codes, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
     cv2.extractChannel(small, 1, dst=blue)
     cv2.extractChannel(small, 2, dst=red)
     return planes

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.film.colour import coded
 from twinlapse.film.layout import Layout, Pane
 from twinlapse.film.plate import Plate, plate, rgb, rounded, shadow
 from twinlapse.imaging.decode import Picture
@@ -25,6 +26,12 @@ class Composer:
     covers: Mapping[str, Picture | None] = field(default_factory=dict)
     below: Mapping[str, Plate] = field(default_factory=dict)
     above: Mapping[str, Plate] = field(default_factory=dict)
+
+    def coded(self) -> Composer:
+        """Return the same for pictures in the film's own codes."""
+        below = {camera: drawing.coded() for camera, drawing in self.below.items()}
+        above = {camera: drawing.coded() for camera, drawing in self.above.items()}
+        return replace(self, background=coded(self.background), below=below, above=above)
 
     def compose(self, pictures: Mapping[str, Picture], plates: Iterable[Plate]) -> Picture:
         """Return a film frame; `pictures` have the sizes of their panes."""

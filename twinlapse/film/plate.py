@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.film.colour import coded_cover
 from twinlapse.film.lettering import Mask
 from twinlapse.imaging.decode import Picture
 
@@ -23,6 +24,10 @@ class Plate:
     y: int
     colour: Picture  # (height, width, 3)
     keep: Picture  # (height, width, 3): 255 where the picture below stays, 0 where it is covered
+
+    def coded(self) -> Plate:
+        """Return the same drawing in the film's own codes."""
+        return replace(self, colour=coded_cover(self.colour, self.keep))
 
     def lay(self, canvas: Picture) -> None:
         """Draw onto `canvas` in place; what lies outside is cut off."""

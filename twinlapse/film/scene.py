@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from twinlapse.film.cards import end_card, title_card
+from twinlapse.film.colour import coded
 from twinlapse.film.compose import Composer, composer
 from twinlapse.film.covering import Shown, cover_gaps
 from twinlapse.film.facts import Facts, facts_of
@@ -35,6 +36,22 @@ class Stage:
     composer: Composer
     overlay: Overlay
     still: tuple[Plate, ...]
+    is_coded: bool = False
+
+    def coded(self) -> Stage:
+        """Return the same in the film's own codes."""
+        return replace(
+            self,
+            views={camera: replace(view, coded=True) for camera, view in self.views.items()},
+            composer=self.composer.coded(),
+            still=tuple(drawing.coded() for drawing in self.still),
+            is_coded=True,
+        )
+
+    def moving(self, facts: Facts) -> list[Plate]:
+        """Return the plates of one moment."""
+        plates = self.overlay.moving(facts)
+        return [drawing.coded() for drawing in plates] if self.is_coded else plates
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +68,11 @@ class Scene:
     def size(self) -> tuple[int, int]:
         """Width and height of the film."""
         return self.stages[0].composer.layout.size
+
+    def coded(self) -> Scene:
+        """Return the same scene drawn in the film's own codes, which spares a step for each of its pixels."""
+        cards = {name: coded(card) for name, card in self.cards.items()}
+        return replace(self, stages=tuple(stage.coded() for stage in self.stages), cards=cards)
 
     def laid_out(self, options: FilmOptions) -> Scene:
         """Return the same scene with the layout of other options."""
@@ -82,7 +104,7 @@ class Scene:
     def _staged(self, stage: Stage, beat: Beat) -> Picture:
         pictures = {camera: self._pane(view, camera, beat) for camera, view in stage.views.items()}
         near = beat.into if beat.mix > 0.5 else beat.slot
-        return stage.composer.compose(pictures, (*stage.still, *stage.overlay.moving(self.facts[near])))
+        return stage.composer.compose(pictures, (*stage.still, *stage.moving(self.facts[near])))
 
     def _pane(self, view: View, camera: str, beat: Beat) -> Picture:
         picture = self._moment(view, camera, self.shown[camera][beat.slot])

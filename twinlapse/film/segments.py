@@ -23,7 +23,7 @@ import cv2
 
 from twinlapse.errors import RenderError
 from twinlapse.film.codecs import Codec
-from twinlapse.film.colour import to_i420
+from twinlapse.film.colour import planes_of
 from twinlapse.film.encoder import encoding, join, keyframe_step
 from twinlapse.film.looking import in_order
 from twinlapse.film.scene import Scene
@@ -71,7 +71,8 @@ def write_frames(
 ) -> None:
     """Draw beats in order, two at a time, and hand their planes on; a pause is drawn once."""
     runs = [(beat, len(list(run))) for beat, run in groupby(beats)]
-    frames = in_order(lambda run: to_i420(scene.frame(run[0])), runs)
+    drawn = scene.coded()
+    frames = in_order(lambda run: planes_of(drawn.frame(run[0])), runs)
     done = 0
     for planes, (_, length) in zip(frames, runs, strict=True):
         for _ in range(length):

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from twinlapse.film.colour import coded_lit
 from twinlapse.film.layout import Pane
 from twinlapse.film.options import CameraOptions
 from twinlapse.film.tracking import Track
@@ -29,6 +30,7 @@ class View:
     matrix: Float  # pane -> raw (or straightened) picture of the reference
     straight: Map | None
     fine: bool
+    coded: bool = False  # shown in the film's own codes instead of RGB
 
     def show(self, picture: Picture, motion: Motion, gain: Float) -> Picture:
         """Return the pane's picture of one frame."""
@@ -40,7 +42,7 @@ class View:
             inner=motion.matrix,
             fine=self.fine,
         )
-        return apply_gain(laid, gain)
+        return coded_lit(laid, gain) if self.coded else apply_gain(laid, gain)
 
 
 def upright_size(track: Track, options: CameraOptions) -> tuple[float, float]:
