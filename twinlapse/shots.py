@@ -51,6 +51,7 @@ class Shot:
     lift_mm: float  # the block rises this far before it travels
     stops: tuple[Stop, ...]
     back_mm: tuple[tuple[float, float], ...] = ()  # places passed on the way back to the print
+    hold_mm: tuple[float, float] | None = None  # after the last stop it waits here for a person
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +144,9 @@ def _shot_from_json(shot: Mapping[str, Any]) -> Shot:
         Stop(**{**stop, "cameras": tuple(stop["cameras"]), "via_mm": _places(stop.get("via_mm", ()))})
         for stop in shot["stops"]
     )
-    return Shot(**{**shot, "stops": stops, "back_mm": _places(shot.get("back_mm", ()))})
+    hold = shot.get("hold_mm")
+    places = {"back_mm": _places(shot.get("back_mm", ())), "hold_mm": _places([hold])[0] if hold else None}
+    return Shot(**{**shot, "stops": stops, **places})
 
 
 def _places(value: Any) -> tuple[tuple[float, float], ...]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
 from twinlapse.cli.output import Output, speaking
+
+if TYPE_CHECKING:
+    from twinlapse.rig import Rig
 
 
 @click.command()
@@ -20,6 +23,7 @@ from twinlapse.cli.output import Output, speaking
     help="Draw the plan here: .png, .svg, or .html to step through.",
 )
 @click.option("--survey", metavar="LAYERS", help="Look over whole layers with the nozzle camera: 1 or 1,2,3.")
+@click.option("--corners", metavar="LAYERS", help="Visit the print's outermost corners after layers: 1,2,3.")
 @click.option("--why", type=int, metavar="N", help="Say why shot N is where it is.")
 @speaking
 def command(
@@ -30,6 +34,7 @@ def command(
     out: Path | None,
     chart: Path | None,
     survey: str | None,
+    corners: str | None,
     why: int | None,
 ) -> None:
     """Choose the shots of GCODE and say what they cost.
@@ -44,15 +49,13 @@ def command(
     from twinlapse.rig import read_rig
     from twinlapse.shots import plan_to_json, write_plan
 
-    rig = read_rig(rig_path)
+    rig = _asked(read_rig(rig_path), survey, corners)
     with output.progress("Reading") as progress:
         path = read_toolpath(gcode, firmware=rig.printer.firmware, progress=progress)
     layers = find_layers(path)
     timeline = time_toolpath(path, rig.printer)
     with output.progress("Planning") as progress:
         planning = work_out(path, layers, timeline, rig, progress=progress)
-    if survey is not None:
-        planning = _surveyed(planning, path, layers, rig, survey)
     for name, text in summary_rows(planning, rig):
         output.say(f"{name:<18} {text}")
     for warning in planning.plan.warnings:
@@ -69,16 +72,20 @@ def command(
     output.result({**plan_to_json(planning.plan), **({"why": reasons} if why is not None else {})})
 
 
-def _surveyed(planning: Any, path: Any, layers: Any, rig: Any, wanted: str) -> Any:
+def _asked(rig: Rig, survey: str | None, corners: str | None) -> Rig:
+    """Return the rig with the layers that the command line asks to be looked over instead of its own."""
     from dataclasses import replace
 
-    from twinlapse.plan.survey import with_surveys
+    from twinlapse.rig.schedules import read_layers
 
     try:
-        numbers = [int(word) - 1 for word in wanted.split(",")]
-    except ValueError:
-        raise click.BadParameter(f"{wanted!r} is no list of layers: write 1 or 1,2,3") from None
-    return replace(planning, plan=with_surveys(planning.plan, path, layers, rig, numbers))
+        if survey is not None:
+            rig = replace(rig, survey_layers=read_layers(survey))
+        if corners is not None:
+            rig = replace(rig, corner_layers=read_layers(corners))
+    except ValueError as error:
+        raise click.BadParameter(f"{error.args[0]}: write 1 or 1,2,3") from None
+    return rig
 
 
 def _why(output: Output, planning: object, layers: object, rig: object, number: int) -> list[str]:

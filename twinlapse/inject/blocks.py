@@ -58,6 +58,7 @@ def block_lines(shot: Shot, state: ModalState, rig: Rig, habit: Habit | None = N
     for index, stop in enumerate(shot.stops, 1):
         _stand(pen, shot, stop, index, height_mm, rig, dialect)
         pen.go(rig.printer.lift_mm_s, z_mm=height_mm)
+    _hold(pen, shot, rig, dialect)
     _return(pen, shot, rig, habit)
     _prime(pen, shot, rig, dialect)
     if any(line.startswith("G1 ") for line in pen.lines):
@@ -105,6 +106,16 @@ def _stand(
     pen.say(cue_line(rig.cue, dialect, cue, shot.layer + 1))
     if stop.dwell_s > 0:
         pen.say(dialect.dwell(stop.dwell_s))
+
+
+def _hold(pen: Pen, shot: Shot, rig: Rig, dialect: Dialect) -> None:
+    """Stand beside the print, at the height of travel, until a person lets it go on."""
+    if shot.hold_mm is None:
+        return
+    pen.go(rig.printer.travel_mm_s, x_mm=shot.hold_mm[0], y_mm=shot.hold_mm[1])
+    pen.say(dialect.wait)
+    for line in dialect.to_hold(f"Look at layer {shot.layer + 1}, then go on"):
+        pen.say(line)
 
 
 def rig_settle(rig: Rig, name: str) -> float:

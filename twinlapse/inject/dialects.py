@@ -22,6 +22,7 @@ class Dialect:
     wait: str = "M400"  # waits until every queued move is done
     retract: str = "G10"
     prime: str = "G11"
+    hold: tuple[str, ...] = ("M0 {}",)  # templates of the lines that wait for a person
 
     def dwell(self, seconds: float) -> str:
         """Return the line that waits; P is in milliseconds in all three dialects."""
@@ -35,6 +36,10 @@ class Dialect:
         """Return the line that shows `text`."""
         return self.display.format(text)
 
+    def to_hold(self, text: str) -> list[str]:
+        """Return the lines that show `text` and wait until a person lets the print go on."""
+        return [line.format(text) for line in self.hold]
+
 
 # Marlin, marlinfw.org/docs/gcode: M118 "E1" prepends "echo:", which hosts take for information; M400;
 #   G4 P ms; M117 text up to the end of the line; G10 and G11 retract and recover (FWRETRACT).
@@ -42,10 +47,19 @@ class Dialect:
 #   G10 and G11 ([firmware_retraction]).
 # RepRapFirmware, G-code dictionary: M118 S"text" to every output; M400; G4 Pnnn ms; M117 "text"; G10 without
 #   words retracts, G11 recovers.
+# Waiting for a person. Marlin, docs/gcode/M000-M001: M0 with a text, until the button is clicked or M108
+#   comes (no word of it may begin with P or S and a number: those are limits of time). Klipper,
+#   docs/G-Codes.md [pause_resume]: PAUSE keeps the place, RESUME goes back to it. RepRapFirmware, G-code
+#   dictionary: M291 with S2 shows a box with one button and waits for it.
 _DIALECTS = {
     "marlin": Dialect(firmware="marlin", host="M118 E1 {}", display="M117 {}"),
-    "klipper": Dialect(firmware="klipper", host="M118 {}", display="M117 {}"),
-    "reprapfirmware": Dialect(firmware="reprapfirmware", host='M118 S"{}"', display='M117 "{}"'),
+    "klipper": Dialect(firmware="klipper", host="M118 {}", display="M117 {}", hold=("M117 {}", "PAUSE")),
+    "reprapfirmware": Dialect(
+        firmware="reprapfirmware",
+        host='M118 S"{}"',
+        display='M117 "{}"',
+        hold=('M291 P"{}" R"twinlapse" S2',),
+    ),
 }
 
 

@@ -68,6 +68,8 @@ def _rehearse(pen: Pen, shot: Shot, leave: ModalState, rig: Rig, dialect: Dialec
     for stop in shot.stops:
         _stop(pen, stop, rig, dialect)
         pen.go(printer.lift_mm_s, z_mm=height_mm)
+    if shot.hold_mm is not None:
+        pen.go(printer.travel_mm_s, x_mm=shot.hold_mm[0], y_mm=shot.hold_mm[1])
     for x_mm, y_mm in shot.back_mm:
         pen.go(printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
     pen.go(printer.travel_mm_s, x_mm=leave.x_mm, y_mm=leave.y_mm)

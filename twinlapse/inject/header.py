@@ -41,6 +41,8 @@ def header_lines(plan: Plan, rig: Rig, size: int, added_s: float) -> list[str]:
     lines.append(f"; original_bytes {size}")
     lines.append(f"; shots {len(plan.shots)}")
     lines.append(f"; added_s {number(added_s, 1)}")
+    if holds := [str(shot.number) for shot in plan.shots if shot.hold_mm is not None]:
+        lines.append(f"; hold {' '.join(holds)}")
     lines.extend(f"; {line}" for line in _machine(rig))
     lines.append(END)
     return lines

@@ -19,6 +19,7 @@ _STANCES = {
     "tour": "the camera on the head looks at the next point of the outline",
     "last": "the nozzle stays where it is",
     "still": "nothing moves, the machine only waits",
+    "corner": "the camera on the head looks at an outermost corner of the print",
     "survey": "the camera on the head looks at one piece of the finished layer after the other",
 }
 _PULLS = {

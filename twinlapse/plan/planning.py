@@ -110,7 +110,31 @@ def work_out(
         places=places,
     )
     said = plan_warnings(planning, layers, times, rig, gaps.outer_said)
-    return replace(planning, plan=replace(plan, warnings=tuple(said)))
+    plan = looked_over(replace(plan, warnings=tuple(said)), toolpath, layers, rig)
+    return replace(planning, plan=plan)
+
+
+def looked_over(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig) -> Plan:
+    """Return a plan with the surveys, the corner visits and the waits that the rig asks for.
+
+    Raises
+    ------
+    PlanError
+        when one of the layers cannot be looked over.
+    """
+    if rig.survey_layers:
+        from twinlapse.plan.survey import with_surveys
+
+        plan = with_surveys(plan, toolpath, layers, rig, rig.survey_layers)
+    if rig.corner_layers:
+        from twinlapse.plan.corners import with_corners
+
+        plan = with_corners(plan, toolpath, layers, rig, rig.corner_layers)
+    if rig.hold:
+        from twinlapse.plan.holding import with_holds
+
+        plan = with_holds(plan, toolpath, layers, rig)
+    return plan
 
 
 def _make(

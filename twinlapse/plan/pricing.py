@@ -60,6 +60,10 @@ def legs_of(shot: Shot, home: Point) -> list[list[Point]]:
         leg += [(x, y, travel) for x, y in stop.via_mm]
         at = (stop.x_mm, stop.y_mm, stop.z_mm)
         legs.append([*leg, (at[0], at[1], travel), at])
+    if shot.hold_mm is not None:
+        x, y = shot.hold_mm
+        legs.append([at, (at[0], at[1], travel), (x, y, travel)])
+        at = (x, y, travel)
     back = [at, (at[0], at[1], travel), *((x, y, travel) for x, y in shot.back_mm)]
     return [*legs, [*back, (home[0], home[1], travel), home]]
 

@@ -20,7 +20,6 @@ from twinlapse.rig import Camera, Printer, Rig
 from twinlapse.rig.window import Window, window_of
 from twinlapse.shots import SURVEY, Plan, Shot, Stop
 
-STANCE = SURVEY
 OVERLAP = (
     0.3  # of a window with each neighbour: registration wants a quarter (measured), parking errs a little
 )
@@ -71,13 +70,9 @@ def plan_survey(
     window = window_of(camera, printer, RISE_MM)
     points = layer_points(toolpath, layers, layer)
     places = [into_bed(printer, place) for place in _ordered(_grid(points, window, overlap))]
-    places = _clear(places, points, printer)
-    z_mm = float(layers.z_mm[layer]) + RISE_MM
+    places = reachable(places, points, printer)
     wait = camera.dwell_s if dwell_s is None else dwell_s
-    stops = tuple(
-        Stop(cameras=(camera.name,), x_mm=x, y_mm=y, z_mm=round(z_mm, 3), dwell_s=wait, stance=STANCE)
-        for x, y in places
-    )
+    stops = stops_at(places, layers, layer, camera, wait, SURVEY)
     return Survey(
         layer=layer,
         stops=stops,
@@ -101,34 +96,79 @@ def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
     PlanError
         when no camera rides on the head, a layer has no shot, or finished objects may stand in the way.
     """
-    camera = next((camera for camera in rig.cameras if camera.mount == "head"), None)
-    if camera is None:
-        raise PlanError("a survey needs a camera on the head", 'add one with mount = "head"')
+    camera = head_camera(rig)
     shots, told = list(plan.shots), list(plan.warnings)
     for layer in sorted(set(wanted)):
-        at = next((k for k, shot in enumerate(shots) if shot.layer == layer), None)
-        if at is None:
-            raise PlanError(f"layer {layer + 1} has no shot to survey in", "let a camera shoot at that layer")
-        if layers.sequential and layers.object[layer] != layers.object[0]:
-            raise PlanError(
-                f"layer {layer + 1} is printed beside finished objects",
-                "survey layers of the first object alone",
-            )
+        at = shot_of(shots, layers, layer)
         survey = plan_survey(toolpath, layers, layer, camera, rig.printer)
-        shot = _lengthened(shots[at], survey, toolpath, rig)
+        shot = lengthened(shots[at], survey.stops, toolpath, rig)
         told.append(
             f"survey of layer {layer + 1}: {len(survey.stops)} stops see "
             f"{survey.seen_share:.0%} of its lines, {shot.cost_s - shots[at].cost_s:.0f} s"
         )
         shots[at] = shot
+    return with_shots(plan, shots, told)
+
+
+def head_camera(rig: Rig) -> Camera:
+    """Return the first camera on the head.
+
+    Raises
+    ------
+    PlanError
+        when there is none.
+    """
+    camera = next((camera for camera in rig.cameras if camera.mount == "head"), None)
+    if camera is None:
+        raise PlanError("a survey needs a camera on the head", 'add one with mount = "head"')
+    return camera
+
+
+def shot_of(shots: Sequence[Shot], layers: Layers, layer: int) -> int:
+    """Return the index of the shot in which a layer can be looked over.
+
+    Raises
+    ------
+    PlanError
+        when no shot follows the layer, or finished objects may stand in the way.
+    """
+    at = next((k for k, shot in enumerate(shots) if shot.layer == layer), None)
+    if at is None:
+        raise PlanError(f"layer {layer + 1} has no shot to survey in", "let a camera shoot at that layer")
+    if layers.sequential and layers.object[layer] != layers.object[0]:
+        raise PlanError(
+            f"layer {layer + 1} is printed beside finished objects",
+            "survey layers of the first object alone",
+        )
+    return at
+
+
+def with_shots(plan: Plan, shots: Sequence[Shot], told: Sequence[str]) -> Plan:
+    """Return a plan with its shots replaced, their cost counted, and what is told of them."""
     added = sum(shot.cost_s for shot in shots) - sum(shot.cost_s for shot in plan.shots)
     return replace(plan, shots=tuple(shots), cost_s=round(plan.cost_s + added, 3), warnings=tuple(told))
 
 
-def _lengthened(shot: Shot, survey: Survey, toolpath: Toolpath, rig: Rig) -> Shot:
-    """Return the shot with the survey's stops after its own, and what they cost."""
+def stops_at(
+    places: Sequence[tuple[float, float]],
+    layers: Layers,
+    layer: int,
+    camera: Camera,
+    dwell_s: float,
+    stance: str,
+) -> tuple[Stop, ...]:
+    """Return stops a little above a layer."""
+    z_mm = round(float(layers.z_mm[layer]) + RISE_MM, 3)
+    return tuple(
+        Stop(cameras=(camera.name,), x_mm=x, y_mm=y, z_mm=z_mm, dwell_s=dwell_s, stance=stance)
+        for x, y in places
+    )
+
+
+def lengthened(shot: Shot, stops: Sequence[Stop], toolpath: Toolpath, rig: Rig) -> Shot:
+    """Return the shot with more stops after its own, and what they cost."""
     here = here_at(toolpath, rig, row_after_line(toolpath, shot.after_line) - 1)
-    longer = replace(shot, stops=(*shot.stops, *survey.stops), back_mm=())
+    longer = replace(shot, stops=(*shot.stops, *stops), back_mm=())
     return replace(
         longer, cost_s=round(shot.cost_s + block_s(longer, here, rig) - block_s(shot, here, rig), 3)
     )
@@ -187,7 +227,9 @@ def _spread(low: float, high: float, size: float, overlap: float) -> list[float]
     return [float(v) for v in np.linspace(low + size / 2, high - size / 2, count)]
 
 
-def _clear(places: list[tuple[float, float]], points: Float, printer: Printer) -> list[tuple[float, float]]:
+def reachable(
+    places: list[tuple[float, float]], points: Float, printer: Printer
+) -> list[tuple[float, float]]:
     """Return the places that are reached over the layer itself without coming near a keep-out."""
     kept: list[tuple[float, float]] = []
     middle = (float(points[:, 0].mean()), float(points[:, 1].mean())) if len(points) else (0.0, 0.0)

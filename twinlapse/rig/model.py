@@ -147,6 +147,9 @@ class Rig:
     cue: Cue = Cue()
     min_gap_s: float = 0.0  # no two shots nearer than this
     max_added: str = ""  # "5%" or "12min": the most that the shots may add
+    survey_layers: tuple[int, ...] = ()  # from 0, looked over whole by the camera on the head
+    corner_layers: tuple[int, ...] = ()  # from 0, whose outermost corners it visits
+    hold: bool = False  # after a survey the machine waits for a person
     film: Filming = field(default_factory=Filming)
     capture: Capture = field(default_factory=Capture)
     raw: Mapping[str, Any] = field(default_factory=dict)  # the file as read, for plan.json

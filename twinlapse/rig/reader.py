@@ -17,7 +17,7 @@ from twinlapse.rig.filming import read_camera_filming, read_filming
 from twinlapse.rig.kinematics import SHIFT_AXES
 from twinlapse.rig.model import Camera, Corner, Cue, Head, KeepOut, Lens, Printer, Rig
 from twinlapse.rig.places import key_lines
-from twinlapse.rig.schedules import read_amount, read_every
+from twinlapse.rig.schedules import read_amount, read_every, read_layers
 
 
 def read_rig(path: Path) -> Rig:
@@ -59,13 +59,11 @@ def rig_from_mapping(values: Mapping[str, Any], *, path: Path | None = None, tex
     film = top.table("film")
     capture = top.table("capture")
     top.close()
-    min_gap_s, max_added = _limits(plan)
     return Rig(
         printer=read_printer,
         cameras=cameras,
         cue=Cue() if cue is None else _cue(cue),
-        min_gap_s=min_gap_s,
-        max_added=max_added,
+        **_planning(plan),
         film=read_filming(film),
         capture=Capture() if capture is None else read_capture(capture),
         raw=values,
@@ -222,13 +220,20 @@ def _cue(table: Table) -> Cue:
     return cue
 
 
-def _limits(table: Table | None) -> tuple[float, str]:
+def _planning(table: Table | None) -> dict[str, Any]:
     if table is None:
-        return 0.0, ""
-    gap_s = table.number("min_gap_s", 0.0, low=0)
-    max_added = cast(str, table.parsed("max_added", "", read_amount))
+        return {}
+    values: dict[str, Any] = {
+        "min_gap_s": table.number("min_gap_s", 0.0, low=0),
+        "max_added": cast(str, table.parsed("max_added", "", read_amount)),
+        "survey_layers": table.parsed("survey", (), read_layers),
+        "corner_layers": table.parsed("corners", (), read_layers),
+        "hold": table.flag("hold", False),
+    }
+    if values["hold"] and not values["survey_layers"]:
+        table.fail("hold", "the machine waits after a survey, and there is none", "add survey = [1]")
     table.close()
-    return gap_s, max_added
+    return values
 
 
 def _triple(values: tuple[float, ...] | None) -> tuple[float, float, float] | None:

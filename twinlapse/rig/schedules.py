@@ -63,3 +63,17 @@ def amount_s(amount: str, print_s: float) -> float:
         return math.inf
     number = float(found[1])
     return number / 100 * print_s if found[2] == "%" else number * {"s": 1, "min": 60, "h": 3600}[found[2]]
+
+
+def read_layers(value: Any) -> tuple[int, ...]:
+    """Return layers from 0 of a list as people write it, from 1: [1, 2, 3] or "1,2,3"."""
+    words = value.split(",") if isinstance(value, str) else value
+    try:
+        if not isinstance(words, list | tuple) or any(isinstance(word, bool | float) for word in words):
+            raise TypeError
+        layers = tuple(sorted({int(word) - 1 for word in words}))
+    except (TypeError, ValueError):
+        raise ValueError(f"{value!r} is no list of layers", "write numbers from 1: [1, 2, 3]") from None
+    if any(not 0 <= layer < 1_000_000 for layer in layers):
+        raise ValueError(f"{value!r} names a layer that cannot be", "write numbers from 1: [1, 2, 3]")
+    return layers

@@ -26,6 +26,11 @@ class Evidence:
     rig: Rig
     tool_offset_mm: tuple[float, float]  # the greatest along X and Y that the file sets, 0 when it sets none
 
+    @property
+    def holds(self) -> frozenset[str]:
+        """Numbers of the shots that may wait for a person: the rig asks for it, and the header names them."""
+        return frozenset(self.facts.get("hold", "").split()) if self.rig.hold else frozenset()
+
     def line(self, row: int) -> int:
         """Return the line, in the written file, of a row of the blocks."""
         return int(self.woven.path.line[row])

@@ -55,7 +55,8 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
             f"the header does not describe the machine ({error})", "name the rig file with --rig", path=path
         ) from None
     macro = facts.get("macro", "")
-    return Rig(printer=printer, cameras=cameras, cue=Cue(kind="macro", text=macro) if macro else Cue())
+    cue = Cue(kind="macro", text=macro) if macro else Cue()
+    return Rig(printer=printer, cameras=cameras, cue=cue, hold="hold" in facts)
 
 
 def _floats(text: str) -> list[float]:

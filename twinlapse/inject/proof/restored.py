@@ -81,6 +81,8 @@ def check_settings(evidence: Evidence) -> Check:
     before: dict[int, float] = {}
     inside: dict[tuple[int, int], tuple[float | None, float, int]] = {}
     for block, kind, value, line in evidence.woven.settings.tolist():
+        if int(kind) == Setting.PAUSE and block >= 0:
+            continue  # sets nothing; whether it may stand there is judged with the commands
         key = (int(block), int(kind))
         if block >= 0:
             was = inside[key][0] if key in inside else before.get(int(kind))

@@ -26,6 +26,11 @@ _ARM = re.compile(r"(?i)M11[78](?: E1)? (?:S?\")?twinlapse arm \d+\"?")
 _ACTION = re.compile(r"(?i)action:")
 _CUE = re.compile(r"twinlapse cue (\d+)\.(\d+) ([\w+-]+)")
 _STOP = re.compile(rf"; stop (\d+)\.(\d+): ([\w+-]+) at X({_N}) Y({_N}) Z({_N}) for ({_N}) s")
+_HOLD = {
+    "marlin": re.compile(r"M0 Look at layer \d+, then go on"),
+    "klipper": re.compile(r"PAUSE"),
+    "reprapfirmware": re.compile(r'M291 P"Look at layer \d+, then go on" R"twinlapse" S2'),
+}
 _SLACK_MM = 0.0015  # places are stated to a thousandth
 _SLACK_S = 0.0015
 
@@ -56,8 +61,12 @@ class Reading:
 class BlockReader:
     """Reads the lines between two fences."""
 
-    def __init__(self, block: Fenced, macro: str, retracts_itself: bool) -> None:
+    def __init__(
+        self, block: Fenced, macro: str, retracts_itself: bool, hold: re.Pattern[str] | None = None
+    ) -> None:
         self.block = block
+        self.hold = hold  # how this block may wait for a person, once; None: not at all
+        self._held = False
         self.macro = macro.upper()
         self.retracts_itself = retracts_itself  # the original uses the firmware's retraction
         self.reading = Reading()
@@ -79,6 +88,8 @@ class BlockReader:
             self._state(number, found)
         elif found := _CUE.search(line):
             self._cue(number, found)
+            if self._held:
+                self.reading.faults.append(Fault(number, "a cue comes after the wait for a person"))
         if not command:
             return
         if _MOVE.fullmatch(command):
@@ -90,8 +101,17 @@ class BlockReader:
         elif _RETRACTION.fullmatch(command) and not self.retracts_itself:
             text = f"{command} is used, and the original never does: is the firmware able to?"
             self.reading.faults.append(Fault(number, text))
+        elif self.hold is not None and self.hold.fullmatch(command):
+            self._holds(number)
         elif not (_STILL.fullmatch(command) or self._is_text(command) or self._is_macro(command)):
             self.reading.faults.append(Fault(number, f"{command[:40]!r} has no place in a shot"))
+
+    def _holds(self, number: int) -> None:
+        if self._held:
+            self.reading.faults.append(Fault(number, "it waits for a person a second time"))
+        elif not self._waited:
+            self.reading.faults.append(Fault(number, "it waits for a person while moves may be under way"))
+        self._held, self._standing = True, None
 
     def _is_text(self, command: str) -> bool:
         return bool(_TEXT.fullmatch(command)) and not _ACTION.search(command)
@@ -139,16 +159,18 @@ def check_blocks(evidence: Evidence) -> tuple[Check, Check]:
     commands: list[Fault] = []
     stands: list[Fault] = []
     for block in evidence.cutting.blocks:
-        reading = BlockReader(block, macro, retracts_itself).run()
+        hold = _HOLD.get(evidence.rig.printer.firmware) if str(block.number) in evidence.holds else None
+        reading = BlockReader(block, macro, retracts_itself, hold).run()
         commands.extend(reading.faults)
         stands.extend(_stand_faults(evidence, block, reading.stands))
     commands.extend(_arm_faults(evidence))
     unknown = f"; what the macro {macro} does is not known here" if macro else ""
+    waits = f"; {len(evidence.holds)} wait for a person, as the rig asks" if evidence.holds else ""
     return (
         verdict(
             "commands",
             first(commands),
-            f"blocks hold moves, waits and cues; fan, heat and everything else is left alone{unknown}",
+            f"blocks hold moves, waits and cues; fan, heat and everything else is left alone{waits}{unknown}",
         ),
         verdict(
             "stands", first(stands), "at every cue the machine stands still where it says, as long as it says"
