@@ -3,20 +3,33 @@
 from __future__ import annotations
 
 import functools
+import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 import pytest
+from click.testing import CliRunner
+from PIL import Image
 
+from twinlapse.cli.firstlayer import command
+from twinlapse.errors import JobError
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.firstlayer.patrol import strip_of, watch_corners
+from twinlapse.firstlayer.reading import patrol_job
+from twinlapse.frames.job import Job
 from twinlapse.plan.corners import outermost_corners
 from twinlapse.rig import Camera, Printer
 from twinlapse.rig.lens import unproject
 from twinlapse.rig.pose import on_plane, pose_in_bed, see
+from twinlapse.shots import CORNER, Plan, Shot, Stop, write_plan
 
+RIG = {
+    "printer": {"bed_mm": [220, 220], "height_mm": 250, "head": {"radius_mm": 65}},
+    "camera": [{"name": "nozzle", "mount": "head", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}],
+}
 CORNERS = [(90.0, 90.0), (114.0, 90.0), (114.0, 114.0), (90.0, 114.0)]
 
 
@@ -65,13 +78,77 @@ def _watched(scene: Callable[..., Any], rig_parts: Any, lifts: list[float], seed
     return watch_corners(strips, nozzles, camera, printer)
 
 
+def _corner_job(folder: Path, scene: Callable[..., Any], rig_parts: Any, lift: float) -> Job:
+    """Three layers of a square whose corners were visited; the second corner rises after the first layer."""
+    camera, printer, _ = rig_parts
+    job = Job(folder)
+    lines = ["G28", "G90", "M83"]
+    for layer in range(3):
+        lines += [f";LAYER:{layer}", f"G0 Z{0.2 * (layer + 1):.1f} F600", "G0 X90 Y90 F9000"]
+        lines += [f"G1 X{x:g} Y{y:g} E1 F1800" for x, y in [*CORNERS[1:], CORNERS[0]]]
+    job.original.write_text("\n".join([*lines, "M84"]) + "\n")
+    truth = scene(seed=5).above()
+    shots = []
+    for layer in range(3):
+        stops = []
+        for k, corner in enumerate(CORNERS):
+            frame = _seen(camera, printer, truth, corner, lift if k == 1 and layer else 0.0, 10 * layer + k)
+            path = job.frame("nozzle", layer + 1, k + 1)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            Image.fromarray(frame.picture).save(path, quality=92)
+            x, y, z = frame.nozzle_mm
+            stops.append(Stop(cameras=("nozzle",), x_mm=x, y_mm=y, z_mm=z, dwell_s=1.0, stance=CORNER))
+        rest = {"after_line": 10, "byte": 9, "at_s": 1.0, "cost_s": 5.0, "lift_mm": 1.0}
+        pull = {"retract": "none", "retract_mm": 0.0, "retract_mm_s": 0.0}
+        # every layer is seen at one height of camera and scene
+        shots.append(Shot(number=layer + 1, layer=layer, z_mm=0.2, stops=tuple(stops), **rest, **pull))
+    plan = Plan(
+        gcode_sha256="0" * 64,
+        rig=RIG,
+        shots=tuple(shots),
+        print_s=60.0,
+        cost_s=15.0,
+        film_s=1.0,
+        layer_count=3,
+    )
+    write_plan(job.plan, plan)
+    return job
+
+
+def test_visited_corners_make_strips_in_the_report(tmp_path: Path, scene: Any, rig_parts: Any) -> None:
+    job = _corner_job(tmp_path, scene, rig_parts, 0.8)
+    run = CliRunner().invoke(command, [str(tmp_path), "--corners", "--json"])
+    assert run.exit_code == 1, run.output
+    told = json.loads(run.stdout)
+    assert told["corner_layers"] == [1, 2, 3]
+    lifted = [corner for corner in told["corners"] if corner["lifted"]]
+    assert [corner["at_mm"] for corner in lifted] == [[114.0, 90.0]]
+    assert lifted[0]["lift_mm"][0] == 0 and min(lifted[0]["lift_mm"][1:]) > 0.25
+    page = (tmp_path / "firstlayer.html").read_text()
+    assert page.count('class="strip"') == 4 and "1 of 4 corners has risen" in page
+    # a look while the print goes on: what is in counts, and one frame that is missing does no harm
+    for name in ("000003.jpg", "000003-2.jpg", "000003-3.jpg", "000003-4.jpg", "000002.jpg"):
+        (job.frames / "nozzle" / name).unlink()
+    patrol = patrol_job(job)
+    assert patrol is not None and patrol.layers == (0, 1)
+    seen = {strip.corner_mm: strip.pictures[1] is not None for strip in patrol.strips}
+    assert seen == {corner: corner != CORNERS[0] for corner in seen} and len(seen) == 4
+    assert [watch.corner_mm for watch in patrol.watches if watch.lifted] == [CORNERS[1]]
+    for path in (job.frames / "nozzle").glob("000002*"):
+        path.unlink()
+    assert patrol_job(job) is None
+    with pytest.raises(JobError, match="not seen on two layers"):
+        CliRunner().invoke(command, [str(tmp_path), "--corners"], catch_exceptions=False)
+
+
 def test_corners_of_an_outline() -> None:
     square = np.array([[x, y] for x in np.linspace(0, 20, 41) for y in np.linspace(0, 10, 21)])
     assert sorted(outermost_corners(square)) == [(0, 0), (0, 10), (20, 0), (20, 10)]
     assert len(outermost_corners(square, 2)) == 2
 
 
-@pytest.mark.parametrize("lift", [0.8, pytest.param(1.5, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("lift", [0.8, 1.5])
 def test_a_lifted_corner_is_found_and_no_other(scene: Any, rig_parts: Any, lift: float) -> None:
     watches = _watched(scene, rig_parts, [0.0, lift, 0.0, 0.0], 1)
     assert [watch.lifted for watch in watches] == [False, True, False, False]

@@ -26,6 +26,7 @@ STEP_MM = 0.08
 FEWEST = 4  # corners, so that what all do together is known
 ALARM_MM = 0.25  # of lift; below, parking errors look the same (measured on simulated pictures)
 SURE = 3.0  # the shift must be this many times what the steady corners do
+STEADY_MM = 0.05  # no corner is told apart better than this
 WEAK = 0.08
 
 
@@ -117,13 +118,12 @@ def watch_corners(
     own = shifts - common
     # a point raised by h is laid h times `sight` away from where it is
     lift = (own * sights[:, None]).sum(axis=2) / np.maximum((sights**2).sum(axis=1), 1e-6)[:, None]
-    later = lift[:, 1:][seen[:, 1:]]
-    noise = max(0.05, 1.4826 * float(np.median(np.abs(later)))) if len(later) else 0.05
     lift[~seen] = np.nan
     sharp = np.array([[_sharpness(picture) for picture in strip.pictures] for strip in strips])
     sharp /= np.maximum(sharp[:, :1], 1e-6)
     watches = []
-    for strip, lifts, blur in zip(strips, lift, sharp, strict=True):
+    for k, (strip, lifts, blur) in enumerate(zip(strips, lift, sharp, strict=True)):
+        noise = _spread_of_others(lift, k)
         up = lifts > max(ALARM_MM, SURE * noise)
         newest = int(np.flatnonzero(np.isfinite(lifts))[-1])
         lasting = bool(up[newest])
@@ -139,6 +139,14 @@ def watch_corners(
             )
         )
     return watches
+
+
+def _spread_of_others(lift_mm: Float, k: int) -> float:
+    """Return by how much the other corners seem to move, as a standard deviation in mm."""
+    others = np.delete(lift_mm, k, axis=0)[:, 1:]
+    others = others[np.isfinite(others)]
+    # 1.4826: of a normal distribution the standard deviation over the median absolute deviation
+    return max(STEADY_MM, 1.4826 * float(np.median(np.abs(others)))) if len(others) else STEADY_MM
 
 
 def _shift(first: NDArray[np.uint8] | None, now: NDArray[np.uint8] | None) -> tuple[float, float]:

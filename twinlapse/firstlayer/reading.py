@@ -17,7 +17,7 @@ from twinlapse.frames.job import Job
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
 from twinlapse.plan.corners import outermost_corners
-from twinlapse.plan.survey import RISE_MM, layer_points
+from twinlapse.plan.survey import RISE_MM, layer_ends
 from twinlapse.rig import Camera, Printer, Rig, rig_from_mapping
 from twinlapse.rig.pose import in_picture, pose_in_bed, see
 from twinlapse.rig.window import window_of
@@ -134,7 +134,7 @@ def patrol_job(job: Job) -> Patrol | None:
     if len(shown) < 2:
         return None
     toolpath = read_toolpath(job.original)
-    corners = outermost_corners(layer_points(toolpath, find_layers(toolpath), planned[-1]))
+    corners = outermost_corners(layer_ends(toolpath, find_layers(toolpath), planned[-1]))
     camera = _at_size(camera, next(iter(shown.values()))[0][0])
     middle = window_of(camera, rig.printer, RISE_MM).middle_mm
     strips, nozzles = [], {}

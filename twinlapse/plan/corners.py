@@ -12,6 +12,7 @@ from twinlapse.plan.standing import into_bed
 from twinlapse.plan.survey import (
     RISE_MM,
     head_camera,
+    layer_ends,
     layer_points,
     lengthened,
     reachable,
@@ -31,7 +32,7 @@ def outermost_corners(points_mm: Float, count: int = 8) -> list[tuple[float, flo
     Parameters
     ----------
     points_mm : ndarray of shape (n, 2)
-        Along the lines of a layer.
+        On a layer: the ends of its lines at least.
     """
     hull = cv2.convexHull(points_mm.astype(np.float32))
     length = cv2.arcLength(hull, True)
@@ -66,7 +67,7 @@ def with_corners(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
     if not at:
         return plan
     looked = [shot.layer for shot in shots if any(stop.stance == SURVEY for stop in shot.stops)]
-    corners = outermost_corners(layer_points(toolpath, layers, max([*looked, *at])))
+    corners = outermost_corners(layer_ends(toolpath, layers, max([*looked, *at])))
     middle = window_of(camera, rig.printer, RISE_MM).middle_mm
     for layer, k in at.items():
         places = [into_bed(rig.printer, (x - middle[0], y - middle[1])) for x, y in corners]

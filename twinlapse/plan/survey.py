@@ -187,6 +187,14 @@ def layer_points(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
     return np.asarray(first[which] + share * (last[which] - first[which]))
 
 
+def layer_ends(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
+    """Return where the lines of a layer begin and end, (n, 2)."""
+    rows = np.arange(int(layers.first_row[layer]), int(layers.first_row[layer + 1]))
+    rows = rows[(toolpath.kind[rows] == Kind.EXTRUDE) & (rows > 0)]
+    place = np.column_stack([toolpath.x_mm, toolpath.y_mm])
+    return np.concatenate([place[rows - 1], place[rows]])
+
+
 def seen_share(points: Float, places: list[tuple[float, float]], window: Window) -> float:
     """Return the share of points that at least one stop shows."""
     if not len(points):
