@@ -15,7 +15,7 @@ _STRAY_BYTES = 16
 _FLAVOUR = re.compile(rb"(?im)^[ \t]*;[^\n]{0,40}flavou?r\b[ \t]*[:=]?[ \t]*\"?([\w /().-]{2,40})")
 _KLIPPER_WORDS = re.compile(
     rb"(?m)^[ \t]*(?:SET_VELOCITY_LIMIT|SET_PRESSURE_ADVANCE|EXCLUDE_OBJECT\w*|SET_HEATER_TEMPERATURE"
-    rb"|TEMPERATURE_WAIT|SAVE_GCODE_STATE|BED_MESH_\w+|SET_PRINT_STATS_INFO|TIMELAPSE_\w+|(?i:print_start|start_print)\b)"
+    rb"|TEMPERATURE_WAIT|SAVE_GCODE_STATE|BED_MESH_\w+|SET_PRINT_STATS_INFO|(?i:print_start|start_print)\b)"
 )
 _REPRAP_WORDS = re.compile(rb"(?m)^[ \t]*(?:M566|M572|M98 ?P|M671|M581|G10 ?P\d+ ?[RS]|M568)\b")
 
@@ -49,7 +49,7 @@ def guess_firmware(head: bytes) -> str | None:
         words = said[1].lower()
         if b"klipper" in words:
             return "klipper"
-        if b"reprapfirmware" in words.replace(b" ", b"") or b"duet" in words or words.startswith(b"rrf"):
+        if b"reprapfirmware" in words.replace(b" ", b"") or words.startswith(b"rrf"):
             return "reprapfirmware"
         if b"marlin" in words:
             return "marlin"
