@@ -25,13 +25,13 @@ from twinlapse.errors import FileProblemError, FrameError
 from twinlapse.files import write_bytes
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import Picture, picture_size, read_picture
-from twinlapse.imaging.gauges import choose_gauges
 from twinlapse.imaging.light import ACROSS, DOWN, Blocks, light_blocks
 from twinlapse.imaging.motion import Float
+from twinlapse.imaging.references import choose_references
 from twinlapse.rig.filming import CameraFilming
 
 WORKERS = 2
-VERSION = "looks/5"
+VERSION = "looks/6"
 SAMPLE = 10  # pictures looked at before all others, to choose what to measure by
 
 T = TypeVar("T")
@@ -46,6 +46,7 @@ class Looks:
     size: NDArray[np.int64]  # (2,) width, height
     foot: Float  # (2,) px: where the print stands in the picture
     centres: Float  # (k, 2) px in the reference
+    part: NDArray[np.int64]  # (k,) to which reference a tile belongs
     coarse: NDArray[np.bool_]  # (k,) a large tile anywhere, else a small one near the print
     shifts: Float  # (n, k, 2) px
     weights: Float  # (n, k)
@@ -96,15 +97,18 @@ def look_at(
 def _look_at_all(files: Sequence[FrameFile], filming: CameraFilming, progress: Progress | None) -> Looks:
     size, sizes = _common_size(files)
     by = reduction(size[0])
-    gauges = choose_gauges(_sample(files, sizes, size, by), size, by, filming)
-    count = len(files)
+    places, sample = _sample(files, sizes, size, by)
+    references = choose_references(sample, places, size, by, filming)
+    gauges, part, count = references.gauges, references.part, len(files)
+    del sample
     looks = Looks(
         size=np.array(size),
-        foot=np.array(gauges.foot),
-        centres=gauges.centres,
-        coarse=np.arange(len(gauges.centres)) < len(gauges.coarse),
-        shifts=np.zeros((count, len(gauges.centres), 2)),
-        weights=np.zeros((count, len(gauges.centres))),
+        foot=np.array(gauges[0].foot),
+        centres=np.concatenate([some.centres for some in gauges]),
+        part=part,
+        coarse=np.concatenate([np.arange(len(some.centres)) < len(some.coarse) for some in gauges]),
+        shifts=np.zeros((count, len(part), 2)),
+        weights=np.zeros((count, len(part))),
         blocks=np.full((count, DOWN, ACROSS, 3), np.nan, np.float32),
         faults=np.zeros(count, dtype="U200"),
     )
@@ -115,10 +119,14 @@ def _look_at_all(files: Sequence[FrameFile], filming: CameraFilming, progress: P
         except FrameError as error:
             looks.faults[place] = error.what[:200]
             return
-        shifts, weights, matrix = gauges.read(grey_of(picture), filming.model)
-        if filming.hold != "off":
-            looks.shifts[place], looks.weights[place] = shifts, weights
-        looks.blocks[place] = light_blocks(picture, matrix)
+        grey, laid = grey_of(picture), None
+        for number in references.at(place):
+            own = part == number
+            shifts, weights, matrix = gauges[number].read(grey, filming.model)
+            laid = matrix if laid is None else laid
+            if filming.hold != "off":
+                looks.shifts[place, own], looks.weights[place, own] = shifts, weights
+        looks.blocks[place] = light_blocks(picture, laid)
 
     for done, _ in enumerate(in_order(look, range(count)), 1):
         if progress is not None:
@@ -133,8 +141,8 @@ def reduction(width_px: int) -> int:
 
 def _sample(
     files: Sequence[FrameFile], sizes: list[tuple[int, int] | None], size: tuple[int, int], by: int
-) -> list[Picture]:
-    """Return some whole pictures spread over the film, the one nearest to its middle first.
+) -> tuple[list[int], list[Picture]]:
+    """Return some whole pictures spread over the film and their places, the one nearest to its middle first.
 
     In the middle half of the print is there and half is still to come: that makes the best reference.
     """
@@ -153,7 +161,9 @@ def _sample(
     if first is None:
         raise _nothing_readable(files)
     chosen = [first, *(int(place) for place in wanted if place != first)]
-    return [picture for picture in in_order(read, chosen) if picture is not None]
+    pairs = zip(chosen, in_order(read, chosen), strict=True)
+    found = [(place, picture) for place, picture in pairs if picture is not None]
+    return [place for place, _ in found], [picture for _, picture in found]
 
 
 def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1) -> Picture:

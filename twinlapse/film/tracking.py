@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.film.looking import Looks, Progress, look_at
+from twinlapse.film.tying import tied
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.light import brightness, changing_box, gains, steady_weights
 from twinlapse.imaging.motion import Float, Motion, fit_map, motion_of, still
@@ -54,7 +55,7 @@ def track_camera(
     FrameError
         when none of the frames can be read.
     """
-    looks = look_at(camera, files, filming, progress, cache=cache)
+    looks = tied(look_at(camera, files, filming, progress, cache=cache), filming.model)
     size = (int(looks.size[0]), int(looks.size[1]))
     return Track(
         camera=camera,

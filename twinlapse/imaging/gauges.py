@@ -58,6 +58,12 @@ class Gauges:
         shifts = [coarse.shifts * (self.by * self.shrink), fine.shifts * self.by]
         return np.concatenate(shifts), np.concatenate([coarse.weights, fine.weights]), matrix
 
+    def agreement(self, grey: Grey, model: Model) -> float:
+        """Return the weight of the coarse tiles that agree on how a picture, reduced by `by`, has moved."""
+        votes = measure(self.coarse, reduced(grey, self.shrink), model)
+        _, agree = fit_map(self.coarse.centres, votes.shifts, votes.weights, model)
+        return agree * float(votes.weights.sum())
+
     def _votes(self, grey: Grey, model: Model) -> tuple[Votes, Votes, Float | None]:
         coarse = measure(self.coarse, reduced(grey, self.shrink), model)
         matrix, agree = fit_map(
