@@ -16,6 +16,7 @@ SCHEMA = "twinlapse.plan/1"
 SURVEY = "survey"  # stance of the stops that show a whole layer between them
 CORNER = "corner"  # and of those that each show an outermost corner of the print
 
+_ARM = re.compile(r"twinlapse arm (\d{1,9})(?! begin| end|\d)")
 _CUE = re.compile(
     rf"twinlapse cue (\d{{1,9}})\.(\d{{1,3}}) ({CAMERA_NAME.pattern}(?:\+{CAMERA_NAME.pattern})*)"
 )
@@ -103,6 +104,17 @@ def find_cue(line: str) -> Cue | None:
     if found is None:
         return None
     return Cue(shot=int(found[1]), stop=int(found[2]), cameras=tuple(found[3].split("+")))
+
+
+def arm_text(shot: int) -> str:
+    """Return the words that say some seconds ahead that a shot comes: ``twinlapse arm 12``."""
+    return f"twinlapse arm {shot}"
+
+
+def find_arm(line: str) -> int | None:
+    """Return the shot that a line arms for, wherever in it; fences around such a line arm for nothing."""
+    found = _ARM.search(line)
+    return None if found is None else int(found[1])
 
 
 def plan_to_json(plan: Plan) -> dict[str, Any]:

@@ -107,6 +107,16 @@ def test_all_that_came_while_the_reader_was_held_up_is_late(ear: Ear) -> None:
     assert ear.heard == [(1, LONG_AGO_S), (2, LONG_AGO_S)]
 
 
+def test_an_arming_line_is_heard_and_its_fences_are_not(ear: Ear) -> None:
+    armed: list[int] = []
+    lines = ["; twinlapse arm 11 begin", "echo:twinlapse arm 12", "; twinlapse arm 12 end"]
+    hear_lines(lines, ear, arm=armed.append)
+    hear_lines(["echo:twinlapse arm 13"], ear, arm=armed.append, overslept=True)
+    hear_lines(["echo:twinlapse arm 14"], ear)
+    assert armed == [12]
+    assert ear.heard == []
+
+
 def test_a_cue_that_lay_in_the_port_before_it_was_opened_is_not_heard(tmp_path: Path, ear: Ear) -> None:
     printer, terminal = pty.openpty()
     tty.setraw(terminal)

@@ -132,6 +132,18 @@ def test_two_cameras_share_a_lamp_and_a_broken_one_is_told() -> None:
     assert board.said == ["on", "off"]
 
 
+def test_an_armed_lamp_stays_on_until_its_shot_is_due() -> None:
+    clock, board = Clock(), Switchboard()
+    lights = Lights({"wide": LIGHT}, {}, clock, board)
+    lights.arm(1025.0)
+    clock.now_s = 1024.0
+    lights.tick(math.inf)
+    assert board.said == ["on"]
+    clock.now_s = 1026.0
+    lights.tick(math.inf)
+    assert board.said == ["on", "off"]
+
+
 def test_a_lamp_is_not_taken_away_from_a_shot_that_nobody_foresaw() -> None:
     clock, board = Clock(), Switchboard()
     lights = Lights({"wide": LIGHT}, {}, clock, board)

@@ -17,9 +17,10 @@ import tty
 from collections.abc import Callable
 from pathlib import Path
 
-from twinlapse.shots import Cue, find_cue
+from twinlapse.shots import Cue, find_arm, find_cue
 
 Hear = Callable[[Cue, float], None]  # a cue and how many seconds it is late
+Arm = Callable[[int], None]  # the shot that comes soon
 LONG_AGO_S = 1e6
 _MAX_LINE = 65536
 _OVERSLEPT_S = 0.4  # the machine may have been held up, or suspended
@@ -43,8 +44,11 @@ class LineBuffer:
         self._rest = b""
 
 
-def hear_lines(lines: list[str], hear: Hear, *, overslept: bool = False) -> None:
-    """Pass on the cues of lines that came together."""
+def hear_lines(lines: list[str], hear: Hear, *, arm: Arm | None = None, overslept: bool = False) -> None:
+    """Pass on the cues of lines that came together, and the newest shot that they arm for."""
+    armed = [shot for shot in map(find_arm, lines) if shot is not None]
+    if armed and arm is not None and not overslept:
+        arm(armed[-1])
     cues = [cue for cue in map(find_cue, lines) if cue is not None]
     for index, cue in enumerate(cues):
         hear(cue, LONG_AGO_S if overslept or index < len(cues) - 1 else 0.0)
@@ -53,8 +57,9 @@ def hear_lines(lines: list[str], hear: Hear, *, overslept: bool = False) -> None
 class _Reader:
     """A thread that reads until it is told to stop."""
 
-    def __init__(self, name: str, path: Path, hear: Hear) -> None:
+    def __init__(self, name: str, path: Path, hear: Hear, arm: Arm | None = None) -> None:
         self.path = path
+        self._arm = arm
         self.fault = ""
         self._hear = hear
         self._stopped = threading.Event()
@@ -77,8 +82,8 @@ class _Reader:
 class LogReader(_Reader):
     """Follows a log file from its end, through rotation, truncation and lines written in pieces."""
 
-    def __init__(self, path: Path, hear: Hear, *, pause_s: float = 0.05) -> None:
-        super().__init__("log", path, hear)
+    def __init__(self, path: Path, hear: Hear, arm: Arm | None = None, *, pause_s: float = 0.05) -> None:
+        super().__init__("log", path, hear, arm)
         self._pause_s = pause_s
         self._handle = -1
         self._at = 0
@@ -103,7 +108,7 @@ class LogReader(_Reader):
         while not self._stopped.wait(self._pause_s):
             overslept = time.monotonic() - asleep_s > self._pause_s + _OVERSLEPT_S
             with contextlib.suppress(OSError):
-                hear_lines(self._new_lines(), self._hear, overslept=overslept)
+                hear_lines(self._new_lines(), self._hear, arm=self._arm, overslept=overslept)
             asleep_s = time.monotonic()
         self._close()
 
@@ -144,8 +149,8 @@ class LogReader(_Reader):
 class SerialReader(_Reader):
     """Reads the lines of a serial port or pty, and opens it again when it was unplugged."""
 
-    def __init__(self, path: Path, hear: Hear, *, pause_s: float = 0.5) -> None:
-        super().__init__("serial", path, hear)
+    def __init__(self, path: Path, hear: Hear, arm: Arm | None = None, *, pause_s: float = 0.5) -> None:
+        super().__init__("serial", path, hear, arm)
         self._pause_s = pause_s
 
     def _run(self) -> None:
@@ -179,4 +184,4 @@ class SerialReader(_Reader):
             data = os.read(handle, 65536)
             if not data:
                 return
-            hear_lines(self._lines.feed(data), self._hear, overslept=overslept)
+            hear_lines(self._lines.feed(data), self._hear, arm=self._arm, overslept=overslept)

@@ -136,6 +136,11 @@ class Lights:
             self._settle(camera, self._clock.mono_s() + min(lamp.light.settle_s, 0.5 * left_s))
         return f"no light ({lamp.fault})" if lamp.fault else ""
 
+    def arm(self, until_s: float) -> None:
+        """Switch all on for a shot that comes soon, whatever the plan's clock says."""
+        for lamp in self.each:
+            lamp.need(until_s)
+
     def tick(self, due_in_s: float) -> None:
         """Let every lamp follow the plan."""
         for lamp in self.each:

@@ -19,7 +19,7 @@ from typing import Any
 from twinlapse.capture.taker import Answer
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capturing import Mqtt
-from twinlapse.shots import Cue, find_cue
+from twinlapse.shots import Cue, find_arm, find_cue
 
 _MAX_PAYLOAD = 4096
 
@@ -27,10 +27,13 @@ _MAX_PAYLOAD = 4096
 class MqttChannel:
     """Subscribes to one topic with QoS 1 and answers below it."""
 
-    def __init__(self, mqtt: Mqtt, ask: Callable[[Cue], Answer]) -> None:
+    def __init__(
+        self, mqtt: Mqtt, ask: Callable[[Cue], Answer], arm: Callable[[int], None] | None = None
+    ) -> None:
         paho = _library()
         self._topic = mqtt.topic
         self._ask = ask
+        self._arm = arm
         self.fault = "not yet connected"
         self._queue: queue.Queue[Cue | None] = queue.Queue(maxsize=1000)
         self._client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
@@ -70,7 +73,11 @@ class MqttChannel:
     def _on_message(self, _client: Any, _data: Any, message: Any) -> None:
         if message.retain or len(message.payload) > _MAX_PAYLOAD:
             return
-        cue = find_cue(message.payload.decode("utf-8", "replace"))
+        words = message.payload.decode("utf-8", "replace")
+        shot = find_arm(words)
+        if shot is not None and self._arm is not None:
+            self._arm(shot)
+        cue = find_cue(words)
         if cue is not None and not self._queue.full():
             self._queue.put_nowait(cue)
 

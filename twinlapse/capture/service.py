@@ -27,6 +27,7 @@ from twinlapse.rig.capturing import Capture
 from twinlapse.rig.model import Camera, Rig
 from twinlapse.shots import Cue, Plan
 
+ARMED_S = 10.0  # longer than announced: the print may be late
 _TICK_S = 0.25
 
 
@@ -120,6 +121,11 @@ class Night:
         self.watch.report("new run", words if again else "")
         return answer
 
+    def arm(self, shot: int) -> None:
+        """Switch the lights on for a shot that the written file announces, unless it was answered already."""
+        if shot > self.forecast.done:
+            self.lights.arm(self._clock.mono_s() + self._rig.cue.arm_s + ARMED_S)
+
     def hold_light(self, seconds: float) -> None:
         """Keep the lights on for a person who watches."""
         self.lights.hold(seconds)
@@ -141,13 +147,15 @@ class Night:
 
     def _open_channels(self, capture: Capture) -> None:
         if capture.log:
-            self.channels["log"] = LogReader(Path(capture.log), self._hear("log"))
+            self.channels["log"] = LogReader(Path(capture.log), self._hear("log"), self.arm)
         if capture.serial:
-            self.channels["serial"] = SerialReader(Path(capture.serial), self._hear("serial"))
+            self.channels["serial"] = SerialReader(Path(capture.serial), self._hear("serial"), self.arm)
         if capture.mqtt is not None:
             from twinlapse.capture.mqtt import MqttChannel
 
-            self.channels["mqtt"] = MqttChannel(capture.mqtt, lambda cue: self.cue(cue, channel="mqtt"))
+            self.channels["mqtt"] = MqttChannel(
+                capture.mqtt, lambda cue: self.cue(cue, channel="mqtt"), self.arm
+            )
 
     def _hear(self, channel: str) -> Callable[[Cue, float], None]:
         def hear(cue: Cue, late_s: float) -> None:

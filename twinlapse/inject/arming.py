@@ -10,7 +10,7 @@ from twinlapse.gcode import Toolpath, row_after_line
 from twinlapse.inject.dialects import dialect_of
 from twinlapse.inject.weave import Insertion, as_bytes
 from twinlapse.rig import Rig
-from twinlapse.shots import Plan
+from twinlapse.shots import Plan, arm_text
 
 
 def arm_lines(number: int, rig: Rig) -> list[str]:
@@ -19,11 +19,11 @@ def arm_lines(number: int, rig: Rig) -> list[str]:
     It neither moves nor waits: a firmware says it when it reads the line, earlier than the moves before it
     are done by as much as its queue holds.
     """
-    words = f"twinlapse arm {number}"
+    words = arm_text(number)
     dialect = dialect_of(rig.printer.firmware)
     said = {"host": dialect.to_host(words), "display": dialect.to_display(words)}
     line = said.get(rig.cue.kind, f"; {words}")
-    return [f"; twinlapse arm {number} begin", line, f"; twinlapse arm {number} end"]
+    return [f"; {words} begin", line, f"; {words} end"]
 
 
 def arm_insertions(plan: Plan, rig: Rig, toolpath: Toolpath, eol: bytes) -> Iterator[Insertion]:
