@@ -64,7 +64,7 @@ def _ties(maps: Float, trust: Float) -> list[Float | None]:
         pull = np.minimum(trust[here], trust[there])
         if np.count_nonzero(pull) >= LEAST:
             way = _middle(np.linalg.inv(maps[there]) @ maps[here], pull)
-            ways[here, there], ways[there, here] = way, np.linalg.inv(way)
+            ways[here, there], ways[there, here] = way, np.asarray(np.linalg.inv(way), np.float64)
             shared[here, there] = shared[there, here] = pull.sum()
     while edges := [edge for edge in ways if edge[0] in ties and edge[1] not in ties]:
         here, there = max(edges, key=lambda edge: float(shared[edge]))

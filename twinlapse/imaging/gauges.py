@@ -22,7 +22,7 @@ from twinlapse.imaging.registration import Grey, Reference, Votes, make_referenc
 from twinlapse.rig.filming import Box, CameraFilming
 
 COARSE_PX, FINE_PX = 128, 64
-MOST_COARSE, MOST_FINE = 16, 28
+MOST_COARSE, MOST_FINE = 12, 20
 REACH = 0.2  # half width of the part around the foot in which small tiles lie, share of the width
 SURE = 0.35  # share of agreeing votes from which on a map is trusted
 STRAY_PX = 1.5  # a tile that strays this far from the others on the sample follows something that moves
