@@ -123,7 +123,7 @@ def test_visited_corners_make_strips_in_the_report(tmp_path: Path, scene: Any, r
     assert told["corner_layers"] == [1, 2, 3]
     lifted = [corner for corner in told["corners"] if corner["lifted"]]
     assert [corner["at_mm"] for corner in lifted] == [[114.0, 90.0]]
-    assert lifted[0]["lift_mm"][0] == 0 and min(lifted[0]["lift_mm"][1:]) > 0.25
+    assert abs(lifted[0]["lift_mm"][0]) < 0.02 and min(lifted[0]["lift_mm"][1:]) > 0.25
     page = (tmp_path / "firstlayer.html").read_text()
     assert page.count('class="strip"') == 4 and "1 of 4 corners has risen" in page
     # a look while the print goes on: what is in counts, and one frame that is missing does no harm

@@ -27,7 +27,8 @@ FEWEST = 4  # corners, so that what all do together is known
 ALARM_MM = 0.25  # of lift; below, parking errors look the same (measured on simulated pictures)
 SURE = 3.0  # the shift must be this many times what the steady corners do
 STEADY_MM = 0.05  # no corner is told apart better than this
-WEAK = 0.08
+WEAK = 0.5  # of 1: a corner that looks less like itself is another thing
+TIP_MM = 3.2  # of the piece that is followed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,15 +151,30 @@ def _spread_of_others(lift_mm: Float, k: int) -> float:
 
 
 def _shift(first: NDArray[np.uint8] | None, now: NDArray[np.uint8] | None) -> tuple[float, float]:
-    """Return how far the content moved on the bed, in mm; none where the pictures do not match."""
+    """Return how far the corner itself moved on the bed, in mm; none where it is not found again.
+
+    The very corner alone is looked for, by normalised cross-correlation: the bed around it stays where it is,
+    and the lines within come again every line width.
+    """
     if first is None or now is None:
         return 0.0, 0.0
-    greys = [_detail(picture) for picture in (first, now)]
-    window = cv2.createHanningWindow((first.shape[1], first.shape[0]), cv2.CV_32F)
-    (dx, dy), height = cv2.phaseCorrelate(greys[0], greys[1], window)
+    reach, middle = round(TIP_MM / 2 / STEP_MM), first.shape[0] // 2
+    cut = slice(middle - reach, middle + reach)
+    found = cv2.matchTemplate(_detail(now), _detail(first)[cut, cut], cv2.TM_CCOEFF_NORMED)
+    _, height, _, (x, y) = cv2.minMaxLoc(found)
     if height < WEAK:
         return 0.0, 0.0
-    return dx * STEP_MM, -dy * STEP_MM
+    at = (x + _between(found[y], x), y + _between(found[:, x], y))
+    return (at[0] - cut.start) * STEP_MM, (cut.start - at[1]) * STEP_MM
+
+
+def _between(heights: NDArray[np.float32], at: int) -> float:
+    """Return where between its neighbours a peak stands, by a parabola through three."""
+    if not 0 < at < len(heights) - 1:
+        return 0.0
+    before, here, after = (float(h) for h in heights[at - 1 : at + 2])
+    bend = before - 2 * here + after
+    return 0.0 if bend >= 0 else (before - after) / (2 * bend)
 
 
 def _detail(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
