@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.capture.jpeg import look_at
-from twinlapse.capture.pairing import Alignment, Match, Schedule, Standstill, align, schedule_of
+from twinlapse.capture.pairing import DOUBT, Alignment, Match, Schedule, Standstill, align, schedule_of
 from twinlapse.capture.recordings import Recording
 from twinlapse.capture.stillness import Watched, find_standstills, looks_of, watch
 from twinlapse.errors import CaptureError
@@ -111,6 +111,6 @@ def _keep(store: FrameStore, camera: str, match: Match, data: bytes | None) -> i
     if data is None:
         store.miss(key, FrameTimes(), "the recording does not decode here")
         return 0
-    doubt = "doubtful, " if match.confidence < 0.5 else ""
+    doubt = "doubtful, " if match.confidence < DOUBT else ""
     store.put(key, data, FrameTimes(), note=f"{doubt}paired by time ({match.confidence:.2f})")
     return 1

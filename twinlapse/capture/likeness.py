@@ -16,7 +16,7 @@ _NEIGHBOURS = 7  # stops of its kind that a standstill is compared with
 _FEWEST = 5  # with fewer nothing is said
 _TOP_SHARE = 0.05  # the head is a small part of what a wide camera sees
 _USUAL = 2.0  # times the usual difference is nothing to wonder at
-_STEEPNESS, _MOST = 4.0, 8.0  # of the price; differences have long tails, so it grows with their logarithm
+_STEEPNESS, _MOST = 6.0, 10.0  # of the price; differences have long tails, so it grows with their logarithm
 
 
 def unlikeness(looks: Looks, kind: NDArray[np.int64], pairs: list[tuple[int, int]]) -> Float:
@@ -44,7 +44,7 @@ def unlikeness(looks: Looks, kind: NDArray[np.int64], pairs: list[tuple[int, int
         if len(own) < _FEWEST:
             continue
         # by standstill only: whichever stop of its kind it is paired with, the look says the same
-        off = np.array([_difference(looks[j], _neighbourhood(looks, own, j)) for j in range(len(looks))])
+        off = np.array([_difference(looks, own, j) for j in range(len(looks))])
         usual = _USUAL * max(0.5, float(np.median(off[own])))
         alike = np.count_nonzero(off[strays] < usual)
         wonder = _STEEPNESS * np.log(np.maximum(off, 1e-6) / usual)
@@ -52,16 +52,15 @@ def unlikeness(looks: Looks, kind: NDArray[np.int64], pairs: list[tuple[int, int
     return cost
 
 
-def _neighbourhood(looks: Looks, own: NDArray[np.int64], index: int) -> Looks:
-    """The usual look of the standstills of a kind around one, which has no say itself."""
+def _difference(looks: Looks, own: NDArray[np.int64], index: int) -> float:
+    """How unlike its neighbours of a kind a standstill is: as it is to the second most alike of them.
+
+    Two that are alike will do, since looks change along a print, in its first layers quickly; one will not,
+    as it may be there wrongly.
+    """
     others = own[own != index]
     place = int(np.searchsorted(others, index))
     first = min(max(0, place - _NEIGHBOURS // 2), max(0, len(others) - _NEIGHBOURS))
-    usual: Looks = np.median(looks[others[first : first + _NEIGHBOURS]], axis=0)
-    return usual
-
-
-def _difference(look: Looks, usual: Looks) -> float:
-    off = np.abs(look - usual)
-    count = max(1, int(_TOP_SHARE * len(off)))
-    return float(np.partition(off, -count)[-count:].mean())
+    off = np.abs(looks[others[first : first + _NEIGHBOURS]] - looks[index])
+    count = max(1, int(_TOP_SHARE * off.shape[1]))
+    return float(np.sort(np.partition(off, -count, axis=1)[:, -count:].mean(axis=1))[1])

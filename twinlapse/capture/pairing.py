@@ -19,12 +19,13 @@ from twinlapse.shots import Plan
 
 Float = NDArray[np.float64]
 
+DOUBT = 0.95  # a pair that is less sure should be looked at
 _PASSES = 4
 _SHARE = (0.02, 0.01)  # how much of a gap the plan may be off: while the clock is unknown, then
 _LENGTH_SIGMA_S = (0.15, 0.5)  # of a standstill about its dwell: at least, and while unknown
 _STRAY_LENGTHS_S = 3.0  # strays are of all lengths up to about this
 _NEAR_S = 0.5  # a gap that tells the clock deviates by less
-_UNLIKE = 4.0  # most that the length of a standstill speaks against a pair: a stray may have joined it
+_TOO_SHORT, _TOO_LONG = 6.0, 4.0  # most that length speaks against a pair: a stray may have joined it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +58,7 @@ class Alignment:
     @property
     def doubtful(self) -> tuple[Match, ...]:
         """Matches that a person should look at."""
-        return tuple(match for match in self.matches if match.confidence < 0.5)
+        return tuple(match for match in self.matches if match.confidence < DOUBT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,14 +177,16 @@ def _problem(
     sight: _Sight,
     unlike: Float,
 ) -> Problem:
-    off = (end_s - start_s)[None, :] - schedule.length_s[:, None] * sight.clock - sight.longer_s
+    off_s = (end_s - start_s)[None, :] - schedule.length_s[:, None] * sight.clock - sight.longer_s
+    most = np.where(off_s < 0, _TOO_SHORT, _TOO_LONG)
+    length_cost = np.minimum(0.5 * (off_s / sight.sigma_s) ** 2, most)
     norm = np.log(np.sqrt(2 * np.pi) * sight.sigma_s / _STRAY_LENGTHS_S)
     return Problem(
         due_s=schedule.start_s * sight.clock - 0.5 * sight.longer_s,
         dwell_s=schedule.length_s * sight.clock + sight.longer_s,
         start_s=start_s,
         end_s=end_s,
-        own=np.minimum(0.5 * (off / sight.sigma_s) ** 2, _UNLIKE) + norm + unlike,
+        own=length_cost + norm + unlike,
         span_s=span_s,
         share=sight.share,
     )
