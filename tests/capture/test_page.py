@@ -130,7 +130,7 @@ class FakeDesk:
                        "on_s": 80.0, "share": 0.024, "fault": ""},
             "troubles": self.troubles,
             "looks": [{"layer": 1, "whole": True, "state": self.look,
-                       "words": "layer 1: clear gap at X97 Y97, 2.0 mm" if self.look == "found" else ""}],
+                       "words": "clear gap at X97 Y97, 2.0 mm" if self.look == "found" else ""}],
             "notes": [{"shot": 7, "camera": "nozzle", "state": "missed", "note": "no frame in time"}],
         }  # fmt: skip
 
@@ -200,7 +200,7 @@ def test_the_page_shows_the_night(browser: Browser, served: Any, tmp_path: Path)
     browser.until(
         "[...document.querySelectorAll('#looks img')].some(i => !i.hidden && i.naturalWidth === 300)"
     )
-    assert browser.text("#look-list p") == "Layer 1: found, layer 1: clear gap at X97 Y97, 2.0 mm"
+    assert browser.text("#look-list p") == "Layer 1: found, clear gap at X97 Y97, 2.0 mm"
     browser.screenshot(tmp_path / "desktop.png")
     assert (tmp_path / "desktop.png").stat().st_size > 20_000
 

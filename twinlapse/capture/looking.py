@@ -141,9 +141,9 @@ class Looker:
             if self._ended.is_set():
                 return
             if told is None:
-                words = f"layer {layer + 1} could not be looked at: {fault}"
+                words = f"it could not be looked at: {fault}"
                 self._looks[layer] = replace(self._looks[layer], state="failed", words=words)
-                self._report(f"layer {layer + 1}", words)
+                self._report(f"layer {layer + 1}", f"layer {layer + 1}: {words}")
                 continue
             told["run"] = self._store.run
             with contextlib.suppress(TwinlapseError, OSError):  # a full disk costs the memory of it alone
@@ -185,10 +185,10 @@ class Looker:
 
     def _take_in(self, layer: int, told: dict[str, Any]) -> None:
         state: State = "sound"
-        words = f"nothing found on layer {layer + 1}" if self._looks[layer].whole else "no corner has risen"
+        words = "nothing found" if self._looks[layer].whole else "no corner has risen"
         defects = told.get("defects") or []
         if defects:
-            state, words = "found", _defects_in_words(layer, defects)
+            state, words = "found", _defects_in_words(defects)
         elif told.get("sound", True) is None:
             state, words = "cannot tell", "filament and bed look too much alike to tell: look yourself"
         risen = [corner for corner in told.get("corners") or [] if corner.get("lifted")]
@@ -196,7 +196,7 @@ class Looker:
         if risen:
             state = "found"
         self._looks[layer] = replace(self._looks[layer], state=state, words=words, rising=rising)
-        self._report(f"layer {layer + 1}", words if defects else "")
+        self._report(f"layer {layer + 1}", f"layer {layer + 1}: {words}" if defects else "")
         self._report("corners", rising)
 
 
@@ -220,13 +220,13 @@ def _frames_of_looks(store: FrameStore) -> dict[int, list[ShotKey]]:
     return keys
 
 
-def _defects_in_words(layer: int, defects: list[dict[str, Any]]) -> str:
+def _defects_in_words(defects: list[dict[str, Any]]) -> str:
     shown = [
         f"{d['grade']} {d['kind']} at X{d['at_mm'][0]:.0f} Y{d['at_mm'][1]:.0f}, {d['length_mm']:.1f} mm"
         for d in defects[:3]
     ]
     more = f" and {len(defects) - 3} more" if len(defects) > 3 else ""
-    return f"layer {layer + 1}: {'; '.join(shown)}{more}. Look before you print on"
+    return f"{'; '.join(shown)}{more}. Look before you print on"
 
 
 def _corners_in_words(risen: list[dict[str, Any]]) -> str:

@@ -160,7 +160,9 @@ def _shift(first: NDArray[np.uint8] | None, now: NDArray[np.uint8] | None) -> tu
         return 0.0, 0.0
     reach, middle = round(TIP_MM / 2 / STEP_MM), first.shape[0] // 2
     cut = slice(middle - reach, middle + reach)
-    found = cv2.matchTemplate(_detail(now), _detail(first)[cut, cut], cv2.TM_CCOEFF_NORMED)
+    found = np.asarray(
+        cv2.matchTemplate(_detail(now), _detail(first)[cut, cut], cv2.TM_CCOEFF_NORMED), np.float32
+    )
     _, height, _, (x, y) = cv2.minMaxLoc(found)
     if height < WEAK:
         return 0.0, 0.0
