@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 import select
 import socket
 import time
 import urllib.request
 from collections.abc import Callable
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -82,9 +84,20 @@ def test_a_camera_that_freezes_and_one_that_hangs() -> None:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="a pseudo-terminal needs POSIX")
-def test_the_printer_says_every_cue_in_time(rehearsed: tuple, small_rig: Callable) -> None:
+def test_the_printer_says_every_cue_in_time_and_stands_as_long_as_the_file_says(
+    rehearsed: tuple, small_rig: Callable, tmp_path: Path
+) -> None:
     job, done = rehearsed
-    with VirtualPrinter(job.filmed, small_rig(), speed=200) as printer:
+    short = tmp_path / "short.gcode"  # dwells of 30 and 100 ms: they are not sped up
+    short.write_text(
+        re.sub(r"(?m)^G4 P(\d)0+$", r"G4 P\g<1>0", job.filmed.read_text()).replace("P10", "P100")
+    )
+    waits_s = sum(int(ms) for ms in re.findall(r"(?m)^G4 P(\d+)", short.read_text())) / 1000
+    moves_s = (
+        done.print_s - sum(int(ms) for ms in re.findall(r"(?m)^G4 P(\d+)", job.filmed.read_text())) / 1000
+    )
+    with VirtualPrinter(short, small_rig(), speed=400) as printer:
+        assert printer.lasts_s == pytest.approx(waits_s + moves_s / 400, abs=0.2)
         handle = os.open(printer.port, os.O_RDONLY | os.O_NOCTTY)
         began_s, text = time.monotonic(), b""
         printer.start()
@@ -96,9 +109,11 @@ def test_the_printer_says_every_cue_in_time(rehearsed: tuple, small_rig: Callabl
         assert printer.done.wait(1)
         _x, _y, z = printer.place_at(time.monotonic())
         assert z == pytest.approx(30.0)
+        for said_s, _ in printer.said:  # from the cue to the end of its dwell nothing moves
+            assert printer.place_at(said_s + 0.001) == printer.place_at(said_s + 0.09)
     cues = [cue for cue in map(find_cue, text.decode().splitlines()) if cue]
     frames = done.truth.frames
     assert sorted((cue.shot, camera) for cue in cues for camera in cue.cameras) == sorted(
         (frame.shot, camera) for camera, some in frames.items() for frame in some
     )
-    assert took_s == pytest.approx(done.print_s / 200, abs=1.0)
+    assert took_s == pytest.approx(printer.lasts_s, abs=1.0)

@@ -1,7 +1,8 @@
 """A printer on a serial line for rehearsing the capture: it executes a written file faster than a real one.
 
 It speaks over a pseudo-terminal, so that whatever reads a serial port reads it: ``start``, then each cue as
-its firmware's host line says it, at its moment.
+its firmware's host line says it, at its moment. Only what moves is sped up: the machine stands still for as
+long as the file says, since the pipeline of a camera cannot be sped up.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from twinlapse.gcode import read_toolpath
+from twinlapse.gcode.toolpath import Kind
 from twinlapse.motion import time_toolpath
 from twinlapse.rehearsal.machine import Place, standings
 from twinlapse.rig import Rig
@@ -24,7 +26,7 @@ from twinlapse.shots import cue_text
 
 
 class VirtualPrinter:
-    """Executes a written file at `speed` times its real pace and says its cues on a pseudo-terminal.
+    """Moves as a written file says, `speed` times as fast, and says its cues on a pseudo-terminal.
 
     Needs POSIX. Open `port` like a serial device; call `start` when the reader is there.
     """
@@ -35,9 +37,11 @@ class VirtualPrinter:
 
         self._path = read_toolpath(gcode, firmware=rig.printer.firmware)
         self._end_s = np.asarray(time_toolpath(self._path, rig.printer).end_s)
-        self._stands = standings(self._path)
-        self.speed = speed
-        self.print_s = float(self._end_s[-1])
+        self.stands = standings(self._path)
+        taken_s = np.diff(self._end_s, prepend=0.0)
+        taken_s = np.where(self._path.kind == Kind.DWELL, taken_s, taken_s / speed)
+        self._due_s = np.cumsum(taken_s)  # since start, of the end of every row
+        self.lasts_s = float(self._due_s[-1])
         self.said: list[tuple[float, str]] = []  # monotonic time and words of every cue so far
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)
@@ -61,8 +65,10 @@ class VirtualPrinter:
         self._thread.start()
 
     def file_time(self, mono_s: float) -> float:
-        """Return the machine's own time at a monotonic time."""
-        return 0.0 if self._began_s is None else max(0.0, (mono_s - self._began_s) * self.speed)
+        """Return how far the print is at a monotonic time, in seconds of the file at its real pace."""
+        if self._began_s is None:
+            return 0.0
+        return float(np.interp(mono_s - self._began_s, self._due_s, self._end_s))
 
     def row_at(self, mono_s: float) -> int:
         """Return the row of the toolpath that is executed at a monotonic time."""
@@ -90,8 +96,8 @@ class VirtualPrinter:
     def _run(self) -> None:
         assert self._began_s is not None
         self._write("start")
-        for standing in self._stands:
-            due_s = self._began_s + float(self._end_s[max(0, standing.row)]) / self.speed
+        for standing in self.stands:
+            due_s = self._began_s + float(self._due_s[max(0, standing.row)])
             if self._stop.wait(max(0.0, due_s - time.monotonic())):
                 return
             words = cue_text(standing.cue)
@@ -99,7 +105,7 @@ class VirtualPrinter:
             self._write(f"echo:{words}")
             if self._on_cue is not None:
                 self._on_cue(words)
-        left_s = self._began_s + self.print_s / self.speed - time.monotonic()
+        left_s = self._began_s + self.lasts_s - time.monotonic()
         self._stop.wait(max(0.0, left_s))
         self._write("echo:done")
         self.done.set()
