@@ -2,8 +2,8 @@
 
 The rehearsal's printer executes the moves of the file faster than they would take and stands still as long
 as the file says (a camera's pipeline cannot be sped up). The rehearsal's cameras write into every picture
-when it was exposed, so that each kept frame can be held against where the machine was then. With ``age_s = 0``
-in the rig 23 of 25 frames are stale: the test can fail.
+when it was exposed, so that each kept frame can be held against where the machine was then. With
+``age_s = 0`` in the rig 23 of 25 frames are stale: the test can fail.
 
 ``TWINLAPSE_NIGHT=full`` runs every layer with moves at 100 times their speed.
 """
