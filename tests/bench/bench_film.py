@@ -2,7 +2,8 @@
 
     python tests/bench/bench_film.py [FRAMES] [ROUNDS]
 
-The graph scales, overlays and writes text; it aligns nothing and evens no light. Printed: medians of wall and
+The graph lays the same shade, names, shadow and round-cornered pane and writes the same words; it aligns
+nothing and evens no light. Printed: medians of wall and
 processor time, their ratios, and the largest resident size of the Python process.
 """
 
@@ -22,7 +23,11 @@ import imageio_ffmpeg
 import numpy as np
 from skimage import data
 
-from twinlapse.film.lettering import fallback_font
+from twinlapse.film.compose import composer
+from twinlapse.film.layout import arrange
+from twinlapse.film.lettering import Lettering, fallback_font
+from twinlapse.film.overlay import Overlay
+from twinlapse.rig.filming import Filming
 
 RIG = """
 [printer]
@@ -59,26 +64,59 @@ def make_frames(folder: Path, count: int) -> None:
             cv2.imwrite(str(path), np.clip(lit, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 90])
 
 
+def drawings(folder: Path) -> None:
+    """Keep what our layout draws once as pictures for the graph: shade, names, the pane and its corners."""
+    filming = Filming(height_px=1080, layout="inset")
+    layout = arrange(filming, {"wide": 16 / 9, "nozzle": 4 / 3}, words=True)
+    drawn = composer(layout, filming.background)
+    overlay = Overlay(
+        layout=layout, filming=filming, lettering=Lettering(), labels={"wide": "wide", "nozzle": "nozzle"}
+    )
+    kept = {
+        "below": list(drawn.below.values()),
+        "above": [*drawn.above.values(), *overlay.still()],
+    }
+    for name, plates in kept.items():
+        black, white = np.zeros((1080, 1920, 3), np.uint8), np.full((1080, 1920, 3), 255, np.uint8)
+        for one in plates:
+            one.lay(black)
+            one.lay(white)
+        # what stays of white over black tells the cover
+        cover = 255 - (white.astype(int) - black).mean(axis=2, keepdims=True)
+        colour = black / np.maximum(cover / 255, 1 / 255)
+        drawing = np.concatenate([colour, cover], axis=2).clip(0, 255).astype(np.uint8)
+        cv2.imwrite(str(folder / f"{name}.png"), cv2.cvtColor(drawing, cv2.COLOR_RGBA2BGRA))
+    mask = drawn.covers["nozzle"]
+    assert mask is not None
+    cv2.imwrite(str(folder / "corners.png"), mask[..., 0])
+    box = layout.panes[1].box
+    (folder / "pane.txt").write_text(f"{box.width} {box.height} {box.x} {box.y}")
+
+
 def graph(folder: Path, count: int, out: Path) -> list[str]:
     """The same layout and words as one ffmpeg command."""
     font = fallback_font()
+    width, height, x, y = map(int, (folder / "pane.txt").read_text().split())
     text = [
-        f"drawtext=fontfile={font}:text='{words}':x={x}:y={y}:fontsize={size}:fontcolor=white"
-        for words, x, y, size in (
-            ("FRAME", 96, 915, 22), (f"%{{n}}/{count}", 96, 942, 48), ("WIDE", 112, 62, 22),
-            ("NOZZLE", 1260, 62, 22),
-        )
-    ]  # fmt: skip
+        f"drawtext=fontfile={font}:text='{words}':x=96:y={down}:fontsize={size}:fontcolor=white"
+        for words, down, size in (("FRAME", 915, 22), (f"%{{n}}/{count}", 942, 48))
+    ]
     parts = [
-        "[0:v]scale=1920:1080:flags=bilinear[w]",
-        "[1:v]scale=576:432:flags=bilinear[n]",
-        "[w][n]overlay=1248:54,drawbox=y=880:h=200:w=iw:color=black@0.6:t=fill,"
+        f"[1:v]scale={width}:{height}:flags=bilinear,format=yuva420p[n]",
+        # a picture is read once and held: to loop it would decode it for every frame
+        "[4:v]format=gray[m]",
+        "[n][m]alphamerge[p]",
+        "[0:v][2:v]overlay[a]",
+        f"[a][p]overlay={x}:{y}[b]",
+        "[b][3:v]overlay,"
         + ",".join(text)
-        + ",drawbox=x=96:y=1018:w=1728:h=8:color=white@0.6:t=fill,format=yuv420p",
+        + ",drawbox=x=96:y=1018:w=1728:h=8:color=white@0.3:t=fill,format=yuv420p",
     ]
     inputs = []
     for camera in ("wide", "nozzle"):
         inputs += ["-framerate", "30", "-i", str(folder / camera / "%06d.jpg")]
+    for name in ("below", "above", "corners"):
+        inputs += ["-i", str(folder / f"{name}.png")]
     return [
         FFMPEG, "-v", "error", "-y", *inputs, "-filter_complex", ";".join(parts), "-c:v", "libx264",
         "-preset", "veryfast", "-crf", "18", "-g", "60", "-movflags", "+faststart", str(out),
@@ -115,6 +153,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         make_frames(folder, count)
+        drawings(folder)
         render = [
             "render", "--quiet", "--height", "1080", "--frames", f"wide={folder / 'wide'}", "--frames",
             f"nozzle={folder / 'nozzle'}", "-o", str(folder / "ours.mp4"), "--layout", "inset", "--rig",

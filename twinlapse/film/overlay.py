@@ -95,13 +95,12 @@ class Overlay:
         if not fields:
             return []
         band = self.layout.band
-        label, value = self._px(15), self._px(32)
         step = self._step(len(fields))
         plates = []
         for place, (name, text) in enumerate(fields):
             x = band.x + round(place * step)
-            plates.append(plate(x, band.y, self.lettering.mask(name, label, track_px=self._px(1.5)), SOFT))
-            figures = self.lettering.mask(text, value, figures=True)
+            plates.append(_name_plate(self.lettering, x, band.y, name, self._px(15), self._px(1.5)))
+            figures = self.lettering.mask(text, self._px(32), figures=True)
             plates.append(plate(x, band.y + self._px(18), figures, INK))
         return plates
 
@@ -124,7 +123,7 @@ class Overlay:
         y = band.bottom - height
         done = max(height, round(band.width * share))
         plates = [
-            plate(band.x, y, _rounded(band.width, height), (255, 255, 255), 0.28),
+            _trough(band.x, y, band.width, height),
             plate(band.x, y, _rounded(done, height), rgb(self.filming.accent)),
         ]
         return [*self._pace(share), *plates]
@@ -139,6 +138,17 @@ class Overlay:
         done = round(band.width * share)
         ahead = plate(band.x + done, y, cover[:, done:], (255, 255, 255), 0.3)
         return [plate(band.x, y, cover[:, :done], rgb(self.filming.accent), 0.75), ahead]
+
+
+# what stays the same from moment to moment is drawn once, and stays the same object
+@functools.lru_cache(maxsize=64)
+def _name_plate(lettering: Lettering, x: int, y: int, name: str, size_px: int, track_px: int) -> Plate:
+    return plate(x, y, lettering.mask(name, size_px, track_px=track_px), SOFT)
+
+
+@functools.lru_cache(maxsize=8)
+def _trough(x: int, y: int, width: int, height: int) -> Plate:
+    return plate(x, y, _rounded(width, height), (255, 255, 255), 0.28)
 
 
 @functools.lru_cache(maxsize=8)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -27,7 +28,7 @@ class Plate:
 
     def coded(self) -> Plate:
         """Return the same drawing in the film's own codes."""
-        return replace(self, colour=coded_cover(self.colour, self.keep))
+        return _coded(self)
 
     def lay(self, canvas: Picture) -> None:
         """Draw onto `canvas` in place; what lies outside is cut off."""
@@ -40,6 +41,11 @@ class Plate:
         own = (slice(y0 - self.y, y1 - self.y), slice(x0 - self.x, x1 - self.x))
         below = canvas[y0:y1, x0:x1]
         canvas[y0:y1, x0:x1] = cv2.add(cv2.multiply(below, self.keep[own], scale=1 / 255), self.colour[own])
+
+
+@functools.lru_cache(maxsize=32)
+def _coded(drawing: Plate) -> Plate:
+    return replace(drawing, colour=coded_cover(drawing.colour, drawing.keep))
 
 
 def rgb(text: str) -> Colour:

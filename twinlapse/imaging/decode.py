@@ -25,11 +25,12 @@ Picture = NDArray[np.uint8]
 
 MAX_BYTES = 64_000_000
 MAX_PIXELS = 60_000_000
+# reduced and RGB: the flag of reduced grey, which is the bit of the reduction alone, with that of RGB
 _COLOUR = {
-    1: cv2.IMREAD_COLOR,
-    2: cv2.IMREAD_REDUCED_COLOR_2,
-    4: cv2.IMREAD_REDUCED_COLOR_4,
-    8: cv2.IMREAD_REDUCED_COLOR_8,
+    1: cv2.IMREAD_COLOR_RGB,
+    2: cv2.IMREAD_REDUCED_GRAYSCALE_2 | cv2.IMREAD_COLOR_RGB,
+    4: cv2.IMREAD_REDUCED_GRAYSCALE_4 | cv2.IMREAD_COLOR_RGB,
+    8: cv2.IMREAD_REDUCED_GRAYSCALE_8 | cv2.IMREAD_COLOR_RGB,
 }
 _GREY = {
     1: cv2.IMREAD_GRAYSCALE,
@@ -113,8 +114,6 @@ def decode(data: bytes, path: Path | None = None, *, grey: bool = False, reduce:
     picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     if picture is None:
         raise FrameError("this JPEG cannot be decoded", "it will be covered", path=path)
-    if not grey:
-        cv2.cvtColor(picture, cv2.COLOR_BGR2RGB, dst=picture)
     return np.asarray(picture, dtype=np.uint8)
 
 

@@ -60,7 +60,8 @@ def light_blocks(picture: Picture, matrix: Float | None = None) -> Blocks:
     small = (width // step, height // step)
     codes: Any = cv2.resize(picture, small, interpolation=cv2.INTER_AREA)
     light: Any = cv2.LUT(codes, _LINEAR)
-    clipped: Any = (codes.max(axis=2) > NEAR_CLIPPING).astype(np.float32)
+    red, green, blue = cv2.split(codes)
+    clipped: Any = (cv2.max(cv2.max(red, green), blue) > NEAR_CLIPPING).astype(np.float32)
     if matrix is not None:
         light, clipped = (_laid(part, matrix, step) for part in (light, clipped))
     blocks = cv2.resize(light, (ACROSS, DOWN), interpolation=cv2.INTER_AREA)
