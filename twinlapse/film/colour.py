@@ -23,7 +23,7 @@ _ROWS = np.stack([np.append(_LUMA, 16), np.append(_BLUE, 128), np.append(_RED, 1
 
 # above its toe (codes to 10) the sRGB curve is a power, so a gain in light is a straight line in codes; up to
 # this gain that line is off by less than one code in the toe
-_LINE_GAIN = 1.15
+_LINE_GAIN = 1.17
 
 
 def coded(picture: Picture) -> Picture:

@@ -21,6 +21,10 @@ from PIL import Image, ImageOps
 
 from twinlapse.errors import FrameError
 
+# once for all: filters that are set and reset around each picture are shared by all threads, and one of them
+# would put back what another had set. Size is judged here, and damage that matters raises.
+warnings.filterwarnings("ignore", module=r"PIL\.")
+
 Picture = NDArray[np.uint8]
 
 MAX_BYTES = 64_000_000
@@ -77,11 +81,9 @@ def read_picture(path: Path, *, grey: bool = False, reduce: int = 1) -> Picture:
 def picture_size(path: Path) -> tuple[int, int] | None:
     """Return width and height as `read_picture` delivers them, None where the header cannot be read."""
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            with Image.open(path) as image:
-                turned = image.getexif().get(0x0112, 1) in (5, 6, 7, 8)
-                return (image.height, image.width) if turned else (image.width, image.height)
+        with Image.open(path) as image:
+            turned = image.getexif().get(0x0112, 1) in (5, 6, 7, 8)
+            return (image.height, image.width) if turned else (image.width, image.height)
     except Exception:  # whatever a damaged header makes a plugin raise: reading it fully will tell why
         return None
 
@@ -91,17 +93,13 @@ def decode(data: bytes, path: Path | None = None, *, grey: bool = False, reduce:
     if not data:
         raise FrameError("this frame is empty", "it will be covered", path=path)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")
-            with Image.open(io.BytesIO(data)) as image:
-                if image.width * image.height > MAX_PIXELS:
-                    raise FrameError(
-                        f"this frame has {image.width} x {image.height} pixels",
-                        "use smaller frames",
-                        path=path,
-                    )
-                if image.format != "JPEG" or image.mode == "CMYK":
-                    return reduced(_by_pillow(image, grey), reduce)
+        with Image.open(io.BytesIO(data)) as image:
+            if image.width * image.height > MAX_PIXELS:
+                raise FrameError(
+                    f"this frame has {image.width} x {image.height} pixels", "use smaller frames", path=path
+                )
+            if image.format != "JPEG" or image.mode == "CMYK":
+                return reduced(_by_pillow(image, grey), reduce)
     except FrameError:
         raise
     except Exception as error:  # Pillow's plugins raise whatever they meet in a damaged file
