@@ -38,6 +38,16 @@ def test_frames_land_on_each_other(truth, track: Track) -> None:
     assert np.abs(errors).max() < 0.5
 
 
+def test_the_nozzle_in_its_own_picture_can_be_held_instead(nozzle_truth) -> None:
+    # it stands still in these frames while the scene behind it shakes by 1.5 px
+    track = track_camera("nozzle", nozzle_truth.files, CameraFilming(hold="surroundings"), cache=False)
+    ways = np.array([(motion.dx_px, motion.dy_px, motion.angle_deg) for motion in track.motions])
+    assert min(motion.confidence for motion in track.motions) > CERTAIN
+    # its stripes tell where it is up and down; across there is only its outline, before what keeps changing
+    assert np.abs(ways[:, 1:]).max() < 0.05
+    assert np.sqrt((ways[:, 0] ** 2).mean()) < 0.1
+
+
 def test_light_comes_out_even_and_contrast_unchanged(truth, track: Track) -> None:
     before, after, contrast = [], [], []
     luma = np.array([0.2126, 0.7152, 0.0722])

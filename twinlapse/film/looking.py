@@ -13,7 +13,7 @@ import zipfile
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -25,14 +25,17 @@ from twinlapse.errors import FileProblemError, FrameError
 from twinlapse.files import write_bytes
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import Picture, picture_size, read_picture
+from twinlapse.imaging.gauges import choose_gauges
 from twinlapse.imaging.light import ACROSS, DOWN, Blocks, light_blocks
 from twinlapse.imaging.motion import Float
-from twinlapse.imaging.references import choose_references
+from twinlapse.imaging.references import References, choose_references
+from twinlapse.imaging.rigid import enlarged, find_rigid
 from twinlapse.rig.filming import CameraFilming
 
 WORKERS = 2
-VERSION = "looks/6"
+VERSION = "looks/7"
 SAMPLE = 10  # pictures looked at before all others, to choose what to measure by
+MOSTLY = 0.8  # share of the sample in which the scene must be known again to be what is held
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -50,6 +53,9 @@ class Looks:
     coarse: NDArray[np.bool_]  # (k,) a large tile anywhere, else a small one near the print
     shifts: Float  # (n, k, 2) px
     weights: Float  # (n, k)
+    body: Float  # (n, 2, 3) where a rigid body in the picture, the nozzle, lies against the reference
+    body_sure: Float  # (n,) 0 to 1; zeros where there is no such body
+    scene: NDArray[np.bool_]  # () what is behind that body can be held
     blocks: Blocks  # (n, DOWN, ACROSS, 3) linear light
     faults: NDArray[np.str_]  # (n,) "" where the frame is good
 
@@ -75,6 +81,7 @@ def look_at(
     progress: Progress | None = None,
     *,
     cache: bool = True,
+    workers: int = WORKERS,
 ) -> Looks:
     """Measure all frames of a camera, or read what was measured before.
 
@@ -87,31 +94,27 @@ def look_at(
     key = _key(files, filming)
     looks = _read_kept(kept, key) if cache else None
     if looks is None:
-        looks = _look_at_all(files, filming, progress)
+        looks = _look_at_all(files, filming, progress, workers)
         if cache:
             with contextlib.suppress(FileProblemError):  # a folder that cannot be written is no fault
                 _keep(kept, key, looks)
     return looks
 
 
-def _look_at_all(files: Sequence[FrameFile], filming: CameraFilming, progress: Progress | None) -> Looks:
+def _look_at_all(
+    files: Sequence[FrameFile], filming: CameraFilming, progress: Progress | None, workers: int
+) -> Looks:
     size, sizes = _common_size(files)
     by = reduction(size[0])
     places, sample = _sample(files, sizes, size, by)
-    references = choose_references(sample, places, size, by, filming)
-    gauges, part, count = references.gauges, references.part, len(files)
+    rigid = None if filming.hold == "off" else find_rigid([grey_of(picture) for picture in sample])
+    if rigid is not None:
+        filming = replace(filming, ignore=(*filming.ignore, *rigid.boxes()))
+    scene = rigid is None or _known_again(sample, size, by, filming)
+    some = len(sample) if scene else 1
+    references = choose_references(sample[:some], places[:some], size, by, filming)
     del sample
-    looks = Looks(
-        size=np.array(size),
-        foot=np.array(gauges[0].foot),
-        centres=np.concatenate([some.centres for some in gauges]),
-        part=part,
-        coarse=np.concatenate([np.arange(len(some.centres)) < len(some.coarse) for some in gauges]),
-        shifts=np.zeros((count, len(part), 2)),
-        weights=np.zeros((count, len(part))),
-        blocks=np.full((count, DOWN, ACROSS, 3), np.nan, np.float32),
-        faults=np.zeros(count, dtype="U200"),
-    )
+    looks = _empty(len(files), size, references, scene=scene)
 
     def look(place: int) -> None:
         try:
@@ -120,18 +123,47 @@ def _look_at_all(files: Sequence[FrameFile], filming: CameraFilming, progress: P
             looks.faults[place] = error.what[:200]
             return
         grey, laid = grey_of(picture), None
-        for number in references.at(place):
-            own = part == number
-            shifts, weights, matrix = gauges[number].read(grey, filming.model)
+        for number in references.at(place) if scene else ():
+            own = looks.part == number
+            shifts, weights, matrix = references.gauges[number].read(grey, filming.model)
             laid = matrix if laid is None else laid
             if filming.hold != "off":
                 looks.shifts[place, own], looks.weights[place, own] = shifts, weights
+        if rigid is not None:
+            body, looks.body_sure[place] = rigid.read(grey)
+            looks.body[place] = enlarged(body, by)
+            laid = laid if scene else body
         looks.blocks[place] = light_blocks(picture, laid)
 
-    for done, _ in enumerate(in_order(look, range(count)), 1):
+    for done, _ in enumerate(in_order(look, range(len(files))), 1):
         if progress is not None:
-            progress(done / count)
+            progress(done / len(files))
     return looks
+
+
+def _known_again(sample: Sequence[Picture], size: tuple[int, int], by: int, filming: CameraFilming) -> bool:
+    """Whether what is behind a rigid body stays enough what it is to be held."""
+    gauges = choose_gauges(sample, size, by, filming)
+    found = [gauges.read(grey_of(picture), filming.model)[2] is not None for picture in sample[1:]]
+    return float(np.mean(found)) >= MOSTLY
+
+
+def _empty(count: int, size: tuple[int, int], references: References, *, scene: bool) -> Looks:
+    gauges, part = references.gauges, references.part
+    return Looks(
+        size=np.array(size),
+        foot=np.array(gauges[0].foot),
+        centres=np.concatenate([some.centres for some in gauges]),
+        part=part,
+        coarse=np.concatenate([np.arange(len(some.centres)) < len(some.coarse) for some in gauges]),
+        shifts=np.zeros((count, len(part), 2)),
+        weights=np.zeros((count, len(part))),
+        body=np.repeat(np.eye(3)[None, :2], count, axis=0),
+        body_sure=np.zeros(count),
+        scene=np.array(scene),
+        blocks=np.full((count, DOWN, ACROSS, 3), np.nan, np.float32),
+        faults=np.zeros(count, dtype="U200"),
+    )
 
 
 def reduction(width_px: int) -> int:

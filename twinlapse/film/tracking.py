@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.film.looking import Looks, Progress, look_at
+from twinlapse.film.looking import WORKERS, Looks, Progress, look_at
 from twinlapse.film.tying import tied
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.light import brightness, changing_box, gains, steady_weights
@@ -47,6 +47,7 @@ def track_camera(
     progress: Progress | None = None,
     *,
     cache: bool = True,
+    workers: int = WORKERS,
 ) -> Track:
     """Measure all frames of a camera and decide what is done to them.
 
@@ -55,7 +56,7 @@ def track_camera(
     FrameError
         when none of the frames can be read.
     """
-    looks = tied(look_at(camera, files, filming, progress, cache=cache), filming.model)
+    looks = tied(look_at(camera, files, filming, progress, cache=cache, workers=workers), filming.model)
     size = (int(looks.size[0]), int(looks.size[1]))
     return Track(
         camera=camera,
@@ -72,9 +73,13 @@ def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> lis
     """Return the motion of every frame of what is to be held.
 
     The surroundings give the whole map. The print may move against them, as a bed that parks a hair off does;
-    that is one more shift, read off the tiles around its foot.
+    that is one more shift, read off the tiles around its foot. To a camera that rides with the nozzle that
+    is its surroundings, and all behind it is the print.
     """
     good = np.flatnonzero(looks.faults == "")
+    riding = looks.body_sure.any() and (filming.hold == "surroundings" or not looks.scene)
+    if filming.hold != "off" and riding:
+        return _body(looks, size)
     if filming.hold == "off" or not len(looks.centres) or not len(good):
         return [still(size) for _ in looks.faults]
     motions = _surroundings(looks, good, size, filming)
@@ -89,6 +94,14 @@ def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> lis
         matrix[:, 2] += way
         motions[place] = motion_of(matrix, size, motions[place].confidence)
     return motions
+
+
+def _body(looks: Looks, size: tuple[int, int]) -> list[Motion]:
+    """Return the motion of every frame by a rigid body in the picture."""
+    return [
+        motion_of(matrix, size, float(sure)) if sure >= CERTAIN else still(size, float(sure))
+        for matrix, sure in zip(looks.body, looks.body_sure, strict=True)
+    ]
 
 
 def _surroundings(

@@ -1,0 +1,93 @@
+"""A nozzle in its own picture is found by itself and held to a hundredth of a pixel."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from skimage import data
+
+from twinlapse.imaging.motion import motion_of
+from twinlapse.imaging.rigid import enlarged, find_rigid
+
+SIZE = (480, 360)
+COUNT = 14
+
+
+@pytest.fixture(scope="module")
+def ride() -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
+    """Pictures with a nozzle before ever new gravel, how far it shook (n, 2) px and turned (n,) degrees."""
+    rng = np.random.default_rng(12)
+    gravel = data.gravel()
+    outline = np.array([[150, -40], [330, -40], [330, 130], [265, 150], [245, 190], [235, 190], [215, 150],
+                        [150, 130]])  # fmt: skip
+    covered = cv2.fillPoly(np.zeros((SIZE[1], SIZE[0]), np.uint8), [outline], 255)
+    metal = np.full(covered.shape, 150.0, np.float32)
+    metal[:, :240] = 90
+    metal[95:] += 60
+    ways, turns = rng.normal(0, 0.5, (COUNT, 2)), rng.normal(0, 0.1, COUNT)
+    pictures = []
+    for way, turn in zip(ways, turns, strict=True):
+        x, y = rng.integers(0, 512 - 360, 2)
+        back = cv2.resize(gravel[y : y + 300, x : x + 300], SIZE).astype(np.float32)
+        move = cv2.getRotationMatrix2D((240, 180), -float(turn), 1)
+        move[:, 2] += way
+        laid, inside = (
+            cv2.warpAffine(part.astype(np.float32), move, SIZE, flags=cv2.INTER_CUBIC,
+                           borderMode=cv2.BORDER_REPLICATE)
+            for part in (metal, covered / 255)
+        )  # fmt: skip
+        inside = np.clip(inside, 0, 1)
+        light = np.exp(rng.normal(0, 0.05))
+        codes = (back * (1 - inside) + laid * inside) * light + rng.normal(0, 1.5, covered.shape)
+        pictures.append(np.clip(np.rint(codes), 0, 255).astype(np.uint8))
+    return pictures, ways, turns
+
+
+def test_the_nozzle_is_found_and_held(ride) -> None:
+    pictures, ways, turns = ride
+    rigid = find_rigid(pictures[:8])
+    assert rigid is not None
+    read = [rigid.read(picture) for picture in pictures]
+    assert min(sure for _, sure in read) > 0.8
+    motions = [motion_of(matrix, SIZE, sure) for matrix, sure in read]
+    left = np.array([(motion.dx_px, motion.dy_px) for motion in motions]) - ways
+    left -= left.mean(axis=0)
+    assert np.sqrt((ways**2).mean()) > 0.3  # the control
+    assert np.sqrt((left**2).mean()) < 0.05 and np.abs(left).max() < 0.15
+    turned = np.array([motion.angle_deg for motion in motions]) - turns
+    assert np.std(turned) < 0.02 < np.std(turns)
+
+
+def test_its_place_is_where_it_is(ride) -> None:
+    rigid = find_rigid(ride[0][:8])
+    assert rigid is not None
+    outline = rigid.outline > 0
+    assert outline[40:130, 160:320].mean() > 0.9
+    assert outline[230:].mean() < 0.02
+    assert all(x >= 0 and x + width <= 1 and y + height <= 0.65 for x, y, width, height in rigid.boxes())
+
+
+def test_something_else_is_not_taken_for_it(ride) -> None:
+    rigid = find_rigid(ride[0][:8])
+    assert rigid is not None
+    for stranger in (ride[0][0][::-1], np.full(SIZE[::-1], 120, np.uint8)):
+        assert rigid.read(np.ascontiguousarray(stranger))[1] < 0.3
+
+
+def test_a_scene_that_stands_still_is_no_body_in_it() -> None:
+    rng = np.random.default_rng(3)
+    still = cv2.resize(data.gravel(), SIZE)
+    pictures = [np.clip(still + rng.normal(0, 2, still.shape), 0, 255).astype(np.uint8) for _ in range(8)]
+    assert find_rigid(pictures) is None
+    assert find_rigid([cv2.resize(data.gravel()[n * 20 :, n * 10 :], SIZE) for n in range(8)]) is None
+
+
+def test_a_map_of_reduced_pictures_is_told_for_full_ones() -> None:
+    turn = np.deg2rad(0.3)
+    small = np.array([[np.cos(turn), -np.sin(turn), 1.25], [np.sin(turn), np.cos(turn), -0.5]])
+    large = enlarged(small, 2)
+    place = np.array([100.0, 40.0])
+    whole = 2 * place + 0.5  # the middle of the two by two pixels that were averaged
+    moved = 2 * (small[:, :2] @ place + small[:, 2]) + 0.5
+    assert np.allclose(large[:, :2] @ whole + large[:, 2], moved)
