@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from twinlapse.capture.developing import look_for_standstills
+from twinlapse.capture.developing import look
 from twinlapse.capture.pairing import schedule_of
 from twinlapse.capture.recordings import open_recording
 from twinlapse.capture.stillness import find_standstills, measure, motion_between, still_level
@@ -154,7 +154,7 @@ def test_what_is_no_recording_is_named(tmp_path: Path, a_plan: Any, what: str) -
     elif what == "no video":
         place.write_text("minutes of the garden club")
     with pytest.raises(CaptureError, match=r"night\.mp4"):
-        look_for_standstills(open_recording(place), schedule_of(a_plan()), lambda share: None)
+        look(open_recording(place), schedule_of(a_plan()), lambda share: None)
 
 
 @pytest.mark.parametrize("camera", ["wide", "nozzle"])

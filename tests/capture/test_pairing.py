@@ -208,7 +208,7 @@ def test_equal_layers_of_a_rendered_recording_are_matched(camera: str) -> None:
         span_s = (0.0, float(data[f"{camera}_end_s"]))
         looks = data[f"{camera}_looks"].astype(np.float32)
         stands = {(int(shot), int(stop)): (a, b) for shot, stop, a, b in data[f"{camera}_stands"]}
-    result = align(schedule, found, span_s=span_s, looks=looks)
+    result = align(schedule, found, span_s=span_s, looks=[looks])
     for match in result.matches:
         start, end = stands[match.shot, match.stop]
         assert found[match.index].start_s < end - 0.2 and found[match.index].end_s > start + 0.2

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.capture.jpeg import look_at
-from twinlapse.capture.pairing import DOUBT, Alignment, Match, Schedule, Standstill, align, schedule_of
+from twinlapse.capture.pairing import DOUBT, Alignment, Match, Schedule, Standstill, schedule_of
 from twinlapse.capture.recordings import Recording
-from twinlapse.capture.stillness import Watched, find_standstills, looks_of, watch
+from twinlapse.capture.stillness import find_standstills, watch
+from twinlapse.capture.together import Paired, Seen, pair
 from twinlapse.errors import CaptureError
 from twinlapse.frames.journal import FrameTimes
 from twinlapse.frames.store import FrameStore
@@ -27,64 +28,128 @@ class Developed:
 
     camera: str
     standstills: int
-    alignment: Alignment
+    alignment: Alignment  # of the stops of all cameras
+    tied: bool  # paired together with the first recording
+    stops: frozenset[tuple[int, int]]  # of this camera
     kept: int
     known: int  # frames that the job had already; they stay
 
+    @property
+    def matches(self) -> tuple[Match, ...]:
+        """The standstills at which this camera had to shoot."""
+        return tuple(match for match in self.alignment.matches if (match.shot, match.stop) in self.stops)
+
+    @property
+    def doubtful(self) -> tuple[Match, ...]:
+        """Those of them that a person should look at."""
+        return tuple(match for match in self.matches if match.confidence < DOUBT)
+
+    @property
+    def missed(self) -> tuple[tuple[int, int], ...]:
+        """Shot and stop of this camera that no standstill belongs to."""
+        return tuple(stop for stop in self.alignment.missed if stop in self.stops)
+
 
 def develop(
-    store: FrameStore, camera: str, recording: Recording, *, progress: Progress | None = None
-) -> Developed:
-    """Put the frames of one camera's recording into a job.
+    store: FrameStore, recordings: dict[str, Recording], *, progress: Progress | None = None
+) -> list[Developed]:
+    """Put the frames of the recordings of a night, one a camera, into a job.
 
     A frame that the job has already is left alone; a stop without a standstill is written down as missed.
 
     Raises
     ------
     CaptureError
-        when the recording holds no picture, or the plan no stop of this camera.
+        when a recording holds no picture, or the plan no stop of its camera.
     """
     progress = progress or (lambda share: None)
     schedule = schedule_of(store.plan)
-    own = {(shot.number, n) for shot in store.plan.shots for n, stop in enumerate(shot.stops, 1)
-           if camera in stop.cameras}  # fmt: skip
-    if not own:
+    own = {camera: _stops_of(store, camera) for camera in recordings}
+    seen = []
+    for number, recording in enumerate(recordings.values()):
+        watching = _part(progress, _LOOKING_SHARE * number / len(own), _LOOKING_SHARE / len(own))
+        seen.append(look(recording, schedule, watching))
+    results = []
+    together = pair(schedule, seen, shortest_of(schedule))
+    for number, (camera, recording) in enumerate(recordings.items()):
+        picking = _part(
+            progress, 1 - (1 - _LOOKING_SHARE) * (1 - number / len(own)), (1 - _LOOKING_SHARE) / len(own)
+        )
+        paired = together[number]
+        kept, known = _pick(store, camera, recording, paired, own[camera], picking)
+        results.append(
+            Developed(
+                camera=camera,
+                standstills=len(paired.found),
+                alignment=paired.alignment,
+                tied=paired.tied,
+                stops=own[camera],
+                kept=kept,
+                known=known,
+            )
+        )
+    progress(1.0)
+    return results
+
+
+def _stops_of(store: FrameStore, camera: str) -> frozenset[tuple[int, int]]:
+    stops = frozenset((shot.number, n) for shot in store.plan.shots for n, stop in enumerate(shot.stops, 1)
+                      if camera in stop.cameras)  # fmt: skip
+    if not stops:
         raise CaptureError(f"the plan has no stop of {camera}", "name a camera of the plan")
-    watched, found = look_for_standstills(recording, schedule, progress)
-    span_s = (0.0, max(recording.length_s, float(watched.time_s[-1])))
-    alignment = align(schedule, found, span_s=span_s, looks=looks_of(watched, found))
+    return stops
+
+
+def _part(progress: Progress, first: float, share: float) -> Progress:
+    return lambda done: progress(first + share * done)
+
+
+def _pick(
+    store: FrameStore,
+    camera: str,
+    recording: Recording,
+    paired: Paired,
+    own: frozenset[tuple[int, int]],
+    progress: Progress,
+) -> tuple[int, int]:
+    """Keep a frame of every stop of a camera; return how many, and how many were known."""
     kept = known = 0
-    wanted = [match for match in alignment.matches if (match.shot, match.stop) in own]
+    wanted = [match for match in paired.alignment.matches if (match.shot, match.stop) in own]
     for number, match in enumerate(wanted):
-        progress(_LOOKING_SHARE + (1 - _LOOKING_SHARE) * number / len(wanted))
+        progress(number / len(wanted))
         if _has(store, camera, match.shot, match.stop):
             known += 1
             continue
-        kept += _keep(store, camera, match, sharpest(recording, found[match.index]))
-    for shot, stop in alignment.missed:
+        kept += _keep(store, camera, match, sharpest(recording, paired.found[match.index]))
+    for shot, stop in paired.alignment.missed:
         key = store.key(shot, stop, camera)
         if (shot, stop) in own and store.get(key) is None:
             store.miss(key, FrameTimes(), "no standstill found")
-    progress(1.0)
-    return Developed(camera=camera, standstills=len(found), alignment=alignment, kept=kept, known=known)
+    return kept, known
 
 
-def look_for_standstills(
-    recording: Recording, schedule: Schedule, progress: Progress
-) -> tuple[Watched, list[Standstill]]:
-    """Return what is seen of a recording and its standstills that may be stops of a schedule."""
+def look(recording: Recording, schedule: Schedule, progress: Progress) -> Seen:
+    """Return what a recording shows, with the standstills that may be stops of a schedule."""
     length_s = recording.length_s
 
     def pictures() -> Iterator[tuple[float, NDArray[np.uint8]]]:
         for time_s, picture in recording.small():
-            progress(_LOOKING_SHARE * min(1.0, time_s / length_s) if length_s else 0.0)
+            progress(min(1.0, time_s / length_s) if length_s else 0.0)
             yield time_s, picture
 
     watched = watch(pictures())
     if len(watched.motion) == 0:
         raise CaptureError("the recording holds no pictures", "play it to see")
-    shortest_s = 0.5 * float(schedule.length_s.min()) if len(schedule.length_s) else 0.5
-    return watched, find_standstills(watched.time_s, watched.motion, shortest_s)
+    return Seen(
+        watched=watched,
+        found=find_standstills(watched.time_s, watched.motion, shortest_of(schedule)),
+        span_s=(0.0, max(length_s, float(watched.time_s[-1]))),
+    )
+
+
+def shortest_of(schedule: Schedule) -> float:
+    """Return how long a standstill has to last to be one of a schedule's stops."""
+    return 0.5 * float(schedule.length_s.min()) if len(schedule.length_s) else 0.5
 
 
 def sharpest(recording: Recording, still: Standstill) -> bytes | None:

@@ -7,6 +7,7 @@ A pair is as sure as all the chains together say that hold it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,7 @@ _SHARE = (0.02, 0.01)  # how much of a gap the plan may be off: while the clock 
 _LENGTH_SIGMA_S = (0.15, 0.5)  # of a standstill about its dwell: at least, and while unknown
 _STRAY_LENGTHS_S = 3.0  # strays are of all lengths up to about this
 _NEAR_S = 0.5  # a gap that tells the clock deviates by less
+_ALONE = 4.0  # how much it speaks against a pair that another camera saw something move
 _TOO_SHORT, _TOO_LONG = 6.0, 4.0  # most that length speaks against a pair: a stray may have joined it
 
 
@@ -110,7 +112,8 @@ def align(
     found: list[Standstill],
     *,
     span_s: tuple[float, float] | None = None,
-    looks: Looks | None = None,
+    looks: Sequence[Looks] = (),
+    alone: NDArray[np.bool_] | None = None,
 ) -> Alignment:
     """Match standstills to stops.
 
@@ -122,8 +125,10 @@ def align(
         m standstills in order of time.
     span_s : (start, end), optional
         What the recording covers  [default: from the first standstill to the last].
-    looks : ndarray of shape (m, pixels), optional
-        A small even-lit picture of each standstill.
+    looks : sequence of ndarrays of shape (m, pixels)
+        Small even-lit pictures of each standstill, one array a camera.
+    alone : ndarray of shape (m,), optional
+        Whether another camera saw something move meanwhile.
 
     Returns
     -------
@@ -136,15 +141,17 @@ def align(
         span_s = (float(start_s[0]), float(end_s[-1])) if found else (0.0, 0.0)
     sight = _Sight(clock=1.0, longer_s=0.0, sigma_s=_LENGTH_SIGMA_S[1], share=_SHARE[0])
     pairs: list[tuple[int, int]] = []
-    unlike: Float = np.zeros((len(schedule.stops), len(found)))
+    doubted = np.zeros(len(found)) if alone is None else _ALONE * alone
+    unlike: Float = np.tile(doubted, (len(schedule.stops), 1))
     for _ in range(_PASSES):
         problem = _problem(schedule, start_s, end_s, span_s, sight, unlike)
         pairs, before = best_chain(problem), pairs
         if pairs == before:
             break
         sight = _learn(schedule, start_s, end_s, pairs)
-        if looks is not None:
-            unlike = unlikeness(looks, _kind_of(schedule), pairs)
+        unlike = np.tile(doubted, (len(schedule.stops), 1))
+        for look in looks:
+            unlike += unlikeness(look, _kind_of(schedule), pairs)
     chance = probabilities(problem)
     matches = tuple(
         Match(shot=schedule.stops[i][0], stop=schedule.stops[i][1], index=j, confidence=float(chance[i, j]))

@@ -42,14 +42,12 @@ def command(output: Output, recordings: tuple[str, ...], plan_path: Path, job_fo
     job.folder.mkdir(parents=True, exist_ok=True)
     if not job.plan.exists():
         write_bytes(job.plan, plan_path.read_bytes())
-    results = []
-    with FrameStore(job, plan) as store:
-        for camera, recording in opened.items():
-            with output.progress(f"looking at {camera}") as progress:
-                results.append(develop(store, camera, recording, progress=progress))
-            _tell(output, results[-1])
+    with FrameStore(job, plan) as store, output.progress("looking at the recordings") as progress:
+        results = develop(store, opened, progress=progress)
+    for result in results:
+        _tell(output, result, results[0])
     output.result({"job": str(job.folder), "cameras": {result.camera: _values(result) for result in results}})
-    if any(result.alignment.missed for result in results):
+    if any(result.missed for result in results):
         sys.exit(1)
 
 
@@ -69,30 +67,31 @@ def _sources(words: tuple[str, ...], plan: Plan) -> dict[str, Path]:
     return sources
 
 
-def _tell(output: Output, result: Developed) -> None:
-    found = result.alignment
+def _tell(output: Output, result: Developed, first: Developed) -> None:
     output.say(
-        f"{result.camera}: {result.standstills} standstills, {len(found.matches)} are stops of the plan, "
+        f"{result.camera}: {result.standstills} standstills, {len(result.matches)} are stops of it, "
         f"{result.kept} frames kept, {result.known} known before"
     )
-    if found.missed:
-        listed = ", ".join(f"{shot}.{stop}" for shot, stop in found.missed[:10])
-        output.say(f"  not found: {listed}{' ...' if len(found.missed) > 10 else ''}")
-    if found.doubtful:
-        listed = ", ".join(str(match.shot) for match in found.doubtful[:10])
-        output.say(f"  doubtful, look at them: {listed}{' ...' if len(found.doubtful) > 10 else ''}")
-    output.say(f"  its clock ran {100 * (found.clock - 1):+.2f} % against the plan")
+    if result.missed:
+        listed = ", ".join(f"{shot}.{stop}" for shot, stop in result.missed[:10])
+        output.say(f"  not found: {listed}{' ...' if len(result.missed) > 10 else ''}")
+    if result.doubtful:
+        listed = ", ".join(str(match.shot) for match in result.doubtful[:10])
+        output.say(f"  doubtful, look at them: {listed}{' ...' if len(result.doubtful) > 10 else ''}")
+    if result is not first and not result.tied:
+        output.say(f"  shows another course than {first.camera}'s recording, so each was paired for itself")
+    output.say(f"  its clock ran {100 * (result.alignment.clock - 1):+.2f} % against the plan")
 
 
 def _values(result: Developed) -> dict[str, object]:
-    found = result.alignment
     return {
         "standstills": result.standstills,
         "kept": result.kept,
         "known": result.known,
-        "missed": [list(stop) for stop in found.missed],
-        "stray": len(found.stray),
-        "clock": found.clock,
-        "matches": [[match.shot, match.stop, round(match.confidence, 3)] for match in found.matches],
-        "doubtful": [[match.shot, match.stop] for match in found.doubtful],
+        "missed": [list(stop) for stop in result.missed],
+        "stray": len(result.alignment.stray),
+        "clock": result.alignment.clock,
+        "tied": result.tied,
+        "matches": [[match.shot, match.stop, round(match.confidence, 3)] for match in result.matches],
+        "doubtful": [[match.shot, match.stop] for match in result.doubtful],
     }
