@@ -15,6 +15,7 @@ from twinlapse.files import write_json
 from twinlapse.film.chapters import chapters_of
 from twinlapse.film.codecs import SMALL_BYTES, Codec, codec_for, fitting
 from twinlapse.film.encoder import encoding, note_text
+from twinlapse.film.looking import WORKERS, in_order
 from twinlapse.film.options import FilmOptions
 from twinlapse.film.pictures import contact_sheet, poster, write_aligned, write_picture
 from twinlapse.film.report import FilmReport, dropped_files, gain_rows, shift_rows, unsure_files
@@ -23,7 +24,7 @@ from twinlapse.film.schedule import Beat, schedule
 from twinlapse.film.segments import cluster_pool, process_pool, render_in_pieces, write_frames
 from twinlapse.film.tracking import Track, track_camera
 from twinlapse.frames.pairing import Slot, pair
-from twinlapse.frames.sequence import FrameSequence
+from twinlapse.frames.sequence import FrameFile, FrameSequence
 from twinlapse.shots import Plan
 
 Progress = Callable[[float], None]
@@ -108,21 +109,28 @@ def measured(
             camera: tuple(file for file in some if file.path in seen) or some[:1]
             for camera, some in files.items()
         }
-    total = sum(map(len, files.values()))
-    tracks: dict[str, Track] = {}
-    done = 0
-    for camera, some in files.items():
-        share, start = len(some) / total, done / total
+    tracks = _tracked(files, options, progress)
+    return slots, tracks, options
 
-        def step(part: float, share: float = share, start: float = start) -> None:
-            progress(start + part * share)
+
+def _tracked(
+    files: Mapping[str, Sequence[FrameFile]], options: FilmOptions, progress: Progress
+) -> dict[str, Track]:
+    """Measure the cameras side by side: what of one has to wait for its last frame leaves no core idle."""
+    total = sum(map(len, files.values()))
+    parts = dict.fromkeys(files, 0.0)
+    workers = max(1, WORKERS // len(files))
+
+    def track(camera: str) -> Track:
+        def step(part: float) -> None:
+            parts[camera] = part * len(files[camera]) / total
+            progress(sum(parts.values()))
 
         filming = options.camera(camera).filming
-        tracks[camera] = track_camera(
-            camera, some, filming, step, cache=options.cache and not options.preview
-        )
-        done += len(some)
-    return slots, tracks, options
+        cache = options.cache and not options.preview
+        return track_camera(camera, files[camera], filming, step, cache=cache, workers=workers)
+
+    return dict(zip(files, in_order(track, files), strict=True))
 
 
 def _preview(slots: tuple[Slot, ...], options: FilmOptions) -> tuple[tuple[Slot, ...], FilmOptions]:
