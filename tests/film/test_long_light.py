@@ -87,7 +87,7 @@ def test_tiles_of_two_references_are_laid_on_the_first() -> None:
         size=np.array([960, 540]), foot=np.array([480.0, 400]), centres=at, part=part, coarse=large,
         shifts=shifts, weights=weights, faults=np.full(frames, ""),
         blocks=np.ones((frames, 30, 40, 3), np.float32), scene=np.array(True), body=np.zeros((frames, 2, 3)),
-        body_sure=np.zeros(frames),
+        body_sure=np.zeros(frames), lit=np.ones((30, 40)),
     )  # fmt: skip
     laid = tied(looks, "shift")
     truth = shake[:, None] + np.where(large[:, None], 0, bed[:, None])

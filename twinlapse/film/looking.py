@@ -33,7 +33,7 @@ from twinlapse.imaging.rigid import enlarged, find_rigid
 from twinlapse.rig.filming import CameraFilming
 
 WORKERS = 2
-VERSION = "looks/7"
+VERSION = "looks/8"
 SAMPLE = 10  # pictures looked at before all others, to choose what to measure by
 MOSTLY = 0.8  # share of the sample in which the scene must be known again to be what is held
 
@@ -56,6 +56,7 @@ class Looks:
     body: Float  # (n, 2, 3) where a rigid body in the picture, the nozzle, lies against the reference
     body_sure: Float  # (n,) 0 to 1; zeros where there is no such body
     scene: NDArray[np.bool_]  # () what is behind that body can be held
+    lit: Float  # (DOWN, ACROSS) where the light may be read off, 0 to 1
     blocks: Blocks  # (n, DOWN, ACROSS, 3) linear light
     faults: NDArray[np.str_]  # (n,) "" where the frame is good
 
@@ -115,6 +116,8 @@ def _look_at_all(
     references = choose_references(sample[:some], places[:some], size, by, filming)
     del sample
     looks = _empty(len(files), size, references, scene=scene)
+    if rigid is not None and not scene:
+        looks.lit[:] = rigid.covers(ACROSS, DOWN) > 0.9  # what is behind it never stays the same
 
     def look(place: int) -> None:
         try:
@@ -135,7 +138,7 @@ def _look_at_all(
             laid = laid if scene else body
         looks.blocks[place] = light_blocks(picture, laid)
 
-    for done, _ in enumerate(in_order(look, range(len(files))), 1):
+    for done, _ in enumerate(in_order(look, range(len(files)), workers=workers), 1):
         if progress is not None:
             progress(done / len(files))
     return looks
@@ -161,6 +164,7 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         body=np.repeat(np.eye(3)[None, :2], count, axis=0),
         body_sure=np.zeros(count),
         scene=np.array(scene),
+        lit=np.ones((DOWN, ACROSS)),
         blocks=np.full((count, DOWN, ACROSS, 3), np.nan, np.float32),
         faults=np.zeros(count, dtype="U200"),
     )

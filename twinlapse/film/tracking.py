@@ -153,6 +153,6 @@ def _gain(looks: Looks, filming: CameraFilming) -> Float:
     good = np.flatnonzero(looks.faults == "")
     if len(good) and filming.light != "off":
         blocks = looks.blocks[good]
-        ratio, confidence = brightness(blocks, steady_weights(blocks))
+        ratio, confidence = brightness(blocks, steady_weights(blocks) * looks.lit)
         gain[good] = gains(ratio, confidence, filming.light)
     return gain

@@ -80,15 +80,19 @@ class Rigid:
         soft, corner = self._part(grey)
         return float(np.median(_sampled(soft, at - corner) / self.values))
 
+    def covers(self, across: int, down: int) -> Plane:
+        """Return how much of each cell of a raster over the picture the body is, (down, across) 0 to 1."""
+        shares = cv2.resize(self.outline.astype(np.float32), (across, down), interpolation=cv2.INTER_AREA)
+        return np.asarray(shares / 255, np.float32)
+
     def boxes(self) -> tuple[Box, ...]:
         """Return where the body is as boxes, shares of the picture."""
-        cells = cv2.resize((self.outline > 0).astype(np.float32), CELLS, interpolation=cv2.INTER_AREA) > 0
+        across, down = CELLS
         found = []
-        for row, line in enumerate(cells):
+        for row, line in enumerate(self.covers(across, down) > 0):
             edges = np.flatnonzero(np.diff(np.concatenate([[0], line.astype(np.int8), [0]])))
             for start, stop in edges.reshape(-1, 2):
-                left, length = int(start) / CELLS[0], int(stop - start) / CELLS[0]
-                found.append((left, row / CELLS[1], length, 1 / CELLS[1]))
+                found.append((int(start) / across, row / down, int(stop - start) / across, 1 / down))
         return tuple(found)
 
     def _part(self, grey: Grey) -> tuple[Plane, Plane]:
