@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import importlib.util
 import io
 import random
 import re
@@ -13,6 +14,7 @@ import time
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
@@ -213,6 +215,40 @@ def folder_writers() -> Iterator[Callable[..., FolderWriter]]:
     yield make
     for writer in made:
         writer.close()
+
+
+def beside(name: str) -> ModuleType:
+    """Return a module that lies beside this file."""
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
+    assert spec and spec.loader
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def video_devices() -> ModuleType:
+    """Drivers: FakeDevice and LiveDevice."""
+    return beside("video_device")
+
+
+@pytest.fixture
+def rtsp_cameras() -> Iterator[Callable[..., Any]]:
+    """A maker of RTSP cameras, which all end with the test; their pictures carry their time as squares."""
+    pytest.importorskip("av")
+    from twinlapse.rehearsal.http_camera import HttpCamera, grey_scene
+
+    made: list[Any] = []
+
+    def make(fps: float = 20.0, pipeline_s: float = 0.02) -> Any:
+        camera = HttpCamera(lambda now_s: grey_scene(now_s, (416, 240)), fps=fps, pipeline_s=pipeline_s)
+        made.append(beside("rtsp_camera").RtspCamera(camera))
+        return made[-1]
+
+    yield make
+    for camera in made:
+        camera.close()
+        camera.camera.close()
 
 
 @pytest.fixture

@@ -18,82 +18,16 @@ from twinlapse.capture.sources.v4l2 import V4l2Source, VideoDevice, list_formats
 from twinlapse.errors import CaptureError
 
 
-class FakeDevice:
-    """A driver that fills the buffers handed to it."""
-
-    def __init__(self, jpeg: bytes) -> None:
-        self.jpeg = jpeg
-        self.card = v4l2.CAN_CAPTURE | v4l2.CAN_STREAM
-        self.formats = [v4l2.MJPEG]
-        self.fail: dict[int, int] = {}
-        self.queued: list[int] = []
-        self.memory: list[bytearray] = []
-        self.flags = v4l2.TIMESTAMP_MONOTONIC
-        self.time_s = 100.0
-        self.exposure_units: int | None = 200  # of 100 us
-        self.streaming = self.closed = self.silent = False
-        self.cut = 0
-
-    def ioctl(self, request: int, record: Any) -> None:
-        if request in self.fail:
-            raise OSError(self.fail[request], "refused")
-        match request:
-            case v4l2.QUERYCAP:
-                record.capabilities = v4l2.HAS_DEVICE_CAPS | 0xFF
-                record.device_caps = self.card
-            case v4l2.ENUM_FMT:
-                if record.index >= len(self.formats):
-                    raise OSError(errno.EINVAL, "no more")
-                record.pixelformat = self.formats[record.index]
-            case v4l2.S_FMT:
-                if record.fmt.pix.pixelformat not in self.formats:
-                    record.fmt.pix.pixelformat = self.formats[0]
-            case v4l2.REQBUFS:
-                record.count = 3  # fewer than asked for, as drivers may
-                self.memory = [bytearray(65536) for _ in range(3)]
-            case v4l2.QUERYBUF:
-                record.length, record.m.offset = 65536, record.index * 4096
-            case v4l2.QBUF:
-                assert record.index not in self.queued, "a buffer was handed over twice"
-                self.queued.append(record.index)
-            case v4l2.DQBUF:
-                self._fill(record)
-            case v4l2.STREAMON:
-                self.streaming = True
-            case v4l2.G_CTRL:
-                if self.exposure_units is None:
-                    raise OSError(errno.EINVAL, "no such control")
-                record.value = self.exposure_units
-
-    def _fill(self, record: Any) -> None:
-        record.index = self.queued.pop(0)
-        data = self.jpeg[: len(self.jpeg) - self.cut]
-        self.memory[record.index][: len(data)] = data
-        record.bytesused, record.flags = len(data), self.flags
-        self.time_s += 1 / 30
-        record.timestamp.tv_sec = int(self.time_s)
-        record.timestamp.tv_usec = round(self.time_s % 1 * 1e6)
-
-    def map(self, length: int, offset: int) -> bytearray:
-        return self.memory[offset // 4096]
-
-    def wait(self, timeout_s: float) -> bool:
-        return not self.silent
-
-    def close(self) -> None:
-        self.closed = True
-
-
 @pytest.fixture
-def device(jpeg: Callable[..., bytes]) -> FakeDevice:
-    return FakeDevice(jpeg())
+def device(jpeg: Callable[..., bytes], video_devices: Any) -> Any:
+    return video_devices.FakeDevice(jpeg())
 
 
-def opened(device: FakeDevice) -> V4l2Source:
+def opened(device: Any) -> V4l2Source:
     return V4l2Source("/dev/video9", SystemClock(), device=device)
 
 
-def test_pictures_keep_their_bytes_and_carry_the_start_of_their_exposure(device: FakeDevice) -> None:
+def test_pictures_keep_their_bytes_and_carry_the_start_of_their_exposure(device: Any) -> None:
     pictures = opened(device).pictures()
     for number in range(1, 9):
         picture = next(pictures)
@@ -104,19 +38,19 @@ def test_pictures_keep_their_bytes_and_carry_the_start_of_their_exposure(device:
     assert device.closed
 
 
-def test_an_unknown_exposure_is_taken_as_the_longest(device: FakeDevice) -> None:
+def test_an_unknown_exposure_is_taken_as_the_longest(device: Any) -> None:
     device.exposure_units = None
     picture = next(opened(device).pictures())
     assert picture.exposed_s == pytest.approx(100 + 1 / 30 - 1 / 15, abs=2e-6)
 
 
-def test_a_stamp_of_another_clock_is_no_stamp(device: FakeDevice) -> None:
+def test_a_stamp_of_another_clock_is_no_stamp(device: Any) -> None:
     device.flags = 0
     assert next(opened(device).pictures()).exposed_s is None
 
 
 @pytest.mark.parametrize("fault", ["error flag", "half a picture"])
-def test_damaged_buffers_are_passed_over(device: FakeDevice, fault: str) -> None:
+def test_damaged_buffers_are_passed_over(device: Any, fault: str) -> None:
     source = opened(device)
     if fault == "error flag":
         device.flags |= v4l2.BUFFER_ERROR
@@ -137,27 +71,27 @@ def test_damaged_buffers_are_passed_over(device: FakeDevice, fault: str) -> None
         (v4l2.QUERYCAP, errno.ENOTTY, "no video device"),
     ],
 )
-def test_faults_say_what_to_do(device: FakeDevice, request_number: int, code: int, words: str) -> None:
+def test_faults_say_what_to_do(device: Any, request_number: int, code: int, words: str) -> None:
     device.fail[request_number] = code
     with pytest.raises(CaptureError, match=words):
         next(opened(device).pictures())
     assert device.closed
 
 
-def test_a_silent_camera_is_noticed(device: FakeDevice) -> None:
+def test_a_silent_camera_is_noticed(device: Any) -> None:
     device.silent = True
     with pytest.raises(CaptureError, match="fell silent"):
         next(opened(device).pictures())
 
 
-def test_a_camera_without_mjpeg_is_refused(device: FakeDevice) -> None:
+def test_a_camera_without_mjpeg_is_refused(device: Any) -> None:
     device.formats = [int.from_bytes(b"YUYV", "little")]
     with pytest.raises(CaptureError, match="no MJPEG"):
         opened(device)
     assert list_formats(device) == ["YUYV"]
 
 
-def test_a_metadata_node_is_refused(device: FakeDevice) -> None:
+def test_a_metadata_node_is_refused(device: Any) -> None:
     device.card = 0x0080_0000
     with pytest.raises(CaptureError, match="gives no pictures"):
         opened(device)

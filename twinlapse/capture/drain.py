@@ -11,6 +11,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 from twinlapse.capture.clock import Clock, SystemClock
 from twinlapse.capture.sources.base import Picture, Source
@@ -18,7 +19,7 @@ from twinlapse.errors import CaptureError
 
 FROZEN_AFTER = 3  # identical pictures in a row: a sensor's noise never repeats
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.2, 5.0
-_READY_S = 0.001  # a wait shorter than this means that the picture lay ready
+_READY_S, _READY_SHARE = 0.001, 0.1  # a wait shorter than this, or this share of a period: it lay ready
 _STALL_S = 0.5
 
 
@@ -164,8 +165,11 @@ class Drain:
     def _may_trust(self, picture: Picture) -> bool:
         if picture.exposed_s is not None or picture.waited_s is None:
             return True  # it has a time of its own
-        if picture.waited_s < _READY_S or not self._arrivals:
-            return False  # it lay ready, or the camera had it ready when the connection came
+        if not self._arrivals:
+            return False  # the camera had it ready when the connection came
+        gaps_s = sorted(b - a for a, b in pairwise(self._arrivals)) or [0.0]
+        if picture.waited_s < max(_READY_S, _READY_SHARE * gaps_s[len(gaps_s) // 2]):
+            return False  # a busy machine takes a moment to fetch even what lies ready
         gap_s = picture.arrived_s - self._arrivals[-1]
         return gap_s < max(_STALL_S, 4 * self._period_s())
 

@@ -42,24 +42,37 @@ class VideoSource:
         began_s = self._clock.mono_s()
         first_s: float | None = None
         try:
-            if not self._container.streams.video:
-                raise CaptureError(f"{self._name} has no video", "mend source in rig.toml")
-            frames = self._container.decode(video=0)
-            while not self._closed:
-                asked_s = self._clock.mono_s()
-                frame = next(frames, None)
-                if frame is None:
-                    return
+            for frame, arrived_s, waited_s in self._frames():
                 if not self._live and frame.time is not None:
                     first_s = frame.time if first_s is None else first_s
                     self._wait_until(began_s + frame.time - first_s)
-                arrived_s = self._clock.mono_s()
-                yield Picture(data=self._jpeg(frame), arrived_s=arrived_s, waited_s=arrived_s - asked_s)
+                    arrived_s, asked_s = self._clock.mono_s(), arrived_s
+                    waited_s = arrived_s - asked_s
+                if self._closed:
+                    return
+                yield Picture(data=self._jpeg(frame), arrived_s=arrived_s, waited_s=waited_s)
         except (OSError, ValueError) as error:
             if not self._closed:
                 raise CaptureError(f"{self._name} fell silent ({_reason(error)})", "") from None
         finally:
             self._container.close()
+
+    def _frames(self) -> Iterator[tuple[Any, float, float]]:
+        """Yield frames with the arrival of their packet and how long it was waited for.
+
+        Decoding takes longer than to fetch a packet that lay ready, so it is kept out of the wait.
+        """
+        if not self._container.streams.video:
+            raise CaptureError(f"{self._name} has no video", "mend source in rig.toml")
+        packets = self._container.demux(video=0)
+        while not self._closed:
+            asked_s = self._clock.mono_s()
+            packet = next(packets, None)
+            if packet is None:
+                return
+            arrived_s = self._clock.mono_s()
+            for frame in packet.decode():
+                yield frame, arrived_s, arrived_s - asked_s
 
     def close(self) -> None:
         """End after the picture at hand."""
