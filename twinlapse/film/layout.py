@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from twinlapse.rig.filming import Filming, film_size
 
+MOST_CUT = 0.4  # share of a picture that a row of panes may cost it
 SAFE = 0.90  # title-safe share of width and height: SMPTE ST 2046-1
 
 
@@ -101,7 +102,7 @@ def _full(
     panes = [Pane(camera=names[0], box=_fitted(whole, aspects[names[0]], filming.fit))]
     band = _band(size, filming)
     if len(names) > 1:
-        width = round(size[0] * filming.inset * (1 if size[0] >= size[1] else 1.5))
+        width = round(size[0] * filming.inset * (1.5 if size[0] < 1.2 * size[1] else 1))
         width = min(width, size[0] - round(80 * unit))
         height = min(round(width / aspects[names[1]]), round(size[1] * 0.5))
         safe = safe_area(size)
@@ -130,7 +131,7 @@ def _row(
 ) -> Layout:
     """Panes beside or above one another on the background, the figures below them.
 
-    Every pane is cut by the same share, up to a fifth, so that the row fills more of the film.
+    Every pane is cut by the same share, up to two fifths, so that the row fills more of the film.
     """
     unit = min(size) / 720
     band = _band(size, filming)
@@ -164,7 +165,7 @@ def _lengths(shapes: list[float], along: int, across: int, *, cut: bool) -> tupl
     by cutting their thickness; what that leaves is done by scaling.
     """
     excess = sum(shapes) * across / along
-    change = min(max(1 / excess, 0.8), 1.25) if cut else 1.0
+    change = min(max(1 / excess, 1 - MOST_CUT), 1 / (1 - MOST_CUT)) if cut else 1.0
     scale = min(1.0, 1 / (excess * change))
     thickness = int(across * scale)
     return [int(shape * change * thickness) for shape in shapes], thickness

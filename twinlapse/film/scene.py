@@ -12,6 +12,7 @@ from twinlapse.film.colour import coded
 from twinlapse.film.compose import Composer, composer
 from twinlapse.film.covering import Shown, cover_gaps
 from twinlapse.film.facts import Facts, facts_of
+from twinlapse.film.framing import framed
 from twinlapse.film.layout import Layout, arrange
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.options import FilmOptions
@@ -169,10 +170,11 @@ def _stage(
     layout: Layout, tracks: Mapping[str, Track], options: FilmOptions, facts: tuple[Facts, ...]
 ) -> Stage:
     filming = options.filming
-    views = {
-        pane.camera: make_view(tracks[pane.camera], options.camera(pane.camera), pane, fine=filming.fine)
-        for pane in layout.panes
-    }
+    views = {}
+    for pane in layout.panes:
+        track, own = tracks[pane.camera], options.camera(pane.camera)
+        own = framed(track, own, pane, layout, words=bool(set(filming.overlay) - {"names"}))
+        views[pane.camera] = make_view(track, own, pane, fine=filming.fine)
     labels = {camera: options.camera(camera).filming.label or camera for camera in tracks}
     overlay = Overlay(
         layout=layout,

@@ -17,7 +17,8 @@ from twinlapse.imaging.light import apply_gain
 
 WIDTH_PX = 1600
 EDGE_PX = 24
-STRIP_PX = 150  # height of a strip
+STRIP_PX, STRIP_ROWS = 150, 100  # height of a strip, and of what it shows
+AROUND = 0.15  # how far from the foot of the print a strip may be taken, share of the width
 WORST = 10
 INK, SOFT, WARN = (240, 244, 246), (170, 182, 190), (255, 176, 92)
 
@@ -74,14 +75,13 @@ def doubtful(track: Track, good: Sequence[int]) -> list[int]:
 
 def _strips(track: Track, good: Sequence[int]) -> tuple[Picture, Picture]:
     """Return one column of every frame, taken where the print stands, as it came and as it will be shown."""
-    x, _, width, _ = track.action
-    column = int(np.clip((x + width / 2) * track.size[0], 1, track.size[0] - 2))
+    rows, column = _where(track, good)
 
     def look(place: int) -> tuple[Picture, Picture]:
         picture = read_picture(track.files[place].path)
         laid = resample(picture, track.motions[place].matrix, track.size)
         lit = apply_gain(laid, track.gain[place])
-        return picture[:, column : column + 1].copy(), lit[:, column : column + 1].copy()
+        return picture[rows, column : column + 1].copy(), lit[rows, column : column + 1].copy()
 
     columns = list(in_order(look, good))
     return (
@@ -90,13 +90,27 @@ def _strips(track: Track, good: Sequence[int]) -> tuple[Picture, Picture]:
     )
 
 
+def _where(track: Track, good: Sequence[int]) -> tuple[slice, int]:
+    """Return the part of a column near the foot of the print in which the most edges stand still."""
+    width, height = track.size
+    tall = min(STRIP_ROWS, height)  # a few rows, not all of them: shaking by a pixel must be seen
+    first = int(np.clip(track.foot_px[1] - tall / 2, 0, height - tall))
+    left = int(np.clip(track.foot_px[0] - AROUND * width, 0, width - 1))
+    right = max(left + 1, min(width, int(track.foot_px[0] + AROUND * width)))
+    some = []
+    for place in (good[0], good[len(good) // 2], good[-1]):
+        laid = resample(read_picture(track.files[place].path), track.motions[place].matrix, track.size)
+        lit = apply_gain(laid, track.gain[place])[first : first + tall, left:right]
+        some.append(cv2.GaussianBlur(lit.mean(axis=2), (0, 0), 1.5))
+    edges = np.abs(np.diff(np.median(some, axis=0), axis=0)).sum(axis=0)
+    changes = np.ptp(some, axis=0).sum(axis=0)
+    return slice(first, first + tall), left + int(np.argmax(edges - changes))
+
+
 def _across(strip: Picture, background: str) -> Picture:
     part = _ground(STRIP_PX + 8, background)
     size = (WIDTH_PX - 2 * EDGE_PX, STRIP_PX)
-    # a few rows, not all of them: shaking by a pixel must be seen
-    middle, rows = strip.shape[0] // 2, min(strip.shape[0], 100)
-    cut = strip[middle - rows // 2 : middle - rows // 2 + rows]
-    part[:STRIP_PX, EDGE_PX:-EDGE_PX] = cv2.resize(cut, size, interpolation=cv2.INTER_NEAREST)
+    part[:STRIP_PX, EDGE_PX:-EDGE_PX] = cv2.resize(strip, size, interpolation=cv2.INTER_NEAREST)
     return part
 
 

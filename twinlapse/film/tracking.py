@@ -34,6 +34,8 @@ class Track:
     motions: tuple[Motion, ...]  # (n,) as applied
     gain: Float  # (n, 3) as applied
     action: tuple[float, float, float, float]  # x, y, width, height of what changes, shares of the picture
+    foot_px: tuple[float, float]  # where the print stands; the middle of a rigid body that is held instead
+    riding: bool = False  # the camera rides with the nozzle, which is what is held
 
     def usable(self) -> set[Path]:
         """Return the files that can be shown."""
@@ -66,6 +68,8 @@ def track_camera(
         motions=tuple(_motions(looks, size, filming)),
         gain=_gain(looks, filming),
         action=changing_box(looks.blocks[looks.faults == ""]),
+        foot_px=_foot(looks),
+        riding=_riding(looks, filming),
     )
 
 
@@ -77,8 +81,7 @@ def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> lis
     is its surroundings, and all behind it is the print.
     """
     good = np.flatnonzero(looks.faults == "")
-    riding = looks.body_sure.any() and (filming.hold == "surroundings" or not looks.scene)
-    if filming.hold != "off" and riding:
+    if _riding(looks, filming):
         return _body(looks, size)
     if filming.hold == "off" or not len(looks.centres) or not len(good):
         return [still(size) for _ in looks.faults]
@@ -94,6 +97,21 @@ def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> lis
         matrix[:, 2] += way
         motions[place] = motion_of(matrix, size, motions[place].confidence)
     return motions
+
+
+def _riding(looks: Looks, filming: CameraFilming) -> bool:
+    """Whether the nozzle is what is held: asked for, or nothing behind it can be."""
+    wanted = filming.hold == "surroundings" or not bool(looks.scene)
+    return filming.hold != "off" and wanted and bool(looks.body_sure.any())
+
+
+def _foot(looks: Looks) -> tuple[float, float]:
+    x, y = looks.foot
+    if not looks.scene and looks.lit.any():
+        rows, columns = np.nonzero(looks.lit)
+        x, y = (columns.mean() + 0.5) / looks.lit.shape[1], (rows.mean() + 0.5) / looks.lit.shape[0]
+        x, y = x * looks.size[0], y * looks.size[1]
+    return float(x), float(y)
 
 
 def _body(looks: Looks, size: tuple[int, int]) -> list[Motion]:
