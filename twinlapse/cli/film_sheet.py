@@ -12,7 +12,9 @@ from twinlapse.cli.output import Output, speaking
 @click.command()
 @click.argument("job", type=click.Path(path_type=Path), required=False)
 @click.option("-o", "--output", "out", type=click.Path(path_type=Path), required=True, help="A .png file.")
-@click.option("--frames", multiple=True, metavar="CAMERA=DIR", help="Frames from any folder, once a camera.")
+@click.option(
+    "--frames", multiple=True, metavar="CAMERA=DIR", help="Frames from any folder or film, once a camera."
+)
 @click.option("--rig", type=click.Path(path_type=Path), help="A rig file with settings for the cameras.")
 @speaking
 def command(

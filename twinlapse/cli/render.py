@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     "--frames",
     multiple=True,
     metavar="CAMERA=DIR",
-    help="Frames of one camera from any folder; give it once a camera.",
+    help="Frames of one camera from any folder, or from a film; give it once a camera.",
 )
 @click.option("--rig", type=click.Path(path_type=Path), help="A rig file with [film] settings.")
 @click.option("--layout", metavar="NAME", help="inset, side, stack, single or story.")
@@ -124,11 +124,13 @@ def _filament_mm(gcode: Path) -> float:
 
 def _named(frames: tuple[str, ...]) -> dict[str, FrameSequence]:
     from twinlapse.frames.sequence import read_sequence
+    from twinlapse.imaging.clip import is_clip, unpacked
 
     sources = {}
     for text in frames:
         name, equals, folder = text.partition("=")
         if not equals or not name or not folder:
             raise click.UsageError(f"{text!r} is not CAMERA=DIR.")
-        sources[name] = read_sequence(Path(folder), name)
+        place = Path(folder)
+        sources[name] = read_sequence(unpacked(place) if is_clip(place) else place, name)
     return sources
