@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from twinlapse.errors import RenderError
+from twinlapse.film.cards import end_card, title_card
 from twinlapse.film.codecs import codec_for
 from twinlapse.film.colour import coded, coded_lit, to_i420
 from twinlapse.film.compose import composer
@@ -20,6 +21,7 @@ from twinlapse.film.facts import Facts, clock
 from twinlapse.film.layout import Layout, arrange, safe_area
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.overlay import Overlay
+from twinlapse.film.plate import Plate
 from twinlapse.film.schedule import schedule
 from twinlapse.imaging.light import to_linear, to_srgb
 from twinlapse.rig.filming import OVERLAYS, SHAPES, Filming, film_size, read_overlay, read_rate
@@ -38,11 +40,15 @@ def luminance(codes: np.ndarray) -> np.ndarray:
     return light @ [0.2126, 0.7152, 0.0722]
 
 
-def drawn(layout: Layout, filming: Filming, below: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return a film frame over a given picture, without and with its words."""
-    overlay = Overlay(
+def overlay_of(layout: Layout, filming: Filming) -> Overlay:
+    return Overlay(
         layout=layout, filming=filming, lettering=Lettering(), labels={name: name for name in ASPECTS}
     )
+
+
+def drawn(layout: Layout, filming: Filming, below: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return a film frame over a given picture, without and with its words."""
+    overlay = overlay_of(layout, filming)
     stage = composer(layout, filming.background)
 
     def pictures() -> dict[str, np.ndarray]:
@@ -59,10 +65,29 @@ def test_the_measure_of_contrast_is_wcag_s() -> None:
     assert (white + 0.05) / (grey + 0.05) == pytest.approx(4.54, abs=0.005)
 
 
+def lettered(layout: Layout, filming: Filming) -> list[Plate]:
+    """Return the plates of an overlay that are words: those as bright as ink or soft ink where they cover."""
+    overlay = overlay_of(layout, filming)
+    words = []
+    for drawing in [*overlay.still(), *overlay.moving(FACTS)]:
+        opaque = drawing.keep[..., 0] == 0
+        if opaque.any() and drawing.colour[opaque].min() > 200:
+            words.append(drawing)
+    return words
+
+
+def clear_of(drawing: Plate, frame: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the luminance of a word's letters, and of all that lies between and around them."""
+    tall, wide = drawing.keep.shape[:2]
+    part = luminance(frame[drawing.y : drawing.y + tall, drawing.x : drawing.x + wide].astype(float))
+    keep = drawing.keep[: part.shape[0], : part.shape[1], 0]
+    return part[keep == 0], part[keep == 255]
+
+
 @pytest.mark.parametrize("layout", LAYOUTS)
 @pytest.mark.parametrize("below", ["white", "black", "noise"])
 def test_words_are_legible_over_anything(layout: str, below: str) -> None:
-    filming = Filming(layout=layout, title="Seedling pot")
+    filming = Filming(layout=layout, title="Seedling pot", overlay=OVERLAYS)
     made = arrange(filming, ASPECTS, words=True)
     picture = {
         "white": np.full(3, 255, np.uint8),
@@ -70,12 +95,36 @@ def test_words_are_legible_over_anything(layout: str, below: str) -> None:
         "noise": np.random.default_rng(1).integers(0, 256, 1280 * 720 * 3, dtype=np.uint8),
     }[below]
     _, frame = drawn(made, filming, picture)
-    band = made.band
-    words = frame[band.y : band.y + round(56 * made.unit), band.x : band.x + round(140 * made.unit)]
-    light = luminance(words.reshape(-1, 3).astype(float))
-    # the brightest pixels are the insides of letters; the ground is what most pixels are, at its brightest
-    ink, ground = np.quantile(light, 0.985), np.quantile(light, 0.80)
-    assert (ink + 0.05) / (ground + 0.05) >= 4.5
+    words = lettered(made, filming)
+    assert len(words) == 4 * 2 + 1 + (len(made.panes) if len(made.panes) > 1 else 0)
+    for drawing in words:
+        ink, ground = clear_of(drawing, frame)
+        assert len(ink) and len(ground)
+        # every pixel of the letters' insides against the brightest one between them
+        assert (ink.min() + 0.05) / (ground.max() + 0.05) >= 4.5, (drawing.x, drawing.y)
+
+
+@pytest.mark.parametrize("background", ["#0e1216", "#ffffff", "#767676", "#f2e9d8", "#b03030", "#40e040"])
+def test_words_are_legible_on_any_background(background: str) -> None:
+    for layout in ("side", "stack"):
+        filming = Filming(layout=layout, title="Seedling pot", background=background)
+        made = arrange(filming, ASPECTS, words=True)
+        _, frame = drawn(made, filming, np.full(3, 255, np.uint8))
+        for drawing in lettered(made, filming):
+            ink, ground = clear_of(drawing, frame)
+            assert (ink.min() + 0.05) / (ground.max() + 0.05) >= 4.5, (layout, drawing.x, drawing.y)
+    filming = Filming(title="Seedling pot", background=background, accent=background)
+    for card in (title_card(filming, (FACTS,), Lettering()), end_card(filming, (FACTS,), Lettering(), 9000)):
+        light = luminance(card.reshape(-1, 3).astype(float))
+        ground = luminance(card[0, 0].astype(float))
+        kinds, counts = np.unique(light.round(4), return_counts=True)
+        # the insides of letters are the colours that many pixels have
+        inks = [
+            kind for kind, count in zip(kinds, counts, strict=True) if count > 400 and kind != ground.round(4)
+        ]
+        assert inks
+        for ink in inks:
+            assert (max(ink, ground) + 0.05) / (min(ink, ground) + 0.05) >= 4.5
 
 
 @pytest.mark.parametrize("shape", [*SHAPES, "1000x700"])

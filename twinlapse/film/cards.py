@@ -5,14 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from twinlapse.film.facts import Facts, clock
+from twinlapse.film.ink import inks
 from twinlapse.film.layout import safe_area
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.plate import plate, rgb, rounded
 from twinlapse.imaging.decode import Picture
 from twinlapse.rig.filming import Filming, film_size
-
-INK = (247, 249, 250)
-SOFT = (190, 200, 208)
 
 
 def title_card(filming: Filming, facts: tuple[Facts, ...], lettering: Lettering) -> Picture:
@@ -44,6 +42,7 @@ def _card(filming: Filming, lettering: Lettering, heading: str, rows: list[tuple
     unit = min(size) / 720
     canvas = np.empty((size[1], size[0], 3), np.uint8)
     canvas[:] = rgb(filming.background)
+    ink, soft = inks(filming.background)
     safe = safe_area(size)
     large, small, line = round(52 * unit), round(26 * unit), round(46 * unit)
     name = lettering.mask(heading, large)
@@ -53,15 +52,15 @@ def _card(filming: Filming, lettering: Lettering, heading: str, rows: list[tuple
     total = name.shape[0] + round(34 * unit) + line * len(rows)
     x = safe.x + round(40 * unit)
     y = (size[1] - total) // 2
-    plate(x, y, name, INK).lay(canvas)
+    plate(x, y, name, ink).lay(canvas)
     y += name.shape[0] + round(10 * unit)
     bar = max(2, round(5 * unit))
     plate(x, y, rounded(round(96 * unit), bar, bar / 2), rgb(filming.accent)).lay(canvas)
     y += round(24 * unit)
     for text, label in rows:
-        plate(x, y, lettering.mask(text, small, figures=bool(label)), INK if label else SOFT).lay(canvas)
+        plate(x, y, lettering.mask(text, small, figures=bool(label)), ink if label else soft).lay(canvas)
         if label:
             mask = lettering.mask(label, round(15 * unit), track_px=round(1.5 * unit))
-            plate(x + round(210 * unit), y + round(9 * unit), mask, SOFT).lay(canvas)
+            plate(x + round(210 * unit), y + round(9 * unit), mask, soft).lay(canvas)
         y += line
     return canvas

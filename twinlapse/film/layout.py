@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from twinlapse.film.ink import LEAST, contrast
+from twinlapse.film.plate import rgb
 from twinlapse.rig.filming import Filming, film_size
 
 MOST_CUT = 0.4  # share of a picture that a row of panes may cost it
@@ -47,7 +49,7 @@ class Layout:
     size: tuple[int, int]
     panes: tuple[Pane, ...]
     band: Box  # of the figures, inside the title-safe area
-    over_pictures: bool  # the band lies on a picture and needs a shade
+    over_pictures: bool  # the band lies on a picture, or on a light ground, and needs a shade
 
     @property
     def unit(self) -> float:
@@ -155,7 +157,9 @@ def _row(
     panes = tuple(
         Pane(camera=name, box=box, radius_px=round(10 * unit)) for name, box in zip(names, boxes, strict=True)
     )
-    return Layout(size=size, panes=panes, band=band, over_pictures=False)
+    # the overlay's ink is light: on a light ground it needs the shade as it does on a picture
+    light = contrast(rgb("#bec8d0"), rgb(filming.background)) < LEAST
+    return Layout(size=size, panes=panes, band=band, over_pictures=light)
 
 
 def _lengths(shapes: list[float], along: int, across: int, *, cut: bool) -> tuple[list[int], int]:

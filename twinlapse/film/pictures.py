@@ -12,6 +12,7 @@ from PIL import Image
 
 from twinlapse.errors import RenderError
 from twinlapse.files import write_bytes
+from twinlapse.film.ink import inks
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.looking import in_order
 from twinlapse.film.plate import plate, rgb
@@ -68,7 +69,7 @@ def contact_sheet(
         sheet[y : y + tall, x : x + cell] = cv2.resize(frame, (cell, tall), interpolation=cv2.INTER_AREA)
         fact = scene.facts[place]
         text = f"{'layer' if fact.is_layer else 'frame'} {fact.count[0]}"
-        plate(x, y + tall + 4, Lettering().mask(text, 16, figures=True), (214, 222, 228)).lay(sheet)
+        plate(x, y + tall + 4, Lettering().mask(text, 16, figures=True), inks(background)[1]).lay(sheet)
     return sheet
 
 

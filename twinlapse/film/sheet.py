@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 import cv2
 import numpy as np
 
+from twinlapse.film.ink import contrast, inks
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.looking import in_order
 from twinlapse.film.plate import plate, rgb
@@ -20,7 +21,7 @@ EDGE_PX = 24
 STRIP_PX, STRIP_ROWS = 150, 100  # height of a strip, and of what it shows
 AROUND = 0.15  # how far from the foot of the print a strip may be taken, share of the width
 WORST = 10
-INK, SOFT, WARN = (240, 244, 246), (170, 182, 190), (255, 176, 92)
+WARN = ((255, 176, 92), (150, 62, 0))  # on dark and on light ground
 
 
 def film_sheet(
@@ -51,13 +52,14 @@ def _camera_part(camera: str, track: Track, background: str) -> list[Picture]:
     lost = len(track.faults) - len(good)
     unsure = sum(track.motions[place].confidence < CERTAIN for place in good)
     words = f"{camera}: {len(good)} frames, {lost} unusable, {unsure} left where they are"
+    ink, soft = inks(background)
     return [
-        _line(words, 26, INK, background),
-        _line("every frame as it came, one column each", 15, SOFT, background),
+        _line(words, 26, ink, background),
+        _line("every frame as it came, one column each", 15, soft, background),
         _across(before, background),
-        _line("aligned and evenly lit", 15, SOFT, background),
+        _line("aligned and evenly lit", 15, soft, background),
         _across(after, background),
-        _line("the most doubtful frames: shot, how sure, shift and gain", 15, SOFT, background),
+        _line("the most doubtful frames: shot, how sure, shift and gain", 15, soft, background),
         _row_of(track, doubtful(track, good), background),
     ]
 
@@ -119,6 +121,8 @@ def _row_of(track: Track, places: Sequence[int], background: str) -> Picture:
     cell = (WIDTH_PX - 2 * EDGE_PX - gap * (WORST - 1)) // WORST
     tall = round(cell * track.size[1] / track.size[0])
     part = _ground(tall + 48, background)
+    _, soft = inks(background)
+    warn = max(WARN, key=lambda colour: contrast(colour, rgb(background)))
     for number, place in enumerate(places):
         x = EDGE_PX + number * (cell + gap)
         picture = read_picture(track.files[place].path)
@@ -129,7 +133,7 @@ def _row_of(track: Track, places: Sequence[int], background: str) -> Picture:
         second = f"{motion.dx_px:+.1f} {motion.dy_px:+.1f}  {gain:.2f}"
         for row, text in enumerate((first, second)):
             mask = Lettering().mask(text, 13, figures=True)
-            plate(x, tall + 3 + 18 * row, mask, SOFT if sure else WARN).lay(part)
+            plate(x, tall + 3 + 18 * row, mask, soft if sure else warn).lay(part)
     return part
 
 
