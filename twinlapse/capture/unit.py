@@ -37,7 +37,7 @@ Nice=-5
 NoNewPrivileges=yes
 CapabilityBoundingSet=
 ProtectSystem=strict
-ReadWritePaths={job}
+ReadWritePaths={folder}
 ProtectHome={home}
 PrivateTmp=yes
 ProtectKernelTunables=yes
@@ -46,6 +46,7 @@ ProtectKernelLogs=yes
 ProtectControlGroups=yes
 ProtectClock=yes
 ProtectHostname=yes
+ProtectProc=invisible
 RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
 RestrictNamespaces=yes
 RestrictRealtime=yes
@@ -91,12 +92,14 @@ def make_unit(job: Path, *, user: str | None = None, python: str = sys.executabl
         raise CaptureError("this path cannot stand in a unit file", "rename the folder", path=job)
     plan = job / "plan.json"
     looks = bool(plan.exists() and planned_looks(read_plan(plan)))
-    home = "read-only" if str(job).startswith(("/home/", "/root/")) or python.startswith("/home/") else "yes"
+    homes = ("/home/", "/root/")
+    home = "read-only" if str(job).startswith(homes) or python.startswith(homes) else "yes"
     return _UNIT.format(
         name=_escaped(job.name),
         user=user or getpass.getuser(),
-        python=_quoted(python),
-        job=_quoted(str(job)),
+        python=_argument(python),
+        job=_argument(str(job)),
+        folder=_quoted(_escaped(str(job))),
         home=home,
         room=_LOOKING if looks else _SMALL,
     )
@@ -106,6 +109,9 @@ def _escaped(text: str) -> str:
     return text.replace("%", "%%")  # systemd expands %
 
 
+def _argument(text: str) -> str:
+    return _quoted(_escaped(text).replace("$", "$$"))  # of a command, where $ is expanded too
+
+
 def _quoted(text: str) -> str:
-    text = _escaped(text).replace("$", "$$")
     return f'"{text}"' if " " in text else text
