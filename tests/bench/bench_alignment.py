@@ -2,20 +2,23 @@
 
     python tests/bench/bench_alignment.py
 
-Prints RMS and largest error in px over a grid of places, and milliseconds of one thread for each frame, for
-twinlapse, whole-frame phase correlation, enhanced correlation (ECC) and ffmpeg's two stabilisers. A
-stabiliser gives pictures and no figures, so where their content lies is read off them by ECC inside a mask
-of what is static.
+Prints RMS and largest error in px, and milliseconds of processor time for each frame, for twinlapse,
+whole-frame phase correlation, enhanced correlation (ECC) and ffmpeg's two stabilisers; on photographs from
+scikit-image over a grid of places, and on the rehearsal of the sample job at the foot of the print (wide) and
+at the nozzle. A stabiliser gives pictures and no figures, so where their content lies is read off them by ECC
+inside a mask of what is held.
 """
 
 from __future__ import annotations
 
 import importlib.util
+import shutil
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -23,9 +26,21 @@ import imageio_ffmpeg
 import numpy as np
 from skimage import data
 
+from twinlapse.errors import FrameError
+from twinlapse.film.report import shift_rows
 from twinlapse.film.tracking import track_camera
+from twinlapse.frames.job import Job
+from twinlapse.frames.sequence import FrameFile, read_sequence
+from twinlapse.imaging.decode import read_picture
+from twinlapse.imaging.motion import motion_of
+from twinlapse.imaging.rigid import find_rigid
+from twinlapse.rehearsal import rehearse
+from twinlapse.rehearsal.preparing import prepare
+from twinlapse.rehearsal.truth import residual_px
+from twinlapse.rig import read_rig
 from twinlapse.rig.filming import CameraFilming
 
+SAMPLE = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot"
 SPEC = importlib.util.spec_from_file_location("truth", Path(__file__).parents[1] / "film" / "conftest.py")
 assert SPEC is not None and SPEC.loader is not None
 truth = importlib.util.module_from_spec(SPEC)
@@ -36,9 +51,79 @@ Grey = np.ndarray
 COUNT = 24
 
 
-def greys(some: truth.Truth) -> list[Grey]:
-    """Read the frames as luma."""
-    return [cv2.imread(str(file.path), cv2.IMREAD_GRAYSCALE) for file in some.files]
+@dataclass(frozen=True)
+class Case:
+    """Frames numbered without a gap, what of them is held, and the judge of maps to them."""
+
+    title: str
+    files: tuple[FrameFile, ...]
+    held: np.ndarray  # (height, width) bool
+    judge: Callable[[np.ndarray], np.ndarray]  # maps (n, 2, 3) -> errors (n, ..., 2) px
+    points: np.ndarray  # (k, 2) px where pictures of a stabiliser are judged
+
+    def greys(self) -> list[Grey]:
+        """Read the frames as luma."""
+        return [cv2.imread(str(file.path), cv2.IMREAD_GRAYSCALE) for file in self.files]
+
+
+def photographs(folder: Path, name: str, scene: np.ndarray, size: tuple[int, int], **how: object) -> Case:
+    """Frames of a photograph under shifts, turns, flicker and a growing print."""
+    some = truth.make_truth(folder, scene, size, COUNT, **how)
+    held = ~some.covered
+    held[:60], held[-60:], held[:, :60], held[:, -60:] = False, False, False, False
+    grid = np.stack(np.meshgrid(np.linspace(0.1, 0.9, 5) * size[0], np.linspace(0.1, 0.9, 5) * size[1]), -1)
+    return Case(name, some.files, held, some.errors, grid.reshape(-1, 2))
+
+
+def rehearsal(folder: Path) -> list[Case]:
+    """The sample job at every fourth layer, whole frames only."""
+    rig = read_rig(SAMPLE / "rig.toml")
+    rig = replace(rig, cameras=tuple(replace(camera, every={"layers": 4}) for camera in rig.cameras))
+    job = Job(folder / "pot")
+    prepare(SAMPLE / "pot.gcode", rig, job)
+    known = rehearse(job.filmed, rig, job).truth
+    return [_rehearsed(folder, job, camera, known) for camera in ("wide", "nozzle")]
+
+
+def _rehearsed(folder: Path, job: Job, camera: str, known: object) -> Case:
+    good, files = [], []
+    (folder / f"whole-{camera}").mkdir()
+    for file in read_sequence(job.folder / "frames" / camera, camera).files:
+        try:
+            read_picture(file.path)
+        except FrameError:
+            continue
+        good.append(file.shot)
+        path = folder / f"whole-{camera}" / f"{len(good):06d}.jpg"
+        shutil.copy(file.path, path)
+        files.append(FrameFile(path=path, shot=len(good)))
+    body = "print" if camera == "wide" else "surroundings"
+    pictures = [cv2.imread(str(file.path), cv2.IMREAD_GRAYSCALE) for file in files]
+    size = (pictures[0].shape[1], pictures[0].shape[0])
+
+    def judge(maps: np.ndarray) -> np.ndarray:
+        ways = [motion_of(matrix, size, 1.0) for matrix in maps]
+        rows = [(shot, way.dx_px, way.dy_px, way.angle_deg) for shot, way in zip(good, ways, strict=True)]
+        return residual_px(rows, known, camera, body)[1]
+
+    at = np.array([getattr(known.frames[camera][0], body).at_px])
+    return Case(
+        f"rehearsed {camera} {size[0]}x{size[1]}", tuple(files), _held(pictures, camera, at[0]), judge, at
+    )
+
+
+def _held(pictures: list[Grey], camera: str, at: np.ndarray) -> np.ndarray:
+    """The nozzle in its own picture, or the bed around the print as far as it does not change."""
+    if camera == "nozzle":
+        places = np.linspace(0, len(pictures) - 1, 10).round().astype(int)
+        rigid = find_rigid([pictures[len(pictures) // 2], *(pictures[place] for place in places)])
+        assert rigid is not None
+        return rigid.outline > 0
+    held = np.std([cv2.GaussianBlur(picture, (0, 0), 2) for picture in pictures], axis=0) < 6
+    x, y = at.astype(int)
+    near = np.zeros_like(held)
+    near[y - 120 : y + 120, x - 200 : x + 200] = True
+    return held & near
 
 
 def by_phase(pictures: list[Grey], _: np.ndarray) -> np.ndarray:
@@ -67,7 +152,7 @@ def by_ecc(pictures: list[Grey], mask: np.ndarray | None) -> np.ndarray:
     return np.array(maps, dtype=float)
 
 
-def stabilised(some: truth.Truth, filters: list[str]) -> list[Grey]:
+def stabilised(some: Case, filters: list[str]) -> list[Grey]:
     """Run the frames through ffmpeg's filters, the last of which delivers."""
     folder = some.files[0].path.parent
     with tempfile.TemporaryDirectory() as out:
@@ -82,58 +167,61 @@ def stabilised(some: truth.Truth, filters: list[str]) -> list[Grey]:
         return [cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) for path in sorted(Path(out).glob("*.png"))]
 
 
-def left(some: truth.Truth, maps: np.ndarray) -> tuple[float, float]:
-    """RMS and largest error of maps from the reference to each frame."""
-    errors = some.errors(maps)
+def told(errors: np.ndarray) -> tuple[float, float]:
+    """RMS and largest of errors, any fixed offset taken out."""
+    errors = errors - errors.mean(axis=0)
     return float(np.sqrt((errors**2).mean())), float(np.abs(errors).max())
 
 
-def left_in(some: truth.Truth, pictures: list[Grey]) -> tuple[float, float]:
-    """The same of pictures that a stabiliser delivered, by how their static parts lie."""
-    height, width = pictures[0].shape
-    mask = ~some.covered
-    mask[:60], mask[-60:], mask[:, :60], mask[:, -60:] = False, False, False, False
-    maps = by_ecc(pictures, mask)
-    grid = np.stack(np.meshgrid(np.linspace(0.1, 0.9, 5) * width, np.linspace(0.1, 0.9, 5) * height), -1)
-    points = grid.reshape(-1, 2)
-    at = np.array([points @ part[:, :2].T + part[:, 2] for part in maps])
-    at -= at.mean(axis=0)
-    return float(np.sqrt((at**2).mean())), float(np.abs(at).max())
+def left(some: Case, maps: np.ndarray) -> tuple[float, float]:
+    """RMS and largest error of maps from the reference to each frame."""
+    return told(some.judge(maps))
+
+
+def left_in(some: Case, pictures: list[Grey]) -> tuple[float, float]:
+    """The same of pictures that a stabiliser delivered, by how their held parts lie."""
+    maps = by_ecc(pictures, some.held)
+    return told(np.array([some.points @ part[:, :2].T + part[:, 2] for part in maps]))
+
+
+def by_twinlapse(some: Case) -> np.ndarray:
+    """What the film does to the frames."""
+    track = track_camera("c", some.files, CameraFilming(), cache=False)
+    assert len(shift_rows(track)) == len(some.files)
+    return np.array([motion.matrix for motion in track.motions])
+
+
+METHODS: dict[str, Callable[[Case], tuple[float, float]]] = {
+    "nothing": lambda some: left(some, np.repeat(np.eye(3)[None, :2], len(some.files), axis=0)),
+    "twinlapse": lambda some: left(some, by_twinlapse(some)),
+    "phase correlation, whole frame": lambda some: left(some, by_phase(some.greys(), some.held)),
+    "ECC, shift and rotation": lambda some: left(some, by_ecc(some.greys(), None)),
+    "the same, told what is held": lambda some: left(some, by_ecc(some.greys(), some.held)),
+    "ffmpeg vidstab, tripod": lambda some: left_in(
+        some, stabilised(some, ["vidstabdetect=tripod=1", "vidstabtransform=tripod=1:interpol=bicubic"])
+    ),
+    "ffmpeg deshake": lambda some: left_in(some, stabilised(some, ["deshake"])),
+}
 
 
 def main() -> None:
     """Make frames, run all methods, print the table."""
     gravel = cv2.cvtColor(data.gravel(), cv2.COLOR_GRAY2RGB)
-    print(f"{'':30}" + "".join(f"{name:>28}" for name in ("wide 1280x720", "nozzle 640x480")))
     with tempfile.TemporaryDirectory() as name:
-        sets = [
-            truth.make_truth(Path(name) / "wide", data.coffee(), (1280, 720), COUNT),
-            truth.make_truth(Path(name) / "nozzle", gravel, (640, 480), COUNT, nozzle=True, seed=8),
+        cases = [
+            photographs(Path(name) / "wide", "photograph 1280x720", data.coffee(), (1280, 720)),
+            photographs(Path(name) / "nozzle", "gravel 640x480", gravel, (640, 480), nozzle=True, seed=8),
+            *rehearsal(Path(name)),
         ]
         cv2.setNumThreads(1)
-        rows: dict[str, Callable[[truth.Truth], tuple[float, float]]] = {
-            "nothing": lambda some: left(some, np.repeat(np.eye(3)[None, :2], COUNT, axis=0)),
-            "twinlapse": lambda some: left(
-                some,
-                np.array(
-                    [m.matrix for m in track_camera("c", some.files, CameraFilming(), cache=False).motions]
-                ),
-            ),
-            "phase correlation, whole frame": lambda some: left(some, by_phase(greys(some), some.covered)),
-            "ECC, shift and rotation": lambda some: left(some, by_ecc(greys(some), None)),
-            "the same, static mask given": lambda some: left(some, by_ecc(greys(some), ~some.covered)),
-            "ffmpeg vidstab, tripod": lambda some: left_in(
-                some,
-                stabilised(some, ["vidstabdetect=tripod=1", "vidstabtransform=tripod=1:interpol=bicubic"]),
-            ),
-            "ffmpeg deshake": lambda some: left_in(some, stabilised(some, ["deshake"])),
-        }
-        for title, method in rows.items():
+        print(f"{'':30}" + "".join(f"{case.title:>28}" for case in cases))
+        for title, method in METHODS.items():
             cells = []
-            for some in sets:
+            for some in cases:
                 start = time.process_time()
                 rms, worst = method(some)
-                cells.append(f"{rms:8.3f} {worst:8.2f} {(time.process_time() - start) / COUNT * 1e3:6.0f} ms")
+                each = (time.process_time() - start) / len(some.files) * 1e3
+                cells.append(f"{rms:8.3f} {worst:8.2f} {each:6.0f} ms")
             print(f"{title:30}" + "".join(f"{cell:>28}" for cell in cells), flush=True)
 
 
