@@ -5,13 +5,17 @@ They are in Debian's package opencv-doc (``apt-get install opencv-doc``); withou
 
 from __future__ import annotations
 
+import json
+import shutil
 from pathlib import Path
 
 import av
 import cv2
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from twinlapse.cli.root import cli
 from twinlapse.imaging.calibration import calibrate
 from twinlapse.imaging.lens import chain, pane_map, resample, straight_map
 from twinlapse.imaging.motion import fit_map
@@ -72,6 +76,30 @@ def test_the_chessboard_set_gives_the_published_optics() -> None:
     assert abs(fx / 535.9 - 1) < 0.015 and abs(fy / 535.9 - 1) < 0.015
     assert abs(cx - 342.3) < 5 and abs(cy - 235.6) < 5
     assert sum(view.used for view in result.views) >= 11
+
+
+def test_bad_views_are_left_out_and_named(tmp_path: Path) -> None:
+    for path in sorted(DATA.glob("left0?.jpg")):
+        shutil.copy(path, tmp_path)
+    whole = cv2.imread(str(DATA / "left01.jpg"))
+    cv2.imwrite(str(tmp_path / "small.png"), cv2.resize(whole, (320, 240)))
+    cv2.imwrite(str(tmp_path / "blank.png"), np.full((480, 640), 128, np.uint8))
+    (tmp_path / "cut.jpg").write_bytes((DATA / "left02.jpg").read_bytes()[:9000])
+    rows, columns = np.mgrid[0:480, 0:640].astype(np.float32)
+    wave = 3 * np.sin(rows / 25)  # a board that was not flat
+    cv2.imwrite(str(tmp_path / "wavy.png"), cv2.remap(whole, columns + wave, rows, cv2.INTER_CUBIC))
+    result = CliRunner().invoke(cli, ["rig", "lens", str(tmp_path), "--json"])
+    assert result.exit_code == 0, result.output
+    told = json.loads(result.stdout)
+    why = {Path(view["file"]).name: view["why"] for view in told["views"] if not view["used"]}
+    assert why == {
+        "small.png": "320 x 240, the others 640 x 480",
+        "blank.png": "no board found",
+        "cut.jpg": "this JPEG ends too early",
+        "wavy.png": "left out",
+    }
+    assert told["rms_px"] < 0.25
+    assert abs(told["matrix"][0][0] / 535.9 - 1) < 0.015
 
 
 def test_straightening_makes_the_board_s_lines_straight() -> None:

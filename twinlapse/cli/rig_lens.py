@@ -30,9 +30,8 @@ def lens(output: Output, *, folder: Path, corners: tuple[int, int], fisheye: boo
     with output.progress("finding boards") as progress:
         found = calibrate(paths, corners=corners, fisheye=fisheye, progress=progress)
     for view in found.views:
-        told = "no board found" if view.rms_px is None else f"{view.rms_px:.3f} px"
-        left_out = view.rms_px is not None and not view.used
-        output.say(f"  {view.path.name:24} {told}{'  left out' if left_out else ''}")
+        told = [] if view.rms_px is None else [f"{view.rms_px:.3f} px"]
+        output.say(f"  {view.path.name:24} {'  '.join([*told, view.why]).rstrip()}")
     used = sum(view.used for view in found.views)
     output.say(f"{used} of {len(found.views)} pictures used, {found.rms_px:.3f} px RMS (below 0.5 is good)")
     output.say(f"lens = {{ {_line(found)} }}")
@@ -44,7 +43,8 @@ def lens(output: Output, *, folder: Path, corners: tuple[int, int], fisheye: boo
             "distortion": list(found.optics.distortion),
             "size": list(found.optics.size),
             "views": [
-                {"file": str(view.path), "rms_px": view.rms_px, "used": view.used} for view in found.views
+                {"file": str(view.path), "rms_px": view.rms_px, "used": view.used, "why": view.why}
+                for view in found.views
             ],
         }
     )

@@ -6,6 +6,7 @@ The method is Zhang's (2000) as OpenCV has it; what is added is the judgement of
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.errors import FrameError
-from twinlapse.imaging.decode import read_picture
+from twinlapse.imaging.decode import picture_size, read_picture
 from twinlapse.imaging.lens import Optics
 
 WINDOW_PX = 5  # half width of the window in which a corner is refined: wider ones reach the next corner
@@ -31,6 +32,7 @@ class BoardView:
     path: Path
     rms_px: float | None  # None: no board was found
     used: bool
+    why: str = ""  # it is not used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,32 +66,37 @@ def calibrate(
     Raises
     ------
     FrameError
-        when the pictures differ in size, or the board is seen in fewer than four of them.
+        when the board is seen in fewer than four pictures of one size.
     """
     found: dict[Path, NDArray[np.float32]] = {}
-    size: tuple[int, int] | None = None
+    why: dict[Path, str] = {}
+    sizes = Counter(size for size in map(picture_size, paths) if size is not None)
+    size = sizes.most_common(1)[0][0] if sizes else (0, 0)
     for done, path in enumerate(paths, 1):
-        grey = read_picture(path, grey=True)
-        here = (grey.shape[1], grey.shape[0])
-        if size is not None and here != size:
-            raise FrameError(
-                f"this picture is {here[0]} x {here[1]} and those before are {size[0]} x {size[1]}",
-                "use pictures of one camera at one size",
-                path=path,
-            )
-        size = here
-        board = find_corners(grey, corners)
-        if board is not None:
-            found[path] = board
+        try:
+            found[path] = _board(path, size, corners)
+        except FrameError as error:
+            why[path] = error.what
         if progress is not None:
             progress(done / len(paths))
-    if size is None or len(found) < FEWEST:
+    if len(found) < FEWEST:
         raise FrameError(
             f"a board with {corners[0]} x {corners[1]} inner corners is seen in {len(found)} pictures",
             f"take at least {FEWEST}, better a dozen, and check the number of inner corners",
             path=paths[0].parent if paths else None,
         )
-    return _solve(list(paths), found, corners, size, fisheye)
+    return _solve(list(paths), found, why, corners, size, fisheye)
+
+
+def _board(path: Path, size: tuple[int, int], corners: tuple[int, int]) -> NDArray[np.float32]:
+    grey = read_picture(path, grey=True)
+    here = (grey.shape[1], grey.shape[0])
+    if here != size:
+        raise FrameError(f"{here[0]} x {here[1]}, the others {size[0]} x {size[1]}", "", path=path)
+    board = find_corners(grey, corners)
+    if board is None:
+        raise FrameError("no board found", "", path=path)
+    return board
 
 
 def find_corners(grey: NDArray[np.uint8], corners: tuple[int, int]) -> NDArray[np.float32] | None:
@@ -107,20 +114,25 @@ def find_corners(grey: NDArray[np.uint8], corners: tuple[int, int]) -> NDArray[n
 def _solve(
     paths: list[Path],
     found: dict[Path, NDArray[np.float32]],
+    why: dict[Path, str],
     corners: tuple[int, int],
     size: tuple[int, int],
     fisheye: bool,
 ) -> Calibration:
-    used = list(found)
+    used, judged = list(found), dict[Path, float]()
     while True:
         rms, optics, errors = _fit([found[path] for path in used], corners, size, fisheye)
+        judged |= zip(used, errors, strict=True)
         limit = max(WORST * float(np.median(errors)), 0.05)
         kept = [path for path, error in zip(used, errors, strict=True) if error <= limit]
         if len(kept) == len(used) or len(kept) < FEWEST:
             break
         used = kept
-    judged = dict(zip(used, errors, strict=True))
-    views = tuple(BoardView(path=path, rms_px=judged.get(path), used=path in judged) for path in paths)
+    why |= {path: "left out" for path in found if path not in used}
+    views = tuple(
+        BoardView(path=path, rms_px=judged.get(path), used=path in used, why=why.get(path, ""))
+        for path in paths
+    )
     focal = optics.matrix[0][0]
     half = size[0] / 2 / focal
     across = math.degrees(2 * half if fisheye else 2 * math.atan(half))
