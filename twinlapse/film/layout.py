@@ -137,15 +137,17 @@ def _row(
     """
     unit = min(size) / 720
     band = _band(size, filming)
-    edge = max(round(24 * unit), filming.gap_px)
-    floor = band.y - round(22 * unit) if words else size[1] - edge
-    room = (size[0] - 2 * edge, floor - edge)
+    safe, inside = safe_area(size), round(12 * unit)  # names stand inside of their panes and the safe area
+    edge, top = (max(start - inside, filming.gap_px) for start in (safe.x, safe.y))
+    floor = band.y - round(22 * unit) if words else size[1] - top
+    room = (size[0] - 2 * edge, floor - top)
     along, across = (room[1], room[0]) if upright else room
     along -= filming.gap_px * (len(names) - 1)
     shapes = [1 / aspects[name] if upright else aspects[name] for name in names]
     lengths, thickness = _lengths(shapes, along, across, cut=filming.fit == "fill")
-    start = edge + (along - sum(lengths)) // 2
-    side = edge + (across - thickness) // 2
+    first, beside = (top, edge) if upright else (edge, top)
+    start = first + (along - sum(lengths)) // 2
+    side = beside + (across - thickness) // 2
     boxes = []
     for length in lengths:
         boxes.append(
