@@ -2,7 +2,7 @@
 
 ``python tests/bench/firstlayer_rehearsed.py [defects|lifts] [seeds]`` prints tables for docs/firstlayer.md.
 The pictures come from the rehearsal's camera, the defects from its own generator, the stops from the planner.
-A gap is cut out of the path of the nozzle; the round ends of the line leave 0.45 mm less of it bare.
+A gap is named by its bare length: the path is cut by a line's width more, which its round ends cover.
 """
 
 from __future__ import annotations
@@ -10,14 +10,16 @@ from __future__ import annotations
 import itertools
 import sys
 import tempfile
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from twinlapse.firstlayer.expected import lines_of
-from twinlapse.firstlayer.judging import judge
+from twinlapse.firstlayer.judging import Defect, judge
 from twinlapse.firstlayer.mosaic import SurveyFrame, build_mosaic
 from twinlapse.firstlayer.patrol import strip_of, watch_corners
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
@@ -25,6 +27,7 @@ from twinlapse.plan.corners import outermost_corners
 from twinlapse.plan.survey import RISE_MM, layer_ends, plan_survey
 from twinlapse.rehearsal.beads import Beads, beads_of
 from twinlapse.rehearsal.defects import LIFT_REACH_MM, layer_beads, put_in
+from twinlapse.rehearsal.defects import Defect as Put
 from twinlapse.rehearsal.faults import Faults, mishaps, parking_error
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rehearsal.shooting import encode, rest_place
@@ -36,9 +39,19 @@ SIDE_MM = 26.0
 PRINTER = Printer(bed_mm=(220, 220), height_mm=250, head=Head(radius_mm=65))
 CAMERA = Camera(name="nozzle", mount="head", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0))
 RIG = Rig(printer=PRINTER, cameras=(CAMERA,))
-LOOKS = (("terracotta", True), ("dark", False), ("light", True))
-GLARES = (0.1, 0.35, 1.0, 2.0)
-WANTED = (("gap", 0.8), ("gap", 1.0), ("gap", 1.25), ("gap", 3.0), ("missing", 12.0), ("blob", 2.0))
+LOOKS = (  # filament, whether the bed is rough, whether the camera chooses its exposure
+    ("terracotta", True, True),
+    ("terracotta", False, True),
+    ("light", True, True),
+    ("light", False, True),
+    ("dark", True, True),
+    ("dark", False, True),
+    ("light", True, False),
+)
+GLARES = (0.1, 0.5, 2.0)
+SIZES_MM = (0.3, 0.5, 0.8, 0.8, 1.2, 3.0)
+WANTED = (*(("gap", size) for size in SIZES_MM), ("missing", 12.0), ("blob", 2.0))
+SMALLEST_MM = 0.4  # as the command has it
 LIFTS_MM = (0.3, 0.5, 0.8, 1.2, 2.0)
 PARKING_MM = (0.02, 0.05, 0.1)
 
@@ -89,57 +102,126 @@ def eye(sheet: Sheet, beads: Beads, filament: str, textured: bool, glare: float)
 
 
 def frames(
-    camera: VirtualCamera, places: list[tuple[float, float, float]], seed: int, faults: Faults
+    camera: VirtualCamera,
+    places: list[tuple[float, float, float]],
+    seed: int,
+    faults: Faults,
+    *,
+    metered: bool = True,
 ) -> list[SurveyFrame]:
     """Return what it sees from each place, as the JPEG that the job would keep."""
     taken = []
     dice = mishaps(seed, 9, len(places), faults)
     for k, (place, mishap) in enumerate(zip(places, dice, strict=True), 1):
-        picture = camera.take(
-            place, parking_error(seed, k, 9, faults), len(camera.scene.beads), mishap, faults.noise
-        )
+        error = parking_error(seed, k, 9, faults)
+        picture = camera.take(place, error, len(camera.scene.beads), mishap, faults.noise, metered=metered)
         data = np.frombuffer(encode(picture, 92), np.uint8)
         back = cv2.cvtColor(cv2.imdecode(data, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
         taken.append(SurveyFrame(picture=np.asarray(back, np.uint8), nozzle_mm=place))
     return taken
 
 
-def defects(seeds: int) -> None:
-    """Print how many defects of each kind are found, and how many places of sound layers are accused."""
-    made = sheet()
+@dataclass
+class Rates:
+    """What was found of what was put in, over some layers."""
+
+    put: Counter[tuple[str, float]] = field(default_factory=Counter)
+    found: Counter[tuple[str, float]] = field(default_factory=Counter)
+    sound: int = 0  # sound layers of which something could be told
+    accused: int = 0  # sound layers with a false alarm
+    beside: int = 0  # alarms on faulty layers where nothing was put in
+    mute: int = 0  # layers of which nothing could be told
+    unseen: list[float] = field(default_factory=list)
+
+    def add(self, other: Rates) -> None:
+        """Count another's layers too."""
+        self.put.update(other.put)
+        self.found.update(other.found)
+        self.sound += other.sound
+        self.accused += other.accused
+        self.beside += other.beside
+        self.mute += other.mute
+        self.unseen += other.unseen
+
+    def gaps(self, least_mm: float = 0.8) -> tuple[int, int]:
+        """Return how many gaps of a bare length and more were found, and how many there were."""
+        some = [key for key in self.put if key[0] == "gap" and key[1] >= least_mm]
+        return sum(self.found[key] for key in some), sum(self.put[key] for key in some)
+
+
+def rates(
+    filament: str, textured: bool, glare: float, seeds: range, *, faulty: bool = True, metered: bool = True
+) -> Rates:
+    """Return what is found on layers with faults, or on sound ones."""
+    made, count = sheet(), Rates()
     survey = plan_survey(made.path, made.layers, 0, CAMERA, PRINTER)
     places = [(stop.x_mm, stop.y_mm, stop.z_mm) for stop in survey.stops]
     wanted_lines = lines_of(made.path, made.layers, 0, PRINTER)
     faults = Faults(parking_mm=0.1, missing=0, damaged=0)
-    heads = [f"{kind} {size:g}" for kind, size in WANTED]
-    print(f"{len(places)} stops a survey")
-    print("look".ljust(26), "glare", *[h.rjust(11) for h in heads], "false/sound", "unseen", "cannot tell")
-    for filament, textured in LOOKS:
+    for seed in seeds:
+        beads, put = made.beads, []
+        if faulty:
+            beads, put = put_in(made.beads, WANTED, np.random.default_rng([seed, 4]))
+        eyes = eye(made, beads, filament, textured, glare)
+        shown = frames(eyes, places, seed + 1000 * (not faulty), faults, metered=metered)
+        mosaic = build_mosaic(shown, CAMERA, PRINTER, made.top_mm)
+        judgement = judge(mosaic, wanted_lines, smallest_mm=SMALLEST_MM)
+        count.unseen.append(1 - judgement.seen_share)
+        if not judgement.can_tell:
+            count.mute += 1
+            continue
+        count.sound += not faulty
+        _compared(judgement.defects, put, count)
+    return count
+
+
+def _compared(told: Sequence[Defect], put: Sequence[Put], count: Rates) -> None:
+    at = np.array([defect.at_mm for defect in told]).reshape(-1, 2)
+    meant = np.zeros(len(at), bool)
+    for defect in put:
+        long = defect.size_mm / 2 + 0.5 if defect.kind != "blob" else 1.2
+        near = (np.abs(at - np.array([defect.x_mm, defect.y_mm])) < [max(1.0, long), 1.2]).all(axis=1)
+        across = (np.abs(at - np.array([defect.x_mm, defect.y_mm])) < [1.2, max(1.0, long)]).all(axis=1)
+        key = (defect.kind, 12.0 if defect.kind == "missing" else defect.size_mm)
+        count.put[key] += 1
+        count.found[key] += bool((near | across).any())
+        meant |= near | across
+    if put:
+        count.beside += int((~meant).sum())
+    else:
+        count.accused += len(at) > 0
+
+
+def defects(seeds: int) -> None:
+    """Print how many defects of each kind are found, and how many sound layers are accused."""
+    heads = [f"{kind} {size:g}" for kind, size in dict.fromkeys(WANTED)]
+    print(
+        f"{seeds} faulty and {seeds} sound layers for each of the glares {GLARES}; gaps by their bare length"
+    )
+    print("look".ljust(26), *[h.rjust(10) for h in heads], "gaps >= 0.8".rjust(12), end=" ")
+    print("sound accused".rjust(14), "beside".rjust(7), "unseen".rjust(7), "cannot tell".rjust(12))
+    whole = Rates()
+    for filament, textured, metered in LOOKS:
+        count = Rates()
         for glare in GLARES:
-            hits, false, told, unseen = np.zeros(len(WANTED), int), 0, 0, []
-            for seed in range(2 * seeds):
-                faulty = seed < seeds
-                beads, put = made.beads, []
-                if faulty:
-                    beads, put = put_in(made.beads, WANTED, np.random.default_rng([seed, 4]))
-                shown = frames(eye(made, beads, filament, textured, glare), places, seed, faults)
-                found = judge(
-                    build_mosaic(shown, CAMERA, PRINTER, made.top_mm), wanted_lines, smallest_mm=0.4
-                )
-                told += found.can_tell
-                unseen.append(1 - found.seen_share)
-                if not faulty:
-                    false += len(found.defects)
-                    continue
-                at = np.array([d.at_mm for d in found.defects]).reshape(-1, 2)
-                for k, defect in enumerate(put):
-                    reach = max(1.2, defect.size_mm / 2 if defect.kind != "missing" else 4.0)
-                    near = np.abs(at - np.array([defect.x_mm, defect.y_mm]))
-                    hits[k] += bool((near < [reach, 1.2]).all(axis=1).any())
-            look = f"{filament} on a {'rough' if textured else 'bare'} bed"
-            cells = [f"{h}/{seeds}".rjust(11) for h in hits]
-            last = [f"{false}/{seeds}".rjust(11), f"{np.mean(unseen):6.1%}", f"{2 * seeds - told}".rjust(11)]
-            print(look.ljust(26), f"{glare:5g}", *cells, *last, flush=True)
+            for faulty in (True, False):
+                some = rates(filament, textured, glare, range(seeds), faulty=faulty, metered=metered)
+                count.add(some)
+        if metered:
+            whole.add(count)
+        name = f"{filament} on a {'rough' if textured else 'bare'} bed" + ("" if metered else ", fixed")
+        _row(name, count, 2 * seeds * len(GLARES))
+    _row("all but fixed", whole, 0)
+
+
+def _row(name: str, count: Rates, layers: int) -> None:
+    cells = [f"{count.found[key]}/{count.put[key]}".rjust(10) for key in dict.fromkeys(WANTED)]
+    cells.append("{}/{}".format(*count.gaps()).rjust(12))
+    cells.append(f"{count.accused}/{count.sound}".rjust(14))
+    cells.append(f"{count.beside}".rjust(7))
+    cells.append(f"{np.mean(count.unseen):7.1%}")
+    cells.append(f"{count.mute}/{layers or len(count.unseen)}".rjust(12))
+    print(name.ljust(26), *cells, flush=True)
 
 
 def lifts(seeds: int) -> None:
@@ -154,7 +236,7 @@ def lifts(seeds: int) -> None:
         faults = Faults(parking_mm=parking_mm, missing=0, damaged=0)
         hits, false, steady = np.zeros(len(LIFTS_MM), int), 0, 0
         for seed in range(seeds):
-            filament, textured = LOOKS[seed % len(LOOKS)]
+            filament, textured, _ = LOOKS[2 * (seed % 3)]
             sound = eye(made, made.beads, filament, textured, 0.35)
             first = frames(sound, places, 10 * seed, faults)
             for n, lift_mm in enumerate((0.0, *LIFTS_MM)):

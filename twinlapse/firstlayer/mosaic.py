@@ -20,7 +20,9 @@ from twinlapse.rig import Camera, Printer
 from twinlapse.rig.pose import Place, pose_in_bed, see
 from twinlapse.rig.window import usable
 
-GLARE = 247  # a channel this bright is a reflection of the camera's own light, and tells nothing
+# all channels this bright are a reflection of the camera's own light, and tell nothing; a strong colour may
+# fill one channel and still tell by the others
+GLARE = 247
 FEWEST_PX = 1200  # of an overlap that is measured
 WEAK = 0.12  # height of the correlation's peak below which an overlap is left out
 FURTHEST_MM = 1.5  # a shift beyond this is a mistake: a machine parks better
@@ -170,7 +172,7 @@ def _laid(
     colours = cv2.remap(
         frame.picture, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
-    dazzled = cv2.dilate((frame.picture.max(axis=2) >= GLARE).astype(np.uint8), np.ones((9, 9), np.uint8))
+    dazzled = cv2.dilate((frame.picture.min(axis=2) >= GLARE).astype(np.uint8), np.ones((9, 9), np.uint8))
     clear = cv2.remap(1.0 - dazzled.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR)
     weight = _trusted(part, frame, camera, printer, z_mm) * (clear > 0.99)
     return Patch(row=int(row), column=int(column), colours=colours.astype(np.float32), weight=weight)

@@ -16,6 +16,7 @@ Float32 = NDArray[np.float32]
 Int = NDArray[np.int64]
 LONGEST_MM = 6.0  # longer beads are cut, so that a bent lens bends them too
 ARC_STEP_RAD = 0.15
+PRESSED = 1.10  # a pressed line is painted this much wider than its share, and its round ends as much longer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import Toolpath, find_layers
-from twinlapse.rehearsal.beads import Beads
+from twinlapse.rehearsal.beads import PRESSED, Beads
 
 Float = NDArray[np.float64]
 Kind = Literal["gap", "missing", "blob", "lifted"]
@@ -27,7 +27,8 @@ class Defect:
     kind: Kind
     x_mm: float
     y_mm: float
-    size_mm: float  # length of a gap or of a missing line, diameter of a blob, height of a lifted corner
+    # bare length of a gap, length of a missing line, diameter of a blob, height of a lifted corner
+    size_mm: float
 
 
 def layer_beads(beads: Beads, path: Toolpath, layer: int = 0) -> Beads:
@@ -46,7 +47,8 @@ def put_in(
     ----------
     beads : Beads
     wanted : sequence of (kind, size_mm)
-        Of a missing line the size is the shortest that will do.
+        Of a missing line the size is the shortest that will do. A gap is bare for its size: as the round
+        ends of the line reach into it, the path is cut by a line's width more.
     dice : numpy Generator
 
     Returns
@@ -87,16 +89,17 @@ def _gap(
     beads: Beads, size_mm: float, taken: list[Defect], dice: np.random.Generator
 ) -> tuple[Beads, Defect]:
     lengths = np.linalg.norm(beads.last_mm - beads.first_mm, axis=1)
-    runs = [run for run in runs_of(beads) if lengths[slice(*run)].sum() > size_mm + 4]
+    runs = [run for run in runs_of(beads) if lengths[slice(*run)].sum() > size_mm + 5]
     for _ in range(300):
         a, b = runs[int(dice.integers(len(runs)))] if runs else (0, 0)
         if a == b:
             break
         ends = np.concatenate([[0.0], np.cumsum(lengths[a:b])])
-        start = float(dice.uniform(1.5, ends[-1] - size_mm - 1.5))
-        middle = _along(beads, a, ends, start + size_mm / 2)
+        cut_mm = size_mm + 2 * PRESSED * float(beads.half_width_mm[a])
+        start = float(dice.uniform(1.5, ends[-1] - cut_mm - 1.5))
+        middle = _along(beads, a, ends, start + cut_mm / 2)
         if _free(middle, taken):
-            cut = _without(beads, a, ends, start, start + size_mm)
+            cut = _without(beads, a, ends, start, start + cut_mm)
             return cut, Defect(kind="gap", x_mm=middle[0], y_mm=middle[1], size_mm=size_mm)
     raise ValueError(f"the layer has no room for a gap of {size_mm} mm")
 

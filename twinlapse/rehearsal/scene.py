@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -13,7 +14,7 @@ from twinlapse.errors import GcodeError
 from twinlapse.gcode import Toolpath, find_layers
 from twinlapse.rehearsal import painting
 from twinlapse.rehearsal.backdrop import Backdrop, backdrop_of
-from twinlapse.rehearsal.beads import Beads
+from twinlapse.rehearsal.beads import PRESSED, Beads
 from twinlapse.rehearsal.faults import Mishap
 from twinlapse.rehearsal.machine import Place
 from twinlapse.rehearsal.optics import shaken
@@ -31,6 +32,7 @@ TIP_ARM_MM = 4.0  # the same for the place under the tip
 LAMP, LAMP_ROOM = 1500.0, 0.34  # of an inspection camera's LEDs, and what the room's light is beside them
 DARK = (0.012, 0.012, 0.014)
 CURVE = 4096
+MEAN, BRIGHT, FURTHEST = 110.0, 225.0, 8.0  # steps of 255; times the fixed exposure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +93,7 @@ class VirtualCamera:
             scene.looks,
             lamp=LAMP if close else 0.0,
             room=LAMP_ROOM if close else 1.0,
-            fat=(1.10, 1.22) if close else (1.25, 2.0),
+            fat=(PRESSED, 1.22) if close else (1.25, 2.0),
         )
         self._noise = speckle(np.random.default_rng(51), (512, 512), (0.0, 0.6))
         self._head, self._gantry = head_mesh(), gantry_mesh(scene.printer)
@@ -112,7 +114,14 @@ class VirtualCamera:
         return pose_in_bed(self.camera, self.scene.printer, nozzle_mm, self.scene.rest_mm)
 
     def take(
-        self, nozzle_mm: Place, error_mm: Place, count: int, mishap: Mishap, noise: float = 0.0
+        self,
+        nozzle_mm: Place,
+        error_mm: Place,
+        count: int,
+        mishap: Mishap,
+        noise: float = 0.0,
+        *,
+        metered: bool = False,
     ) -> NDArray[np.uint8]:
         """Return the frame, (height, width, 3) RGB.
 
@@ -125,8 +134,13 @@ class VirtualCamera:
         mishap : Mishap
         noise : float
             Steps of 255.
+        metered : bool
+            The camera chooses its exposure by what it sees (`metered_gain`); else it is fixed.
         """
-        return self.develop(self.expose(nozzle_mm, error_mm, count, mishap.shake_rad), mishap, noise)
+        picture = self.expose(nozzle_mm, error_mm, count, mishap.shake_rad)
+        if metered:
+            picture = picture * np.float32(metered_gain(picture))
+        return self.develop(picture, mishap, noise)
 
     def expose(
         self, nozzle_mm: Place, error_mm: Place, count: int, shake_rad: tuple[float, float, float]
@@ -171,6 +185,23 @@ class VirtualCamera:
         seen = seen[np.isfinite(seen).all(axis=1)]
         rigid = own.place_mm + 100 * np.column_stack([seen, np.ones(len(seen))]) @ own.axes
         return print_shift, shift_between(rigid, own, shaken(own, shake_rad), self.lens)
+
+
+def metered_gain(picture: Float32) -> float:
+    """Return the exposure that a camera's automatic would choose for a picture in linear light.
+
+    The mean of the developed picture is held at `MEAN`, but no more than one pixel in a hundred may pass
+    `BRIGHT`, within `FURTHEST` times either way; common practice of small cameras, no source.
+    """
+    grey = picture[::6, ::6] @ np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
+    curve = tone_curve()
+    low, high = 1 / FURTHEST, FURTHEST
+    for _ in range(12):
+        gain = math.sqrt(low * high)
+        shown = curve[np.clip(grey * (gain * CURVE), 0, CURVE).astype(np.int64)]
+        dark = shown.mean() < MEAN and np.percentile(shown, 99) < BRIGHT
+        low, high = (gain, high) if dark else (low, gain)
+    return math.sqrt(low * high)
 
 
 def tone_curve() -> Float32:

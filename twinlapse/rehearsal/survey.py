@@ -38,6 +38,7 @@ class Conditions:
     filament: str = "terracotta"  # one of FILAMENTS
     textured: bool = True  # the bed has grain and lines; else it is bare
     glare: float = 0.35  # how much of the lamp the bed throws back like a mirror; 2 and more blinds
+    metered: bool = True  # the camera exposes by what it sees, as cameras do; else as for terracotta
     overlap: float = 0.35  # of neighbouring pictures
     height_mm: float = 0.5  # of the nozzle above the layer
 
@@ -104,7 +105,8 @@ def survey(
     for k, (place, mishap) in enumerate(zip(places, mishaps(seed, 9, len(places), faults), strict=True), 1):
         error = parking_error(seed, k, 9, faults)
         name = f"{k:06d}.jpg"
-        write_bytes(folder / name, encode(virtual.take(place, error, len(spoilt), mishap, faults.noise), 93))
+        picture = virtual.take(place, error, len(spoilt), mishap, faults.noise, metered=conditions.metered)
+        write_bytes(folder / name, encode(picture, 93))
         frames.append({"file": name, "nozzle_mm": place, "error_mm": error, "gain": mishap.gain})
         if progress is not None:
             progress(k / len(places))

@@ -1,0 +1,85 @@
+"""Masks of a map, and the connected pieces of them, measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.firstlayer.canvas import Canvas, Float32
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """A connected piece of a mask."""
+
+    at_mm: tuple[float, float]
+    box_mm: tuple[float, float, float, float]
+    length_mm: float
+    width_mm: float
+    area_mm2: float
+    lowest: float  # score
+    contrast: float  # how far its score is from the middle, 0 to 1
+
+
+def pieces_of(mask: Mask, score: Float32, canvas: Canvas, smallest_mm2: float) -> list[Piece]:
+    """Return the pieces of a mask that are large enough; hairs of one pixel are left out."""
+    whole = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=8)
+    step = canvas.step_mm
+    pieces = []
+    for label in range(1, count):
+        area = float(stats[label, cv2.CC_STAT_AREA]) * step**2
+        if area < smallest_mm2:
+            continue
+        x, y, w, h = (int(v) for v in stats[label, :4])
+        own = labels[y : y + h, x : x + w] == label
+        outline = np.argwhere(own)[:, ::-1].astype(np.float32)
+        (cx, cy), size, _ = cv2.minAreaRect(outline)
+        sides = sorted((side + 1) * step for side in size)
+        at = canvas.to_mm(np.array([cx + x, cy + y]))
+        corner = canvas.to_mm(np.array([x - 0.5, y + h - 0.5]))
+        pieces.append(
+            Piece(
+                at_mm=(round(float(at[0]), 2), round(float(at[1]), 2)),
+                box_mm=(
+                    round(float(corner[0]), 2),
+                    round(float(corner[1]), 2),
+                    round(w * step, 2),
+                    round(h * step, 2),
+                ),
+                length_mm=float(sides[1]),
+                width_mm=float(sides[0]),
+                area_mm2=area,
+                lowest=float(score[y : y + h, x : x + w][own].min()),
+                contrast=float(np.abs(2 * np.clip(score[y : y + h, x : x + w][own], 0, 1) - 1).mean()),
+            )
+        )
+    return pieces
+
+
+def moved(mask: Mask, shift_px: tuple[int, int]) -> Mask:
+    """Return a mask moved by pixels (x, y)."""
+    dx, dy = shift_px
+    out = np.zeros_like(mask)
+    h, w = mask.shape
+    out[max(dy, 0) : h + min(dy, 0), max(dx, 0) : w + min(dx, 0)] = mask[
+        max(-dy, 0) : h + min(-dy, 0), max(-dx, 0) : w + min(-dx, 0)
+    ]
+    return out
+
+
+def shrunk(mask: Mask, by_px: float) -> Mask:
+    """Return what of a mask is further than so many pixels within it."""
+    far = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
+    return np.asarray(far > by_px)
+
+
+def grown(mask: Mask, by_px: float) -> Mask:
+    """Return a mask and what is within so many pixels of it."""
+    far = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5)
+    return np.asarray(far <= by_px)
