@@ -26,7 +26,7 @@ Plane = NDArray[np.float32]
 # an sRGB code plus this is a power of light but for the darkest few (IEC 61966-2-1): a gain of the light is
 # then a gain of the sum
 FOOT = np.float32(255 * 0.055)
-SMALL_PX = 320  # width of the pictures of the first look
+SMALL_PX = 240  # width of the pictures of the first look
 NEIGHBOURS = 15  # edge of the part over which change and slope are compared, px
 LIMITS_PX = (0.6, 0.3, 0.25)  # what counts as standing still: before, and after taking out the shaking
 NEARLY_PX = 0.5  # what counts as part of the body when others are to stay away from it
@@ -69,7 +69,7 @@ class Rigid:
             step = self._step(off)
             way = way @ np.linalg.inv(_turned(step, self.middle))
             light *= 1 + float(step[3])
-            if np.abs(step[:2]).max() < 3e-3:
+            if np.abs(step[:2]).max() < 5e-3:
                 break
         likely = np.abs(off) * np.sqrt(self.pull) < 4
         return np.asarray(way[:2]), float(likely.mean())
