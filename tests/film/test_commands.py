@@ -85,6 +85,7 @@ def test_a_job_becomes_a_film_with_all_that_goes_with_it(job: Path, tmp_path: Pa
     assert result.exit_code == 0, result.output
     told = json.loads(result.stdout)
     assert told["frames"] == 30 + 10 + 30 and told["held"] == 1
+    assert told["missing"] == {"wide": [4], "nozzle": []} and "wide: no frame came of shot 4" in result.stderr
     assert len(told["shifts"]["wide"]) == 9 and len(told["gain"]["nozzle"]) == 10
     assert json.loads((tmp_path / "film.mp4.json").read_text()) == told
     with av.open(str(out)) as film:

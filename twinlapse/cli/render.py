@@ -68,6 +68,7 @@ def command(
     twinlapse render --frames wide=DIR --frames nozzle=DIR -o film.mp4
     """
     from twinlapse.film import render_film
+    from twinlapse.film.report import spans
 
     if plot is not None and plot.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise click.UsageError(f"{plot.name} is no plot that can be drawn; name it .png, .svg or .pdf.")
@@ -82,6 +83,9 @@ def command(
         from twinlapse.cli.film_plot import draw
 
         draw(report, plot)
+    for camera, shots in report.missing.items():
+        if shots:
+            output.warn(f"{camera}: no frame came of shot {spans(shots)}")
     for fault in report.dropped:
         output.warn(fault)
     if report.unsure:

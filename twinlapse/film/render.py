@@ -18,7 +18,14 @@ from twinlapse.film.encoder import encoding, note_text
 from twinlapse.film.looking import WORKERS, in_order
 from twinlapse.film.options import FilmOptions
 from twinlapse.film.pictures import contact_sheet, poster, write_aligned, write_picture
-from twinlapse.film.report import FilmReport, dropped_files, gain_rows, shift_rows, unsure_files
+from twinlapse.film.report import (
+    FilmReport,
+    dropped_files,
+    gain_rows,
+    missing_shots,
+    shift_rows,
+    unsure_files,
+)
 from twinlapse.film.scene import Scene, set_scene
 from twinlapse.film.schedule import Beat, schedule
 from twinlapse.film.segments import cluster_pool, process_pool, render_in_pieces, write_frames
@@ -70,7 +77,7 @@ def render_film(
         write = _encode_small if codec.container in ("gif", "webp") else _encode
         scene, beats = write(scene, beats, codec, out, options, lambda share: tell(0.4 + 0.55 * share))
         _write_pictures(scene, tracks, options)
-    report = film_report(out, scene, tracks, options, len(beats), held)
+    report = film_report(out, scene, tracks, options, len(beats), held, missing_shots(slots, tracks))
     if options.sidecar:
         write_json(out.with_name(out.name + ".json"), report.to_json())
     tell(1.0)
@@ -197,7 +204,13 @@ def _write_pictures(scene: Scene, tracks: Mapping[str, Track], options: FilmOpti
 
 
 def film_report(
-    out: Path, scene: Scene, tracks: Mapping[str, Track], options: FilmOptions, frames: int, held: int
+    out: Path,
+    scene: Scene,
+    tracks: Mapping[str, Track],
+    options: FilmOptions,
+    frames: int,
+    held: int,
+    missing: Mapping[str, list[int]],
 ) -> FilmReport:
     """Return what came of a render."""
     fps = options.filming.fps
@@ -209,6 +222,7 @@ def film_report(
         fps=float(fps),
         seconds=float(frames / fps),
         held=held,
+        missing=missing,
         dropped=dropped_files(tracks),
         unsure=unsure_files(tracks, options),
         shifts={camera: shift_rows(track) for camera, track in tracks.items()},

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from twinlapse.film.options import FilmOptions
 from twinlapse.film.tracking import CERTAIN, Track
+from twinlapse.frames.pairing import Slot
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +23,7 @@ class FilmReport:
     fps: float
     seconds: float
     held: int  # frames that were due and are covered by another
+    missing: Mapping[str, list[int]]  # camera -> shots of which no frame came
     dropped: tuple[str, ...]  # files that could not be used, and why
     unsure: tuple[str, ...]  # files left where they are because too few tiles agreed
     shifts: Mapping[str, list[list[float]]]  # camera -> [shot, dx_px, dy_px, angle_deg, confidence]
@@ -37,11 +39,31 @@ class FilmReport:
             "fps": self.fps,
             "seconds": self.seconds,
             "held": self.held,
+            "missing": dict(self.missing),
             "dropped": list(self.dropped),
             "unsure": list(self.unsure),
             "shifts": dict(self.shifts),
             "gain": dict(self.gain),
         }
+
+
+def missing_shots(slots: Sequence[Slot], cameras: Iterable[str]) -> dict[str, list[int]]:
+    """Return for each camera the shots of which a frame was due and none is there."""
+    return {
+        camera: [slot.shot for slot in slots if camera in slot.due and camera not in slot.frames]
+        for camera in cameras
+    }
+
+
+def spans(numbers: Sequence[int]) -> str:
+    """Return numbers as "4, 7 to 9, 12"."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
 
 
 def shift_rows(track: Track) -> list[list[float]]:
