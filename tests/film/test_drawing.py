@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageFont, features
 
 from twinlapse.errors import RenderError
 from twinlapse.film import FilmOptions, render_film
@@ -21,7 +21,7 @@ from twinlapse.film.compose import composer
 from twinlapse.film.encoder import encoding
 from twinlapse.film.facts import Facts, clock
 from twinlapse.film.layout import Layout, arrange, safe_area
-from twinlapse.film.lettering import Lettering
+from twinlapse.film.lettering import Lettering, fallback_font
 from twinlapse.film.overlay import Overlay
 from twinlapse.film.plate import Plate
 from twinlapse.film.schedule import schedule
@@ -180,6 +180,22 @@ def test_letters_of_many_languages_or_a_clear_error() -> None:
         lettering.mask("鉢", 24)
     with pytest.raises(RenderError, match="cannot be read"):
         Lettering("/no/such/font.ttf").mask("a", 24)
+
+
+@pytest.mark.skipif(not features.check("raqm"), reason="needs a Pillow with raqm, as its wheels have it")
+def test_letters_that_join_are_set_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert np.array_equal(
+        Lettering().mask("u\u0308", 40), Lettering().mask("\u00fc", 40)
+    )  # one letter, two ways
+    word = "أصيص"  # a pot: its letters join, so spreading them out would tear it
+    assert np.array_equal(Lettering().mask(word, 40, track_px=3), Lettering().mask(word, 40))
+    face = ImageFont.truetype(str(fallback_font()), 40)
+    assert face.getlength(word) < sum(
+        map(face.getlength, word)
+    )  # what joining does, by the font's own tables
+    monkeypatch.setattr("PIL.features.check", lambda name: False)
+    with pytest.raises(RenderError, match="without what sets"):
+        Lettering().mask(word, 41)
 
 
 def test_clock() -> None:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import functools
 import importlib.util
+import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw, ImageFont, features
 
 from twinlapse.errors import RenderError
 
@@ -40,7 +41,7 @@ class Lettering:
         RenderError
             when the font lacks a letter.
         """
-        return _mask(self.font, text, size_px, track_px, figures)
+        return _mask(self.font, unicodedata.normalize("NFC", text), size_px, track_px, figures)
 
 
 def fallback_font() -> Path | None:
@@ -56,7 +57,13 @@ def fallback_font() -> Path | None:
 def _mask(font: str, text: str, size_px: int, track_px: float, figures: bool) -> Mask:
     face = _face(_font_for(font, text), size_px)
     ascent, descent = face.getmetrics()
-    if figures or track_px:
+    woven = _is_woven(text)
+    if woven and not features.check("raqm"):
+        raise RenderError(
+            f"Pillow was built without what sets {text!r}",
+            "install Pillow's wheel and the system's library fribidi",
+        )
+    if (figures or track_px) and not woven:
         places, width = _spaced(face, text, track_px, figures)
     else:
         places, width = [(text, 0.0)], face.getlength(text)
@@ -67,6 +74,14 @@ def _mask(font: str, text: str, size_px: int, track_px: float, figures: bool) ->
     mask = np.asarray(image)
     mask.flags.writeable = False
     return mask
+
+
+def _is_woven(text: str) -> bool:
+    """Whether letters change with their neighbours or run from right to left: set whole or not at all."""
+    return any(
+        unicodedata.bidirectional(letter) in ("R", "AL", "AN") or unicodedata.category(letter) in ("Mn", "Mc")
+        for letter in text
+    )
 
 
 def _spaced(
