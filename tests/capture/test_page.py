@@ -196,6 +196,8 @@ def test_the_page_shows_the_night(browser: Browser, served: Any, tmp_path: Path)
     browser.until("!document.querySelector('#troubles').hidden")
     assert "nozzle: the stream ended" in browser.text("#trouble-list")
     assert browser.run("document.querySelectorAll('.camera.bad').length") == 1
+    captions = browser.run("[...document.querySelectorAll('.live figcaption')].map(c => c.innerText)")
+    assert captions == ["Live", "Not live: the last picture that came"]
     desk.look = "found"
     browser.until(
         "[...document.querySelectorAll('#looks img')].some(i => !i.hidden && i.naturalWidth === 300)"

@@ -32,11 +32,19 @@ function card(name) {
   if (!cards.has(name)) {
     const made = by("camera").content.cloneNode(true).firstElementChild;
     made.querySelector("h2").textContent = name;
-    made.querySelector(".live img").alt = `${name}, live`;
     by("cameras").append(made);
     cards.set(name, { element: made, last: null, reference: null });
+    mark(name, made, false);
   }
   return cards.get(name);
+}
+
+// a picture of a camera that is gone must not pass for what the machine does now
+function mark(name, element, good) {
+  const figure = element.querySelector(".live");
+  figure.querySelector("img").alt = good ? `${name}, live` : `${name}, not live`;
+  say(figure.querySelector("figcaption"), good ? "Live" : "Not live: the last picture that came");
+  element.classList.toggle("bad", !good);
 }
 
 async function frame(name, entry, which, shot, words) {
@@ -56,7 +64,7 @@ async function frame(name, entry, which, shot, words) {
 function camera(name, state) {
   const entry = card(name);
   const good = state.state === "live";
-  entry.element.classList.toggle("bad", !good);
+  mark(name, entry.element, good);
   const words = good ? `live, ${state.fps} pictures a second` : `${state.state}${state.fault ? `: ${state.fault}` : ""}`;
   say(entry.element.querySelector(".state"), words);
   say(entry.element.querySelector(".counts"), `${state.taken} frames taken, ${state.missed} missed, ${state.reconnects} reconnects`);
@@ -150,6 +158,7 @@ async function look() {
     say(by("connection"), "Connected");
   } catch (error) {
     say(by("connection"), error.message === "401" ? "A token is needed" : "The service does not answer");
+    for (const [name, entry] of cards) mark(name, entry.element, false);
   }
 }
 
