@@ -121,12 +121,15 @@ def find_rigid(greys: Sequence[Grey]) -> Rigid | None:
         return None
     template, spread = soften(greys[0]), np.full(greys[0].shape, 4.0, np.float32)
     change = _first_look(greys)
+    if not _in_few_pieces(change < LIMITS_PX[0], template):
+        return None
     rigid: Rigid | None = None
     for limit in LIMITS_PX:
         rigid = _body(template, spread, change, limit)
         if rigid is None or limit == LIMITS_PX[-1]:
             return rigid
-        laid = np.stack([_laid_on(grey, rigid) for grey in greys[1:]])
+        some = greys[1::3] if limit == LIMITS_PX[0] and len(greys) > 9 else greys[1:]
+        laid = np.stack([_laid_on(grey, rigid) for grey in some])
         template = np.asarray(np.median(laid, axis=0), np.float32)
         spread = np.asarray(((laid - template) ** 2).mean(axis=0), np.float32)
         change = _change_px(laid)
@@ -181,11 +184,24 @@ def _around(plane: Plane, near: int = NEIGHBOURS) -> Plane:
     return np.asarray(np.maximum(cv2.boxFilter(plane.astype(np.float32), -1, (near, near)), 0), np.float32)
 
 
+def _in_few_pieces(still: NDArray[np.bool_], template: Plane) -> bool:
+    """Whether what stands still hangs together; in a scene that moves as a whole it is strewn all over."""
+    marked = (still & _textured(template)).astype(np.uint8)
+    count, _, pieces, _ = cv2.connectedComponentsWithStats(marked)
+    sizes = np.sort(pieces[1:count, cv2.CC_STAT_AREA])[::-1]
+    return bool(sizes[:3].sum() >= 0.8 * sizes.sum() > 0)
+
+
+def _textured(template: Plane) -> NDArray[np.bool_]:
+    down, right = _slopes(template)
+    return np.asarray(np.sqrt(_around(down**2 + right**2)) > STEEP)
+
+
 def _body(template: Plane, spread: Plane, change: Plane, limit_px: float) -> Rigid | None:
     still = change < limit_px
     down, right = _slopes(template)
     slope = np.asarray(np.hypot(right, down), np.float32)
-    textured = np.sqrt(_around(slope**2)) > STEEP
+    textured = _textured(template)
     inner = np.zeros(still.shape, bool)
     inner[6:-6, 6:-6] = True
     chosen = still & (slope > STEEP) & inner
