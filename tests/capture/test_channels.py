@@ -18,8 +18,9 @@ import pytest
 
 from twinlapse.capture.channels import LONG_AGO_S, LineBuffer, LogReader, SerialReader, hear_lines
 from twinlapse.capture.taker import Answer
+from twinlapse.capture.watch import Messenger, Trouble
 from twinlapse.errors import CaptureError
-from twinlapse.rig.capturing import Mqtt
+from twinlapse.rig.capturing import Alarm, Mqtt
 from twinlapse.shots import Cue, cue_text
 
 LINE = "{} //action:twinlapse cue {}.1 wide+nozzle\n"
@@ -200,6 +201,42 @@ def until(true: Callable[[], Any], timeout_s: float = 10.0) -> None:
     while not true():
         assert time.monotonic() < end, "waited too long"
         time.sleep(0.02)
+
+
+def test_alarms_go_through_a_broker_that_dies_and_comes_back(broker: Broker) -> None:
+    paho = pytest.importorskip("paho.mqtt.client")
+    from twinlapse.capture.mqtt import MqttChannel
+
+    def no_cue(cue: Cue) -> Answer:
+        raise AssertionError("an alarm is no cue")
+
+    told: list[dict[str, Any]] = []
+    phone = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    phone.on_message = lambda *args: told.append(json.loads(args[2].payload))
+    phone.on_connect = lambda client, *_: client.subscribe("twinlapse/cue/alarm", 1)
+    phone.reconnect_delay_set(1, 1)
+    phone.connect("127.0.0.1", broker.port)
+    phone.loop_start()
+    channel = MqttChannel(Mqtt(port=broker.port), no_cue)
+    channel.start()
+    until(lambda: channel.fault == "" and phone.is_connected())
+    time.sleep(0.2)
+    messenger = Messenger(Alarm(mqtt=True), "ab" * 32, channel.publish)
+    messenger.send(Trouble(code="space", text="little space is left", since_wall_s=1.8e9))
+    until(lambda: len(told) == 1)
+    assert told[0] == {"job": "ab" * 32, "code": "space", "text": "little space is left", "since": 1.8e9}
+    broker.kill()
+    until(lambda: "away" in channel.fault)
+    broker.start()
+    until(lambda: channel.fault == "" and phone.is_connected())
+    time.sleep(0.3)
+    messenger.send(Trouble(code="camera wide", text="wide: gone", since_wall_s=1.8e9))
+    until(lambda: len(told) == 2)
+    assert told[1]["code"] == "camera wide" and messenger.faults == []
+    messenger.close()
+    channel.stop()
+    phone.disconnect()
+    phone.loop_stop()
 
 
 def test_cues_through_a_broker_that_dies_and_comes_back(broker: Broker) -> None:
