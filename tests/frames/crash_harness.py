@@ -1,8 +1,8 @@
 """Writes frames until it is killed, saying what it has promised; run as a program by test_store_crashes.py.
 
 ``python crash_harness.py STORE FOLDER`` prints "SHOT SHA256" for every acknowledged frame. ``store`` is
-the one under test; ``manifest`` is a control that loses, to show that the harness can find one: it rewrites
-one list of all frames in place.
+the one under test. Two controls lose, to show that the harness can find it: ``manifest`` rewrites one list of
+all frames in place; ``unsynced`` is the store itself, but nothing is flushed.
 """
 
 from __future__ import annotations
@@ -71,7 +71,11 @@ def opened(kind: str, folder: Path, shots: int = SHOTS) -> tuple[Callable[[int, 
     if kind == "manifest":
         manifest = Manifest(folder)
         return manifest.put, 1 + max(map(int, manifest.rows), default=0)
+    if kind == "unsynced":
+        os.fsync = lambda _: None
     store = FrameStore(Job(folder), a_plan(shots))
+    if kind == "unsynced":
+        store.journal._db.execute("PRAGMA synchronous=NORMAL")
 
     def put(shot: int, data: bytes) -> None:
         store.put(store.key(shot, 1, "wide"), data, FrameTimes())

@@ -119,8 +119,9 @@ def test_100_power_cuts_lose_nothing(harness: ModuleType, tmp_path: Path) -> Non
 
 
 @pytest.mark.slow
-def test_the_control_loses_frames_to_power_cuts(harness: ModuleType, tmp_path: Path) -> None:
-    assert cut_power(harness, "manifest", tmp_path, 15)["lost"] > 0
+@pytest.mark.parametrize("control", ["manifest", "unsynced"])
+def test_the_controls_lose_frames_to_power_cuts(harness: ModuleType, tmp_path: Path, control: str) -> None:
+    assert cut_power(harness, control, tmp_path, 15)["lost"] > 0
 
 
 def test_a_full_disk_loses_nothing_and_goes_on_when_there_is_space(
