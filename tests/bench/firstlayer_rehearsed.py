@@ -1,6 +1,7 @@
-"""How the first layer is judged on rehearsed pictures: defects under more or less glare, and lifts.
+"""How the first layer is judged on rehearsed pictures: defects, places of the frames, lifts.
 
-``python tests/bench/firstlayer_rehearsed.py [defects|lifts] [seeds]`` prints tables for docs/firstlayer.md.
+``python tests/bench/firstlayer_rehearsed.py [defects|placement|lifts] [seeds]`` prints the tables of
+docs/firstlayer.md.
 The pictures come from the rehearsal's camera, the defects from its own generator, the stops from the planner.
 A gap is named by its bare length: the path is cut by a line's width more, which its round ends cover.
 """
@@ -17,10 +18,11 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from twinlapse.firstlayer.expected import lines_of
+from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.judging import Defect, judge
-from twinlapse.firstlayer.mosaic import SurveyFrame, build_mosaic
+from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.patrol import strip_of, watch_corners
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.plan.corners import outermost_corners
@@ -29,12 +31,15 @@ from twinlapse.rehearsal.beads import Beads, beads_of
 from twinlapse.rehearsal.defects import LIFT_REACH_MM, layer_beads, put_in
 from twinlapse.rehearsal.defects import Defect as Put
 from twinlapse.rehearsal.faults import Faults, mishaps, parking_error
+from twinlapse.rehearsal.optics import shaken
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rehearsal.shooting import encode, rest_place
 from twinlapse.rehearsal.survey import FILAMENTS
 from twinlapse.rig import Camera, Head, Printer, Rig
+from twinlapse.rig.pose import on_plane, pose_in_bed, see
 from twinlapse.rig.window import window_of
 
+Float = NDArray[np.float64]
 SIDE_MM = 26.0
 PRINTER = Printer(bed_mm=(220, 220), height_mm=250, head=Head(radius_mm=65))
 CAMERA = Camera(name="nozzle", mount="head", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0))
@@ -52,13 +57,14 @@ GLARES = (0.1, 0.5, 2.0)
 SIZES_MM = (0.3, 0.5, 0.8, 0.8, 1.2, 3.0)
 WANTED = (*(("gap", size) for size in SIZES_MM), ("missing", 12.0), ("blob", 2.0))
 SMALLEST_MM = 0.4  # as the command has it
+MARGIN_MM = 0.5  # of a box around what was found: parking errors, and that a rise hides some bed
 LIFTS_MM = (0.3, 0.5, 0.8, 1.2, 2.0)
 PARKING_MM = (0.02, 0.05, 0.1)
 
 
 @dataclass(frozen=True)
 class Sheet:
-    """A square of one layer: two walls and a straight filling."""
+    """One layer of a sliced file."""
 
     path: Toolpath
     layers: Layers
@@ -70,7 +76,7 @@ class Sheet:
 
 
 def sheet() -> Sheet:
-    """Return the square as a file is read."""
+    """Return a square of two walls and a straight filling, as a file is read."""
     width, area = 0.45, (0.45 - 0.2) * 0.2 + np.pi * 0.2**2 / 4
     lines, at = ["G28", "G90", "M83", ";LAYER:0", "G0 Z0.2 F600"], (97.0, 97.0)
 
@@ -89,9 +95,18 @@ def sheet() -> Sheet:
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "sheet.gcode"
         file.write_text("\n".join([*lines, ";LAYER:1", "G0 Z0.4", "G1 X97 Y97 E1", "M84"]) + "\n")
-        path = read_toolpath(file)
-        layers = find_layers(path)
-        return Sheet(path, layers, layer_beads(beads_of(path, 1.75, 0.4), path, 0))
+        return read(file)
+
+
+def pot() -> Sheet:
+    """Return the first layer of the sample job."""
+    return read(Path(__file__).parents[2] / "sample_jobs" / "seedling_pot" / "pot.gcode")
+
+
+def read(file: Path) -> Sheet:
+    """Return the first layer of a sliced file."""
+    path = read_toolpath(file)
+    return Sheet(path, find_layers(path), layer_beads(beads_of(path, 1.75, 0.4), path, 0))
 
 
 def eye(sheet: Sheet, beads: Beads, filament: str, textured: bool, glare: float) -> VirtualCamera:
@@ -164,7 +179,7 @@ def rates(
             beads, put = put_in(made.beads, WANTED, np.random.default_rng([seed, 4]))
         eyes = eye(made, beads, filament, textured, glare)
         shown = frames(eyes, places, seed + 1000 * (not faulty), faults, metered=metered)
-        mosaic = build_mosaic(shown, CAMERA, PRINTER, made.top_mm)
+        mosaic = mapped(made, shown, wanted_lines)
         judgement = judge(mosaic, wanted_lines, smallest_mm=SMALLEST_MM)
         count.unseen.append(1 - judgement.seen_share)
         if not judgement.can_tell:
@@ -175,21 +190,33 @@ def rates(
     return count
 
 
+def mapped(made: Sheet, shown: Sequence[SurveyFrame], lines: Lines) -> Mosaic:
+    """Return the map, made as the command makes it."""
+    height_mm = float(made.layers.height_mm[0])
+    return build_mosaic(shown, CAMERA, PRINTER, made.top_mm, lines=lines, height_mm=height_mm)
+
+
 def _compared(told: Sequence[Defect], put: Sequence[Put], count: Rates) -> None:
-    at = np.array([defect.at_mm for defect in told]).reshape(-1, 2)
-    meant = np.zeros(len(at), bool)
+    """Count what was put in as found where a box covers its middle; neighbours may share one."""
+    boxes = np.array([defect.box_mm for defect in told]).reshape(-1, 4)
+    low, high = boxes[:, :2] - MARGIN_MM, boxes[:, :2] + boxes[:, 2:] + MARGIN_MM
+    meant = np.zeros(len(boxes), bool)
     for defect in put:
-        long = defect.size_mm / 2 + 0.5 if defect.kind != "blob" else 1.2
-        near = (np.abs(at - np.array([defect.x_mm, defect.y_mm])) < [max(1.0, long), 1.2]).all(axis=1)
-        across = (np.abs(at - np.array([defect.x_mm, defect.y_mm])) < [1.2, max(1.0, long)]).all(axis=1)
+        at = np.array([defect.x_mm, defect.y_mm])
         key = (defect.kind, 12.0 if defect.kind == "missing" else defect.size_mm)
+        off = np.abs((low + high) / 2 - at)
+        if defect.kind == "missing":  # lines here run along an axis; one that is parted is told in pieces
+            near = (off < defect.size_mm / 2 + 1).all(axis=1) & (off < 1).any(axis=1)
+        else:  # a lump shows by its flank
+            near = (off < 1.2).all(axis=1)
+        covers = ((low <= at) & (at <= high)).all(axis=1) | near
         count.put[key] += 1
-        count.found[key] += bool((near | across).any())
-        meant |= near | across
+        count.found[key] += bool(covers.any())
+        meant |= covers
     if put:
         count.beside += int((~meant).sum())
     else:
-        count.accused += len(at) > 0
+        count.accused += len(boxes) > 0
 
 
 def defects(seeds: int) -> None:
@@ -222,6 +249,69 @@ def _row(name: str, count: Rates, layers: int) -> None:
     cells.append(f"{np.mean(count.unseen):7.1%}")
     cells.append(f"{count.mute}/{layers or len(count.unseen)}".rjust(12))
     print(name.ljust(26), *cells, flush=True)
+
+
+def placement(seeds: int) -> None:
+    """Print how far the frames of a map lie from their true places, in the sheet and in the sample job."""
+    print("parking error 0.1 mm, cameras shaken by 0.02 degrees; one pixel of the map is 0.1 mm")
+    print(
+        "layer".ljust(10),
+        "look".ljust(26),
+        "stops",
+        "raw px",
+        "placed px RMS",
+        "worst mm",
+        "on the toolpath worst mm",
+    )
+    for name, made in (("sheet", sheet()), ("pot", pot())):
+        for filament, textured, metered in LOOKS[:6]:
+            raw, placed, worst, absolute, stops = [], [], [], [], 0
+            for seed in range(seeds):
+                before, after, moved = misplaced(made, filament, textured, metered, seed)
+                stops = len(after)
+                raw.append(np.sqrt((before**2).sum(axis=-1).mean()) / 0.1)
+                placed.append(np.sqrt((after**2).sum(axis=-1).mean()) / 0.1)
+                worst.append(np.hypot(*np.moveaxis(after, -1, 0)).max())
+                absolute.append(np.hypot(*np.moveaxis(moved, -1, 0)).max())
+            look = f"{filament} on a {'rough' if textured else 'bare'} bed"
+            cells = [f"{np.mean(raw):6.2f}", f"{np.sqrt(np.mean(np.square(placed))):13.3f}"]
+            cells += [f"{np.max(worst):8.3f}", f"{np.max(absolute):24.3f}"]
+            print(name.ljust(10), look.ljust(26), f"{stops:5d}", *cells, flush=True)
+
+
+def misplaced(
+    made: Sheet, filament: str, textured: bool, metered: bool, seed: int
+) -> tuple[Float, Float, Float]:
+    """Return by how many mm points of each frame lie off their places, (frames, points, 2).
+
+    As the machine says, as the map lays them (what all have in common taken out), and after the map was laid
+    onto the toolpath (nothing taken out).
+    """
+    survey = plan_survey(made.path, made.layers, 0, CAMERA, PRINTER)
+    places = [(stop.x_mm, stop.y_mm, stop.z_mm) for stop in survey.stops]
+    faults = Faults(parking_mm=0.1, missing=0, damaged=0)
+    shown = frames(eye(made, made.beads, filament, textured, 0.35), places, seed, faults, metered=metered)
+    lines = lines_of(made.path, made.layers, 0, PRINTER)
+    mosaic = mapped(made, shown, lines)
+    laid = judge(mosaic, lines)
+    x, y = (np.linspace(*span, 7) for span in (survey.window.x_mm, survey.window.y_mm))
+    window = np.stack([*np.meshgrid(x, y)], axis=-1).reshape(-1, 2)
+    off = []
+    for k, (place, mishap) in enumerate(zip(places, mishaps(seed, 9, len(places), faults), strict=True), 1):
+        there = np.array(place) + parking_error(seed, k, 9, faults)
+        said = pose_in_bed(CAMERA, PRINTER, place)
+        true = shaken(pose_in_bed(CAMERA, PRINTER, (there[0], there[1], there[2])), mishap.shake_rad)
+        ground = np.column_stack([window + place[:2], np.full(len(window), made.top_mm)])
+        off.append(
+            ground[:, :2] - on_plane(see(ground, said, CAMERA.lens), true, CAMERA.lens, made.top_mm)[:, :2]
+        )
+    before = np.array(off)
+    after = before + mosaic.shifts_mm[:, None]
+    return (
+        before - before.mean(axis=(0, 1)),
+        after - after.mean(axis=(0, 1)),
+        after - np.array(laid.offset_mm),
+    )
 
 
 def lifts(seeds: int) -> None:
@@ -271,5 +361,7 @@ if __name__ == "__main__":
     what, count = (sys.argv[1:] + ["", "6"][len(sys.argv) - 1 :])[:2]
     if what in ("", "defects"):
         defects(int(count))
+    if what in ("", "placement"):
+        placement(int(count))
     if what in ("", "lifts"):
         lifts(int(count))

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.firstlayer.canvas import Canvas, Float, Float32, canvas_over
+from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.rig import Camera, Printer
 from twinlapse.rig.pose import Place, pose_in_bed, see
 from twinlapse.rig.window import usable
@@ -24,6 +25,9 @@ from twinlapse.rig.window import usable
 # fill one channel and still tell by the others
 GLARE = 247
 FEWEST_PX = 1200  # of an overlap that is measured
+GROOVE = 0.5  # of the layer, below its top: what is matched of lines are the grooves between them (measured)
+BESIDE_MM = 0.6  # around the lines: the drawing may stand beside them
+LARGE_PX = 20_000  # of an overlap that tells as well as a perfect one
 WEAK = 0.12  # height of the correlation's peak below which an overlap is left out
 FURTHEST_MM = 1.5  # a shift beyond this is a mistake: a machine parks better
 MACHINE_MM = 0.25  # how far a parked machine is trusted (one standard deviation); common practice, no source
@@ -58,6 +62,7 @@ class Link:
     shift_mm: Float  # (2,) by which `other` must move to fit `one`
     confidence: float
     used: bool
+    share: float = 1.0  # of `LARGE_PX` that the overlap has: what is small is told less well
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +84,8 @@ def build_mosaic(
     printer: Printer,
     layer_z_mm: float,
     *,
+    lines: Lines | None = None,
+    height_mm: float = 0.0,
     step_mm: float = 0.1,
     progress: Callable[[float], None] | None = None,
 ) -> Mosaic:
@@ -91,6 +98,11 @@ def build_mosaic(
     camera, printer
     layer_z_mm : float
         Top of the layer.
+    lines : Lines, optional
+        What should lie there. Beside it the bed is seen, which lies lower: taken for the layer's height, its
+        texture would pull the frames apart.
+    height_mm : float
+        Of the layer. What is matched of its lines are the grooves between them, a part of it lower.
     step_mm : float
         Size of a pixel of the map.
     """
@@ -102,12 +114,17 @@ def build_mosaic(
         step_mm,
         1.0,
     )
+    # no step in the ground at the very outline: by that the toolpath is laid onto the map
+    on_layer = np.ones(canvas.shape, np.bool_) if lines is None else drawn(lines, canvas, 2 * BESIDE_MM)
+    ground = np.where(on_layer, layer_z_mm - GROOVE * height_mm, 0.0)
     links: tuple[Link, ...] = ()
     total = (TURNS + 1) * len(frames)
     for turn in range(TURNS):
         patches = []
         for index, frame in enumerate(frames):
-            patches.append(_laid(frame, camera, printer, layer_z_mm, canvas, outlines[index], shifts[index]))
+            patches.append(
+                _laid(frame, camera, printer, layer_z_mm, ground, canvas, outlines[index], shifts[index])
+            )
             if progress is not None:
                 progress((turn * len(frames) + index + 1) / total)
         links = tuple(_links(patches, step_mm))
@@ -116,7 +133,7 @@ def build_mosaic(
         if not len(links) or np.abs(change).max() < 0.02 * step_mm:
             break
     patches = [
-        _laid(frame, camera, printer, layer_z_mm, canvas, box, shift)
+        _laid(frame, camera, printer, layer_z_mm, ground, canvas, box, shift)
         for frame, box, shift in zip(frames, outlines, shifts, strict=True)
     ]
     gains = _gains(patches)
@@ -152,6 +169,7 @@ def _laid(
     camera: Camera,
     printer: Printer,
     z_mm: float,
+    ground_mm: Float,
     canvas: Canvas,
     box: tuple[Float, Float],
     shift_mm: Float,
@@ -166,7 +184,9 @@ def _laid(
         height=int(bottom - row),
     )
     places = part.grid_mm() - shift_mm
-    points = np.concatenate([places, np.full((*part.shape, 1), z_mm)], axis=-1)
+    rows = np.clip(np.arange(row, bottom), 0, canvas.height - 1)
+    columns = np.clip(np.arange(column, right), 0, canvas.width - 1)
+    points = np.concatenate([places, ground_mm[np.ix_(rows, columns)][..., None]], axis=-1)
     pose = pose_in_bed(camera, printer, frame.nozzle_mm)
     at = see(points, pose, camera.lens).astype(np.float32)
     colours = cv2.remap(
@@ -215,7 +235,10 @@ def _measured(patches: list[Patch], one: int, other: int, step_mm: float) -> Lin
     shift, height = cv2.phaseCorrelate(greys[0], greys[1])
     shift_mm = np.array([-shift[0], shift[1]]) * step_mm  # rows run toward the front
     used = height > WEAK and float(np.hypot(*shift_mm)) < FURTHEST_MM
-    return Link(one=one, other=other, shift_mm=shift_mm, confidence=float(height), used=bool(used))
+    share = min(1.0, float((both > 0.05).sum()) / LARGE_PX)
+    return Link(
+        one=one, other=other, shift_mm=shift_mm, confidence=float(height), used=bool(used), share=share
+    )
 
 
 def _common(one: Patch, other: Patch) -> tuple[int, int, int, int] | None:
@@ -249,7 +272,7 @@ def _solved(links: Sequence[Link], shifts: Float, step_mm: float) -> Float:
     for link in links:
         if not link.used:
             continue
-        trust = link.confidence / OVERLAP_MM
+        trust = link.confidence * link.share / OVERLAP_MM
         row = np.zeros((1, count))
         row[0, link.other], row[0, link.one] = trust, -trust
         rows.append(row)

@@ -105,8 +105,17 @@ def map_layer(
         )
         raise JobError(what, "plan a survey and take its pictures first", path=job.folder)
     toolpath = read_toolpath(job.original)
-    lines = lines_of(toolpath, find_layers(toolpath), chosen, rig.printer)
-    mosaic = build_mosaic(frames, _at_size(camera, frames[0]), rig.printer, top_mm, progress=progress)
+    layers = find_layers(toolpath)
+    lines = lines_of(toolpath, layers, chosen, rig.printer)
+    mosaic = build_mosaic(
+        frames,
+        _at_size(camera, frames[0]),
+        rig.printer,
+        top_mm,
+        lines=lines,
+        height_mm=float(layers.height_mm[chosen]),
+        progress=progress,
+    )
     judgement = judge(mosaic, lines, smallest_mm=smallest_mm)
     return LayerMap(layer=chosen, mosaic=mosaic, judgement=judgement), missing
 
