@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageFilter
 
-from twinlapse.capture.developing import look
-from twinlapse.capture.pairing import schedule_of
+from twinlapse.capture.developing import look, sharpest
+from twinlapse.capture.pairing import Standstill, schedule_of
 from twinlapse.capture.recordings import open_recording
 from twinlapse.capture.stillness import find_standstills, measure, motion_between, still_level
 from twinlapse.errors import CaptureError
@@ -144,6 +144,21 @@ def test_pair_puts_every_frame_at_its_shot(tmp_path: Path, a_plan: Any, kind: st
         return
     again = subprocess.run([*command, "-o", str(tmp_path / "job"), "--json"], capture_output=True, text=True)
     assert json.loads(again.stdout)["cameras"]["wide"]["known"] == 13
+
+
+def test_the_sharpest_picture_of_a_standstill_is_kept(tmp_path: Path) -> None:
+    """Blurred more and less, one broken; pictures at the edge of the standstill are not looked at."""
+    noise = np.random.default_rng(4).integers(0, 255, (120, 160), dtype=np.uint8)
+    blurs = {0.0: 0, 0.3: 4, 0.6: 1.5, 0.9: 3, 1.2: None, 1.5: 0}  # seconds: sigma
+    for time_s, blur in blurs.items():
+        path = tmp_path / f"{1_700_000_000_000 + 1000 * time_s:.0f}.jpg"
+        Image.fromarray(noise).filter(ImageFilter.GaussianBlur(blur or 0)).save(path, quality=90)
+        if blur is None:
+            path.write_bytes(path.read_bytes()[:900])
+    recording = open_recording(tmp_path)
+    kept = sharpest(recording, Standstill(start_s=0.0, end_s=1.5))
+    assert kept == (tmp_path / "1700000000600.jpg").read_bytes()
+    assert sharpest(recording, Standstill(start_s=1.1, end_s=1.4)) is None
 
 
 @pytest.mark.parametrize("what", ["missing", "empty folder", "no video"])
