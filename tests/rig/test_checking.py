@@ -135,3 +135,8 @@ def test_an_absurd_lens_is_no_traceback(tmp_path: Path, lens: str) -> None:
     path.write_text(f"[printer]\nbed_mm = [9, 9]\nheight_mm = 9\n{camera}")
     run = CliRunner().invoke(command, ["check", str(path), "--json"])
     assert isinstance(json.loads(run.output)["holds"], bool)
+
+
+def test_the_sample_rig_passes_its_own_check() -> None:
+    sample = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot" / "rig.toml"
+    assert [finding for finding in check_rig(read_rig(sample)) if finding.holds is False] == []
