@@ -31,19 +31,23 @@ def coded(picture: Picture) -> Picture:
     return _by_rows(picture, _ROWS[:, :3], _ROWS[:, 3])
 
 
-def coded_lit(picture: Picture, gain: NDArray[np.floating]) -> Picture:
+def coded_lit(picture: Picture, gain: NDArray[np.floating], out: Picture | None = None) -> Picture:
     """Return a picture with its channels' linear light multiplied by `gain` (3,), in the film's own codes.
 
-    A small gain goes into the same step as the coding: nothing is rounded in between.
+    A small gain goes into the same step as the coding: nothing is rounded in between. `out` may be `picture`
+    itself: memory that is fresh for every frame costs as much as the arithmetic.
     """
     gain = np.asarray(gain, dtype=np.float64)
     if gain.max() > _LINE_GAIN or gain.min() < 1 / _LINE_GAIN:
         return coded(apply_gain(picture, gain))
     slope = gain ** (1 / 2.4)  # IEC 61966-2-1
-    return _by_rows(picture, _ROWS[:, :3] * slope, _ROWS[:, 3] + _ROWS[:, :3] @ (255 * 0.055 * (slope - 1)))
+    lift = _ROWS[:, 3] + _ROWS[:, :3] @ (255 * 0.055 * (slope - 1))
+    return _by_rows(picture, _ROWS[:, :3] * slope, lift, out)
 
 
-def _by_rows(picture: Picture, rows: NDArray[np.floating], lift: NDArray[np.floating]) -> Picture:
+def _by_rows(
+    picture: Picture, rows: NDArray[np.floating], lift: NDArray[np.floating], out: Picture | None = None
+) -> Picture:
     """Multiply the channels by `rows` (3, 3) and add `lift` (3,).
 
     The conversion at hand takes rows in steps of 1/1024. What that does to the picture's mean is put right in
@@ -52,7 +56,7 @@ def _by_rows(picture: Picture, rows: NDArray[np.floating], lift: NDArray[np.floa
     near = np.rint(np.asarray(rows, np.float64) * 1024) / 1024
     mean = picture[::16, ::16].reshape(-1, 3).mean(axis=0)
     table = np.hstack([near, (lift + (rows - near) @ mean)[:, None]])
-    return np.asarray(cv2.transform(picture, table.astype(np.float32)), dtype=np.uint8)
+    return np.asarray(cv2.transform(picture, table.astype(np.float32), dst=out), dtype=np.uint8)
 
 
 def coded_cover(colour: Picture, keep: Picture) -> Picture:

@@ -12,7 +12,7 @@ import io
 import zipfile
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -62,14 +62,18 @@ class Looks:
 
 
 def in_order(
-    work: Callable[[T], R], items: Iterable[T], *, workers: int = WORKERS, ahead: int = 4
+    work: Callable[[T], R], items: Iterable[T], *, pool: Executor | None = None, ahead: int = 4
 ) -> Iterator[R]:
-    """Yield ``work(item)`` in the order of the items, worked on by threads that run a few items ahead."""
-    with ThreadPoolExecutor(workers) as pool:
+    """Yield ``work(item)`` in the order of the items, worked on by threads that run a few items ahead.
+
+    `pool` may be shared by several who iterate at the same time; without it there is one for this call.
+    """
+    with contextlib.ExitStack() as held:
+        threads = pool or held.enter_context(ThreadPoolExecutor(WORKERS))
         waiting: deque[Future[R]] = deque()
         for item in items:
-            waiting.append(pool.submit(work, item))
-            if len(waiting) >= workers + ahead:
+            waiting.append(threads.submit(work, item))
+            if len(waiting) >= WORKERS + ahead:
                 yield waiting.popleft().result()
         while waiting:
             yield waiting.popleft().result()
@@ -82,7 +86,7 @@ def look_at(
     progress: Progress | None = None,
     *,
     cache: bool = True,
-    workers: int = WORKERS,
+    pool: Executor | None = None,
 ) -> Looks:
     """Measure all frames of a camera, or read what was measured before.
 
@@ -95,7 +99,7 @@ def look_at(
     key = _key(files, filming)
     looks = _read_kept(kept, key) if cache else None
     if looks is None:
-        looks = _look_at_all(files, filming, progress, workers)
+        looks = _look_at_all(files, filming, progress, pool)
         if cache:
             with contextlib.suppress(FileProblemError):  # a folder that cannot be written is no fault
                 _keep(kept, key, looks)
@@ -103,7 +107,7 @@ def look_at(
 
 
 def _look_at_all(
-    files: Sequence[FrameFile], filming: CameraFilming, progress: Progress | None, workers: int
+    files: Sequence[FrameFile], filming: CameraFilming, progress: Progress | None, pool: Executor | None
 ) -> Looks:
     size, sizes = _common_size(files)
     by = reduction(size[0])
@@ -138,7 +142,7 @@ def _look_at_all(
             laid = laid if scene else body
         looks.blocks[place] = light_blocks(picture, laid)
 
-    for done, _ in enumerate(in_order(look, range(len(files)), workers=workers), 1):
+    for done, _ in enumerate(in_order(look, range(len(files)), pool=pool), 1):
         if progress is not None:
             progress(done / len(files))
     return looks

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -15,7 +16,7 @@ from twinlapse.files import write_json
 from twinlapse.film.chapters import chapters_of
 from twinlapse.film.codecs import SMALL_BYTES, Codec, codec_for, fitting
 from twinlapse.film.encoder import encoding, note_text
-from twinlapse.film.looking import WORKERS, in_order
+from twinlapse.film.looking import WORKERS
 from twinlapse.film.options import FilmOptions
 from twinlapse.film.pictures import contact_sheet, poster, write_aligned, write_picture
 from twinlapse.film.report import (
@@ -126,7 +127,7 @@ def _tracked(
     """Measure the cameras side by side: what of one has to wait for its last frame leaves no core idle."""
     total = sum(map(len, files.values()))
     parts = dict.fromkeys(files, 0.0)
-    workers = max(1, WORKERS // len(files))
+    cache = options.cache and not options.preview
 
     def track(camera: str) -> Track:
         def step(part: float) -> None:
@@ -134,10 +135,11 @@ def _tracked(
             progress(sum(parts.values()))
 
         filming = options.camera(camera).filming
-        cache = options.cache and not options.preview
-        return track_camera(camera, files[camera], filming, step, cache=cache, workers=workers)
+        return track_camera(camera, files[camera], filming, step, cache=cache, pool=pool)
 
-    return dict(zip(files, in_order(track, files), strict=True))
+    # the cameras' own threads wait most of the time; what reads and measures pictures are those of the pool
+    with ThreadPoolExecutor(WORKERS) as pool, ThreadPoolExecutor(len(files)) as cameras:
+        return dict(zip(files, cameras.map(track, files), strict=True))
 
 
 def _preview(slots: tuple[Slot, ...], options: FilmOptions) -> tuple[tuple[Slot, ...], FilmOptions]:

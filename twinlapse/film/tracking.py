@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.film.looking import WORKERS, Looks, Progress, look_at
+from twinlapse.film.looking import Looks, Progress, look_at
 from twinlapse.film.tying import tied
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.light import brightness, changing_box, gains, steady_weights
@@ -49,7 +50,7 @@ def track_camera(
     progress: Progress | None = None,
     *,
     cache: bool = True,
-    workers: int = WORKERS,
+    pool: Executor | None = None,
 ) -> Track:
     """Measure all frames of a camera and decide what is done to them.
 
@@ -58,7 +59,7 @@ def track_camera(
     FrameError
         when none of the frames can be read.
     """
-    looks = tied(look_at(camera, files, filming, progress, cache=cache, workers=workers), filming.model)
+    looks = tied(look_at(camera, files, filming, progress, cache=cache, pool=pool), filming.model)
     size = (int(looks.size[0]), int(looks.size[1]))
     return Track(
         camera=camera,

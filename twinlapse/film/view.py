@@ -42,7 +42,7 @@ class View:
             inner=motion.matrix,
             fine=self.fine,
         )
-        return coded_lit(laid, gain) if self.coded else apply_gain(laid, gain)
+        return coded_lit(laid, gain, out=laid) if self.coded else apply_gain(laid, gain)
 
 
 def upright_size(track: Track, options: CameraOptions) -> tuple[float, float]:
