@@ -137,3 +137,14 @@ def test_a_print_whose_stops_are_all_impossible_says_why(
     file.write_text(boxes(6))
     with pytest.raises(PlanError, match="the machine ends at 1 mm"):
         plan_file(file, make_rig(printer, {"name": "wide", "mount": "frame", "every": {"layers": 6}}))
+
+
+def test_a_surface_counts_as_seen_only_where_nothing_is_laid_on_it(
+    tmp_path: Path, make_rig: Callable, plan_file: Callable
+) -> None:
+    surface = ("G1 X105 Y105 F9000", "G1 X115 Y105 E1 F1800")
+    text = HEAD + "".join(
+        layer(0.2 * k, ";TYPE:WALL-INNER", *WALL, ";TYPE:SKIN", *surface) for k in range(1, 7)
+    )
+    planning = plan_text(text, tmp_path, plan_file, make_rig())
+    assert [choice.outer for choice in planning.choices] == [False] * 5 + [True]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +12,23 @@ from twinlapse.files import mapped
 from twinlapse.gcode import Toolpath
 
 _MARK = re.compile(rb"\n;[ \t]?(?:TYPE|FEATURE|feature)[: ][ ]?([^\r\n]{1,60})")
-# words by which slicers name a surface that is seen
-_SEEN = re.compile(rb"(?i)outer|external|overhang|skin|top (?:surface|solid)|ironing")
+# words by which slicers name a wall that is seen, and a surface that is seen unless more is laid on it
+_WALL = re.compile(rb"(?i)outer|external|overhang")
+_SURFACE = re.compile(rb"(?i)skin|top (?:surface|solid)|ironing")
+
+Int = NDArray[np.int64]
 
 
-def outer_rows(toolpath: Toolpath) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Return the rows at which the kind of path changes, and whether it is one that is seen from outside.
+class Path(IntEnum):
+    """What is seen of a path in the finished print."""
+
+    HIDDEN = 0
+    WALL = 1
+    SURFACE = 2
+
+
+def marked_paths(toolpath: Toolpath) -> tuple[Int, Int]:
+    """Return the rows at which the kind of path changes, and what is seen of it from there on (`Path`).
 
     Both are empty where the file's comments do not say.
     """
@@ -24,17 +36,14 @@ def outer_rows(toolpath: Toolpath) -> tuple[NDArray[np.int64], NDArray[np.bool_]
     with mapped(toolpath.path, "G-code file") as view:
         for mark in _MARK.finditer(view):
             starts.append(mark.start())
-            seen.append(_SEEN.search(mark[1]) is not None)
+            wall, surface = _WALL.search(mark[1]), _SURFACE.search(mark[1])
+            seen.append(Path.WALL if wall else Path.SURFACE if surface else Path.HIDDEN)
     rows = np.searchsorted(toolpath.byte, np.array(starts, np.int64))
-    return rows.astype(np.int64), np.array(seen, bool)
+    return rows.astype(np.int64), np.array(seen, np.int64)
 
 
-def is_outer(
-    marks: tuple[NDArray[np.int64], NDArray[np.bool_]], rows: NDArray[np.int64]
-) -> NDArray[np.bool_] | None:
-    """Return for some rows whether they lie on an outer wall, None where the file does not say."""
-    starts, outer = marks
-    if not len(starts):
-        return None
+def path_at(marks: tuple[Int, Int], rows: Int) -> Int:
+    """Return for some rows what is seen of their path (`Path`)."""
+    starts, seen = marks
     place = np.searchsorted(starts, rows, "right") - 1
-    return np.asarray(np.where(place >= 0, outer[place], False))
+    return np.asarray(np.where(place >= 0, seen[place], Path.HIDDEN))

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from twinlapse.gcode import Kind, Layers, Mode, Setting, Toolpath
 from twinlapse.motion import Timeline
-from twinlapse.plan.features import is_outer, outer_rows
+from twinlapse.plan.features import Path, marked_paths, path_at
+from twinlapse.plan.heights import CELL_MM, EMPTY, lay_rows
 from twinlapse.plan.targets import on_outline
 
 Int = NDArray[np.int64]
@@ -31,7 +32,7 @@ class Gaps:
     retracted: Bool  # the file itself pulls the filament back here
     travels: Bool  # the nozzle leaves the path
     barred: Bool  # a tool change, homing, a wait for heat or for a person is in it
-    outer: Bool  # a wall that is seen from outside ends or begins here
+    outer: Bool  # a path that is seen in the finished print ends or begins here
     outer_said: bool  # by the file's comments; else it is an estimate from the outline
     at_s: NDArray[np.float64]  # print time at its beginning
 
@@ -77,18 +78,38 @@ def find_gaps(toolpath: Toolpath, layers: Layers, timeline: Timeline, habit_mm: 
 
 
 def _outer(toolpath: Toolpath, layers: Layers, before: Int, after: Int) -> tuple[Bool, bool]:
-    """Return whether a wall that is seen ends or begins at each gap, and whether comments say so."""
+    """Return whether a path that is seen ends or begins at each gap, and whether comments say so."""
     follows = after < len(toolpath)
     next_row = np.minimum(after, len(toolpath) - 1)
-    marks = outer_rows(toolpath)
-    last, first = is_outer(marks, before), is_outer(marks, next_row)
-    if last is not None and first is not None:
-        return last | (first & follows), True
-    ends = on_outline(toolpath, layers, before, OUTLINE_MM)
-    starts = on_outline(
-        toolpath, layers, np.maximum(next_row - 1, 0), OUTLINE_MM
-    )  # where the next path begins
-    return ends | (starts & follows), False
+    begin = np.maximum(next_row - 1, 0)  # where the next path begins
+    marks = marked_paths(toolpath)
+    if not len(marks[0]):
+        ends = on_outline(toolpath, layers, before, OUTLINE_MM)
+        return ends | (on_outline(toolpath, layers, begin, OUTLINE_MM) & follows), False
+    last, first = path_at(marks, before), path_at(marks, next_row)
+    outer = (last == Path.WALL) | ((first == Path.WALL) & follows)
+    surface = (last == Path.SURFACE) | ((first == Path.SURFACE) & follows)
+    if (surface & ~outer).any():
+        bare = ~_covered(toolpath, before, toolpath.z_mm[before])
+        bare_begin = ~_covered(toolpath, begin, toolpath.z_mm[next_row]) & follows
+        outer |= ((last == Path.SURFACE) & bare) | ((first == Path.SURFACE) & bare_begin)
+    return outer, True
+
+
+def _covered(toolpath: Toolpath, rows: Int, z_mm: NDArray[np.float64]) -> Bool:
+    """Return for some rows whether more is laid on the place where they end, at height `z_mm` (m,)."""
+    laid = toolpath.kind == Kind.EXTRUDE
+    left, front = float(toolpath.x_mm[laid].min()), float(toolpath.y_mm[laid].min())
+    across = int((toolpath.x_mm[laid].max() - left) / CELL_MM) + 1
+    deep = int((toolpath.y_mm[laid].max() - front) / CELL_MM) + 1
+    top = np.full((across, deep), EMPTY)
+    lay_rows(
+        top, toolpath.kind, toolpath.x_mm, toolpath.y_mm, toolpath.z_mm, toolpath.arc_row, toolpath.arc, 0,
+        len(toolpath), left, front,
+    )  # fmt: skip
+    i = np.clip(((toolpath.x_mm[rows] - left) / CELL_MM).astype(int), 0, across - 1)
+    j = np.clip(((toolpath.y_mm[rows] - front) / CELL_MM).astype(int), 0, deep - 1)
+    return np.asarray(top[i, j] > z_mm + 1e-3)
 
 
 def _borders(toolpath: Toolpath, layers: Layers) -> tuple[Int, Int, Int, Bool]:
