@@ -62,9 +62,10 @@ def test_write_prove_take_out(rig: Path, sliced_folder: Path, tmp_path: Path) ->
 
 def test_the_terminal_says_the_cautions(rig: Path, sliced_folder: Path, tmp_path: Path) -> None:
     written = run("inject", sliced_folder / "cube_abs.gcode", "--rig", rig, "-o", tmp_path / "o.gcode")
-    assert "hand on the stop" in written.output
-    assert "Do not print unattended" in written.output
-    assert "hand on the stop" in (tmp_path / "o.gcode").read_text()
+    for said in (written.output, (tmp_path / "o.gcode").read_text()):
+        for caution in ("bed clear, a hand on the stop", "hot and moving parts", "Do not print unattended"):
+            assert caution in said
+        assert "Mains wiring" in said and "licensed electrician under the local code" in said
 
 
 def test_an_edit_that_breaks_something_is_exit_1(rig: Path, sliced_folder: Path, tmp_path: Path) -> None:

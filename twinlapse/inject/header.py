@@ -19,6 +19,7 @@ CAUTIONS = (
     "Check every limit below against your own machine; they come from the rig file.",
     "Keep hands, hair and cables away from hot and moving parts.",
     "Do not print unattended.",
+    "Mains wiring, for lights or power, is for a licensed electrician under the local code.",
 )
 
 
