@@ -12,7 +12,8 @@ import pytest
 from twinlapse.firstlayer.canvas import Canvas, canvas_over
 from twinlapse.firstlayer.expected import drawn, lines_of
 from twinlapse.firstlayer.judging import judge
-from twinlapse.firstlayer.mosaic import Link, _solved, build_mosaic
+from twinlapse.firstlayer.mosaic import build_mosaic
+from twinlapse.firstlayer.overlaps import Link, solved
 from twinlapse.firstlayer.reading import LayerMap
 from twinlapse.firstlayer.report import as_json, report_html
 from twinlapse.gcode import find_layers, read_toolpath
@@ -103,10 +104,10 @@ def test_weak_overlaps_have_no_say() -> None:
         Link(one=i, other=i + 1, shift_mm=np.array([0.1, 0.0]), confidence=1.0, used=True) for i in range(3)
     ]
     wrong = Link(one=0, other=3, shift_mm=np.array([-1.2, 0.9]), confidence=0.05, used=False)
-    change = _solved([*good, wrong], np.zeros((4, 2)), 0.1)
+    change = solved([*good, wrong], np.zeros((4, 2)))
     assert np.diff(change[:, 0]) == pytest.approx([0.1] * 3, abs=2e-3)
     mistaken = Link(one=0, other=3, shift_mm=np.array([-1.2, 0.9]), confidence=0.3, used=True)
-    change = _solved([*good, mistaken], np.zeros((4, 2)), 0.1)
+    change = solved([*good, mistaken], np.zeros((4, 2)))
     assert np.diff(change[:, 0]) == pytest.approx([0.1] * 3, abs=0.03)  # outvoted, nearly silenced
 
 

@@ -2,7 +2,7 @@
 
 Each frame is laid onto the plane of the layer by the camera's pose and the machine's place. What is left
 (parking error, a bed that is not quite where it says) is measured between every two frames that overlap by
-phase correlation and solved for all at once by least squares. Overlaps without texture count little or
+phase correlation and least squares, and solved for all at once. Overlaps without texture count little or
 nothing; the machine's own place holds what no overlap tells.
 """
 
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from twinlapse.firstlayer.canvas import Canvas, Float, Float32, canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.overlaps import Link, Patch, common, cut, links_of, solved
 from twinlapse.rig import Camera, Printer
 from twinlapse.rig.pose import Place, pose_in_bed, see
 from twinlapse.rig.window import usable
@@ -24,14 +25,8 @@ from twinlapse.rig.window import usable
 # all channels this bright are a reflection of the camera's own light, and tell nothing; a strong colour may
 # fill one channel and still tell by the others
 GLARE = 247
-FEWEST_PX = 1200  # of an overlap that is measured
 GROOVE = 0.5  # of the layer, below its top: what is matched of lines are the grooves between them (measured)
 BESIDE_MM = 0.6  # around the lines: the drawing may stand beside them
-LARGE_PX = 20_000  # of an overlap that tells as well as a perfect one
-WEAK = 0.12  # height of the correlation's peak below which an overlap is left out
-FURTHEST_MM = 1.5  # a shift beyond this is a mistake: a machine parks better
-MACHINE_MM = 0.25  # how far a parked machine is trusted (one standard deviation); common practice, no source
-OVERLAP_MM = 0.005  # how far a perfect overlap is trusted
 TURNS = 3  # measured again on frames laid by the last solution
 
 
@@ -41,28 +36,6 @@ class SurveyFrame:
 
     picture: NDArray[np.uint8]  # (height, width, 3)
     nozzle_mm: Place
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Patch:
-    """One frame laid onto the layer: a piece of the canvas."""
-
-    row: int  # of the canvas, at its first row
-    column: int
-    colours: Float32  # (h, w, 3), 0 to 255
-    weight: Float32  # (h, w): 0 where it tells nothing
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Link:
-    """What two overlapping frames say about each other."""
-
-    one: int
-    other: int
-    shift_mm: Float  # (2,) by which `other` must move to fit `one`
-    confidence: float
-    used: bool
-    share: float = 1.0  # of `LARGE_PX` that the overlap has: what is small is told less well
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,8 +100,8 @@ def build_mosaic(
             )
             if progress is not None:
                 progress((turn * len(frames) + index + 1) / total)
-        links = tuple(_links(patches, step_mm))
-        change = _solved(links, shifts, step_mm)
+        links = tuple(links_of(patches, step_mm))
+        change = solved(links, shifts)
         shifts = shifts + change
         if not len(links) or np.abs(change).max() < 0.02 * step_mm:
             break
@@ -213,93 +186,16 @@ def _trusted(part: Canvas, frame: SurveyFrame, camera: Camera, printer: Printer,
     return np.asarray(np.where(near > 0, np.maximum(smooth, 1e-3), 0), np.float32)
 
 
-def _links(patches: list[Patch], step_mm: float) -> list[Link]:
-    links = []
-    for one in range(len(patches)):
-        for other in range(one + 1, len(patches)):
-            link = _measured(patches, one, other, step_mm)
-            if link is not None:
-                links.append(link)
-    return links
-
-
-def _measured(patches: list[Patch], one: int, other: int, step_mm: float) -> Link | None:
-    box = _common(patches[one], patches[other])
-    if box is None:
-        return None
-    cuts = [_cut(patches[index], box) for index in (one, other)]
-    both = np.minimum(cuts[0][1], cuts[1][1])
-    if (both > 0.05).sum() < FEWEST_PX or min(both.shape) < 16:
-        return None
-    greys = [_detail(colours, both) for colours, _ in cuts]
-    shift, height = cv2.phaseCorrelate(greys[0], greys[1])
-    shift_mm = np.array([-shift[0], shift[1]]) * step_mm  # rows run toward the front
-    used = height > WEAK and float(np.hypot(*shift_mm)) < FURTHEST_MM
-    share = min(1.0, float((both > 0.05).sum()) / LARGE_PX)
-    return Link(
-        one=one, other=other, shift_mm=shift_mm, confidence=float(height), used=bool(used), share=share
-    )
-
-
-def _common(one: Patch, other: Patch) -> tuple[int, int, int, int] | None:
-    top, left = max(one.row, other.row), max(one.column, other.column)
-    bottom = min(one.row + one.weight.shape[0], other.row + other.weight.shape[0])
-    right = min(one.column + one.weight.shape[1], other.column + other.weight.shape[1])
-    return (top, left, bottom, right) if bottom > top and right > left else None
-
-
-def _cut(patch: Patch, box: tuple[int, int, int, int]) -> tuple[Float32, Float32]:
-    rows = slice(box[0] - patch.row, box[2] - patch.row)
-    columns = slice(box[1] - patch.column, box[3] - patch.column)
-    return patch.colours[rows, columns], patch.weight[rows, columns]
-
-
-def _detail(colours: Float32, both: Float32) -> Float:
-    """Return what is fine in the overlap, its rim faded out: no light, no edge of the picture is matched."""
-    grey = cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)
-    inside = (both > 0).astype(np.float32)
-    local = cv2.GaussianBlur(grey * inside, (0, 0), 6) / np.maximum(cv2.GaussianBlur(inside, (0, 0), 6), 1e-3)
-    fine = cv2.GaussianBlur(grey, (0, 0), 0.8) - local
-    fade = cv2.GaussianBlur(cv2.erode(inside, np.ones((5, 5))), (0, 0), 2) * inside
-    window = cv2.createHanningWindow((grey.shape[1], grey.shape[0]), cv2.CV_32F)
-    return np.asarray(fine * fade * np.sqrt(np.maximum(window, 0)), np.float64)
-
-
-def _solved(links: Sequence[Link], shifts: Float, step_mm: float) -> Float:
-    """Return the change of all shifts that fits the overlaps, each coordinate by least squares."""
-    count = len(shifts)
-    rows, right = [np.eye(count) / MACHINE_MM], [-shifts / MACHINE_MM]
-    for link in links:
-        if not link.used:
-            continue
-        trust = link.confidence * link.share / OVERLAP_MM
-        row = np.zeros((1, count))
-        row[0, link.other], row[0, link.one] = trust, -trust
-        rows.append(row)
-        right.append(trust * link.shift_mm[None])
-    matrix, wanted = np.concatenate(rows), np.concatenate(right)
-    weight = np.ones(len(matrix))
-    change = np.zeros((count, 2))
-    for _ in range(5):  # an overlap that no solution explains loses its say (Huber)
-        change = np.asarray(
-            np.linalg.lstsq(matrix * weight[:, None], wanted * weight[:, None], rcond=None)[0]
-        )
-        off = np.hypot(*(matrix @ change - wanted).T)
-        off[:count] = 0
-        weight = np.sqrt(np.minimum(1.0, 2.0 / np.maximum(off, 1e-9))).astype(np.float64)
-    return np.asarray(change)
-
-
 def _gains(patches: list[Patch]) -> Float:
     """Return the factors that make frames equally bright where they overlap."""
     count = len(patches)
     rows, right = [np.eye(count) * 0.3], [np.zeros(count)]
     for one in range(count):
         for other in range(one + 1, count):
-            box = _common(patches[one], patches[other])
+            box = common(patches[one], patches[other])
             if box is None:
                 continue
-            (a, wa), (b, wb) = _cut(patches[one], box), _cut(patches[other], box)
+            (a, wa), (b, wb) = cut(patches[one], box), cut(patches[other], box)
             both = (wa > 0.05) & (wb > 0.05)
             if both.sum() < 200:
                 continue
@@ -324,7 +220,7 @@ def _blended(
             min(patch.row + patch.weight.shape[0], canvas.height),
             min(patch.column + patch.weight.shape[1], canvas.width),
         )
-        colours, trust = _cut(patch, box)
+        colours, trust = cut(patch, box)
         part = (slice(box[0], box[2]), slice(box[1], box[3]))
         total[part] += np.float32(gain) * colours * trust[..., None]
         weight[part] += trust

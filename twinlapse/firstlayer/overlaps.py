@@ -1,0 +1,151 @@
+"""What two frames laid onto the same layer say about each other, and the places that fit all they say."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from twinlapse.firstlayer.canvas import Float, Float32
+
+FEWEST_PX = 1200  # of an overlap that is measured
+STEPS = 8  # of the least squares on brightness
+GRAIN_PX = 30.0  # pixels that err alike: what is blurred and resampled has no noise of its own in each
+WEAK = 0.12  # height of the correlation's peak below which an overlap is left out
+FURTHEST_MM = 1.5  # a shift beyond this is a mistake: a machine parks better
+MACHINE_MM = 0.25  # how far a parked machine is trusted (one standard deviation); common practice, no source
+OVERLAP_MM = 0.005  # how far a perfect overlap is trusted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patch:
+    """One frame laid onto the layer: a piece of the canvas."""
+
+    row: int  # of the canvas, at its first row
+    column: int
+    colours: Float32  # (h, w, 3), 0 to 255
+    weight: Float32  # (h, w): 0 where it tells nothing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """What two overlapping frames say about each other."""
+
+    one: int
+    other: int
+    shift_mm: Float  # (2,) by which `other` must move to fit `one`
+    confidence: float
+    used: bool
+    certainty: Float = field(
+        default_factory=lambda: np.eye(2) / OVERLAP_MM
+    )  # (2, 2) 1/mm: root of what is told
+
+
+def links_of(patches: Sequence[Patch], step_mm: float) -> list[Link]:
+    """Compare every two patches that overlap."""
+    links = []
+    for one in range(len(patches)):
+        for other in range(one + 1, len(patches)):
+            link = _measured(patches, one, other, step_mm)
+            if link is not None:
+                links.append(link)
+    return links
+
+
+def _measured(patches: Sequence[Patch], one: int, other: int, step_mm: float) -> Link | None:
+    box = common(patches[one], patches[other])
+    if box is None:
+        return None
+    cuts = [cut(patches[index], box) for index in (one, other)]
+    both = np.minimum(cuts[0][1], cuts[1][1])
+    if (both > 0.05).sum() < FEWEST_PX or min(both.shape) < 16:
+        return None
+    greys = [_detail(colours, both) for colours, _ in cuts]
+    coarse, height = cv2.phaseCorrelate(greys[0], greys[1])
+    shift, spread = _refined(greys[0], greys[1], np.array(coarse))
+    flip = np.diag([-step_mm, step_mm])  # rows run toward the front
+    shift_mm = flip @ shift
+    used = height > WEAK and float(np.hypot(*shift_mm)) < FURTHEST_MM
+    told = flip @ spread @ flip.T + np.eye(2) * OVERLAP_MM**2
+    return Link(
+        one=one,
+        other=other,
+        shift_mm=shift_mm,
+        confidence=float(height),
+        used=bool(used),
+        certainty=np.linalg.cholesky(np.linalg.inv(told)).T,
+    )
+
+
+def _refined(one: Float, other: Float, shift_px: Float) -> tuple[Float, Float]:
+    """Return the shift that fits best, and its covariance, (2,) and (2, 2) px.
+
+    Least squares on the brightness itself (Lucas and Kanade 1981) says, other than the height of a peak, in
+    which direction it tells something: lines that run one way say nothing along themselves.
+    """
+    size = (one.shape[1], one.shape[0])
+    for _ in range(STEPS):
+        move = np.array([[1, 0, shift_px[0]], [0, 1, shift_px[1]]])
+        laid = cv2.warpAffine(other, move, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+        down, across = np.gradient((one + laid) / 2)
+        slope = np.stack([across.ravel(), down.ravel()])
+        gain = float((one * laid).sum() / max((laid * laid).sum(), 1e-9))
+        rest = (one - gain * laid).ravel()
+        pull = slope @ slope.T + np.eye(2) * 1e-6
+        step = np.linalg.solve(pull, slope @ rest)
+        if np.hypot(*step) > 1.0:
+            break  # too far off for a straight line to hold: the peak knows better
+        shift_px = shift_px + step
+        if np.hypot(*step) < 1e-3:
+            break
+    variance = float(rest @ rest) / max(1, int(np.count_nonzero(one)))
+    return shift_px, np.linalg.inv(pull) * variance * GRAIN_PX
+
+
+def solved(links: Sequence[Link], shifts: Float) -> Float:
+    """Return the change of all shifts that fits the overlaps best, by least squares."""
+    count = len(shifts)
+    rows, right = [np.eye(2 * count) / MACHINE_MM], [-shifts.ravel() / MACHINE_MM]
+    used = [link for link in links if link.used]
+    for link in used:
+        row = np.zeros((2, count, 2))
+        trust = link.confidence * link.certainty
+        row[:, link.other], row[:, link.one] = trust, -trust
+        rows.append(row.reshape(2, -1))
+        right.append(trust @ link.shift_mm)
+    matrix, wanted = np.concatenate(rows), np.concatenate(right)
+    weight = np.ones(len(matrix))
+    change: Float = np.zeros(2 * count)
+    for _ in range(5):  # an overlap that no solution explains loses its say (Huber)
+        change = np.asarray(np.linalg.lstsq(matrix * weight[:, None], wanted * weight, rcond=None)[0])
+        off = np.hypot(*(matrix @ change - wanted)[2 * count :].reshape(-1, 2).T)
+        weight[2 * count :] = np.repeat(np.sqrt(np.minimum(1.0, 2.0 / np.maximum(off, 1e-9))), 2)
+    return np.asarray(change.reshape(count, 2))
+
+
+def common(one: Patch, other: Patch) -> tuple[int, int, int, int] | None:
+    """Return the rows and columns of the canvas that two patches share: top, left, bottom, right."""
+    top, left = max(one.row, other.row), max(one.column, other.column)
+    bottom = min(one.row + one.weight.shape[0], other.row + other.weight.shape[0])
+    right = min(one.column + one.weight.shape[1], other.column + other.weight.shape[1])
+    return (top, left, bottom, right) if bottom > top and right > left else None
+
+
+def cut(patch: Patch, box: tuple[int, int, int, int]) -> tuple[Float32, Float32]:
+    """Return colours and weight of a patch in a box of the canvas."""
+    rows = slice(box[0] - patch.row, box[2] - patch.row)
+    columns = slice(box[1] - patch.column, box[3] - patch.column)
+    return patch.colours[rows, columns], patch.weight[rows, columns]
+
+
+def _detail(colours: Float32, both: Float32) -> Float:
+    """Return what is fine in the overlap, its rim faded out: no light, no edge of the picture is matched."""
+    grey = cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)
+    inside = (both > 0).astype(np.float32)
+    local = cv2.GaussianBlur(grey * inside, (0, 0), 6) / np.maximum(cv2.GaussianBlur(inside, (0, 0), 6), 1e-3)
+    fine = cv2.GaussianBlur(grey, (0, 0), 0.8) - local
+    fade = cv2.GaussianBlur(cv2.erode(inside, np.ones((5, 5))), (0, 0), 2) * inside
+    window = cv2.createHanningWindow((grey.shape[1], grey.shape[0]), cv2.CV_32F)
+    return np.asarray(fine * fade * np.sqrt(np.maximum(window, 0)), np.float64)
