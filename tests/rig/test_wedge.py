@@ -108,3 +108,46 @@ def test_wedge_on_the_command_line(tmp_path: Path) -> None:
     assert "<svg" in (tmp_path / "w.svg").read_text()
     bad = CliRunner().invoke(command, ["wedge", str(rig), "-o", str(tmp_path / "w.obj")])
     assert isinstance(bad.exception, RigError)
+
+
+def test_an_independent_cutter_slices_the_holder(tmp_path: Path) -> None:
+    """Layers of 0.2 mm by a library that shares no code with the one that builds the solid (meshcut)."""
+    meshcut = pytest.importorskip("meshcut", reason="needs the extra 'oracle'")
+    stl = pytest.importorskip("stl", reason="needs the extra 'oracle'")
+    wedge = Wedge(angle_deg=40, body_mm=8)
+    path = tmp_path / "wedge.stl"
+    write_solid(build(wedge), path)
+    corners = stl.mesh.Mesh.from_file(str(path)).vectors.reshape(-1, 3).astype(np.float64)
+    points, faces = np.unique(corners, axis=0, return_inverse=True)
+    faces = faces.reshape(-1, 3)
+    edges = np.unique(np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1), axis=0)
+    low, high = points[:, 2].min(), points[:, 2].max()
+    # a height of its own between corners: a plane through a corner cuts no line
+    heights = np.arange(low + 0.1003, high, 0.2)
+    material = 0.0
+    for height in heights:
+        loops = meshcut.cross_section(points, faces, (0, 0, height), (0, 0, 1))
+        # the contours pass every edge that the plane cuts once: none is left open
+        crossed = np.count_nonzero(np.diff(points[edges, 2] > height, axis=1))
+        assert sum(map(len, loops)) == crossed > 0
+        material += 0.2 * _even_odd([np.vstack([loop, loop[:1]])[:, :2] for loop in loops])
+    assert material == pytest.approx(_volume(wedge), rel=0.02)
+
+
+def _even_odd(loops: list[np.ndarray]) -> float:
+    """Area inside an odd number of closed loops that do not cross."""
+    total = 0.0
+    for loop in loops:
+        x, y = loop.T
+        area = abs(float((x[:-1] * y[1:] - x[1:] * y[:-1]).sum())) / 2
+        around = sum(_inside(loop[0], other) for other in loops if other is not loop)
+        total += -area if around % 2 else area
+    return total
+
+
+def _inside(point: np.ndarray, loop: np.ndarray) -> bool:
+    """Whether a ray to the right crosses the loop an odd number of times."""
+    (x0, y0), (x1, y1) = loop[:-1].T, loop[1:].T
+    crosses = (y0 > point[1]) != (y1 > point[1])
+    at = x0 + (point[1] - y0) / np.where(y1 == y0, 1, y1 - y0) * (x1 - x0)
+    return bool(np.count_nonzero(crosses & (at > point[0])) % 2)
