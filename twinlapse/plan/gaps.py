@@ -90,9 +90,10 @@ def _outer(toolpath: Toolpath, layers: Layers, before: Int, after: Int) -> tuple
     outer = (last == Path.WALL) | ((first == Path.WALL) & follows)
     surface = (last == Path.SURFACE) | ((first == Path.SURFACE) & follows)
     if (surface & ~outer).any():
-        bare = ~_covered(toolpath, before, toolpath.z_mm[before])
-        bare_begin = ~_covered(toolpath, begin, toolpath.z_mm[next_row]) & follows
-        outer |= ((last == Path.SURFACE) & bare) | ((first == Path.SURFACE) & bare_begin)
+        places = np.concatenate([before, begin])  # asked at once: all of the print is laid for the answer
+        heights_mm = toolpath.z_mm[np.concatenate([before, next_row])]
+        bare, bare_begin = np.split(~_covered(toolpath, places, heights_mm), 2)
+        outer |= ((last == Path.SURFACE) & bare) | ((first == Path.SURFACE) & bare_begin & follows)
     return outer, True
 
 
