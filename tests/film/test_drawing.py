@@ -16,7 +16,7 @@ from twinlapse.errors import RenderError
 from twinlapse.film import FilmOptions, render_film
 from twinlapse.film.cards import end_card, title_card
 from twinlapse.film.codecs import codec_for
-from twinlapse.film.colour import coded, coded_lit, to_i420
+from twinlapse.film.colour import coded, coded_lit, planes_of
 from twinlapse.film.compose import composer
 from twinlapse.film.encoder import encoding
 from twinlapse.film.facts import Facts, clock
@@ -216,7 +216,7 @@ def test_planes_are_those_of_bt709() -> None:
             128 + 224 * (blue - luma) / 1.8556,
             128 + 224 * (red - luma) / 1.5748,
         )
-        planes = to_i420(np.full((4, 4, 3), patch, np.uint8))
+        planes = planes_of(coded(np.full((4, 4, 3), patch, np.uint8)))
         assert np.abs(planes[[0, 16, 20]] - np.array(wanted)).max() <= 1, patch
 
 
@@ -254,7 +254,7 @@ def test_colours_survive_the_film(tmp_path: Path, name: str, codec: str) -> None
     out, filming = tmp_path / name, Filming(codec=codec)
     with encoding(out, (256, 128), Fraction(30), codec_for(out, filming)) as pipe:
         for _ in range(4):
-            pipe.write(to_i420(patches()))
+            pipe.write(planes_of(coded(patches())))
     assert np.abs(decoded_patches(out) - PATCHES).max() <= 4
     with av.open(str(out)) as film:
         stream = film.streams.video[0]

@@ -66,11 +66,6 @@ def coded_cover(colour: Picture, keep: Picture) -> Picture:
     return np.asarray(np.rint(exact).clip(0, 255), dtype=np.uint8)
 
 
-def to_i420(picture: Picture) -> NDArray[np.uint8]:
-    """Return the planes of an RGB picture; see `planes_of`."""
-    return planes_of(coded(picture))
-
-
 def planes_of(codes: Picture) -> NDArray[np.uint8]:
     """Return the planes Y, Cb, Cr of a coded picture one after the other, (height * width * 3 / 2,).
 

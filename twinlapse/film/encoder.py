@@ -38,7 +38,7 @@ class Pipe:
     stdin: IO[bytes]
 
     def write(self, planes: NDArray[np.uint8]) -> None:
-        """Write the planes that `to_i420` made."""
+        """Write the planes that `planes_of` made."""
         self.stdin.write(planes.data)
 
 

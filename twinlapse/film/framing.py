@@ -13,9 +13,8 @@ from twinlapse.film.view import upright_size
 from twinlapse.imaging.lens import upright_map
 from twinlapse.rig.filming import CameraFilming
 
-FOOT_AT = (
-    0.74  # how far down the free part of a pane the foot of the print stands (common practice, no source)
-)
+# how far down the free part of a pane the foot of the print stands (common practice, no source)
+FOOT_AT = 0.74
 
 
 def framed(track: Track, options: CameraOptions, pane: Pane, layout: Layout, *, words: bool) -> CameraOptions:

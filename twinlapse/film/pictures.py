@@ -20,8 +20,6 @@ from twinlapse.film.scene import Scene
 from twinlapse.film.schedule import Beat
 from twinlapse.film.tracking import Track
 from twinlapse.imaging.decode import Picture, read_picture
-from twinlapse.imaging.lens import resample
-from twinlapse.imaging.light import apply_gain
 
 _KINDS = {".jpg": "JPEG", ".jpeg": "JPEG", ".png": "PNG", ".webp": "WEBP"}
 
@@ -80,9 +78,9 @@ def write_aligned(track: Track, folder: Path, progress: Callable[[float], None] 
 
     def work(place: int) -> None:
         file = track.files[place]
-        laid = resample(read_picture(file.path), track.motions[place].matrix, track.size, fine=True)
         again = "" if file.repeat == 1 else f"-{file.repeat}"
-        write_picture(folder / f"{file.shot:06d}{again}.png", apply_gain(laid, track.gain[place]))
+        picture = track.steadied(read_picture(file.path), place, fine=True)
+        write_picture(folder / f"{file.shot:06d}{again}.png", picture)
 
     for done, _ in enumerate(in_order(work, good), 1):
         if progress is not None:

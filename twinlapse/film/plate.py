@@ -61,11 +61,6 @@ def plate(x: int, y: int, cover: Mask, colour: Colour, strength: float = 1.0) ->
     return Plate(x, y, tint, keep)
 
 
-def picture_plate(x: int, y: int, picture: Picture, cover: Picture) -> Plate:
-    """Return a picture as a plate; `cover` is (height, width, 3)."""
-    return Plate(x, y, _u8(cv2.multiply(picture, cover, scale=1 / 255)), _u8(cv2.bitwise_not(cover)))
-
-
 def rounded(width: int, height: int, radius: float, *, inset: float = 0.0) -> Mask:
     """Return the cover of a rectangle with round corners, edges softened over one pixel.
 

@@ -13,8 +13,6 @@ from twinlapse.film.looking import in_order
 from twinlapse.film.plate import plate, rgb
 from twinlapse.film.tracking import CERTAIN, Track
 from twinlapse.imaging.decode import Picture, read_picture
-from twinlapse.imaging.lens import resample
-from twinlapse.imaging.light import apply_gain
 
 WIDTH_PX = 1600
 EDGE_PX = 24
@@ -81,8 +79,7 @@ def _strips(track: Track, good: Sequence[int]) -> tuple[Picture, Picture]:
 
     def look(place: int) -> tuple[Picture, Picture]:
         picture = read_picture(track.files[place].path)
-        laid = resample(picture, track.motions[place].matrix, track.size)
-        lit = apply_gain(laid, track.gain[place])
+        lit = track.steadied(picture, place)
         return picture[rows, column : column + 1].copy(), lit[rows, column : column + 1].copy()
 
     columns = list(in_order(look, good))
@@ -101,8 +98,7 @@ def _where(track: Track, good: Sequence[int]) -> tuple[slice, int]:
     right = max(left + 1, min(width, int(track.foot_px[0] + AROUND * width)))
     some = []
     for place in (good[0], good[len(good) // 2], good[-1]):
-        laid = resample(read_picture(track.files[place].path), track.motions[place].matrix, track.size)
-        lit = apply_gain(laid, track.gain[place])[first : first + tall, left:right]
+        lit = track.steadied(read_picture(track.files[place].path), place)[first : first + tall, left:right]
         some.append(cv2.GaussianBlur(lit.mean(axis=2), (0, 0), 1.5))
     edges = np.abs(np.diff(np.median(some, axis=0), axis=0)).sum(axis=0)
     changes = np.ptp(some, axis=0).sum(axis=0)

@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 from twinlapse.film.looking import Looks, Progress, look_at
 from twinlapse.film.tying import tied
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.imaging.light import brightness, changing_box, gains, steady_weights
+from twinlapse.imaging.decode import Picture
+from twinlapse.imaging.lens import resample
+from twinlapse.imaging.light import apply_gain, brightness, changing_box, gains, steady_weights
 from twinlapse.imaging.motion import Float, Motion, fit_map, motion_of, still
 from twinlapse.rig.filming import CameraFilming
 
@@ -37,6 +39,11 @@ class Track:
     action: tuple[float, float, float, float]  # x, y, width, height of what changes, shares of the picture
     foot_px: tuple[float, float]  # where the print stands; the middle of a rigid body that is held instead
     riding: bool = False  # the camera rides with the nozzle, which is what is held
+
+    def steadied(self, picture: Picture, place: int, *, fine: bool = False) -> Picture:
+        """Return the whole picture of frame `place` as it will be shown: steady and evenly lit."""
+        laid = resample(picture, self.motions[place].matrix, self.size, fine=fine)
+        return apply_gain(laid, self.gain[place])
 
     def usable(self) -> set[Path]:
         """Return the files that can be shown."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from twinlapse.errors import FileProblemError, GcodeError, NotAPrintError
+from twinlapse.errors import GcodeError, NotAPrintError
 
 FIRMWARES = ("marlin", "klipper", "reprapfirmware")
 HEAD_BYTES = 262_144
@@ -114,8 +114,3 @@ def refuse_no_print(
     else:
         raise NotAPrintError("this file holds no G-code moves", "name the sliced file", path=path)
     raise NotAPrintError(what, "name the file that your slicer made for a filament printer", path=path)
-
-
-def refuse_vanished(path: Path) -> FileProblemError:
-    """Return the error of a file that grew or shrank while it was read."""
-    return FileProblemError("the file changed while it was read", "try again when it is complete", path=path)
