@@ -70,6 +70,59 @@ def test_cut_off_files_are_refused(tmp_path: Path, kind: str, share: float) -> N
     assert "\n" not in str(caught.value) and str(path) in str(caught.value)
 
 
+def photograph(width: int = 203, height: int = 121) -> Image.Image:
+    rng = np.random.default_rng(3)
+    return Image.fromarray(rng.integers(0, 255, (height, width, 3), dtype=np.uint8))
+
+
+@pytest.mark.parametrize("place", [0.3, 0.6, 0.9])
+def test_a_jpeg_with_a_hole_is_refused(place: float) -> None:
+    data = encoded(photograph(), "JPEG")
+    at = int(len(data) * place)
+    with pytest.raises(FrameError, match="no whole picture"):
+        decode(data[:at] + data[at + 400 :])
+
+
+def test_padding_of_a_camera_is_harmless() -> None:
+    data = encoded(photograph(), "JPEG")
+    whole = decode(data)
+    for padded in (data + b"\0" * 300, data[:-2] + b"\0" * 300 + data[-2:]):
+        assert np.array_equal(decode(padded), whole)
+
+
+def test_frames_of_a_stream_bring_no_tables_and_are_read() -> None:
+    """Streams leave out the Huffman tables that ITU-T T.81, annex K.3, lists as typical."""
+    data = encoded(photograph(), "JPEG")
+    bare, at = data[:2], 2
+    while data[at + 1] != 0xDA:
+        length = 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+        bare += b"" if data[at + 1] == 0xC4 else data[at : at + length]
+        at += length
+    assert len(bare + data[at:]) < len(data) - 300
+    assert np.array_equal(decode(bare + data[at:]), decode(data))
+
+
+@pytest.mark.parametrize("mode", ["RGB", "L", "CMYK"])
+@pytest.mark.parametrize("progressive", [False, True])
+def test_jpegs_of_each_kind_are_what_pillow_shows(mode: str, progressive: bool) -> None:
+    image = photograph().convert(mode)
+    data = encoded(image, "JPEG", progressive=progressive)
+    shown = np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
+    assert np.abs(decode(data).astype(int) - shown).max() <= 1
+    if mode != "CMYK":
+        luma = Image.open(io.BytesIO(data))
+        luma.draft("L", luma.size)
+        assert np.abs(decode(data, grey=True).astype(int) - np.asarray(luma)).max() <= 1
+
+
+@pytest.mark.parametrize("by", [1, 2, 4, 8])
+@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+def test_reduced_pictures_have_one_size_whatever_their_kind(kind: str, by: int) -> None:
+    for size in ((203, 121), (200, 120), (7, 9)):
+        picture = decode(encoded(photograph(*size), kind), reduce=by)
+        assert picture.shape == (-(-size[1] // by), -(-size[0] // by), 3)
+
+
 def test_a_bomb_is_refused_by_its_header() -> None:
     data = encoded(Image.new("L", (9000, 9000)), "PNG")
     with pytest.raises(FrameError, match="9000 x 9000"):

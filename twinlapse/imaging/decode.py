@@ -1,22 +1,15 @@
-"""Bytes of a picture file to an upright RGB array; what is damaged is refused, never half shown.
-
-The fast decoder takes a truncated JPEG without a word and fills the rest with grey, so the end is checked
-here before it sees the bytes.
-"""
+"""Bytes of a picture file to an upright RGB array; what is damaged is refused, never half shown."""
 
 from __future__ import annotations
 
 import io
-import os
 import warnings
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
-os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", str(100_000_000))  # read once, when cv2 is imported
-
 import cv2
+import numpy as np
+import simplejpeg
+from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
 from twinlapse.errors import FrameError
@@ -29,20 +22,10 @@ Picture = NDArray[np.uint8]
 
 MAX_BYTES = 64_000_000
 MAX_PIXELS = 60_000_000
-# reduced and RGB: the flag of reduced grey, which is the bit of the reduction alone, with that of RGB
-_COLOUR = {
-    1: cv2.IMREAD_COLOR_RGB,
-    2: cv2.IMREAD_REDUCED_GRAYSCALE_2 | cv2.IMREAD_COLOR_RGB,
-    4: cv2.IMREAD_REDUCED_GRAYSCALE_4 | cv2.IMREAD_COLOR_RGB,
-    8: cv2.IMREAD_REDUCED_GRAYSCALE_8 | cv2.IMREAD_COLOR_RGB,
-}
-_GREY = {
-    1: cv2.IMREAD_GRAYSCALE,
-    2: cv2.IMREAD_REDUCED_GRAYSCALE_2,
-    4: cv2.IMREAD_REDUCED_GRAYSCALE_4,
-    8: cv2.IMREAD_REDUCED_GRAYSCALE_8,
-}
-_EOI = b"\xff\xd9"
+_ORIENTATION = 0x0112
+# what the JPEG library says of a picture that is shown whole all the same: a camera's padding
+_HARMLESS = "extraneous bytes before marker"
+_DAMAGE = ("Premature end", "Corrupt JPEG data")
 
 
 def read_picture(path: Path, *, grey: bool = False, reduce: int = 1) -> Picture:
@@ -82,7 +65,7 @@ def picture_size(path: Path) -> tuple[int, int] | None:
     """Return width and height as `read_picture` delivers them, None where the header cannot be read."""
     try:
         with Image.open(path) as image:
-            turned = image.getexif().get(0x0112, 1) in (5, 6, 7, 8)
+            turned = image.getexif().get(_ORIENTATION, 1) in (5, 6, 7, 8)
             return (image.height, image.width) if turned else (image.width, image.height)
     except Exception:  # whatever a damaged header makes a plugin raise: reading it fully will tell why
         return None
@@ -98,21 +81,55 @@ def decode(data: bytes, path: Path | None = None, *, grey: bool = False, reduce:
                 raise FrameError(
                     f"this frame has {image.width} x {image.height} pixels", "use smaller frames", path=path
                 )
-            if image.format != "JPEG" or image.mode == "CMYK":
-                return reduced(_by_pillow(image, grey), reduce)
+            if image.format == "JPEG" and image.mode in ("L", "RGB"):
+                picture = _jpeg(data, image.size, grey=grey, reduce=reduce)
+                if picture is not None:
+                    return _upright(picture, image.getexif().get(_ORIENTATION, 1))
+            return reduced(_by_pillow(image, grey), reduce)
     except FrameError:
         raise
     except Exception as error:  # Pillow's plugins raise whatever they meet in a damaged file
         raise FrameError(
             f"this is no whole picture ({_brief(error)})", "it will be covered", path=path
         ) from None
-    if data.rstrip(b"\0")[-2:] != _EOI and _EOI not in data[-4096:]:
-        raise FrameError("this JPEG ends too early", "it will be covered", path=path)
-    flags = (_GREY if grey else _COLOUR)[reduce]
-    picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-    if picture is None:
-        raise FrameError("this JPEG cannot be decoded", "it will be covered", path=path)
-    return np.asarray(picture, dtype=np.uint8)
+
+
+def _jpeg(data: bytes, size: tuple[int, int], *, grey: bool, reduce: int) -> Picture | None:
+    """Return a JPEG as it lies in its file; None where it is whole, but of a kind that others must read.
+
+    Raises
+    ------
+    ValueError
+        when it is damaged.
+    """
+    wanted = {
+        "colorspace": "GRAY" if grey else "RGB",
+        "min_width": -(-size[0] // reduce),
+        "min_height": -(-size[1] // reduce),
+        "min_factor": reduce,
+    }
+    try:
+        picture = simplejpeg.decode_jpeg(data, **wanted)
+    except ValueError as error:
+        said = str(error)
+        if _HARMLESS in said:
+            picture = simplejpeg.decode_jpeg(data, strict=False, **wanted)
+        elif said.startswith(_DAMAGE):
+            raise
+        else:
+            return None
+    return np.asarray(picture[..., 0] if grey else picture, dtype=np.uint8)
+
+
+def _upright(picture: Picture, orientation: int) -> Picture:
+    """Return a picture turned as EXIF 2.32, tag 0x0112, says."""
+    if orientation in (5, 6, 7, 8):
+        picture = picture.swapaxes(0, 1)
+    if orientation in (3, 4, 7, 8):
+        picture = picture[::-1]
+    if orientation in (2, 3, 6, 7):
+        picture = picture[:, ::-1]
+    return np.ascontiguousarray(picture)
 
 
 def reduced(picture: Picture, by: int) -> Picture:
