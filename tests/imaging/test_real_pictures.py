@@ -54,8 +54,8 @@ def test_a_street_with_people_is_held_still() -> None:
     reference = make_reference(moved[7])
     found = []
     for frame in moved:
-        votes = measure(reference, frame)
-        matrix, confidence = fit_map(reference.centres, votes.shifts, votes.weights, "scale")
+        votes = measure(reference, [frame])
+        matrix, confidence = fit_map(reference.centres, votes.shifts[0], votes.weights[0], "scale")
         assert confidence > 0.5
         middle = np.array(size) / 2
         found.append(matrix[:, :2] @ middle + matrix[:, 2] - middle)

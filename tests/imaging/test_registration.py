@@ -26,8 +26,8 @@ def cut(dx: int, dy: int) -> np.ndarray:
 @settings(derandomize=True, max_examples=20, deadline=None)
 def test_whole_pixels_are_found_exactly(dx: int, dy: int) -> None:
     reference = make_reference(cut(0, 0))
-    votes = measure(reference, cut(dx, dy))
-    matrix, confidence = fit_map(reference.centres, votes.shifts, votes.weights, "shift")
+    votes = measure(reference, [cut(dx, dy)])
+    matrix, confidence = fit_map(reference.centres, votes.shifts[0], votes.weights[0], "shift")
     assert np.abs(matrix[:, 2] - [dx, dy]).max() < 0.03
     assert confidence > 0.8
 
@@ -43,8 +43,8 @@ def test_fractions_agree_with_scikit_image() -> None:
             for a, b in ((240, 240), (x, y))
         ]
         reference = make_reference(pictures[0])
-        votes = measure(reference, pictures[1])
-        matrix, _ = fit_map(reference.centres, votes.shifts, votes.weights, "shift")
+        votes = measure(reference, [pictures[1]])
+        matrix, _ = fit_map(reference.centres, votes.shifts[0], votes.weights[0], "shift")
         judge, _, _ = phase_cross_correlation(*pictures, upsample_factor=50, normalization=None)
         assert np.abs(matrix[:, 2] - [dx, dy]).max() < 0.05
         assert np.abs(matrix[:, 2] + judge[::-1]).max() < 0.3  # it looks at the whole picture, edges and all
@@ -54,7 +54,7 @@ def test_the_callers_picture_is_not_touched() -> None:
     picture = cut(0, 0)
     before = picture.copy()
     reference = make_reference(picture)
-    measure(reference, picture)
+    measure(reference, [picture])
     assert np.array_equal(picture, before)
 
 
@@ -62,7 +62,7 @@ def test_unrelated_content_and_flat_pictures_have_no_vote() -> None:
     rng = np.random.default_rng(2)
     reference = make_reference(cut(0, 0))
     noise = cv2.GaussianBlur(rng.integers(0, 255, (360, 400)).astype(np.uint8), (0, 0), 2)
-    assert measure(reference, noise).weights.max() < 0.1
+    assert measure(reference, [noise]).weights.max() < 0.1
     assert len(make_reference(np.full((360, 400), 90, np.uint8))) == 0
     assert chance(64) > chance(128) > 0.05
 

@@ -16,7 +16,7 @@ from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import Picture
 from twinlapse.imaging.lens import resample
 from twinlapse.imaging.light import apply_gain, brightness, changing_box, gains, steady_weights
-from twinlapse.imaging.motion import Float, Motion, fit_map, motion_of, still
+from twinlapse.imaging.motion import Float, Motion, fit_maps, motion_of, still, way_of
 from twinlapse.rig.filming import CameraFilming
 
 NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
@@ -135,14 +135,16 @@ def _surroundings(
 ) -> list[Motion]:
     """Return the motion of every frame by the large tiles, those around the foot of the print silenced."""
     motions = [still(size) for _ in looks.faults]
-    pull = np.where(looks.coarse, 1 - _nearness(looks), 0.0)
-    usual = float(np.median((looks.weights[good] * pull).sum(axis=1)))
-    for place in good:
-        weight = looks.weights[place] * pull
-        matrix, agree = fit_map(looks.centres, looks.shifts[place], weight, filming.model)
-        confidence = agree * min(1.0, float(weight.sum()) / max(0.3 * usual, 1e-9))
-        sure = confidence >= CERTAIN
-        motions[place] = motion_of(matrix, size, confidence) if sure else still(size, confidence)
+    large = np.flatnonzero(looks.coarse)
+    weights = looks.weights[np.ix_(good, large)] * (1 - _nearness(looks))[large]
+    total = weights.sum(axis=1)
+    matrices, agree = fit_maps(
+        looks.centres[large], looks.shifts[np.ix_(good, large)], weights, filming.model
+    )
+    sure = agree * np.minimum(1.0, total / max(0.3 * float(np.median(total)), 1e-9))
+    for place, matrix, confidence in zip(good, matrices, sure.tolist(), strict=True):
+        found = confidence >= CERTAIN
+        motions[place] = motion_of(matrix, size, confidence) if found else still(size, confidence)
     return motions
 
 
@@ -153,15 +155,12 @@ def _print_against(
 
     The median is taken out: what stays the same in all frames is no motion.
     """
-    near = _nearness(looks)
-    extra, sure = np.zeros((len(good), 2)), np.zeros(len(good), bool)
-    for row, place in enumerate(good):
-        matrix = motions[place].matrix
-        way = looks.centres @ matrix[:, :2].T + matrix[:, 2] - looks.centres
-        weight = looks.weights[place] * near
-        found, agree = fit_map(looks.centres, looks.shifts[place] - way, weight, "shift")
-        extra[row] = found[:, 2]
-        sure[row] = agree >= CERTAIN and weight.sum() > 0.2 and motions[place].confidence >= CERTAIN
+    weights = looks.weights[good] * _nearness(looks)
+    matrices = np.stack([motions[place].matrix for place in good])
+    held = np.array([motions[place].confidence >= CERTAIN for place in good])
+    shifts = looks.shifts[good] - way_of(matrices, looks.centres)
+    found, agree = fit_maps(looks.centres, shifts, weights, "shift")
+    extra, sure = found[:, :, 2], (agree >= CERTAIN) & (weights.sum(axis=1) > 0.2) & held
     if sure.any():
         extra -= np.median(extra[sure], axis=0)
         sure &= np.hypot(*extra.T) < MOST_APART * float(looks.size[0])

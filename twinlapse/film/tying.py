@@ -12,7 +12,7 @@ from itertools import combinations
 import numpy as np
 
 from twinlapse.film.looking import Looks
-from twinlapse.imaging.motion import Float, Model, fit_map
+from twinlapse.imaging.motion import Float, Model, fit_maps, way_of
 
 CERTAIN = 0.35  # below this share of agreeing votes a frame does not tie
 LEAST = 2  # frames that two references must share
@@ -44,11 +44,10 @@ def _maps(looks: Looks, count: int, model: Model) -> tuple[Float, Float]:
     trust = np.zeros((count, len(looks.faults)))
     for number in range(count):
         own = (looks.part == number) & looks.coarse
-        for place in np.flatnonzero(looks.weights[:, own].any(axis=1)):
-            weight = looks.weights[place, own]
-            matrix, agree = fit_map(looks.centres[own], looks.shifts[place, own], weight, model)
-            maps[number, place, :2] = matrix
-            trust[number, place] = agree**2 * weight.sum() if agree >= CERTAIN else 0.0
+        weights = looks.weights[:, own]
+        found, agree = fit_maps(looks.centres[own], looks.shifts[:, own], weights, model)
+        maps[number, :, :2] = found
+        trust[number] = np.where(agree >= CERTAIN, agree**2 * weights.sum(axis=1), 0.0)
         trust[number] /= max(
             float(np.sort(trust[number])[-2:].min()), 1e-9
         )  # the best is the reference itself
@@ -102,8 +101,8 @@ def _parked(looks: Looks, maps: Float, trust: Float) -> Float:
         own = (looks.part == number) & ~looks.coarse & (looks.weights[place] > 0)
         if own.any():
             matrix = maps[number, place, :2]
-            way = looks.centres[own] @ matrix[:, :2].T + matrix[:, 2] - looks.centres[own]
-            extra[number, place] = np.median(looks.shifts[place, own] - way, axis=0)
+            off = looks.shifts[place, own] - way_of(matrix, looks.centres[own])
+            extra[number, place] = np.median(off, axis=0)
     steps: dict[tuple[int, int], Float] = {}
     shared = np.zeros((len(maps), len(maps)))
     for here, there in combinations(range(len(maps)), 2):

@@ -25,7 +25,7 @@ MAX_PIXELS = 60_000_000
 _ORIENTATION = 0x0112
 # what the JPEG library says of a picture that is shown whole all the same: a camera's padding
 _HARMLESS = "extraneous bytes before marker"
-_DAMAGE = ("Premature end", "Corrupt JPEG data")
+_DAMAGE = {"Premature end": "this JPEG ends too early", "Corrupt JPEG data": "this JPEG is damaged inside"}
 
 
 def read_picture(path: Path, *, grey: bool = False, reduce: int = 1) -> Picture:
@@ -82,7 +82,7 @@ def decode(data: bytes, path: Path | None = None, *, grey: bool = False, reduce:
                     f"this frame has {image.width} x {image.height} pixels", "use smaller frames", path=path
                 )
             if image.format == "JPEG" and image.mode in ("L", "RGB"):
-                picture = _jpeg(data, image.size, grey=grey, reduce=reduce)
+                picture = _jpeg(data, path, image.size, grey=grey, reduce=reduce)
                 if picture is not None:
                     return _upright(picture, image.getexif().get(_ORIENTATION, 1))
             return reduced(_by_pillow(image, grey), reduce)
@@ -94,14 +94,10 @@ def decode(data: bytes, path: Path | None = None, *, grey: bool = False, reduce:
         ) from None
 
 
-def _jpeg(data: bytes, size: tuple[int, int], *, grey: bool, reduce: int) -> Picture | None:
-    """Return a JPEG as it lies in its file; None where it is whole, but of a kind that others must read.
-
-    Raises
-    ------
-    ValueError
-        when it is damaged.
-    """
+def _jpeg(
+    data: bytes, path: Path | None, size: tuple[int, int], *, grey: bool, reduce: int
+) -> Picture | None:
+    """Return a JPEG as it lies in its file; None where it is whole, but of a kind that others must read."""
     wanted = {
         "colorspace": "GRAY" if grey else "RGB",
         "min_width": -(-size[0] // reduce),
@@ -112,12 +108,12 @@ def _jpeg(data: bytes, size: tuple[int, int], *, grey: bool, reduce: int) -> Pic
         picture = simplejpeg.decode_jpeg(data, **wanted)
     except ValueError as error:
         said = str(error)
-        if _HARMLESS in said:
-            picture = simplejpeg.decode_jpeg(data, strict=False, **wanted)
-        elif said.startswith(_DAMAGE):
-            raise
-        else:
+        damage = next((what for start, what in _DAMAGE.items() if said.startswith(start)), None)
+        if damage is None:
             return None
+        if _HARMLESS not in said:
+            raise FrameError(damage, "it will be covered", path=path) from None
+        picture = simplejpeg.decode_jpeg(data, strict=False, **wanted)
     return np.asarray(picture[..., 0] if grey else picture, dtype=np.uint8)
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from twinlapse.imaging.decode import Picture, reduced
 from twinlapse.imaging.light import changing_foot, light_blocks
-from twinlapse.imaging.motion import Float, Model, fit_map
+from twinlapse.imaging.motion import Float, Model, fit_maps, way_of
 from twinlapse.imaging.registration import Grey, Reference, Votes, make_reference, measure, measure_near
 from twinlapse.rig.filming import Box, CameraFilming
 
@@ -44,34 +44,40 @@ class Gauges:
         large = _enlarged(self.coarse.centres, self.by * self.shrink)
         return np.concatenate([large, _enlarged(self.fine.centres, self.by)])
 
-    def read(self, grey: Grey, model: Model) -> tuple[Float, Float, Float | None]:
-        """Measure a picture, reduced by `by`.
+    def read(self, greys: Sequence[Grey], model: Model) -> tuple[Float, Float, Float, NDArray[np.bool_]]:
+        """Measure m pictures, reduced by `by`.
 
         Returns
         -------
-        shifts : ndarray of shape (k, 2), px of the full picture
-        weights : ndarray of shape (k,)
-        matrix : ndarray of shape (2, 3) or None
-            From the reference to `grey` by the coarse tiles alone; None where they do not agree.
+        shifts : ndarray of shape (m, k, 2), px of the full picture
+        weights : ndarray of shape (m, k)
+        matrices : ndarray of shape (m, 2, 3)
+            From the reference to each of `greys` by the coarse tiles alone.
+        sure : ndarray of shape (m,)
+            Whether they agree on it.
         """
-        coarse, fine, matrix = self._votes(grey, model)
+        coarse, fine, matrices, sure = self._votes(greys, model)
         shifts = [coarse.shifts * (self.by * self.shrink), fine.shifts * self.by]
-        return np.concatenate(shifts), np.concatenate([coarse.weights, fine.weights]), matrix
+        weights = np.concatenate([coarse.weights, fine.weights], axis=1)
+        return np.concatenate(shifts, axis=1), weights, matrices, sure
 
-    def agreement(self, grey: Grey, model: Model) -> float:
-        """Return the weight of the coarse tiles that agree on how a picture, reduced by `by`, has moved."""
-        votes = measure(self.coarse, reduced(grey, self.shrink), model)
-        _, agree = fit_map(self.coarse.centres, votes.shifts, votes.weights, model)
-        return agree * float(votes.weights.sum())
+    def agreement(self, greys: Sequence[Grey], model: Model) -> Float:
+        """Return the weight of the coarse tiles that agree on how each picture, reduced by `by`, moved."""
+        votes = self._coarse(greys, model)
+        _, agree = fit_maps(self.coarse.centres, votes.shifts, votes.weights, model)
+        return np.asarray(agree * votes.weights.sum(axis=1))
 
-    def _votes(self, grey: Grey, model: Model) -> tuple[Votes, Votes, Float | None]:
-        coarse = measure(self.coarse, reduced(grey, self.shrink), model)
-        matrix, agree = fit_map(
+    def _coarse(self, greys: Sequence[Grey], model: Model) -> Votes:
+        return measure(self.coarse, [reduced(grey, self.shrink) for grey in greys], model)
+
+    def _votes(self, greys: Sequence[Grey], model: Model) -> tuple[Votes, Votes, Float, NDArray[np.bool_]]:
+        coarse = self._coarse(greys, model)
+        matrices, agree = fit_maps(
             _enlarged(self.coarse.centres, self.shrink), coarse.shifts * self.shrink, coarse.weights, model
         )
-        at = self.fine.centres
-        expected = at @ matrix[:, :2].T + matrix[:, 2] - at if agree > SURE else np.zeros_like(at)
-        return coarse, measure_near(self.fine, grey, expected), matrix if agree > SURE else None
+        sure = agree > SURE
+        expected = way_of(matrices, self.fine.centres) * sure[:, None, None]
+        return coarse, measure_near(self.fine, greys, expected), matrices, sure
 
 
 def choose_gauges(
@@ -109,12 +115,12 @@ def choose_gauges(
 
 
 def _auditioned(gauges: Gauges, greys: Sequence[Grey], model: Model) -> Gauges:
-    votes = [gauges._votes(grey, model) for grey in greys]
+    large, small, _, _ = gauges._votes(greys, model)
     away = np.hypot(*(_enlarged(gauges.fine.centres, gauges.by) - gauges.foot).T)
     near = 0.2 + np.exp(-((away / (0.1 * gauges.by * greys[0].shape[1])) ** 2) / 2)
     everywhere = np.ones(len(gauges.coarse))
-    coarse = _steadiest(gauges.coarse, [vote[0] for vote in votes], MOST_COARSE, model, everywhere)
-    fine = _steadiest(gauges.fine, [vote[1] for vote in votes], MOST_FINE, model, near)
+    coarse = _steadiest(gauges.coarse, large, MOST_COARSE, model, everywhere)
+    fine = _steadiest(gauges.fine, small, MOST_FINE, model, near)
     return Gauges(
         coarse=gauges.coarse.keep(coarse),
         fine=gauges.fine.keep(fine),
@@ -125,18 +131,15 @@ def _auditioned(gauges: Gauges, greys: Sequence[Grey], model: Model) -> Gauges:
 
 
 def _steadiest(
-    reference: Reference, votes: Sequence[Votes], most: int, model: Model, favour: Float
+    reference: Reference, votes: Votes, most: int, model: Model, favour: Float
 ) -> NDArray[np.int64]:
     """Return the tiles that are found again in most pictures of the sample, and move as others do."""
-    weights = np.stack([vote.weights for vote in votes])
-    strays = []
-    for vote in votes:
-        matrix, agree = fit_map(reference.centres, vote.shifts, vote.weights, model)
-        way = reference.centres @ matrix[:, :2].T + matrix[:, 2] - reference.centres
-        off = np.hypot(*(vote.shifts - way).T)
-        strays.append(off if agree > 0.2 else np.zeros_like(off))
+    weights = votes.weights
+    matrices, agree = fit_maps(reference.centres, votes.shifts, weights, model)
+    off = np.hypot(*np.moveaxis(votes.shifts - way_of(matrices, reference.centres), -1, 0))
+    strays = off * (agree > 0.2)[:, None]
     score = np.quantile(weights, 0.25, axis=0)
-    score[np.median(np.stack(strays), axis=0) > STRAY_PX] = 0
+    score[np.median(strays, axis=0) > STRAY_PX] = 0
     good = np.flatnonzero(score > 0)
     if len(good) < 3:  # everything changes: the best there is, and the frames will say how sure they are
         score = weights.mean(axis=0)

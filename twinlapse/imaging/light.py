@@ -19,6 +19,7 @@ Float = NDArray[np.float64]
 Blocks = NDArray[np.float32]
 Mode = Literal["constant", "flicker", "off"]
 
+_AT_ONCE = 64  # pictures whose light is compared together
 ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
 LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
 MOST_GAIN = 2.0
@@ -81,15 +82,23 @@ def _laid(small: Any, matrix: Float, step: int) -> Any:
 
 def _changes(blocks: Blocks) -> tuple[Float, NDArray[np.bool_]]:
     """Return by how much each block changes over a series (relative), and which blocks can be judged."""
-    sample = blocks[:: max(1, len(blocks) // 64)].astype(np.float64)
-    usable = np.asarray(np.isfinite(sample).all(axis=(0, 3)))
-    filled = np.where(np.isfinite(sample), sample, 1.0)
-    usable &= (filled.min(axis=(0, 3)) > LOW) & (filled.max(axis=(0, 3)) < HIGH)
-    logs = np.log(np.maximum(filled, 1e-3))
-    logs -= np.median(logs, axis=0)
+    sample = blocks[:: max(1, len(blocks) // 64)]
+    # along time first: that is how they lie in memory
+    usable = np.isfinite(sample).all(axis=0).all(axis=-1)
+    filled = np.where(np.isfinite(sample), sample, np.float32(1))
+    usable &= (filled.min(axis=0).min(axis=-1) > LOW) & (filled.max(axis=0).max(axis=-1) < HIGH)
+    logs = np.log(np.maximum(filled, np.float32(1e-3)))
+    logs -= _middle(logs, 0)
     if usable.any():
-        logs -= np.median(logs[:, usable], axis=1)[:, None, None]
-    return np.asarray(np.sqrt((logs**2).mean(axis=(0, 3)))), usable
+        logs -= _middle(logs[:, usable], 1)[:, None, None]
+    return np.sqrt((logs**2).mean(axis=0).mean(axis=-1)).astype(np.float64), np.asarray(usable)
+
+
+def _middle(values: NDArray[Any], axis: int) -> NDArray[Any]:
+    """Return the upper median along an axis, NaN left out."""
+    count = np.isfinite(values).sum(axis=axis, keepdims=True)
+    # NaN are sorted to the end
+    return np.take_along_axis(np.sort(values, axis=axis), count // 2, axis=axis).squeeze(axis)
 
 
 def steady_weights(blocks: Blocks) -> Float:
@@ -156,18 +165,27 @@ def brightness(blocks: Blocks, weights: Float) -> tuple[Float, Float]:
     inside = weights > 0.05
     if not inside.any() or not len(blocks):
         return ratio, confidence
-    sample = blocks[:: max(1, len(blocks) // 64)][:, inside]
-    common: Float = np.nanmedian(sample.astype(np.float64), axis=0)
-    weight = weights[inside][:, None] * common  # bright parts are what the eye sees flicker
-    for place, picture in enumerate(blocks):
-        logs = np.asarray(np.log(np.maximum(picture[inside], 1e-6) / common))
-        middle = np.median(logs, axis=0)
-        spread = np.maximum(1.4826 * np.median(np.abs(logs - middle), axis=0), 1e-4)
-        pull = weight * np.clip(1 - ((logs - middle) / (4.685 * spread)) ** 2, 0, None) ** 2
-        ratio[place] = np.exp((pull * logs).sum(axis=0) / pull.sum(axis=0))
-        error = float(spread.max()) / max(1, int(np.count_nonzero(inside))) ** 0.5
-        confidence[place] = 1 / (1 + (error / 0.004) ** 2)
+    common = _middle(blocks[:: max(1, len(blocks) // 64)][:, inside], 0)
+    weight = (weights[inside][:, None] * common).T  # bright parts are what the eye sees flicker
+    for start in range(0, len(blocks), _AT_ONCE):
+        rows = slice(start, start + _AT_ONCE)
+        logs = np.log(np.maximum(blocks[rows][:, inside], np.float32(1e-6)) / common).swapaxes(1, 2)
+        ratio[rows], confidence[rows] = _common_gain(np.ascontiguousarray(logs), weight)
     return ratio, confidence
+
+
+def _common_gain(logs: NDArray[np.float32], weight: Float) -> tuple[Float, Float]:
+    """Return what most blocks of each picture (n, 3, b) agree on (Tukey's biweight), and how well."""
+    off = logs - _middle(logs, 2)[..., None]
+    spread = np.maximum(1.4826 * _middle(np.abs(off), 2), 1e-4)
+    pull = weight * np.clip(1 - (off / (4.685 * spread)[..., None]) ** 2, 0, None) ** 2
+    seen = np.isfinite(logs)
+    pull[~seen] = 0
+    total = pull.sum(axis=2)
+    ratio = np.exp((pull * np.where(seen, logs, 0)).sum(axis=2) / np.maximum(total, 1e-12))
+    known = (total > 0).all(axis=1)
+    error = spread.max(axis=1) / np.maximum(1, seen.sum(axis=2).min(axis=1)) ** 0.5
+    return np.where(known[:, None], ratio, 1.0), np.where(known, 1 / (1 + (error / 0.004) ** 2), 0.0)
 
 
 def gains(ratio: Float, confidence: Float, mode: Mode) -> Float:

@@ -16,6 +16,9 @@ Model = Literal["shift", "rotation", "scale"]
 
 _AS_COMPLEX = np.array([1, 1j])
 NOISE_PX = 0.03  # below this, tiles that disagree are not told apart
+ROUNDS = 4  # of refinement
+MOST_PAIRS = 600  # that propose: a vote needs a good one among them, not all there are
+_AT_ONCE = 60_000  # distances that are judged together: more would not stay near the processor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,100 +55,138 @@ def still(size: tuple[int, int], confidence: float = 0.0) -> Motion:
     return motion_of(np.array([[1.0, 0, 0], [0, 1.0, 0]]), size, confidence)
 
 
+def way_of(matrix: Float, points: Float) -> Float:
+    """Return how far points (..., k, 2) move by maps (..., 2, 3)."""
+    return np.asarray(points @ np.swapaxes(matrix[..., :2], -1, -2) + matrix[..., None, :, 2] - points)
+
+
 def fit_map(centres: Float, shifts: Float, weights: Float, model: Model) -> tuple[Float, float]:
-    """Fit a map to the shifts of tiles by robust vote.
+    """Fit a map to the shifts of the tiles of one picture; see `fit_maps`."""
+    matrices, confidence = fit_maps(centres, shifts[None], weights[None], model)
+    return matrices[0], float(confidence[0])
+
+
+def fit_maps(centres: Float, shifts: Float, weights: Float, model: Model) -> tuple[Float, Float]:
+    """Fit a map to the shifts of tiles by robust vote, for each of n pictures.
 
     Every pair of tiles proposes a map (every tile, for `model` "shift"), all tiles vote, and the best
     proposal is refined on the tiles that agree with it (Tukey's biweight).
 
     Parameters
     ----------
-    centres, shifts : ndarray of shape (n, 2), px
-        Where the tiles lie in the reference, and how far their content lies from there in the picture.
-    weights : ndarray of shape (n,)
+    centres : ndarray of shape (k, 2), px
+        Where the tiles lie in the reference.
+    shifts : ndarray of shape (n, k, 2), px
+        How far their content lies from there in each picture.
+    weights : ndarray of shape (n, k)
         0 silences a tile.
     model : {"shift", "rotation", "scale"}
         What the map may do; each includes the one before.
 
     Returns
     -------
-    matrix : ndarray of shape (2, 3)
+    matrices : ndarray of shape (n, 2, 3)
         Reference to picture.
-    confidence : float
+    confidence : ndarray of shape (n,)
         Weight of the tiles that agree over the weight of all.
     """
-    keep = weights > 0
-    if not keep.any():
-        return np.array([[1.0, 0, 0], [0, 1.0, 0]]), 0.0
+    matrices = np.zeros((len(shifts), 2, 3))
+    matrices[:, [0, 1], [0, 1]] = 1
+    confidence = np.zeros(len(shifts))
+    spoken = np.flatnonzero((weights > 0).any(axis=1))
     # as complex numbers a similarity is z -> ratio z + offset
-    at = centres[keep] @ _AS_COMPLEX
-    to, weight = at + shifts[keep] @ _AS_COMPLEX, weights[keep]
-    ratio, offset = _proposals(at, to, model)
-    missed = ratio[:, None] * at + offset[:, None] - to
-    scores = 1 / (1 + (missed.real**2 + missed.imag**2) / (3 * NOISE_PX + 0.1) ** 2) @ weight
-    best = int(scores.argmax())
+    at = centres @ _AS_COMPLEX
+    proposals = len(at) + (0 if model == "shift" else len(_pairs(len(at))[0]))
+    at_once = max(1, _AT_ONCE // max(1, len(at) * proposals))
+    for start in range(0, len(spoken), at_once):
+        rows = spoken[start : start + at_once]
+        ratio, offset, confidence[rows] = _fitted(at, shifts[rows] @ _AS_COMPLEX, weights[rows], model)
+        matrices[rows, 0, 0] = matrices[rows, 1, 1] = ratio.real
+        matrices[rows, 1, 0], matrices[rows, 0, 1] = ratio.imag, -ratio.imag
+        matrices[rows, 0, 2], matrices[rows, 1, 2] = offset.real, offset.imag
+    return matrices, confidence
+
+
+def _fitted(at: Complex, shift: Complex, weight: Float, model: Model) -> tuple[Complex, Complex, Float]:
+    """Return ratio, offset and confidence of pictures in each of which a tile speaks, (n,) each."""
+    middle = at.mean()
+    at = at - middle
+    to = at + shift
+    keep = weight > 0
+    error = np.where(keep, _by_best_proposal(at, to, weight, model), np.inf)
+    ordered, each = np.sort(error, axis=1), np.arange(len(to))
     # where two bodies move apart two thirds of the tiles may follow another: begin with the nearest third and
     # never widen from there, or the other body is let in step by step until nothing agrees
-    error = np.abs(missed[best])
-    widest = spread = max(0.1, float(np.sort(error)[len(error) // 3]))
-    for _ in range(4):
-        cut = max(4.685 * spread, 1.01 * float(error.min()))
-        spread = min(max(1.4826 * _middle(error[error <= cut]), NOISE_PX), widest)
-        cut = max(4.685 * spread, 1.01 * float(error.min()))
-        pull = weight * np.maximum(1 - (error / cut) ** 2, 0) ** 2
-        turn, way = _least_squares(at, to, pull, _bearable(model, int(np.count_nonzero(pull))))
-        error = np.abs(turn * at + way - to)
-    agree = weight[error < max(4 * spread, 0.25)].sum() if spread < 0.5 else 0.0
-    matrix = np.array([[turn.real, -turn.imag, way.real], [turn.imag, turn.real, way.imag]])
-    return matrix, float(agree / weight.sum())
+    widest = spread = np.maximum(0.1, ordered[each, keep.sum(axis=1) // 3])
+    for _ in range(ROUNDS):
+        cut = np.maximum(4.685 * spread, 1.01 * ordered[:, 0])
+        usual = ordered[each, (ordered <= cut[:, None]).sum(axis=1) // 2]
+        spread = np.minimum(np.maximum(1.4826 * usual, NOISE_PX), widest)
+        cut = np.maximum(4.685 * spread, 1.01 * ordered[:, 0])
+        pull = weight * np.maximum(1 - (error / cut[:, None]) ** 2, 0) ** 2
+        ratio, offset = _least_squares(at, to, pull, model)
+        error = np.where(keep, np.abs(ratio[:, None] * at + offset[:, None] - to), np.inf)
+        ordered = np.sort(error, axis=1)
+    agree = (weight * (error < np.maximum(4 * spread, 0.25)[:, None])).sum(axis=1)
+    return (
+        ratio,
+        offset + middle - ratio * middle,
+        np.where(spread < 0.5, agree / weight.sum(axis=1), 0.0),
+    )
 
 
-def _middle(values: Float) -> float:
-    """The median without the checks that take most of its time on so few values."""
-    return float(np.sort(values)[len(values) // 2])
+def _by_best_proposal(at: Complex, to: Complex, weight: Float, model: Model) -> Float:
+    """Return how far each tile lies off the proposal that most tiles follow, (n, k) px."""
+    ratio, offset, likely = _proposals(at, to, weight > 0, model)
+    missed = ratio[:, :, None] * at + offset[:, :, None] - to[:, None, :]
+    votes = 1 / (1 + (missed.real**2 + missed.imag**2) / (3 * NOISE_PX + 0.1) ** 2)
+    scores = (votes @ weight[:, :, None])[:, :, 0]
+    best = np.where(likely, scores, -1).argmax(axis=1)
+    return np.asarray(np.abs(missed[np.arange(len(to)), best]))
 
 
-def _bearable(model: Model, votes: int) -> Model:
-    """Return what so few votes can tell without being carried away by one of them."""
-    if votes < 3 or model == "shift":
-        return "shift"
-    return "rotation" if votes < 5 else model
-
-
-def _proposals(at: Complex, to: Complex, model: Model) -> tuple[Complex, Complex]:
-    """Return ratio and offset of maps: of every tile that only shifts, of every likely pair."""
-    ratio, offset = np.ones(len(at), np.complex128), to - at
+def _proposals(
+    at: Complex, to: Complex, keep: NDArray[np.bool_], model: Model
+) -> tuple[Complex, Complex, NDArray[np.bool_]]:
+    """Return ratio and offset of maps, (n, p), and which may be: of every tile that only shifts, of pairs."""
+    ratio, offset = np.ones(to.shape, np.complex128), to - at
     if model == "shift" or len(at) < 3:
-        return ratio, offset
+        return ratio, offset, keep
     first, second = _pairs(len(at))
     apart = at[second] - at[first]
-    turn = (to[second] - to[first]) / apart
+    turn = (to[:, second] - to[:, first]) / apart
     likely = (np.abs(turn.imag) < 0.087 * turn.real) & (np.abs(np.abs(turn) - 1) < 0.05)  # 5 degrees, 5 %
-    first, turn = first[likely], turn[likely]
-    middle = apart[likely] / 2
+    likely &= keep[:, first] & keep[:, second] & (np.count_nonzero(keep, axis=1) > 2)[:, None]
     if model == "rotation":
-        turn = turn / np.abs(turn)
-    way = (to[first] + to[second[likely]]) / 2 - turn * (at[first] + middle)
-    return np.concatenate([ratio, turn]), np.concatenate([offset, way])
+        turn = turn / np.where(likely, np.abs(turn), 1)
+    way = (to[:, first] + to[:, second]) / 2 - turn * (at[first] + apart / 2)
+    return (
+        np.concatenate([ratio, turn], axis=1),
+        np.concatenate([offset, way], axis=1),
+        np.concatenate([keep, likely], axis=1),
+    )
 
 
 @functools.lru_cache(maxsize=128)
 def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     first, second = np.triu_indices(count, 1)
-    return first, second
+    some = np.linspace(0, len(first) - 1, min(len(first), MOST_PAIRS)).astype(np.intp)
+    return first[some], second[some]
 
 
-def _least_squares(at: Complex, to: Complex, weight: Float, model: Model) -> tuple[complex, complex]:
-    """Weighted least-squares similarity in closed form (Umeyama 1991, in the plane)."""
-    total = float(weight.sum())
-    a0, b0 = complex(weight @ at) / total, complex(weight @ to) / total
-    ratio = complex(1)
-    if model != "shift":
-        arm = at - a0
-        pulled = weight * np.conj(arm)
-        power = float((pulled @ arm).real)
-        if power > 0:
-            ratio = complex(pulled @ (to - b0)) / power
-            if model == "rotation":
-                ratio /= abs(ratio)
+def _least_squares(at: Complex, to: Complex, weight: Float, model: Model) -> tuple[Complex, Complex]:
+    """Weighted least-squares similarities in closed form (Umeyama 1991, in the plane), (n,) each.
+
+    Each may do what its votes can tell without being carried away by one of them.
+    """
+    total = weight.sum(axis=1)
+    pulled = weight * to
+    a0, b0 = weight @ at / total, pulled.sum(axis=1) / total
+    if model == "shift":
+        return np.ones_like(b0), b0 - a0
+    votes = np.count_nonzero(weight, axis=1)
+    power = weight @ np.abs(at) ** 2 / total - np.abs(a0) ** 2
+    found = pulled @ at.conj() / total - a0.conj() * b0
+    found /= np.where((votes < 5) | (model == "rotation"), np.abs(found), power) + 1e-12
+    ratio = np.where((votes < 3) | (power <= 1e-9), 1, found)
     return ratio, b0 - ratio * a0

@@ -95,7 +95,7 @@ def choose_references(
 def _agreement(gauges: Gauges, pictures: Sequence[Picture], own: int, model: Model) -> Float:
     """Return how well each picture is known again, (m,): 1 for the reference and the best of the others."""
     greys = [np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), dtype=np.uint8) for picture in pictures]
-    total = np.array([gauges.agreement(grey, model) for grey in greys])
+    total = gauges.agreement(greys, model)
     others = np.delete(total, own)
     best = max(float(others.max(initial=0.0)), 1e-9)
     sight = np.clip(total / best, 0, 1)

@@ -9,6 +9,7 @@ holds nearly all that rises above sensor noise, is ever transformed back.
 from __future__ import annotations
 
 import functools
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.imaging.motion import Float, Model, fit_map
+from twinlapse.imaging.motion import Float, Model, fit_maps, way_of
 
 Grey = NDArray[np.uint8]
 Spectra = NDArray[np.complex64]
@@ -49,15 +50,15 @@ class Reference:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Votes:
-    """What n tiles say."""
+    """What k tiles say of m pictures."""
 
-    shifts: Float  # (n, 2) px: content of the reference's tile lies this far away in the picture
-    peaks: Float  # (n,) 0 to 1: share of the spectrum that agrees on the shift
+    shifts: Float  # (m, k, 2) px: content of the reference's tile lies this far away in the picture
+    peaks: Float  # (m, k) 0 to 1: share of the spectrum that agrees on the shift
     tile_px: int
 
     @property
     def weights(self) -> Float:
-        """How much each vote counts, (n,): nothing where its peak is what chance makes."""
+        """How much each vote counts, (m, k): nothing where its peak is what chance makes."""
         return np.clip(self.peaks - chance(self.tile_px), 0, None)
 
 
@@ -115,47 +116,52 @@ def reference_at(grey: Grey, corners: Corners, tile_px: int) -> Reference:
     return Reference(size=size, tile_px=tile_px, corners=corners, spectra=spectra)
 
 
-def measure(reference: Reference, grey: Grey, model: Model = "rotation") -> Votes:
-    """Return how far each tile of the reference has moved in `grey`.
+def measure(reference: Reference, greys: Sequence[Grey], model: Model = "rotation") -> Votes:
+    """Return how far each tile of the reference has moved in each of m pictures.
 
-    When the first look shows half a pixel or a turn, the picture is laid on the reference by what was found
+    Where the first look shows half a pixel or a turn, a picture is laid on the reference by what was found
     and looked at again: a window that cuts off different content at its edges drags the result to zero.
     """
-    votes = _look(reference, grey, reference.corners)
+    votes = _look(reference, greys, np.broadcast_to(reference.corners, (len(greys), len(reference), 2)))
     if not len(reference):
         return votes
-    matrix, confidence = fit_map(reference.centres, votes.shifts, votes.weights, model)
-    way = reference.centres @ matrix[:, :2].T + matrix[:, 2] - reference.centres
-    if confidence < 0.2 or np.abs(way).max() < 0.5:
-        return votes
-    if np.abs(way - way.mean(axis=0)).max() <= 0.75:
-        return measure_near(reference, grey, way)
-    laid = cv2.warpAffine(
-        grey,
-        matrix,
-        reference.size,
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    again = _look(reference, np.asarray(laid, dtype=np.uint8), reference.corners)
-    total = (reference.centres + again.shifts) @ matrix[:, :2].T + matrix[:, 2] - reference.centres
-    return replace(again, shifts=total)
+    centres = reference.centres
+    matrices, confidence = fit_maps(centres, votes.shifts, votes.weights, model)
+    way = way_of(matrices, centres)
+    far = (confidence >= 0.2) & (np.abs(way).max(axis=(1, 2)) >= 0.5)
+    bent = np.abs(way - way.mean(axis=1, keepdims=True)).max(axis=(1, 2)) > 0.75
+    moved, turned = np.flatnonzero(far & ~bent), np.flatnonzero(far & bent)
+    if len(moved):
+        again = measure_near(reference, [greys[row] for row in moved.tolist()], way[moved])
+        votes.shifts[moved], votes.peaks[moved] = again.shifts, again.peaks
+    if len(turned):
+        laid = [_laid(greys[row], matrices[row], reference.size) for row in turned.tolist()]
+        again = _look(reference, laid, np.broadcast_to(reference.corners, (len(laid), len(reference), 2)))
+        votes.shifts[turned] = again.shifts + way_of(matrices[turned], centres + again.shifts)
+        votes.peaks[turned] = again.peaks
+    return votes
 
 
-def measure_near(reference: Reference, grey: Grey, expected: Float) -> Votes:
+def measure_near(reference: Reference, greys: Sequence[Grey], expected: Float) -> Votes:
     """Return how far each tile has moved, looked for around an expected shift.
 
     Parameters
     ----------
     reference : Reference
-    grey : ndarray of shape (height, width), uint8
-    expected : ndarray of shape (n, 2), px
+    greys : sequence of m ndarray of shape (height, width), uint8
+    expected : ndarray of shape (m, k, 2), px
         Whole pixels of it need no resampling and are taken out before the look.
     """
     room = np.array(reference.size) - reference.tile_px
     at = np.clip(reference.corners + np.rint(expected).astype(np.int64), 0, room)
-    votes = _look(reference, grey, at)
+    votes = _look(reference, greys, at)
     return replace(votes, shifts=votes.shifts + (at - reference.corners))
+
+
+def _laid(grey: Grey, matrix: Float, size: tuple[int, int]) -> Grey:
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    laid = cv2.warpAffine(grey, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(laid, dtype=np.uint8)
 
 
 def _grid(area: tuple[int, int, int, int], tile: int, step: float, margin: int) -> Corners:
@@ -179,16 +185,21 @@ def _texture(tile: Grey) -> float:
     return float(np.sqrt(max(0.0, least)) * 32)
 
 
-def _look(reference: Reference, grey: Grey, corners: Corners) -> Votes:
+def _look(reference: Reference, greys: Sequence[Grey], corners: Corners) -> Votes:
+    """Compare the tiles of m pictures that begin at `corners` (m, k, 2) with those of the reference."""
     tile = reference.tile_px
-    cross = _spectra(grey, corners, tile)
+    cross = np.stack([_spectra(grey, at, tile) for grey, at in zip(greys, corners, strict=True)])
     cross *= reference.spectra
-    cross /= np.maximum(np.abs(cross), 1e-3)
     weight, total = _band(tile)
-    cross *= weight
+    parts = cross.view(np.float32).reshape(*cross.shape, 2)
+    size = np.sqrt(parts[..., 0] ** 2 + parts[..., 1] ** 2)
+    parts *= (weight / np.maximum(size, 1e-3))[..., None]
     surface = np.fft.irfft2(cross, (tile // 2, tile // 2))
-    shifts, peaks = _peaks(surface * (tile // 2) ** 2 / total)
-    return Votes(shifts=shifts * 2, peaks=peaks, tile_px=tile)  # a sample of the surface is two pixels
+    surface *= (tile // 2) ** 2 / total
+    shifts, peaks = _peaks(surface.reshape(-1, tile // 2, tile // 2))
+    shape = corners.shape[:2]
+    # a sample of the surface is two pixels
+    return Votes(shifts=shifts.reshape(*shape, 2) * 2, peaks=peaks.reshape(shape), tile_px=tile)
 
 
 def _spectra(grey: Grey, corners: Corners, tile: int) -> Spectra:
