@@ -10,8 +10,16 @@ from hypothesis import strategies as st
 from skimage import data
 from skimage.registration import phase_cross_correlation
 
-from twinlapse.imaging.light import apply_gain, gain_table, gains, to_linear, to_srgb
-from twinlapse.imaging.motion import fit_map, motion_of
+from twinlapse.imaging.light import (
+    apply_gain,
+    brightness,
+    gain_table,
+    gains,
+    steady_weights,
+    to_linear,
+    to_srgb,
+)
+from twinlapse.imaging.motion import fit_map, fit_maps, motion_of
 from twinlapse.imaging.registration import chance, make_reference, measure
 
 SCENE = data.camera()
@@ -83,6 +91,23 @@ def test_a_minority_cannot_drag_the_vote(seed: int, strangers: int) -> None:
     assert confidence == pytest.approx((20 - strangers) / 20, abs=0.11)
 
 
+@given(seed=st.integers(0, 999), model=st.sampled_from(["shift", "rotation", "scale"]))
+@settings(derandomize=True, max_examples=20, deadline=None)
+def test_pictures_are_fitted_each_by_itself(seed: int, model: str) -> None:
+    rng = np.random.default_rng(seed)
+    tiles = int(rng.integers(1, 24))
+    centres = rng.uniform(0, 1000, (tiles, 2))
+    shifts = rng.normal(0, 2, (40, 1, 2)) + rng.normal(0, 0.03, (40, tiles, 2))
+    weights = rng.uniform(0, 1, (40, tiles)) * (rng.random((40, tiles)) < 0.7)
+    matrices, confidence = fit_maps(centres, shifts, weights, model)
+    assert np.array_equal(confidence > 0, weights.any(axis=1))
+    for row in (0, 17, 39):
+        spoken = weights[row] > 0  # a silent tile is as good as none
+        alone, sure = fit_map(centres[spoken], shifts[row, spoken], weights[row, spoken], model)
+        assert np.abs(matrices[row] - alone).max() < 1e-6
+        assert confidence[row] == pytest.approx(sure)
+
+
 def test_motion_is_told_for_the_middle() -> None:
     motion = motion_of(np.array([[1, 0, 2.0], [0, 1, -1.0]]), (640, 480), 1.0)
     assert (motion.dx_px, motion.dy_px, motion.angle_deg) == (2, -1, 0)
@@ -124,6 +149,25 @@ def test_flicker_goes_and_daylight_stays() -> None:
     assert np.allclose(ratio * gains(ratio, np.ones(n), "constant"), 1)
     unsure = gains(ratio, np.zeros(n), "constant")
     assert np.array_equal(unsure, np.ones((n, 3)))
+
+
+def test_one_glaring_picture_is_left_alone_and_troubles_no_other() -> None:
+    """The blocks of a picture that is clipped all over tell nothing, and it need not be one of a sample."""
+    rng = np.random.default_rng(5)
+    n = 150
+    light = np.exp(rng.normal(0, 0.05, (n, 3))).astype(np.float32)
+    blocks = rng.uniform(0.05, 0.3, (1, 30, 40, 3)).astype(np.float32) * light[:, None, None]
+    for glaring in (70, 71, 72):
+        blocks[glaring] = np.nan
+    weights = steady_weights(np.delete(blocks, [70, 71, 72], axis=0))
+    ratio, confidence = brightness(blocks, weights)
+    dark = np.isin(np.arange(n), [70, 71, 72])
+    assert np.array_equal(ratio[dark], np.ones((3, 3))) and not confidence[dark].any()
+    level = ratio[~dark] / light[~dark]
+    assert np.abs(level / level.mean(axis=0) - 1).max() < 1e-4 and confidence[~dark].min() > 0.99
+    for mode in ("constant", "flicker"):
+        gain = gains(ratio, confidence, mode)
+        assert np.isfinite(gain).all() and np.array_equal(gain[dark], np.ones((3, 3)))
 
 
 def test_a_gain_of_one_is_no_change() -> None:

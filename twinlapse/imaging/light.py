@@ -198,6 +198,8 @@ def gains(ratio: Float, confidence: Float, mode: Mode) -> Float:
     if mode == "off" or not len(ratio):
         return np.ones_like(ratio)
     sure = confidence > 0.2
+    if not sure.any():
+        return np.ones_like(ratio)
     logs = np.log(ratio)
     target = np.zeros_like(logs) if mode == "constant" else _smooth(logs, sure)
     gain = np.exp(target - logs)
@@ -206,22 +208,30 @@ def gains(ratio: Float, confidence: Float, mode: Mode) -> Float:
 
 
 def _smooth(logs: Float, sure: NDArray[np.bool_], reach: float = 8.0) -> Float:
-    """Local straight line through the neighbours, weights Gaussian in time, outliers silenced twice."""
-    place = np.arange(len(logs), dtype=np.float64)
+    """Local straight line through the neighbours, weights Gaussian in time, outliers silenced twice.
+
+    Only where `sure` is it of use: what lies beyond all sure neighbours has no curve.
+    """
+    away = np.arange(-round(4 * reach), round(4 * reach) + 1)
+    near = np.exp(-((away / reach) ** 2) / 2)
     curve = np.zeros_like(logs)
-    for channel in range(logs.shape[1]):
+    for channel, values in enumerate(logs.T):
         trust = sure.astype(np.float64)
         for _ in range(3):
-            for at in place.astype(int):
-                pull = trust * np.exp(-(((place - at) / reach) ** 2) / 2) + 1e-9
-                centre = (pull * place).sum() / pull.sum()
-                mean = (pull * logs[:, channel]).sum() / pull.sum()
-                spread = (pull * (place - centre) ** 2).sum()
-                slope = (pull * (place - centre) * (logs[:, channel] - mean)).sum() / max(spread, 1e-9)
-                curve[at, channel] = mean + slope * (at - centre)
-            error = np.abs(logs[:, channel] - curve[:, channel])
-            trust = sure / (1 + (error / max(2 * float(np.median(error)), 1e-4)) ** 2)
+            total, first, second = (_around(trust, near * away**power) for power in range(3))
+            total = np.maximum(total, 1e-9)
+            mean, tilt = (_around(trust * values, near * away**power) / total for power in range(2))
+            middle = first / total
+            slope = (tilt - middle * mean) / np.maximum(second / total - middle**2, 1e-9)
+            curve[:, channel] = mean - slope * middle
+            error = np.abs(values - curve[:, channel])
+            trust = sure / (1 + (error / max(2 * float(np.median(error[sure])), 1e-4)) ** 2)
     return curve
+
+
+def _around(values: Float, weights: Float) -> Float:
+    """Return the weighted sum of the neighbours of each value; the weights begin as far before as after."""
+    return np.convolve(values, weights[::-1])[len(weights) // 2 :][: len(values)]
 
 
 def apply_gain(picture: Picture, gain: NDArray[np.floating]) -> Picture:
