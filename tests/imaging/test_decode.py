@@ -123,6 +123,15 @@ def test_reduced_pictures_have_one_size_whatever_their_kind(kind: str, by: int) 
         assert picture.shape == (-(-size[1] // by), -(-size[0] // by), 3)
 
 
+def test_memory_that_is_given_is_taken_where_it_fits() -> None:
+    data, whole = encoded(photograph(), "JPEG"), decode(encoded(photograph(), "JPEG"))
+    for shape, fits in (((121, 203, 3), True), ((203, 121, 3), False), ((61, 102, 3), False)):
+        room = np.zeros(shape, np.uint8)
+        picture = decode(data, room=room)
+        assert np.array_equal(picture, whole) and np.shares_memory(picture, room) == fits
+    assert not np.shares_memory(decode(encoded(photograph(), "PNG"), room=room), room)
+
+
 def test_a_bomb_is_refused_by_its_header() -> None:
     data = encoded(Image.new("L", (9000, 9000)), "PNG")
     with pytest.raises(FrameError, match="9000 x 9000"):

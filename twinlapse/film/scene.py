@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -27,6 +28,7 @@ from twinlapse.shots import Plan
 
 STORY_TURN = 0.18  # share of the print at which a story goes from the nozzle's view to the wide one
 STORY_FADE = 0.04  # share of the print that the change takes
+_OF_THREAD = threading.local()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +124,16 @@ class Scene:
 
     def _read(self, view: View, camera: str, place: int) -> Picture:
         track = self.tracks[camera]
-        return view.show(read_picture(track.files[place].path), track.motions[place], track.gain[place])
+        picture = read_picture(track.files[place].path, room=_room(track.size))
+        return view.show(picture, track.motions[place], track.gain[place])
+
+
+def _room(size: tuple[int, int]) -> Picture:
+    """Return this thread's memory for a camera's picture: to get it anew costs a third of reading it."""
+    rooms: dict[tuple[int, int], Picture] = _OF_THREAD.__dict__.setdefault("rooms", {})
+    if size not in rooms:
+        rooms[size] = np.empty((size[1], size[0], 3), np.uint8)
+    return rooms[size]
 
 
 def set_scene(

@@ -28,7 +28,7 @@ _HARMLESS = "extraneous bytes before marker"
 _DAMAGE = {"Premature end": "this JPEG ends too early", "Corrupt JPEG data": "this JPEG is damaged inside"}
 
 
-def read_picture(path: Path, *, grey: bool = False, reduce: int = 1) -> Picture:
+def read_picture(path: Path, *, grey: bool = False, reduce: int = 1, room: Picture | None = None) -> Picture:
     """Return a picture upright (EXIF orientation applied).
 
     Parameters
@@ -39,6 +39,8 @@ def read_picture(path: Path, *, grey: bool = False, reduce: int = 1) -> Picture:
         Return luma only.
     reduce : {1, 2, 4, 8}
         Return the picture at this fraction of its size, which a JPEG gives for less work.
+    room : ndarray of uint8, optional
+        Memory for the picture, taken where a JPEG has just this shape: the result may lie in it.
 
     Returns
     -------
@@ -58,7 +60,7 @@ def read_picture(path: Path, *, grey: bool = False, reduce: int = 1) -> Picture:
         raise FrameError(
             f"this frame cannot be read ({error.strerror})", "it will be covered", path=path
         ) from None
-    return decode(data, path, grey=grey, reduce=reduce)
+    return decode(data, path, grey=grey, reduce=reduce, room=room)
 
 
 def picture_size(path: Path) -> tuple[int, int] | None:
@@ -71,7 +73,14 @@ def picture_size(path: Path) -> tuple[int, int] | None:
         return None
 
 
-def decode(data: bytes, path: Path | None = None, *, grey: bool = False, reduce: int = 1) -> Picture:
+def decode(
+    data: bytes,
+    path: Path | None = None,
+    *,
+    grey: bool = False,
+    reduce: int = 1,
+    room: Picture | None = None,
+) -> Picture:
     """Return the picture held by `data`; see `read_picture`."""
     if not data:
         raise FrameError("this frame is empty", "it will be covered", path=path)
@@ -82,7 +91,7 @@ def decode(data: bytes, path: Path | None = None, *, grey: bool = False, reduce:
                     f"this frame has {image.width} x {image.height} pixels", "use smaller frames", path=path
                 )
             if image.format == "JPEG" and image.mode in ("L", "RGB"):
-                picture = _jpeg(data, path, image.size, grey=grey, reduce=reduce)
+                picture = _jpeg(data, path, image.size, grey=grey, reduce=reduce, room=room)
                 if picture is not None:
                     return _upright(picture, image.getexif().get(_ORIENTATION, 1))
             return reduced(_by_pillow(image, grey), reduce)
@@ -95,14 +104,22 @@ def decode(data: bytes, path: Path | None = None, *, grey: bool = False, reduce:
 
 
 def _jpeg(
-    data: bytes, path: Path | None, size: tuple[int, int], *, grey: bool, reduce: int
+    data: bytes,
+    path: Path | None,
+    size: tuple[int, int],
+    *,
+    grey: bool,
+    reduce: int,
+    room: Picture | None,
 ) -> Picture | None:
     """Return a JPEG as it lies in its file; None where it is whole, but of a kind that others must read."""
+    shape = (-(-size[1] // reduce), -(-size[0] // reduce), 1 if grey else 3)
     wanted = {
         "colorspace": "GRAY" if grey else "RGB",
-        "min_width": -(-size[0] // reduce),
-        "min_height": -(-size[1] // reduce),
+        "min_height": shape[0],
+        "min_width": shape[1],
         "min_factor": reduce,
+        "buffer": room if room is not None and room.shape == shape else None,
     }
     try:
         picture = simplejpeg.decode_jpeg(data, **wanted)
