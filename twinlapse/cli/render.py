@@ -17,7 +17,12 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("job", type=click.Path(path_type=Path), required=False)
 @click.option(
-    "-o", "--output", "out", type=click.Path(path_type=Path), required=True, help="The film, an .mp4 file."
+    "-o",
+    "--output",
+    "out",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="The film: .mp4, .m4v, .webm, .gif or .webp.",
 )
 @click.option(
     "--frames",

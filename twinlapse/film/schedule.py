@@ -26,14 +26,16 @@ class Beat:
 def schedule(count: int, filming: Filming) -> tuple[Beat, ...]:
     """Return the frames of the film for `count` moments.
 
-    One film frame a moment, unless a length is given. With ``ease`` e the speed rises from (1 - e) of its
-    mean at the first layers: it is 1 - e + 2 e u at share u of the film, so u (1 - e) + e u^2 of the print
-    is seen.
+    One film frame a moment, unless a length is given: that of the way, with the way back in a loop. With
+    ``ease`` e the speed rises from (1 - e) of its mean at the first layers: it is 1 - e + 2 e u at share u of
+    the film, so u (1 - e) + e u^2 of the print is seen.
     """
     if count < 1:
         return ()
     fps = filming.fps
     frames = max(1, round(filming.seconds * fps) if filming.seconds else count)
+    if filming.loop and filming.seconds:
+        frames = frames // 2 + 1  # the length given is that of both ways
     u = np.linspace(0, 1, frames) if frames > 1 else np.zeros(1)
     at = (u * (1 - filming.ease) + filming.ease * u**2) * (count - 1)
     beats = [_beat(float(place), count, filming.between == "fade") for place in at]
