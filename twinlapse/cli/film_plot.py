@@ -12,7 +12,7 @@ from twinlapse.files import write_bytes
 if TYPE_CHECKING:
     from twinlapse.film import FilmReport
 
-_CHANNELS = ("#c0392b", "#2e8b57", "#2a6fb0")
+_CHANNELS = {"red": "#c0392b", "green": "#2e8b57", "blue": "#2a6fb0"}
 
 
 def draw(report: FilmReport, path: Path) -> None:
@@ -31,13 +31,15 @@ def draw(report: FilmReport, path: Path) -> None:
         upper, lower = axes[0][column], axes[1][column]
         upper.plot(shots, [row[1] for row in rows], lw=1, label="to the right")
         upper.plot(shots, [row[2] for row in rows], lw=1, label="down")
-        upper.set(title=camera, ylabel="shift taken out, px")
-        upper.legend(loc="upper right", fontsize=8)
-        for channel, colour in enumerate(_CHANNELS):
-            lower.plot(shots, [part[channel] for part in gain], lw=1, color=colour)
+        upper.set_title(camera, loc="left")
+        upper.set(ylabel="shift taken out, px")
+        for channel, (name, colour) in enumerate(_CHANNELS.items()):
+            lower.plot(shots, [part[channel] for part in gain], lw=1, color=colour, label=name)
         lower.set(xlabel="shot", ylabel="gain in linear light")
         for each in (upper, lower):
             each.grid(alpha=0.25)
+            # above the lines: over a long print there is no corner that they leave free
+            each.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=3, fontsize=8, frameon=False)
     data = io.BytesIO()
     figure.savefig(data, format=kind, dpi=130)
     write_bytes(path, data.getvalue())
