@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from skimage import data
 
-from twinlapse.film.looking import Looks
+from twinlapse.film.looks import Looks
 from twinlapse.film.tracking import CERTAIN, track_camera
 from twinlapse.film.tying import tied
 from twinlapse.frames.sequence import FrameFile
@@ -86,7 +86,8 @@ def test_tiles_of_two_references_are_laid_on_the_first() -> None:
     looks = Looks(
         size=np.array([960, 540]), foot=np.array([480.0, 400]), centres=at, part=part, coarse=large,
         shifts=shifts, weights=weights, faults=np.full(frames, ""),
-        blocks=np.ones((frames, 30, 40, 3), np.float32), scene=np.array(True), body=np.zeros((frames, 2, 3)),
+        ratio=np.ones((frames, 3)), ratio_sure=np.ones(frames), action=np.array([0, 0, 1.0, 1]),
+        scene=np.array(True), body=np.zeros((frames, 2, 3)),
         body_sure=np.zeros(frames), lit=np.ones((30, 40)),
     )  # fmt: skip
     laid = tied(looks, "shift")

@@ -53,7 +53,7 @@ def fallback_font() -> Path | None:
     return path if path.exists() else None
 
 
-@functools.lru_cache(maxsize=1024)
+@functools.lru_cache(maxsize=128)
 def _mask(font: str, text: str, size_px: int, track_px: float, figures: bool) -> Mask:
     face = _face(_font_for(font, text), size_px)
     ascent, descent = face.getmetrics()

@@ -1,65 +1,46 @@
-"""The first pass over the frames of a camera: each is read once, its tiles and its light are measured.
-
-What comes out is columns, one row a frame, and is kept beside the frames: another layout, another length or
-another way to hold the picture needs no second look.
-"""
+"""The first pass over the frames of a camera: each is read once, its tiles and its light are measured."""
 
 from __future__ import annotations
 
 import contextlib
-import hashlib
-import io
-import zipfile
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
-from dataclasses import dataclass, fields, replace
-from pathlib import Path
-from typing import Any, TypeVar
+from dataclasses import replace
+from typing import TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.errors import FileProblemError, FrameError
-from twinlapse.files import write_bytes
+from twinlapse.errors import FrameError
+from twinlapse.film.looks import Looks, keep, key_of, read_kept
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import Picture, picture_size, read_picture
 from twinlapse.imaging.gauges import choose_gauges
-from twinlapse.imaging.light import ACROSS, DOWN, Blocks, light_blocks
+from twinlapse.imaging.light import (
+    ACROSS,
+    DOWN,
+    Blocks,
+    brightness,
+    changing_box,
+    common_level,
+    light_blocks,
+)
 from twinlapse.imaging.motion import Float
 from twinlapse.imaging.references import References, choose_references
 from twinlapse.imaging.rigid import enlarged, find_rigid
 from twinlapse.rig.filming import CameraFilming
 
 WORKERS = 2
-VERSION = "looks/9"
 AT_ONCE = 8  # pictures measured together: what is done to columns costs as little for eight as for one
+LIGHT_SAMPLE = 64  # pictures at least by which the light of the film is known, where it has as many
 SAMPLE = 10  # pictures looked at before all others, to choose what to measure by
 MOSTLY = 0.8  # share of the sample in which the scene must be known again to be what is held
 
 T = TypeVar("T")
 R = TypeVar("R")
 Progress = Callable[[float], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Looks:
-    """What was seen in n frames with k tiles; rows of unusable frames hold zeros and NaN."""
-
-    size: NDArray[np.int64]  # (2,) width, height
-    foot: Float  # (2,) px: where the print stands in the picture
-    centres: Float  # (k, 2) px in the reference
-    part: NDArray[np.int64]  # (k,) to which reference a tile belongs
-    coarse: NDArray[np.bool_]  # (k,) a large tile anywhere, else a small one near the print
-    shifts: Float  # (n, k, 2) px
-    weights: Float  # (n, k)
-    body: Float  # (n, 2, 3) where a rigid body in the picture, the nozzle, lies against the reference
-    body_sure: Float  # (n,) 0 to 1; zeros where there is no such body
-    scene: NDArray[np.bool_]  # () what is behind that body can be held
-    lit: Float  # (DOWN, ACROSS) where the light may be read off, 0 to 1
-    blocks: Blocks  # (n, DOWN, ACROSS, 3) linear light
-    faults: NDArray[np.str_]  # (n,) "" where the frame is good
 
 
 def in_order(
@@ -97,13 +78,12 @@ def look_at(
         when none of the frames can be read.
     """
     kept = files[0].path.parent / f".twinlapse-{camera}.npz"
-    key = _key(files, filming)
-    looks = _read_kept(kept, key) if cache else None
+    key = key_of(files, filming)
+    looks = read_kept(kept, key) if cache else None
     if looks is None:
         looks = _look_at_all(files, filming, progress, pool)
         if cache:
-            with contextlib.suppress(FileProblemError):  # a folder that cannot be written is no fault
-                _keep(kept, key, looks)
+            keep(kept, key, looks)
     return looks
 
 
@@ -124,7 +104,7 @@ def _look_at_all(
     if rigid is not None and not scene:
         looks.lit[:] = rigid.covers(ACROSS, DOWN) > 0.9  # what is behind it never stays the same
 
-    def look(places: Sequence[int]) -> None:
+    def look(places: Sequence[int]) -> Blocks:
         pictures = {}
         for place in places:
             try:
@@ -141,14 +121,48 @@ def _look_at_all(
                 looks.body[place] = enlarged(body, by)
                 if not scene:
                     laid[place] = body
-        for place, picture in pictures.items():
-            looks.blocks[place] = light_blocks(picture, laid.get(place))
+        blocks = np.full((len(places), DOWN, ACROSS, 3), np.nan, np.float32)
+        for row, place in enumerate(places):
+            if place in pictures:
+                blocks[row] = light_blocks(pictures[place], laid.get(place))
+        return blocks
 
-    groups = [range(len(files))[start : start + AT_ONCE] for start in range(0, len(files), AT_ONCE)]
-    for done, _ in enumerate(in_order(look, groups, pool=pool), 1):
-        if progress is not None:
-            progress(done / len(groups))
+    _in_turn(look, looks, progress, pool)
     return looks
+
+
+def _in_turn(
+    look: Callable[[Sequence[int]], Blocks], looks: Looks, progress: Progress | None, pool: Executor | None
+) -> None:
+    """Look at all frames: first at some all over the film, which tell what their light is compared with.
+
+    Only the light of those is kept, so that a long film needs no more memory than a short one.
+    """
+    count = len(looks.faults)
+    first = np.arange(0, count, max(1, count // LIGHT_SAMPLE))
+    rest = np.setdiff1d(np.arange(count), first)
+
+    def groups(places: NDArray[np.int64]) -> list[list[int]]:
+        return [places[start : start + AT_ONCE].tolist() for start in range(0, len(places), AT_ONCE)]
+
+    def tell(done: int) -> None:
+        if progress is not None:
+            progress(min(1.0, done * AT_ONCE / count))
+
+    def compare(places: Sequence[int]) -> None:
+        looks.ratio[places], looks.ratio_sure[places] = brightness(look(places), level)
+
+    sample = []
+    for blocks in in_order(look, groups(first), pool=pool):
+        sample.append(blocks)
+        tell(len(sample))
+    light = np.concatenate(sample)
+    good = looks.faults[first] == ""
+    level = common_level(light[good], looks.lit)
+    looks.action[:] = changing_box(light[good])
+    looks.ratio[first], looks.ratio_sure[first] = brightness(light, level)
+    for done, _ in enumerate(in_order(compare, groups(rest), pool=pool), len(sample) + 1):
+        tell(done)
 
 
 def _measure(
@@ -190,7 +204,9 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         body_sure=np.zeros(count),
         scene=np.array(scene),
         lit=np.ones((DOWN, ACROSS)),
-        blocks=np.full((count, DOWN, ACROSS, 3), np.nan, np.float32),
+        ratio=np.ones((count, 3)),
+        ratio_sure=np.zeros(count),
+        action=np.array([0.0, 0.0, 1.0, 1.0]),
         faults=np.zeros(count, dtype="U200"),
     )
 
@@ -255,32 +271,3 @@ def _nothing_readable(files: Sequence[FrameFile]) -> FrameError:
     return FrameError(
         "none of these frames can be read", "name a folder with whole pictures", path=files[0].path.parent
     )
-
-
-def _key(files: Sequence[FrameFile], filming: CameraFilming) -> str:
-    """Name all that the measurement depends on: the frames as they lie there, and what is asked of them."""
-    said = [VERSION, filming.model, str(filming.hold == "off"), str(filming.region), str(filming.ignore)]
-    for file in files:
-        with contextlib.suppress(OSError):
-            state = file.path.stat()
-            said.append(f"{file.path.name} {state.st_size} {state.st_mtime_ns}")
-    return hashlib.sha256("\n".join(said).encode()).hexdigest()
-
-
-def _keep(path: Path, key: str, looks: Looks) -> None:
-    data = io.BytesIO()
-    columns: dict[str, Any] = {name.name: getattr(looks, name.name) for name in fields(Looks)}
-    np.savez(data, key=np.array(key), **columns)
-    write_bytes(path, data.getvalue())
-
-
-def _read_kept(path: Path, key: str) -> Looks | None:
-    if not path.is_file():
-        return None
-    try:
-        with np.load(path, allow_pickle=False) as kept:
-            if str(kept["key"]) != key:
-                return None
-            return Looks(**{name.name: kept[name.name] for name in fields(Looks)})
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
-        return None  # damaged: it is only a copy of what can be measured again

@@ -163,6 +163,6 @@ def _columns(pace: tuple[tuple[float, float], ...], width: int, height: int) -> 
     return cover
 
 
-@functools.lru_cache(maxsize=4096)
+@functools.lru_cache(maxsize=64)
 def _rounded(width: int, height: int) -> Picture:
     return rounded(width, height, height / 2)

@@ -10,12 +10,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.film.looking import Looks, Progress, look_at
+from twinlapse.film.looking import Progress, look_at
+from twinlapse.film.looks import Looks
 from twinlapse.film.tying import tied
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import Picture
 from twinlapse.imaging.lens import resample
-from twinlapse.imaging.light import apply_gain, brightness, changing_box, gains, steady_weights
+from twinlapse.imaging.light import apply_gain, gains
 from twinlapse.imaging.motion import Float, Motion, fit_maps, motion_of, still, way_of
 from twinlapse.rig.filming import CameraFilming
 
@@ -75,7 +76,7 @@ def track_camera(
         faults=tuple(str(fault) for fault in looks.faults),
         motions=tuple(_motions(looks, size, filming)),
         gain=_gain(looks, filming),
-        action=changing_box(looks.blocks[looks.faults == ""]),
+        action=(*looks.action.tolist(),),
         foot_px=_foot(looks),
         riding=_riding(looks, filming),
     )
@@ -175,9 +176,7 @@ def _nearness(looks: Looks) -> Float:
 
 def _gain(looks: Looks, filming: CameraFilming) -> Float:
     gain = np.ones((len(looks.faults), 3))
-    good = np.flatnonzero(looks.faults == "")
-    if len(good) and filming.light != "off":
-        blocks = looks.blocks[good]
-        ratio, confidence = brightness(blocks, steady_weights(blocks) * looks.lit)
-        gain[good] = gains(ratio, confidence, filming.light)
+    good = looks.faults == ""
+    if filming.light != "off":
+        gain[good] = gains(looks.ratio[good], looks.ratio_sure[good], filming.light)
     return gain

@@ -11,7 +11,7 @@ from itertools import combinations
 
 import numpy as np
 
-from twinlapse.film.looking import Looks
+from twinlapse.film.looks import Looks
 from twinlapse.imaging.motion import Float, Model, fit_maps, way_of
 
 CERTAIN = 0.35  # below this share of agreeing votes a frame does not tie

@@ -7,6 +7,7 @@ picture, so that a growing print does not drag it.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import cv2
@@ -19,9 +20,9 @@ Float = NDArray[np.float64]
 Blocks = NDArray[np.float32]
 Mode = Literal["constant", "flicker", "off"]
 
-_AT_ONCE = 64  # pictures whose light is compared together
 ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
 LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
+MOSTLY = 0.9  # share of the pictures in which a block must not be clipped
 MOST_GAIN = 2.0
 NEAR_CLIPPING = 248  # mean code of a few pixels above which some of them are clipped
 
@@ -81,17 +82,27 @@ def _laid(small: Any, matrix: Float, step: int) -> Any:
 
 
 def _changes(blocks: Blocks) -> tuple[Float, NDArray[np.bool_]]:
-    """Return by how much each block changes over a series (relative), and which blocks can be judged."""
-    sample = blocks[:: max(1, len(blocks) // 64)]
+    """Return by how much each block changes over a series (relative), and which blocks can be judged.
+
+    A picture that is mostly clipped tells nothing and is passed over, and so is a block that is clipped in
+    more than a few others.
+    """
+    seen = np.isfinite(blocks).all(axis=-1)
+    told = seen.mean(axis=(1, 2)) > 0.5
+    sample = blocks[told] if told.any() else blocks
+    clear = np.isfinite(sample)
     # along time first: that is how they lie in memory
-    usable = np.isfinite(sample).all(axis=0).all(axis=-1)
-    filled = np.where(np.isfinite(sample), sample, np.float32(1))
-    usable &= (filled.min(axis=0).min(axis=-1) > LOW) & (filled.max(axis=0).max(axis=-1) < HIGH)
-    logs = np.log(np.maximum(filled, np.float32(1e-3)))
+    usable = clear.mean(axis=0).min(axis=-1) > MOSTLY
+    usable &= np.where(clear, sample, np.inf).min(axis=0).min(axis=-1) > LOW
+    usable &= np.where(clear, sample, 0).max(axis=0).max(axis=-1) < HIGH
+    logs = np.log(np.maximum(np.where(clear, sample, 1), 1e-3))
+    logs[~clear] = np.nan
     logs -= _middle(logs, 0)
     if usable.any():
         logs -= _middle(logs[:, usable], 1)[:, None, None]
-    return np.sqrt((logs**2).mean(axis=0).mean(axis=-1)).astype(np.float64), np.asarray(usable)
+    square = np.where(clear, logs, 0) ** 2
+    change = np.sqrt(square.mean(axis=0).mean(axis=-1) / np.maximum(clear.mean(axis=0).mean(axis=-1), 1e-3))
+    return change.astype(np.float64), np.asarray(usable)
 
 
 def _middle(values: NDArray[Any], axis: int) -> NDArray[Any]:
@@ -151,8 +162,34 @@ def _ends(profile: Float) -> tuple[float, float]:
     return float(np.searchsorted(total, 0.02)) / count, float(np.searchsorted(total, 0.98) + 1) / count
 
 
-def brightness(blocks: Blocks, weights: Float) -> tuple[Float, Float]:
-    """Return the light of each picture of a series against their common level.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """What the light of pictures is compared with: b blocks that stay the same, and how bright they are."""
+
+    inside: NDArray[np.bool_]  # (DOWN, ACROSS), b of them
+    light: NDArray[np.float32]  # (b, 3)
+    pull: Float  # (3, b) how much each counts
+
+
+def common_level(sample: Blocks, lit: Float) -> Level:
+    """Return the level of a film.
+
+    Parameters
+    ----------
+    sample : ndarray of shape (m, DOWN, ACROSS, 3)
+        Of pictures spread over it.
+    lit : ndarray of shape (DOWN, ACROSS)
+        0 to 1, where the light may be read off.
+    """
+    weights = steady_weights(sample) * lit if len(sample) else np.zeros(lit.shape)
+    inside = weights > 0.05
+    light = _middle(sample[:, inside], 0) if inside.any() else np.ones((0, 3), np.float32)
+    # bright parts are what the eye sees flicker
+    return Level(inside=inside, light=light, pull=(weights[inside][:, None] * light).T)
+
+
+def brightness(blocks: Blocks, level: Level) -> tuple[Float, Float]:
+    """Return the light of n pictures against the common level.
 
     Returns
     -------
@@ -161,17 +198,10 @@ def brightness(blocks: Blocks, weights: Float) -> tuple[Float, Float]:
     confidence : ndarray of shape (n,)
         1 where the blocks agree within a thousandth, falling to 0 where they do not.
     """
-    ratio, confidence = np.ones((len(blocks), 3)), np.zeros(len(blocks))
-    inside = weights > 0.05
-    if not inside.any() or not len(blocks):
-        return ratio, confidence
-    common = _middle(blocks[:: max(1, len(blocks) // 64)][:, inside], 0)
-    weight = (weights[inside][:, None] * common).T  # bright parts are what the eye sees flicker
-    for start in range(0, len(blocks), _AT_ONCE):
-        rows = slice(start, start + _AT_ONCE)
-        logs = np.log(np.maximum(blocks[rows][:, inside], np.float32(1e-6)) / common).swapaxes(1, 2)
-        ratio[rows], confidence[rows] = _common_gain(np.ascontiguousarray(logs), weight)
-    return ratio, confidence
+    if not level.inside.any() or not len(blocks):
+        return np.ones((len(blocks), 3)), np.zeros(len(blocks))
+    logs = np.log(np.maximum(blocks[:, level.inside], np.float32(1e-6)) / level.light).swapaxes(1, 2)
+    return _common_gain(np.ascontiguousarray(logs), level.pull)
 
 
 def _common_gain(logs: NDArray[np.float32], weight: Float) -> tuple[Float, Float]:
