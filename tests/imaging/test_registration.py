@@ -108,6 +108,14 @@ def test_pictures_are_fitted_each_by_itself(seed: int, model: str) -> None:
         assert confidence[row] == pytest.approx(sure)
 
 
+def test_tiles_in_one_place_are_no_lever() -> None:
+    centres = np.array([[10.0, 10], [10, 10], [10, 10], [300, 40], [300, 40], [120, 260]])
+    turn = np.radians(0.4)
+    true = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    matrix, confidence = fit_map(centres, centres @ true.T - centres, np.ones(6), "rotation")
+    assert np.abs(matrix[:, :2] - true).max() < 1e-9 and confidence == 1
+
+
 def test_motion_is_told_for_the_middle() -> None:
     motion = motion_of(np.array([[1, 0, 2.0], [0, 1, -1.0]]), (640, 480), 1.0)
     assert (motion.dx_px, motion.dy_px, motion.angle_deg) == (2, -1, 0)

@@ -34,6 +34,7 @@ from twinlapse.rig.filming import CameraFilming
 
 WORKERS = 2
 AT_ONCE = 8  # pictures measured together: what is done to columns costs as little for eight as for one
+TOLD = 100  # letters of what is wrong with a frame
 LIGHT_SAMPLE = 64  # pictures at least by which the light of the film is known, where it has as many
 SAMPLE = 10  # pictures looked at before all others, to choose what to measure by
 MOSTLY = 0.8  # share of the sample in which the scene must be known again to be what is held
@@ -110,7 +111,7 @@ def _look_at_all(
             try:
                 pictures[place] = read_sized(files[place], size, by)
             except FrameError as error:
-                looks.faults[place] = error.what[:200]
+                looks.faults[place] = error.what[:TOLD]
         greys = {place: grey_of(picture) for place, picture in pictures.items()}
         laid: dict[int, Float] = {}
         if scene:
@@ -198,8 +199,8 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         centres=np.concatenate([some.centres for some in gauges]),
         part=part,
         coarse=np.concatenate([np.arange(len(some.centres)) < len(some.coarse) for some in gauges]),
-        shifts=np.zeros((count, len(part), 2)),
-        weights=np.zeros((count, len(part))),
+        shifts=np.zeros((count, len(part), 2), np.float32),
+        weights=np.zeros((count, len(part)), np.float32),
         body=np.repeat(np.eye(3)[None, :2], count, axis=0),
         body_sure=np.zeros(count),
         scene=np.array(scene),
@@ -207,7 +208,7 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         ratio=np.ones((count, 3)),
         ratio_sure=np.zeros(count),
         action=np.array([0.0, 0.0, 1.0, 1.0]),
-        faults=np.zeros(count, dtype="U200"),
+        faults=np.zeros(count, dtype=f"U{TOLD}"),
     )
 
 

@@ -72,7 +72,7 @@ def write_frames(
     """Draw beats in order, two at a time, and hand their planes on; a pause is drawn once."""
     runs = [(beat, len(list(run))) for beat, run in groupby(beats)]
     drawn = scene.coded()
-    frames = in_order(lambda run: planes_of(drawn.frame(run[0])), runs)
+    frames = in_order(lambda run: planes_of(drawn.frame(run[0])), runs, ahead=2)
     done = 0
     for planes, (_, length) in zip(frames, runs, strict=True):
         for _ in range(length):

@@ -22,7 +22,6 @@ Mode = Literal["constant", "flicker", "off"]
 
 ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
 LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
-MOSTLY = 0.9  # share of the pictures in which a block must not be clipped
 MOST_GAIN = 2.0
 NEAR_CLIPPING = 248  # mean code of a few pixels above which some of them are clipped
 
@@ -84,25 +83,20 @@ def _laid(small: Any, matrix: Float, step: int) -> Any:
 def _changes(blocks: Blocks) -> tuple[Float, NDArray[np.bool_]]:
     """Return by how much each block changes over a series (relative), and which blocks can be judged.
 
-    A picture that is mostly clipped tells nothing and is passed over, and so is a block that is clipped in
-    more than a few others.
+    A picture that is mostly clipped tells nothing and is passed over; a block that is clipped in any other
+    is not judged.
     """
-    seen = np.isfinite(blocks).all(axis=-1)
-    told = seen.mean(axis=(1, 2)) > 0.5
+    told = np.isfinite(blocks).all(axis=-1).mean(axis=(1, 2)) > 0.5
     sample = blocks[told] if told.any() else blocks
-    clear = np.isfinite(sample)
     # along time first: that is how they lie in memory
-    usable = clear.mean(axis=0).min(axis=-1) > MOSTLY
-    usable &= np.where(clear, sample, np.inf).min(axis=0).min(axis=-1) > LOW
-    usable &= np.where(clear, sample, 0).max(axis=0).max(axis=-1) < HIGH
-    logs = np.log(np.maximum(np.where(clear, sample, 1), 1e-3))
-    logs[~clear] = np.nan
+    usable = np.isfinite(sample).all(axis=0).all(axis=-1)
+    filled = np.where(np.isfinite(sample), sample, np.float32(1))
+    usable &= (filled.min(axis=0).min(axis=-1) > LOW) & (filled.max(axis=0).max(axis=-1) < HIGH)
+    logs = np.log(np.maximum(filled, np.float32(1e-3)))
     logs -= _middle(logs, 0)
     if usable.any():
         logs -= _middle(logs[:, usable], 1)[:, None, None]
-    square = np.where(clear, logs, 0) ** 2
-    change = np.sqrt(square.mean(axis=0).mean(axis=-1) / np.maximum(clear.mean(axis=0).mean(axis=-1), 1e-3))
-    return change.astype(np.float64), np.asarray(usable)
+    return np.sqrt((logs**2).mean(axis=0).mean(axis=-1)).astype(np.float64), np.asarray(usable)
 
 
 def _middle(values: NDArray[Any], axis: int) -> NDArray[Any]:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Float = NDArray[np.float64]
+Real = NDArray[np.floating]
 Complex = NDArray[np.complex128]
 Model = Literal["shift", "rotation", "scale"]
 
@@ -60,13 +61,13 @@ def way_of(matrix: Float, points: Float) -> Float:
     return np.asarray(points @ np.swapaxes(matrix[..., :2], -1, -2) + matrix[..., None, :, 2] - points)
 
 
-def fit_map(centres: Float, shifts: Float, weights: Float, model: Model) -> tuple[Float, float]:
+def fit_map(centres: Float, shifts: Real, weights: Real, model: Model) -> tuple[Float, float]:
     """Fit a map to the shifts of the tiles of one picture; see `fit_maps`."""
     matrices, confidence = fit_maps(centres, shifts[None], weights[None], model)
     return matrices[0], float(confidence[0])
 
 
-def fit_maps(centres: Float, shifts: Float, weights: Float, model: Model) -> tuple[Float, Float]:
+def fit_maps(centres: Float, shifts: Real, weights: Real, model: Model) -> tuple[Float, Float]:
     """Fit a map to the shifts of tiles by robust vote, for each of n pictures.
 
     Every pair of tiles proposes a map (every tile, for `model` "shift"), all tiles vote, and the best
@@ -107,7 +108,7 @@ def fit_maps(centres: Float, shifts: Float, weights: Float, model: Model) -> tup
     return matrices, confidence
 
 
-def _fitted(at: Complex, shift: Complex, weight: Float, model: Model) -> tuple[Complex, Complex, Float]:
+def _fitted(at: Complex, shift: Complex, weight: Real, model: Model) -> tuple[Complex, Complex, Float]:
     """Return ratio, offset and confidence of pictures in each of which a tile speaks, (n,) each."""
     middle = at.mean()
     at = at - middle
@@ -135,7 +136,7 @@ def _fitted(at: Complex, shift: Complex, weight: Float, model: Model) -> tuple[C
     )
 
 
-def _by_best_proposal(at: Complex, to: Complex, weight: Float, model: Model) -> Float:
+def _by_best_proposal(at: Complex, to: Complex, weight: Real, model: Model) -> Float:
     """Return how far each tile lies off the proposal that most tiles follow, (n, k) px."""
     ratio, offset, likely = _proposals(at, to, weight > 0, model)
     missed = ratio[:, :, None] * at + offset[:, :, None] - to[:, None, :]
@@ -154,9 +155,10 @@ def _proposals(
         return ratio, offset, keep
     first, second = _pairs(len(at))
     apart = at[second] - at[first]
-    turn = (to[:, second] - to[:, first]) / apart
+    near = np.abs(apart) < 1  # tiles of two references in one place: they tell nothing of a turn
+    turn = (to[:, second] - to[:, first]) / np.where(near, 1, apart)
     likely = (np.abs(turn.imag) < 0.087 * turn.real) & (np.abs(np.abs(turn) - 1) < 0.05)  # 5 degrees, 5 %
-    likely &= keep[:, first] & keep[:, second] & (np.count_nonzero(keep, axis=1) > 2)[:, None]
+    likely &= ~near & keep[:, first] & keep[:, second] & (np.count_nonzero(keep, axis=1) > 2)[:, None]
     if model == "rotation":
         turn = turn / np.where(likely, np.abs(turn), 1)
     way = (to[:, first] + to[:, second]) / 2 - turn * (at[first] + apart / 2)
@@ -174,7 +176,7 @@ def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return first[some], second[some]
 
 
-def _least_squares(at: Complex, to: Complex, weight: Float, model: Model) -> tuple[Complex, Complex]:
+def _least_squares(at: Complex, to: Complex, weight: Real, model: Model) -> tuple[Complex, Complex]:
     """Weighted least-squares similarities in closed form (Umeyama 1991, in the plane), (n,) each.
 
     Each may do what its votes can tell without being carried away by one of them.

@@ -23,6 +23,7 @@ Grey = NDArray[np.uint8]
 Spectra = NDArray[np.complex64]
 Corners = NDArray[np.int64]
 
+_AT_ONCE = 128  # tiles that are compared together: more would not stay near the processor
 BAND = 0.09  # standard deviation of the weight, cycles per pixel
 
 
@@ -187,6 +188,16 @@ def _texture(tile: Grey) -> float:
 
 def _look(reference: Reference, greys: Sequence[Grey], corners: Corners) -> Votes:
     """Compare the tiles of m pictures that begin at `corners` (m, k, 2) with those of the reference."""
+    tile, shape = reference.tile_px, corners.shape[:2]
+    shifts, peaks = np.zeros((*shape, 2)), np.zeros(shape)
+    step = max(1, _AT_ONCE // max(1, shape[1]))
+    for start in range(0, len(greys), step):
+        rows = slice(start, start + step)
+        shifts[rows], peaks[rows] = _compared(reference, greys[rows], corners[rows])
+    return Votes(shifts=shifts, peaks=peaks, tile_px=tile)
+
+
+def _compared(reference: Reference, greys: Sequence[Grey], corners: Corners) -> tuple[Float, Float]:
     tile = reference.tile_px
     cross = np.stack([_spectra(grey, at, tile) for grey, at in zip(greys, corners, strict=True)])
     cross *= reference.spectra
@@ -197,9 +208,8 @@ def _look(reference: Reference, greys: Sequence[Grey], corners: Corners) -> Vote
     surface = np.fft.irfft2(cross, (tile // 2, tile // 2))
     surface *= (tile // 2) ** 2 / total
     shifts, peaks = _peaks(surface.reshape(-1, tile // 2, tile // 2))
-    shape = corners.shape[:2]
     # a sample of the surface is two pixels
-    return Votes(shifts=shifts.reshape(*shape, 2) * 2, peaks=peaks.reshape(shape), tile_px=tile)
+    return shifts.reshape(*corners.shape) * 2, peaks.reshape(corners.shape[:2])
 
 
 def _spectra(grey: Grey, corners: Corners, tile: int) -> Spectra:
