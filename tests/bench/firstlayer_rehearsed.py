@@ -321,12 +321,14 @@ def lifts(seeds: int) -> None:
     middle = window_of(CAMERA, PRINTER, RISE_MM).middle_mm
     z_mm = made.top_mm + RISE_MM
     places = [(x - middle[0], y - middle[1], z_mm) for x, y in corners]
-    print("parking error".ljust(14), *[f"lift {mm:g}".rjust(9) for mm in LIFTS_MM], "steady accused")
-    for parking_mm in PARKING_MM:
+    centre = (float(np.mean([x for x, _ in corners])), float(np.mean([y for _, y in corners])))
+    heads = [f"lift {mm:g}".rjust(9) for mm in LIFTS_MM]
+    print("parking error".ljust(14), "bed".ljust(6), *heads, "steady accused")
+    for parking_mm, bare in itertools.product(PARKING_MM, (False, True)):
         faults = Faults(parking_mm=parking_mm, missing=0, damaged=0)
         hits, false, steady = np.zeros(len(LIFTS_MM), int), 0, 0
         for seed in range(seeds):
-            filament, textured, _ = LOOKS[2 * (seed % 3)]
+            filament, textured, _ = LOOKS[2 * (seed % 3) + bare]
             sound = eye(made, made.beads, filament, textured, 0.35)
             first = frames(sound, places, 10 * seed, faults)
             for n, lift_mm in enumerate((0.0, *LIFTS_MM)):
@@ -335,7 +337,7 @@ def lifts(seeds: int) -> None:
                 later = [frames(bent, places, 1000 * seed + 10 * n + k + 1, faults) for k in range(2)]
                 shown = [first, *later]
                 strips = [
-                    strip_of(corner, [(of[k], made.top_mm) for of in shown], CAMERA, PRINTER)
+                    strip_of(corner, [(of[k], made.top_mm) for of in shown], CAMERA, PRINTER, centre)
                     for k, corner in enumerate(corners)
                 ]
                 nozzles = {corner: (*places[k][:2], RISE_MM) for k, corner in enumerate(corners)}
@@ -345,7 +347,8 @@ def lifts(seeds: int) -> None:
                     hits[n - 1] += told.pop(risen)
                 false, steady = false + sum(told), steady + len(told)
         cells = [f"{h}/{seeds}".rjust(9) for h in hits]
-        print(f"{parking_mm:g} mm".ljust(14), *cells, f"{false}/{steady}".rjust(14), flush=True)
+        name = (f"{parking_mm:g} mm".ljust(14), ("bare" if bare else "rough").ljust(6))
+        print(*name, *cells, f"{false}/{steady}".rjust(14), flush=True)
 
 
 def _raised(beads: Beads, corner: tuple[float, float], lift_mm: float) -> Beads:

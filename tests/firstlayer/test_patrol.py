@@ -73,7 +73,7 @@ def _watched(scene: Callable[..., Any], rig_parts: Any, lifts: list[float], seed
             (_seen(camera, printer, truth, corner, up, 100 * seed + 10 * k + n), 0.2)
             for n, up in enumerate(ups)
         ]
-        strips.append(strip_of(corner, frames, camera, printer))
+        strips.append(strip_of(corner, frames, camera, printer, (102.0, 102.0)))
         nozzles[corner] = (*frames[0][0].nozzle_mm[:2], 1.0)
     return watch_corners(strips, nozzles, camera, printer)
 

@@ -62,9 +62,9 @@ def _measured(patches: Sequence[Patch], one: int, other: int, step_mm: float) ->
     both = np.minimum(cuts[0][1], cuts[1][1])
     if (both > 0.05).sum() < FEWEST_PX or min(both.shape) < 16:
         return None
-    greys = [_detail(colours, both) for colours, _ in cuts]
+    greys = [detail(colours, both) for colours, _ in cuts]
     coarse, height = cv2.phaseCorrelate(greys[0], greys[1])
-    shift, spread = _refined(greys[0], greys[1], np.array(coarse))
+    shift, spread = refined(greys[0], greys[1], np.array(coarse))
     flip = np.diag([-step_mm, step_mm])  # rows run toward the front
     shift_mm = flip @ shift
     used = height > WEAK and float(np.hypot(*shift_mm)) < FURTHEST_MM
@@ -79,7 +79,7 @@ def _measured(patches: Sequence[Patch], one: int, other: int, step_mm: float) ->
     )
 
 
-def _refined(one: Float, other: Float, shift_px: Float) -> tuple[Float, Float]:
+def refined(one: Float, other: Float, shift_px: Float) -> tuple[Float, Float]:
     """Return the shift that fits best, and its covariance, (2,) and (2, 2) px.
 
     Least squares on the brightness itself (Lucas and Kanade 1981) says, other than the height of a peak, in
@@ -140,7 +140,7 @@ def cut(patch: Patch, box: tuple[int, int, int, int]) -> tuple[Float32, Float32]
     return patch.colours[rows, columns], patch.weight[rows, columns]
 
 
-def _detail(colours: Float32, both: Float32) -> Float:
+def detail(colours: Float32, both: Float32) -> Float:
     """Return what is fine in the overlap, its rim faded out: no light, no edge of the picture is matched."""
     grey = cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)
     inside = (both > 0).astype(np.float32)

@@ -2,8 +2,8 @@
 
 A corner that curls up rises toward the camera: in the picture it moves along the line of sight, grows, and
 leaves the plane of focus. From layer to layer the camera stands at the same height above the layer, so that a
-corner that stays down looks the same; what its neighbours do together (a parking error, a change of light) is
-taken out before a corner is accused.
+corner that stays down looks the same. How far a stop was off is read off the bed beside the corner, and what
+all corners do together is taken out, before one is accused.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.firstlayer.beside import Bed, bed_beside, slip
 from twinlapse.firstlayer.canvas import Canvas, Float
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.rig import Camera, Printer
@@ -25,6 +26,8 @@ SIDE_MM = 8.0  # of the piece that is watched around a corner
 STEP_MM = 0.08
 FEWEST = 4  # corners, so that what all do together is known
 ALARM_MM = 0.25  # of lift; below, parking errors look the same (measured on simulated pictures)
+TOLD_ALARM_MM = 0.15  # of lift where the bed beside the corner tells the parking error
+TOLD_MM = 0.03  # standard deviation of a parking error that is told
 SURE = 3.0  # the shift must be this many times what the steady corners do
 STEADY_MM = 0.05  # no corner is told apart better than this
 WEAK = 0.5  # of 1: a corner that looks less like itself is another thing
@@ -39,6 +42,7 @@ class Strip:
     pictures: tuple[
         NDArray[np.uint8] | None, ...
     ]  # None: no frame of that layer shows the corner; not the first
+    beds: tuple[Bed | None, ...]  # what lies beside it in each picture, where that is seen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +67,7 @@ def strip_of(
     frames: Sequence[tuple[SurveyFrame, float] | None],
     camera: Camera,
     printer: Printer,
+    middle_mm: tuple[float, float],
 ) -> Strip:
     """Return one corner in each picture, laid to the plane of the layer of its time.
 
@@ -70,6 +75,8 @@ def strip_of(
     ----------
     frames : sequence of (SurveyFrame, float) or None
         The picture of each layer and the height of that layer's top; None where the corner was not seen.
+    middle_mm : (float, float)
+        Of the print: the bed lies on the other side of the corner.
     """
     half = SIDE_MM / 2
     side = round(SIDE_MM / STEP_MM)
@@ -86,7 +93,11 @@ def strip_of(
         at = see(points, pose_in_bed(camera, printer, frame.nozzle_mm), camera.lens).astype(np.float32)
         laid = cv2.remap(frame.picture, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
         pictures.append(np.asarray(laid, np.uint8))
-    return Strip(corner_mm=corner_mm, pictures=tuple(pictures))
+    beds = [
+        None if shown is None else bed_beside(corner_mm, middle_mm, shown[0], camera, printer)
+        for shown in frames
+    ]
+    return Strip(corner_mm=corner_mm, pictures=tuple(pictures), beds=tuple(beds))
 
 
 def watch_corners(
@@ -108,6 +119,8 @@ def watch_corners(
     shifts = np.array(
         [[_shift(strip.pictures[0], picture) for picture in strip.pictures] for strip in strips]
     )
+    slips = [[slip(strip.beds[0], bed) for bed in strip.beds] for strip in strips]
+    shifts -= np.array([[each.moved_mm for each in row] for row in slips])
     seen = np.array([[picture is not None for picture in strip.pictures] for strip in strips])
     sights = np.array(
         [_sight(strip.corner_mm, nozzles_mm[strip.corner_mm], camera, printer) for strip in strips]
@@ -125,10 +138,12 @@ def watch_corners(
     watches = []
     for k, (strip, lifts, blur) in enumerate(zip(strips, lift, sharp, strict=True)):
         noise = _spread_of_others(lift, k)
-        up = lifts > max(ALARM_MM, SURE * noise)
+        told = np.array([each.spread_mm < TOLD_MM for each in slips[k]])
+        limits = np.maximum(np.where(told, TOLD_ALARM_MM, ALARM_MM), SURE * noise)
+        up = lifts > limits
         newest = int(np.flatnonzero(np.isfinite(lifts))[-1])
         lasting = bool(up[newest])
-        sure = 1 - math.exp(-max(0.0, float(lifts[newest])) / (2 * max(ALARM_MM, noise)))
+        sure = 1 - math.exp(-max(0.0, float(lifts[newest])) / (2 * limits[newest]))
         watches.append(
             Watch(
                 corner_mm=strip.corner_mm,

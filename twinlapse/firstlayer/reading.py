@@ -146,6 +146,7 @@ def patrol_job(job: Job) -> Patrol | None:
     corners = outermost_corners(layer_ends(toolpath, find_layers(toolpath), planned[-1]))
     camera = _at_size(camera, next(iter(shown.values()))[0][0])
     middle = window_of(camera, rig.printer, RISE_MM).middle_mm
+    centre = (sum(x for x, _ in corners) / len(corners), sum(y for _, y in corners) / len(corners))
     strips, nozzles = [], {}
     for corner in corners:
         best = [
@@ -153,7 +154,7 @@ def patrol_job(job: Job) -> Patrol | None:
         ]
         if best[0] is None:  # nothing to compare with
             continue
-        strips.append(strip_of(corner, best, camera, rig.printer))
+        strips.append(strip_of(corner, best, camera, rig.printer, centre))
         (x, y, z), top_mm = best[0][0].nozzle_mm, best[0][1]
         nozzles[corner] = (x, y, z - top_mm)
     if not strips:
