@@ -14,7 +14,7 @@ from twinlapse.film.tracking import Track
 from twinlapse.imaging.decode import Picture
 from twinlapse.imaging.lens import Map, Optics, chain, pane_map, resample, straight_map, upright_map
 from twinlapse.imaging.light import apply_gain
-from twinlapse.imaging.motion import Float, Motion
+from twinlapse.imaging.motion import Float, Motion, way_of
 from twinlapse.rig.filming import Box
 
 MOST_ZOOM = 1.6  # how far a view closes in by itself
@@ -87,7 +87,7 @@ def _trim(track: Track) -> float:
     width, height = track.size
     corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], dtype=np.float64)
     ways = [
-        np.abs(corners @ motion.matrix[:, :2].T + motion.matrix[:, 2] - corners).max()
+        np.abs(way_of(motion.matrix, corners)).max()
         for motion, fault in zip(track.motions, track.faults, strict=True)
         if not fault
     ]

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.firstlayer.canvas import Canvas, Float
+from twinlapse.firstlayer.canvas import Canvas, Float, canvas_around
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.firstlayer.overlaps import detail, refined
 from twinlapse.rig import Camera, Printer
@@ -56,19 +56,22 @@ def bed_beside(
     if length < 1e-6:
         return None
     away = away / length
-    side = round(SIDE_MM / STEP_MM)
-    left, top = corner + away * AWAY_MM + np.array([-SIDE_MM, SIDE_MM]) / 2
-    canvas = Canvas(left_mm=float(left), back_mm=float(top), step_mm=STEP_MM, width=side, height=side)
-    ground = canvas.grid_mm()
-    points = np.concatenate([ground, np.zeros((side, side, 1))], axis=-1)
-    at = see(points, pose_in_bed(camera, printer, frame.nozzle_mm), camera.lens)
-    shown = in_picture(at, camera.lens, 0.99)
-    shown &= (ground - corner) @ away > CLEAR_MM
+    canvas = canvas_around(corner + away * AWAY_MM, SIDE_MM, STEP_MM)
+    picture, at = laid(frame, canvas, 0.0, camera, printer)
+    shown = in_picture(at, camera.lens, 0.99) & ((canvas.grid_mm() - corner) @ away > CLEAR_MM)
     if shown.mean() < FEWEST:
         return None
-    places = at.astype(np.float32)
-    laid = cv2.remap(frame.picture, places[..., 0], places[..., 1], cv2.INTER_LINEAR)
-    return Bed(picture=laid.astype(np.float32), seen=shown.astype(np.float32))
+    return Bed(picture=picture.astype(np.float32), seen=shown.astype(np.float32))
+
+
+def laid(
+    frame: SurveyFrame, canvas: Canvas, z_mm: float, camera: Camera, printer: Printer
+) -> tuple[NDArray[np.uint8], Float]:
+    """Return a frame laid to the level plane at `z_mm`, and where in it each pixel lies, (h, w, 2)."""
+    points = np.concatenate([canvas.grid_mm(), np.full((*canvas.shape, 1), z_mm)], axis=-1)
+    at = see(points, pose_in_bed(camera, printer, frame.nozzle_mm), camera.lens)
+    across, down = at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)
+    return np.asarray(cv2.remap(frame.picture, across, down, cv2.INTER_LINEAR), np.uint8), at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -45,6 +45,13 @@ class Canvas:
         return self.to_mm(np.stack(np.meshgrid(np.arange(self.width), np.arange(self.height)), axis=-1))
 
 
+def canvas_around(middle_mm: Float, side_mm: float, step_mm: float) -> Canvas:
+    """Return a square canvas about a place (2,)."""
+    left, back = np.asarray(middle_mm) + np.array([-side_mm, side_mm]) / 2
+    side = round(side_mm / step_mm)
+    return Canvas(left_mm=float(left), back_mm=float(back), step_mm=step_mm, width=side, height=side)
+
+
 def canvas_over(low_mm: Float, high_mm: Float, step_mm: float, margin_mm: float) -> Canvas:
     """Return the canvas that holds a box with a margin, its edges on whole steps."""
     left, front = np.floor((np.asarray(low_mm) - margin_mm) / step_mm)

@@ -16,11 +16,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.firstlayer.beside import Bed, bed_beside, slip
-from twinlapse.firstlayer.canvas import Canvas, Float
+from twinlapse.firstlayer.beside import Bed, bed_beside, laid, slip
+from twinlapse.firstlayer.canvas import Float, canvas_around
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.rig import Camera, Printer
-from twinlapse.rig.pose import pose_in_bed, see
+from twinlapse.rig.pose import pose_in_bed
 
 SIDE_MM = 8.0  # of the piece that is watched around a corner
 STEP_MM = 0.08
@@ -78,21 +78,10 @@ def strip_of(
     middle_mm : (float, float)
         Of the print: the bed lies on the other side of the corner.
     """
-    half = SIDE_MM / 2
-    side = round(SIDE_MM / STEP_MM)
-    canvas = Canvas(
-        left_mm=corner_mm[0] - half, back_mm=corner_mm[1] + half, step_mm=STEP_MM, width=side, height=side
-    )
-    pictures: list[NDArray[np.uint8] | None] = []
-    for shown in frames:
-        if shown is None:
-            pictures.append(None)
-            continue
-        frame, z_mm = shown
-        points = np.concatenate([canvas.grid_mm(), np.full((side, side, 1), z_mm)], axis=-1)
-        at = see(points, pose_in_bed(camera, printer, frame.nozzle_mm), camera.lens).astype(np.float32)
-        laid = cv2.remap(frame.picture, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-        pictures.append(np.asarray(laid, np.uint8))
+    canvas = canvas_around(np.array(corner_mm), SIDE_MM, STEP_MM)
+    pictures = [
+        None if shown is None else laid(shown[0], canvas, shown[1], camera, printer)[0] for shown in frames
+    ]
     beds = [
         None if shown is None else bed_beside(corner_mm, middle_mm, shown[0], camera, printer)
         for shown in frames
