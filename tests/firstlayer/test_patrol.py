@@ -56,7 +56,11 @@ def _seen(
     z: Any = 0.2
     for _ in range(7 if lift else 1):  # walk along the ray until it meets the bent surface
         place = pose.place_mm + ((z - pose.place_mm[2]) / ways[..., 2])[..., None] * ways
-        z = 0.2 + lift * np.clip(1 - np.abs(place[..., :2] - corner).max(axis=-1) / 6, 0, 1)
+        x, y = place[..., 0], place[..., 1]
+        outside = np.max([CORNERS[0][0] - x, x - CORNERS[2][0], CORNERS[0][1] - y, y - CORNERS[2][1]], axis=0)
+        # the bed stays where it is, but for a slope that the walk can climb
+        near = np.clip(1 - outside / 2, 0, 1)
+        z = 0.2 + lift * near * np.clip(1 - np.abs(place[..., :2] - corner).max(axis=-1) / 6, 0, 1)
     at = canvas.to_px(place[..., :2]).astype(np.float32)
     picture = cv2.remap(colours.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR)
     picture = picture * dice.normal(1, 0.04) + dice.normal(0, 3, picture.shape)
@@ -153,6 +157,13 @@ def test_a_lifted_corner_is_found_and_no_other(scene: Any, rig_parts: Any, lift:
     watches = _watched(scene, rig_parts, [0.0, lift, 0.0, 0.0], 1)
     assert [watch.lifted for watch in watches] == [False, True, False, False]
     assert watches[1].since == 2
+
+
+def test_corners_that_all_rise_together_are_told(scene: Any, rig_parts: Any) -> None:
+    """A print that shrinks lifts all its corners: nothing is left on the print to compare them with."""
+    watches = _watched(scene, rig_parts, [0.6] * 4, 4)
+    assert [(watch.lifted, watch.since) for watch in watches] == [(True, 2)] * 4
+    assert all(abs(watch.lift_mm[1]) < 0.05 for watch in watches)
 
 
 @pytest.mark.slow

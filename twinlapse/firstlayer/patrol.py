@@ -114,11 +114,8 @@ def watch_corners(
     sights = np.array(
         [_sight(strip.corner_mm, nozzles_mm[strip.corner_mm], camera, printer) for strip in strips]
     )
-    common = np.zeros((1, *shifts.shape[1:]))
-    for k in range(shifts.shape[1]):
-        if seen[:, k].sum() >= FEWEST:
-            common[0, k] = np.median(shifts[seen[:, k], k], axis=0)
-    own = shifts - common
+    told = np.array([[each.spread_mm < TOLD_MM for each in row] for row in slips])
+    own = shifts - np.stack([_common(shifts[:, k], seen[:, k], told[:, k]) for k in range(shifts.shape[1])])
     # a point raised by h is laid h times `sight` away from where it is
     lift = (own * sights[:, None]).sum(axis=2) / np.maximum((sights**2).sum(axis=1), 1e-6)[:, None]
     lift[~seen] = np.nan
@@ -127,8 +124,7 @@ def watch_corners(
     watches = []
     for k, (strip, lifts, blur) in enumerate(zip(strips, lift, sharp, strict=True)):
         noise = _spread_of_others(lift, k)
-        told = np.array([each.spread_mm < TOLD_MM for each in slips[k]])
-        limits = np.maximum(np.where(told, TOLD_ALARM_MM, ALARM_MM), SURE * noise)
+        limits = np.where(told[k], TOLD_ALARM_MM, max(ALARM_MM, SURE * noise))
         up = lifts > limits
         newest = int(np.flatnonzero(np.isfinite(lifts))[-1])
         lasting = bool(up[newest])
@@ -144,6 +140,16 @@ def watch_corners(
             )
         )
     return watches
+
+
+def _common(shifts: Float, seen: NDArray[np.bool_], told: NDArray[np.bool_]) -> Float:
+    """Return what all corners (n, 2) did in one picture that is no lift.
+
+    Where the beds tell how far the stops were off there is no such thing, and corners may rise together.
+    """
+    if 2 * (seen & told).sum() > seen.sum() or seen.sum() < FEWEST:
+        return np.zeros(2)
+    return np.asarray(np.median(shifts[seen], axis=0))
 
 
 def _spread_of_others(lift_mm: Float, k: int) -> float:
