@@ -26,8 +26,8 @@ SIDE_MM = 8.0  # of the piece that is watched around a corner
 STEP_MM = 0.08
 FEWEST = 4  # corners, so that what all do together is known
 ALARM_MM = 0.25  # of lift; below, parking errors look the same (measured on simulated pictures)
-TOLD_ALARM_MM = 0.15  # of lift where the bed beside the corner tells the parking error
-TOLD_MM = 0.03  # standard deviation of a parking error that is told
+KNOWN_ALARM_MM = 0.15  # of lift where the bed beside the corner tells the parking error
+KNOWN_MM = 0.04  # standard deviation of a parking error that is known
 SURE = 3.0  # the shift must be this many times what the steady corners do
 STEADY_MM = 0.05  # no corner is told apart better than this
 WEAK = 0.5  # of 1: a corner that looks less like itself is another thing
@@ -105,51 +105,60 @@ def watch_corners(
         Where the nozzle stood for a corner, relative to the layer's top in z: the line of sight follows.
     camera, printer
     """
-    shifts = np.array(
-        [[_shift(strip.pictures[0], picture) for picture in strip.pictures] for strip in strips]
-    )
-    slips = [[slip(strip.beds[0], bed) for bed in strip.beds] for strip in strips]
-    shifts -= np.array([[each.moved_mm for each in row] for row in slips])
-    seen = np.array([[picture is not None for picture in strip.pictures] for strip in strips])
     sights = np.array(
         [_sight(strip.corner_mm, nozzles_mm[strip.corner_mm], camera, printer) for strip in strips]
     )
-    told = np.array([[each.spread_mm < TOLD_MM for each in row] for row in slips])
-    own = shifts - np.stack([_common(shifts[:, k], seen[:, k], told[:, k]) for k in range(shifts.shape[1])])
-    # a point raised by h is laid h times `sight` away from where it is
-    lift = (own * sights[:, None]).sum(axis=2) / np.maximum((sights**2).sum(axis=1), 1e-6)[:, None]
-    lift[~seen] = np.nan
+    lift, limits = _lifts(strips, sights)
     sharp = np.array([[_sharpness(picture) for picture in strip.pictures] for strip in strips])
     sharp /= np.maximum(sharp[:, :1], 1e-6)
-    watches = []
-    for k, (strip, lifts, blur) in enumerate(zip(strips, lift, sharp, strict=True)):
-        noise = _spread_of_others(lift, k)
-        limits = np.where(told[k], TOLD_ALARM_MM, max(ALARM_MM, SURE * noise))
-        up = lifts > limits
-        newest = int(np.flatnonzero(np.isfinite(lifts))[-1])
-        lasting = bool(up[newest])
-        sure = 1 - math.exp(-max(0.0, float(lifts[newest])) / (2 * limits[newest]))
-        watches.append(
-            Watch(
-                corner_mm=strip.corner_mm,
-                lift_mm=lifts,
-                blur=blur,
-                lifted=lasting,
-                confidence=round(sure, 2) if lasting else round(1 - sure, 2),
-                since=int(np.flatnonzero(up)[0]) if lasting else None,
-            )
-        )
-    return watches
+    return [_watch(*each) for each in zip(strips, lift, limits, sharp, strict=True)]
 
 
-def _common(shifts: Float, seen: NDArray[np.bool_], told: NDArray[np.bool_]) -> Float:
-    """Return what all corners (n, 2) did in one picture that is no lift.
+def _watch(strip: Strip, lifts: Float, limits: Float, blur: Float) -> Watch:
+    up = lifts > limits
+    newest = int(np.flatnonzero(np.isfinite(lifts))[-1])
+    lasting = bool(up[newest])
+    sure = 1 - math.exp(-max(0.0, float(lifts[newest])) / (2 * limits[newest]))
+    return Watch(
+        corner_mm=strip.corner_mm,
+        lift_mm=lifts,
+        blur=blur,
+        lifted=lasting,
+        confidence=round(sure, 2) if lasting else round(1 - sure, 2),
+        since=int(np.flatnonzero(up)[0]) if lasting else None,
+    )
 
-    Where the beds tell how far the stops were off there is no such thing, and corners may rise together.
+
+def _lifts(strips: Sequence[Strip], sights: Float) -> tuple[Float, Float]:
+    """Return how far n corners rose in m pictures, and from where on a rise is one, (n, m) mm each.
+
+    Where its bed tells how far a stop was off, nothing is left that a corner does but rise. Elsewhere what
+    all corners do together is taken out, and the others tell how much stops differ.
     """
-    if 2 * (seen & told).sum() > seen.sum() or seen.sum() < FEWEST:
-        return np.zeros(2)
-    return np.asarray(np.median(shifts[seen], axis=0))
+    slips = [[slip(strip.beds[0], bed) for bed in strip.beds] for strip in strips]
+    shifts = np.array(
+        [[_shift(strip.pictures[0], picture) for picture in strip.pictures] for strip in strips]
+    )
+    shifts -= np.array([[each.moved_mm for each in row] for row in slips])
+    spread = np.array([[each.spread_mm for each in row] for row in slips])
+    seen = np.array([[picture is not None for picture in strip.pictures] for strip in strips])
+    bedded = np.array([[bed is not None for bed in strip.beds] for strip in strips])
+    known = seen & (spread < KNOWN_MM)
+    most = 2 * known.sum(axis=0) > seen.sum(axis=0)  # (m,)
+    common = np.stack([_common(shifts[:, k], seen[:, k]) for k in range(shifts.shape[1])])
+    own = shifts - np.where((known | most)[..., None], 0.0, common)
+    # a point raised by h is laid h times its sight away from where it is
+    slope = np.maximum(np.hypot(*sights.T), 1e-3)[:, None]
+    lift = (own * sights[:, None]).sum(axis=2) / slope**2
+    lift[~seen | (most & bedded & ~known)] = np.nan  # one stop that is not told among those that are
+    others = np.array([[_spread_of_others(lift, k)] for k in range(len(lift))])
+    least = np.where(known, KNOWN_ALARM_MM, ALARM_MM)
+    return lift, np.maximum(least, SURE * np.where(known | most, spread / slope, others))
+
+
+def _common(shifts: Float, of: NDArray[np.bool_]) -> Float:
+    """Return what most corners (n, 2) did in one picture; nothing where it is told by too few."""
+    return np.asarray(np.median(shifts[of], axis=0)) if of.sum() >= FEWEST else np.zeros(2)
 
 
 def _spread_of_others(lift_mm: Float, k: int) -> float:
