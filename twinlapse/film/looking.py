@@ -171,8 +171,9 @@ def _measure(
 ) -> dict[int, Float]:
     """Write down how the tiles of some pictures lie; return the maps to those that a reference is sure of."""
     laid: dict[int, Float] = {}
+    known = {place: set(references.at(place).tolist()) for place in greys}
     for number, gauges in enumerate(references.gauges):
-        rows = [place for place in greys if number in references.at(place)]
+        rows = [place for place in greys if number in known[place]]
         if not rows:
             continue
         shifts, weights, matrices, sure = gauges.read([greys[row] for row in rows], filming.model)

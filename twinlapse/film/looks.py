@@ -29,7 +29,7 @@ Column = NDArray[np.float32]  # half the memory, and a ten-thousandth of a pixel
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Looks:
-    """What was seen in n frames with k tiles; rows of unusable frames hold zeros and NaN."""
+    """What was seen in n frames with k tiles; rows of unusable frames hold what does nothing."""
 
     size: NDArray[np.int64]  # (2,) width, height
     foot: Float  # (2,) px: where the print stands in the picture

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from twinlapse.firstlayer.canvas import Canvas, Float, canvas_around
 from twinlapse.firstlayer.mosaic import SurveyFrame
-from twinlapse.firstlayer.overlaps import detail, refined
+from twinlapse.firstlayer.overlaps import moved_px
 from twinlapse.rig import Camera, Printer
 from twinlapse.rig.pose import in_picture, pose_in_bed, see
 
@@ -24,9 +24,8 @@ AWAY_MM = 5.5  # of its middle from the corner
 CLEAR_MM = 1.0  # between the corner and what is looked at: the corner's shadow
 STEP_MM = 0.08
 FEWEST = 0.3  # share of the piece that must be seen
-PARKING_MM = (
-    0.1  # how far a stop is off (one standard deviation) when nothing tells; common practice, no source
-)
+# how far a stop is off (one standard deviation) when nothing tells; common practice, no source
+PARKING_MM = 0.1
 FURTHEST_MM = 1.0
 LEAST = 0.2  # height of the correlation's peak below which nothing is told
 # by how much what the brightness tells is less sure than it says: the blocks of a JPEG and the glare of the
@@ -93,9 +92,7 @@ def slip(first: Bed | None, now: Bed | None) -> Slip:
     if first is None or now is None:
         return NO_SLIP
     both = np.minimum(first.seen, now.seen)
-    one, other = (detail(bed.picture, both) for bed in (first, now))
-    coarse, height = cv2.phaseCorrelate(one, other)
-    shift, spread = refined(one, other, np.array(coarse))
+    shift, spread, height = moved_px(first.picture, now.picture, both)
     flip = np.diag([STEP_MM, -STEP_MM])  # rows run toward the front
     moved = flip @ shift
     if height < LEAST or math.hypot(*moved) > FURTHEST_MM:

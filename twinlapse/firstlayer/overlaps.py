@@ -62,9 +62,7 @@ def _measured(patches: Sequence[Patch], one: int, other: int, step_mm: float) ->
     both = np.minimum(cuts[0][1], cuts[1][1])
     if (both > 0.05).sum() < FEWEST_PX or min(both.shape) < 16:
         return None
-    greys = [detail(colours, both) for colours, _ in cuts]
-    coarse, height = cv2.phaseCorrelate(greys[0], greys[1])
-    shift, spread = refined(greys[0], greys[1], np.array(coarse))
+    shift, spread, height = moved_px(cuts[0][0], cuts[1][0], both)
     flip = np.diag([-step_mm, step_mm])  # rows run toward the front
     shift_mm = flip @ shift
     used = height > WEAK and float(np.hypot(*shift_mm)) < FURTHEST_MM
@@ -73,13 +71,30 @@ def _measured(patches: Sequence[Patch], one: int, other: int, step_mm: float) ->
         one=one,
         other=other,
         shift_mm=shift_mm,
-        confidence=float(height),
+        confidence=height,
         used=bool(used),
         certainty=np.linalg.cholesky(np.linalg.inv(told)).T,
     )
 
 
-def refined(one: Float, other: Float, shift_px: Float) -> tuple[Float, Float]:
+def moved_px(one: Float32, other: Float32, both: Float32) -> tuple[Float, Float, float]:
+    """Return how far what two pictures (h, w, 3) show has moved from one to the other where both see it.
+
+    Returns
+    -------
+    shift : ndarray of shape (2,), px
+        To the right and down.
+    spread : ndarray of shape (2, 2)
+        Its covariance.
+    height : float
+        Of the correlation's peak: how much they have in common at all.
+    """
+    first, second = _detail(one, both), _detail(other, both)
+    coarse, height = cv2.phaseCorrelate(first, second)
+    return *_refined(first, second, np.array(coarse)), float(height)
+
+
+def _refined(one: Float, other: Float, shift_px: Float) -> tuple[Float, Float]:
     """Return the shift that fits best, and its covariance, (2,) and (2, 2) px.
 
     Least squares on the brightness itself (Lucas and Kanade 1981) says, other than the height of a peak, in
@@ -140,7 +155,7 @@ def cut(patch: Patch, box: tuple[int, int, int, int]) -> tuple[Float32, Float32]
     return patch.colours[rows, columns], patch.weight[rows, columns]
 
 
-def detail(colours: Float32, both: Float32) -> Float:
+def _detail(colours: Float32, both: Float32) -> Float:
     """Return what is fine in the overlap, its rim faded out: no light, no edge of the picture is matched."""
     grey = cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)
     inside = (both > 0).astype(np.float32)

@@ -2,8 +2,8 @@
 
 A corner that curls up rises toward the camera: in the picture it moves along the line of sight, grows, and
 leaves the plane of focus. From layer to layer the camera stands at the same height above the layer, so that a
-corner that stays down looks the same. How far a stop was off is read off the bed beside the corner, and what
-all corners do together is taken out, before one is accused.
+corner that stays down looks the same. How far a stop was off is read off the bed beside the corner; where
+that tells nothing, what all corners do together is taken out before one is accused.
 """
 
 from __future__ import annotations

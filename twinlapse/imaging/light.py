@@ -219,10 +219,8 @@ def gains(ratio: Float, confidence: Float, mode: Mode) -> Float:
     neighbours, so that daylight may rise and fall. A picture whose light could not be read takes its
     neighbours' place on the curve, and is left alone under ``constant``.
     """
-    if mode == "off" or not len(ratio):
-        return np.ones_like(ratio)
     sure = confidence > 0.2
-    if not sure.any():
+    if mode == "off" or not sure.any():
         return np.ones_like(ratio)
     logs = np.log(ratio)
     target = np.zeros_like(logs) if mode == "constant" else _smooth(logs, sure)
