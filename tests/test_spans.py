@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from twinlapse import spans
+from twinlapse import buffered_bytes
+from twinlapse.buffered_bytes import file_bytes
 from twinlapse.errors import FileProblemError
-from twinlapse.spans import file_bytes
 
 
 @pytest.mark.parametrize("step", [8, 64, 1_048_576])
 def test_answers_are_those_of_bytes(step: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(spans, "STEP_BYTES", step)
+    monkeypatch.setattr(buffered_bytes, "STEP_BYTES", step)
     rng = random.Random(5)
     data = bytes(rng.choice(b"ab\n;") for _ in range(1000))
     path = tmp_path / "some"

@@ -28,17 +28,17 @@ from skimage import data
 
 from twinlapse.errors import FrameError
 from twinlapse.film.report import shift_rows
-from twinlapse.film.tracking import track_camera
 from twinlapse.frames.job import Job
 from twinlapse.frames.sequence import FrameFile, read_sequence
 from twinlapse.imaging.decode import read_picture
-from twinlapse.imaging.motion import motion_of
-from twinlapse.imaging.rigid import find_rigid
+from twinlapse.imaging.rigid_body import find_rigid
+from twinlapse.imaging.transforms import motion_of
 from twinlapse.rehearsal import rehearse
-from twinlapse.rehearsal.preparing import prepare
+from twinlapse.rehearsal.job_setup import prepare
 from twinlapse.rehearsal.truth import residual_px
 from twinlapse.rig import read_rig
-from twinlapse.rig.filming import CameraFilming
+from twinlapse.rig.film_settings import CameraFilming
+from twinlapse.tracking.stabilise import track_camera
 
 SAMPLE = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot"
 SPEC = importlib.util.spec_from_file_location("truth", Path(__file__).parents[1] / "film" / "conftest.py")

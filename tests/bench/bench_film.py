@@ -27,7 +27,7 @@ from twinlapse.film.compose import composer
 from twinlapse.film.layout import arrange
 from twinlapse.film.lettering import Lettering, fallback_font
 from twinlapse.film.overlay import Overlay
-from twinlapse.rig.filming import Filming
+from twinlapse.rig.film_settings import Filming
 
 RIG = """
 [printer]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from twinlapse.firstlayer.judging import judge
+from twinlapse.firstlayer.classify import judge
 from twinlapse.firstlayer.mosaic import build_mosaic
 
 SCENES = Path(__file__).parents[1] / "firstlayer" / "conftest.py"

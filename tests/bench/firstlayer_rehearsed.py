@@ -20,24 +20,24 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.firstlayer.classify import Defect, judge
+from twinlapse.firstlayer.corner_monitor import strip_of, watch_corners
 from twinlapse.firstlayer.expected import Lines, lines_of
-from twinlapse.firstlayer.judging import Defect, judge
 from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
-from twinlapse.firstlayer.patrol import strip_of, watch_corners
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
-from twinlapse.plan.corners import outermost_corners
-from twinlapse.plan.survey import RISE_MM, layer_ends, plan_survey
+from twinlapse.optics.pose import on_plane, pose_in_bed, see
+from twinlapse.optics.window import window_of
+from twinlapse.plan.where.corner_visits import outermost_corners
+from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends, plan_survey
 from twinlapse.rehearsal.beads import Beads, beads_of
 from twinlapse.rehearsal.defects import LIFT_REACH_MM, layer_beads, put_in
 from twinlapse.rehearsal.defects import Defect as Put
+from twinlapse.rehearsal.execution import encode, rest_place
 from twinlapse.rehearsal.faults import Faults, mishaps, parking_error
 from twinlapse.rehearsal.optics import shaken
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
-from twinlapse.rehearsal.shooting import encode, rest_place
-from twinlapse.rehearsal.survey import FILAMENTS
+from twinlapse.rehearsal.survey_frames import FILAMENTS
 from twinlapse.rig import Camera, Head, Printer, Rig
-from twinlapse.rig.pose import on_plane, pose_in_bed, see
-from twinlapse.rig.window import window_of
 
 Float = NDArray[np.float64]
 SIDE_MM = 26.0

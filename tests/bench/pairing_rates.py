@@ -20,14 +20,14 @@ from typing import Any
 
 import numpy as np
 
-from twinlapse.capture.developing import look, shortest_of
-from twinlapse.capture.pairing import DOUBT, Match, Schedule, Standstill, schedule_of
-from twinlapse.capture.recordings import open_recording
-from twinlapse.capture.stillness import Watched, find_standstills
-from twinlapse.capture.together import Paired, Seen, pair
 from twinlapse.frames.job import Job
-from twinlapse.rehearsal.preparing import prepare
-from twinlapse.rehearsal.recording import FILE, Night, record
+from twinlapse.pairing.extract_frames import look, shortest_of
+from twinlapse.pairing.joint_alignment import Paired, Seen, pair
+from twinlapse.pairing.recordings import open_recording
+from twinlapse.pairing.standstills import Watched, find_standstills
+from twinlapse.pairing.stop_matching import DOUBT, Match, Schedule, Standstill, schedule_of
+from twinlapse.rehearsal.job_setup import prepare
+from twinlapse.rehearsal.recordings import FILE, Night, record
 from twinlapse.rig import read_rig
 from twinlapse.shots import Plan, read_plan
 

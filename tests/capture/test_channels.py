@@ -16,11 +16,11 @@ from typing import Any
 
 import pytest
 
-from twinlapse.capture.channels import LONG_AGO_S, LineBuffer, LogReader, SerialReader, hear_lines
-from twinlapse.capture.taker import Answer
-from twinlapse.capture.watch import Messenger, Trouble
+from twinlapse.capture.alarms import Messenger, Trouble
+from twinlapse.capture.cue_handler import Answer
+from twinlapse.capture.cue_inputs import LONG_AGO_S, LineBuffer, LogReader, SerialReader, hear_lines
 from twinlapse.errors import CaptureError
-from twinlapse.rig.capturing import Alarm, Mqtt
+from twinlapse.rig.capture_settings import Alarm, Mqtt
 from twinlapse.shots import Cue, cue_text
 
 LINE = "{} //action:twinlapse cue {}.1 wide+nozzle\n"

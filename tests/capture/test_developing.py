@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 from PIL import Image, ImageFilter
 
-from twinlapse.capture.developing import look, sharpest
-from twinlapse.capture.pairing import Standstill, schedule_of
-from twinlapse.capture.recordings import open_recording
-from twinlapse.capture.stillness import find_standstills, measure, motion_between, still_level
 from twinlapse.errors import CaptureError
 from twinlapse.frames.journal import read_journal
+from twinlapse.pairing.extract_frames import look, sharpest
+from twinlapse.pairing.recordings import open_recording
+from twinlapse.pairing.standstills import find_standstills, measure, motion_between, still_level
+from twinlapse.pairing.stop_matching import Standstill, schedule_of
 from twinlapse.shots import Plan, write_plan
 
 FPS = 10

@@ -13,14 +13,14 @@ from typing import Any
 
 import pytest
 
-from twinlapse.capture import doctor
-from twinlapse.capture.clock import SystemClock
-from twinlapse.capture.doctor import Measured, age_by_light, examine, judge
-from twinlapse.capture.drain import Drain
-from twinlapse.capture.jpeg import Look
-from twinlapse.capture.sources import open_source
+from twinlapse.cameras.clock import SystemClock
+from twinlapse.cameras.jpeg import Look
+from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.sources import open_source
+from twinlapse.capture import camera_check
+from twinlapse.capture.camera_check import Measured, age_by_light, examine, judge
 from twinlapse.rig import Camera, Lens, Printer, Rig
-from twinlapse.rig.capturing import Light
+from twinlapse.rig.capture_settings import Light
 
 LIGHT = Light(on=("/bin/led", "on"), off=("/bin/led", "off"))
 GOOD = Measured(
@@ -59,7 +59,7 @@ def test_the_age_is_measured_by_the_light(
     cameras: Any, jpeg: Any, stamps: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A pipeline of 150 ms: the picture turns bright that long after the command."""
-    monkeypatch.setattr(doctor, "_SWITCHES", 3)
+    monkeypatch.setattr(camera_check, "_SWITCHES", 3)
     fake = cameras(fps=30, pipeline_s=0.15, jpeg=jpeg(grey=30))
 
     def switch(command: Sequence[str], limit_s: float) -> str:
@@ -72,14 +72,14 @@ def test_the_age_is_measured_by_the_light(
     drain.wait(lambda _: True, time.monotonic() + 3)
     age_s = age_by_light(camera, drain, SystemClock(), switch)
     assert age_s is not None and 0.15 <= age_s < 0.15 + 1 / 30 + 0.15
-    monkeypatch.setattr(doctor, "_SWITCHES", 1)
+    monkeypatch.setattr(camera_check, "_SWITCHES", 1)
     assert age_by_light(camera, drain, SystemClock(), lambda command, limit_s: "") is None
     drain.stop()
 
 
 @pytest.mark.slow
 def test_a_sick_rig_is_examined(cameras: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(doctor, "_FIRST_S", 1.0)
+    monkeypatch.setattr(camera_check, "_FIRST_S", 1.0)
     gone = cameras()
     gone.close()
     rig = Rig(

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from twinlapse.capture.clock import SystemClock
-from twinlapse.capture.drain import Drain, exposed_after
-from twinlapse.capture.sources import Picture, Source, open_source
-from twinlapse.capture.sources.v4l2 import V4l2Source
+from twinlapse.cameras.clock import SystemClock
+from twinlapse.cameras.latest_frame import Drain, exposed_after
+from twinlapse.cameras.sources import Picture, Source, open_source
+from twinlapse.cameras.sources.v4l2 import V4l2Source
 from twinlapse.errors import CaptureError
 from twinlapse.rig.model import Camera
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 from PIL import Image
 
-from twinlapse.capture.jpeg import check_whole, find_end, look_at, read_size
+from twinlapse.cameras.jpeg import check_whole, find_end, look_at, read_size
 from twinlapse.errors import CaptureError
 
 

@@ -14,12 +14,12 @@ from typing import Any
 
 import pytest
 
-from twinlapse.capture.commands import run
 from twinlapse.capture.forecast import Forecast
 from twinlapse.capture.lights import Lamp, Lights, is_steady
 from twinlapse.capture.power import bring_up
+from twinlapse.capture.rig_commands import run
 from twinlapse.capture.watchdog import Watchdog
-from twinlapse.rig.capturing import Light, Power
+from twinlapse.rig.capture_settings import Light, Power
 
 PYTHON = sys.executable
 
@@ -220,8 +220,8 @@ def test_power_goes_through_its_steps_whatever_fails(tmp_path: Path) -> None:
 
 
 def test_power_ends_with_a_real_picture(cameras: Any) -> None:
-    from twinlapse.capture.drain import Drain
-    from twinlapse.capture.sources import open_source
+    from twinlapse.cameras.latest_frame import Drain
+    from twinlapse.cameras.sources import open_source
     from twinlapse.rig.model import Camera
 
     camera = Camera(name="wide", mount="frame", source=cameras().stream)

@@ -23,7 +23,7 @@ import pytest
 import uvicorn
 from PIL import Image
 
-from twinlapse.capture.guard import Rules, allowed_hosts
+from twinlapse.capture.access_policy import Rules, allowed_hosts
 from twinlapse.capture.web import make_app
 
 TOKEN = "gardenclub-" * 4 + "0123"

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from twinlapse.capture.pairing import Schedule, Standstill, align, schedule_of
 from twinlapse.gcode import read_toolpath, row_before_line
 from twinlapse.motion import time_toolpath
+from twinlapse.pairing.stop_matching import Schedule, Standstill, align, schedule_of
 from twinlapse.rig import read_rig
 from twinlapse.shots import find_cue, read_plan
 

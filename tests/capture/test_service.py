@@ -15,7 +15,7 @@ from urllib.request import urlopen
 
 import pytest
 
-from twinlapse.capture.shooting import send_cue
+from twinlapse.capture.cue_client import send_cue
 from twinlapse.errors import CaptureError
 from twinlapse.frames.journal import read_journal
 from twinlapse.shots import write_plan
@@ -174,7 +174,7 @@ def test_the_service_is_small(services: Any) -> None:
 
 
 def test_heavy_libraries_stay_out() -> None:
-    code = "import sys, twinlapse.capture.serving, twinlapse.capture.jpeg\n"
+    code = "import sys, twinlapse.capture.serving, twinlapse.cameras.jpeg\n"
     code += "import PIL.JpegImagePlugin\n"
     code += (
         "print([name for name in ('cv2', 'numpy', 'numba', 'matplotlib', 'scipy') if name in sys.modules])"
@@ -273,7 +273,7 @@ def test_systemd_finds_no_fault_in_the_unit(job: Path, tmp_path: Path) -> None:
 
     if shutil.which("systemd-analyze") is None:
         pytest.skip("needs systemd-analyze")
-    from twinlapse.capture.unit import make_unit
+    from twinlapse.capture.systemd_unit import make_unit
 
     file = tmp_path / "twinlapse-capture.service"
     file.write_text(make_unit(job, user="root"))
@@ -289,7 +289,7 @@ def test_the_unit_of_a_surveyed_job_has_room_for_its_map(tmp_path: Path, a_plan:
     """Compiled loops need executable memory, a cache and more than the service itself."""
     from dataclasses import replace
 
-    from twinlapse.capture.unit import make_unit
+    from twinlapse.capture.systemd_unit import make_unit
 
     plan = a_plan(2)
     survey = replace(plan.shots[0].stops[0], stance="survey")
@@ -304,14 +304,14 @@ def test_the_unit_of_a_surveyed_job_has_room_for_its_map(tmp_path: Path, a_plan:
 
 @pytest.mark.parametrize("name", ['a"b', "new\nline", "back\\slash"])
 def test_a_path_that_breaks_a_unit_is_refused(tmp_path: Path, name: str) -> None:
-    from twinlapse.capture.unit import make_unit
+    from twinlapse.capture.systemd_unit import make_unit
 
     with pytest.raises(CaptureError, match="cannot stand in a unit"):
         make_unit(tmp_path / name)
 
 
 def test_a_unit_expands_nothing_of_a_path(tmp_path: Path) -> None:
-    from twinlapse.capture.unit import make_unit
+    from twinlapse.capture.systemd_unit import make_unit
 
     unit = make_unit(tmp_path / "50% done $HOME", user="club", python="/usr/bin/python3")
     assert f'capture "{tmp_path}/50%% done $$HOME" --quiet' in unit

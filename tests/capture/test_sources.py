@@ -14,14 +14,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from twinlapse.capture.clock import SystemClock
-from twinlapse.capture.jpeg import check_whole
-from twinlapse.capture.sources import Picture, Source, open_source
-from twinlapse.capture.sources.folder import FolderSource
-from twinlapse.capture.sources.http import redacted
-from twinlapse.capture.sources.multipart import PartReader, read_boundary
-from twinlapse.capture.sources.v4l2 import V4l2Source
-from twinlapse.capture.sources.video import VideoSource
+from twinlapse.cameras.clock import SystemClock
+from twinlapse.cameras.jpeg import check_whole
+from twinlapse.cameras.sources import Picture, Source, open_source
+from twinlapse.cameras.sources.folder import FolderSource
+from twinlapse.cameras.sources.http import redacted
+from twinlapse.cameras.sources.multipart import PartReader, read_boundary
+from twinlapse.cameras.sources.v4l2 import V4l2Source
+from twinlapse.cameras.sources.video import VideoSource
 from twinlapse.errors import CaptureError
 from twinlapse.rehearsal.http_camera import HttpCamera
 from twinlapse.rig.model import Camera

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from twinlapse.capture.drain import Drain
-from twinlapse.capture.sources import open_source
-from twinlapse.capture.taker import Answer, Taker, UnknownShotError
+from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.sources import open_source
+from twinlapse.capture.cue_handler import Answer, Taker, UnknownShotError
 from twinlapse.errors import FrameError
 from twinlapse.frames.job import Job
 from twinlapse.frames.store import FrameStore

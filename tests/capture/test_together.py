@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from twinlapse.capture.pairing import Schedule, Standstill, align
-from twinlapse.capture.stillness import Watched
-from twinlapse.capture.together import Seen, Tie, join, pair, tie
+from twinlapse.pairing.joint_alignment import Seen, Tie, join, pair, tie
+from twinlapse.pairing.standstills import Watched
+from twinlapse.pairing.stop_matching import Schedule, Standstill, align
 
 DATA = Path(__file__).parent / "data" / "rehearsed_label.npz"  # told in test_pairing.py
 Truth = dict[tuple[int, int], tuple[float, float]]

@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from twinlapse.capture.clock import SystemClock
-from twinlapse.capture.sources import v4l2_records as v4l2
-from twinlapse.capture.sources.v4l2 import V4l2Source, VideoDevice, list_formats
+from twinlapse.cameras.clock import SystemClock
+from twinlapse.cameras.sources import v4l2_records as v4l2
+from twinlapse.cameras.sources.v4l2 import V4l2Source, VideoDevice, list_formats
 from twinlapse.errors import CaptureError
 
 

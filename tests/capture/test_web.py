@@ -17,14 +17,14 @@ import uvicorn
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from twinlapse.capture.guard import Rules, allowed_hosts, is_loopback, read_token
+from twinlapse.capture.access_policy import Rules, allowed_hosts, is_loopback, read_token
+from twinlapse.capture.cue_handler import Answer, UnknownShotError
 from twinlapse.capture.serving import where_to_listen
-from twinlapse.capture.taker import Answer, UnknownShotError
 from twinlapse.capture.web import make_app
 from twinlapse.errors import CaptureError, JobError
 from twinlapse.frames.job import Job
 from twinlapse.frames.journal import FrameRow
-from twinlapse.rig.capturing import Capture
+from twinlapse.rig.capture_settings import Capture
 from twinlapse.shots import Cue, ShotKey
 
 JSON = {"content-type": "application/json"}

@@ -28,7 +28,7 @@ import pytest
 from twinlapse.frames.journal import read_journal
 from twinlapse.rehearsal.barcode import read_stamp
 from twinlapse.rehearsal.http_camera import HttpCamera
-from twinlapse.rehearsal.printer import VirtualPrinter
+from twinlapse.rehearsal.virtual_printer import VirtualPrinter
 from twinlapse.rig import read_rig
 from twinlapse.shots import cue_text, find_cue, read_plan
 

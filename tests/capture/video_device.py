@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any
 
-from twinlapse.capture.sources import v4l2_records as v4l2
+from twinlapse.cameras.sources import v4l2_records as v4l2
 
 
 class FakeDevice:

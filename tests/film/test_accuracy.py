@@ -8,12 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
-from twinlapse.film.tracking import CERTAIN, Track, track_camera
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import read_picture
 from twinlapse.imaging.lens import resample
 from twinlapse.imaging.light import apply_gain, to_linear
-from twinlapse.rig.filming import CameraFilming
+from twinlapse.rig.film_settings import CameraFilming
+from twinlapse.tracking.stabilise import CERTAIN, Track, track_camera
 
 
 @pytest.fixture(params=["wide", "nozzle"])

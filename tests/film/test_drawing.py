@@ -19,15 +19,15 @@ from twinlapse.film.codecs import codec_for
 from twinlapse.film.colour import coded, coded_lit, planes_of
 from twinlapse.film.compose import composer
 from twinlapse.film.encoder import encoding
-from twinlapse.film.facts import Facts, clock
+from twinlapse.film.frame_times import schedule
 from twinlapse.film.layout import Layout, arrange, safe_area
 from twinlapse.film.lettering import Lettering, fallback_font
 from twinlapse.film.overlay import Overlay
-from twinlapse.film.plate import Plate
-from twinlapse.film.schedule import schedule
+from twinlapse.film.overlay_values import Facts, clock
+from twinlapse.film.stencil import Plate
 from twinlapse.frames.sequence import read_sequence
 from twinlapse.imaging.light import to_linear, to_srgb
-from twinlapse.rig.filming import OVERLAYS, SHAPES, Filming, film_size, read_overlay, read_rate
+from twinlapse.rig.film_settings import OVERLAYS, SHAPES, Filming, film_size, read_overlay, read_rate
 
 ASPECTS = {"wide": 16 / 9, "nozzle": 4 / 3}
 LAYOUTS = ("inset", "side", "stack", "single")

@@ -11,11 +11,11 @@ import pytest
 from twinlapse.film.framing import framed
 from twinlapse.film.layout import arrange
 from twinlapse.film.options import CameraOptions
-from twinlapse.film.tracking import Track
-from twinlapse.film.view import make_view
+from twinlapse.film.pane import make_view
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.imaging.motion import still
-from twinlapse.rig.filming import SHAPES, CameraFilming, Filming
+from twinlapse.imaging.transforms import still
+from twinlapse.rig.film_settings import SHAPES, CameraFilming, Filming
+from twinlapse.tracking.stabilise import Track
 
 SIZE = (1280, 720)
 FOOT = (820.0, 500.0)

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from skimage import data
 
-from twinlapse.film.looks import Looks
-from twinlapse.film.tracking import CERTAIN, track_camera
-from twinlapse.film.tying import tied
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging import references
-from twinlapse.rig.filming import CameraFilming
+from twinlapse.rig.film_settings import CameraFilming
+from twinlapse.tracking.link_references import tied
+from twinlapse.tracking.measurements import Looks
+from twinlapse.tracking.stabilise import CERTAIN, track_camera
 
 SIZE, COUNT, MARGIN = (640, 360), 48, 40
 

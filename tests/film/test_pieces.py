@@ -19,13 +19,13 @@ import pytest
 
 from twinlapse.errors import RenderError
 from twinlapse.film import FilmOptions, render_film
+from twinlapse.film.chunks import cut, render_in_pieces
 from twinlapse.film.codecs import codec_for
+from twinlapse.film.frame_times import Beat, schedule
 from twinlapse.film.render import measured
 from twinlapse.film.scene import Scene, set_scene
-from twinlapse.film.schedule import Beat, schedule
-from twinlapse.film.segments import cut, render_in_pieces
 from twinlapse.frames.sequence import FrameSequence, read_sequence
-from twinlapse.rig.filming import Filming
+from twinlapse.rig.film_settings import Filming
 
 FILMING = Filming(shape="320x180", seconds=9.0, last_s=0.0, between="fade", quality=4)
 

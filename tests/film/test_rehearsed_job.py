@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 
 from twinlapse.film.report import shift_rows
-from twinlapse.film.tracking import Track, track_camera
 from twinlapse.frames.job import Job
 from twinlapse.frames.sequence import read_sequence
 from twinlapse.imaging.decode import read_picture
 from twinlapse.imaging.lens import resample
 from twinlapse.imaging.light import apply_gain
 from twinlapse.rehearsal import rehearse
-from twinlapse.rehearsal.preparing import prepare
+from twinlapse.rehearsal.job_setup import prepare
 from twinlapse.rehearsal.truth import Truth, residual_px, rms_px
 from twinlapse.rig import read_rig
+from twinlapse.tracking.stabilise import Track, track_camera
 
 SAMPLE = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot"
 # what of each camera stands still in its film: the print on the bed that parks off before the wide one, the

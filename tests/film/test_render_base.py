@@ -13,7 +13,7 @@ import pytest
 from twinlapse.errors import FrameError, RenderError
 from twinlapse.film import FilmOptions, render_film
 from twinlapse.frames.sequence import read_sequence
-from twinlapse.rig.filming import Filming
+from twinlapse.rig.film_settings import Filming
 
 
 @pytest.fixture

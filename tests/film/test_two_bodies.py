@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from skimage import data
 
-from twinlapse.film.tracking import track_camera
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.rig.filming import CameraFilming
+from twinlapse.rig.film_settings import CameraFilming
+from twinlapse.tracking.stabilise import track_camera
 
 SIZE = (960, 540)
 FOOT = np.array([480.0, 400.0])

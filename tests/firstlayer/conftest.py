@@ -17,10 +17,10 @@ from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.frames.job import Job
+from twinlapse.optics.lens import unproject
+from twinlapse.optics.pose import pose_in_bed
+from twinlapse.optics.window import window_of
 from twinlapse.rig import Camera, Head, Lens, Printer
-from twinlapse.rig.lens import unproject
-from twinlapse.rig.pose import pose_in_bed
-from twinlapse.rig.window import window_of
 from twinlapse.shots import SURVEY, Plan, Shot, Stop, write_plan
 
 PRINTER = Printer(bed_mm=(220, 220), height_mm=250, head=Head(radius_mm=65))

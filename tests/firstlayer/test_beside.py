@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from skimage import data
 
-from twinlapse.firstlayer.beside import NO_SLIP, bed_beside, slip
+from twinlapse.firstlayer.bed_reference import NO_SLIP, bed_beside, slip
 from twinlapse.firstlayer.mosaic import SurveyFrame
-from twinlapse.rig.pose import on_plane, pose_in_bed
+from twinlapse.optics.pose import on_plane, pose_in_bed
 
 CORNER, MIDDLE = (110.0, 110.0), (100.0, 100.0)
 PX_MM = 0.05

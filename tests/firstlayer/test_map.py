@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from twinlapse.firstlayer.canvas import Canvas, canvas_over
+from twinlapse.firstlayer.classify import judge
 from twinlapse.firstlayer.expected import drawn, lines_of
-from twinlapse.firstlayer.judging import judge
 from twinlapse.firstlayer.mosaic import build_mosaic
 from twinlapse.firstlayer.overlaps import Link, solved
 from twinlapse.firstlayer.reading import LayerMap

@@ -16,14 +16,14 @@ from PIL import Image
 
 from twinlapse.cli.firstlayer import command
 from twinlapse.errors import JobError
+from twinlapse.firstlayer.corner_monitor import strip_of, watch_corners
 from twinlapse.firstlayer.mosaic import SurveyFrame
-from twinlapse.firstlayer.patrol import strip_of, watch_corners
 from twinlapse.firstlayer.reading import patrol_job
 from twinlapse.frames.job import Job
-from twinlapse.plan.corners import outermost_corners
+from twinlapse.optics.lens import unproject
+from twinlapse.optics.pose import on_plane, pose_in_bed, see
+from twinlapse.plan.where.corner_visits import outermost_corners
 from twinlapse.rig import Camera, Printer
-from twinlapse.rig.lens import unproject
-from twinlapse.rig.pose import on_plane, pose_in_bed, see
 from twinlapse.shots import CORNER, Plan, Shot, Stop, write_plan
 
 RIG = {

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import pytest
 
-from twinlapse.capture.looking import Looker
+from twinlapse.capture.layer_check_worker import Looker
 from twinlapse.capture.service import Night
 from twinlapse.frames.job import Job
 from twinlapse.frames.journal import FrameTimes

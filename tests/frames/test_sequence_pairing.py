@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from twinlapse.errors import FrameError
+from twinlapse.frames.grouping import pair
 from twinlapse.frames.job import Job
-from twinlapse.frames.pairing import pair
 from twinlapse.frames.sequence import (
     FrameFile,
     FrameSequence,

@@ -15,9 +15,9 @@ from pathlib import Path
 
 import atheris
 
-import twinlapse.kernels as kernels
+from twinlapse import jit
 
-kernels.kernel = kernels.part_of_kernel = kernels.hot_part_of_kernel = lambda function: function
+jit.kernel = jit.part_of_kernel = jit.hot_part_of_kernel = lambda function: function
 warnings.simplefilter("error")
 
 with atheris.instrument_imports(include=["twinlapse.gcode"]):

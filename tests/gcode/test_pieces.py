@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from twinlapse.gcode import Toolpath, read_toolpath, reader
-from twinlapse.gcode.pieces import pass_toolpath
+from twinlapse.gcode.chunked_reader import pass_toolpath
 
 ROW_COLUMNS = (
     "line", "byte", "kind", "mode", "tool", "x_mm", "y_mm", "z_mm", "e_mm", "e_word", "feed_mm_s",

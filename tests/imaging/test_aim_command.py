@@ -13,8 +13,8 @@ from PIL import Image
 
 from twinlapse.cli.rig import command
 from twinlapse.imaging.decode import read_picture
+from twinlapse.optics.pose import pose_looking, see
 from twinlapse.rig import Lens, read_rig
-from twinlapse.rig.pose import pose_looking, see
 from twinlapse.rig.template import rig_text
 
 

@@ -13,8 +13,8 @@ from twinlapse.errors import FrameError
 from twinlapse.imaging.aiming import Board, aim_at_board, solve_pose
 from twinlapse.imaging.calibration import find_corners
 from twinlapse.imaging.decode import read_picture
+from twinlapse.optics.pose import Pose, pose_looking, see
 from twinlapse.rig import Lens
-from twinlapse.rig.pose import Pose, pose_looking, see
 
 DATA = Path("/usr/share/doc/opencv-doc/examples/data")
 BOARD = Board(at_mm=(60.0, 40.0), turn_deg=15.0)

@@ -14,8 +14,8 @@ from skimage import data
 
 from twinlapse.cli.root import cli
 from twinlapse.errors import FrameError
-from twinlapse.imaging.clip import is_clip, unpacked
 from twinlapse.imaging.decode import read_picture
+from twinlapse.imaging.video_frames import is_clip, unpacked
 
 COUNT = 9
 # imageio's reader leaves the pipes of its ffmpeg to the garbage collector

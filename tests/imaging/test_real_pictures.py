@@ -18,8 +18,8 @@ from click.testing import CliRunner
 from twinlapse.cli.root import cli
 from twinlapse.imaging.calibration import calibrate
 from twinlapse.imaging.lens import chain, pane_map, resample, straight_map
-from twinlapse.imaging.motion import fit_map
 from twinlapse.imaging.registration import make_reference, measure
+from twinlapse.imaging.transforms import fit_map
 
 DATA = Path("/usr/share/doc/opencv-doc/examples/data")
 pytestmark = pytest.mark.skipif(not DATA.is_dir(), reason="needs Debian's package opencv-doc")

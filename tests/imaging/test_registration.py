@@ -19,8 +19,8 @@ from twinlapse.imaging.light import (
     to_linear,
     to_srgb,
 )
-from twinlapse.imaging.motion import fit_map, fit_maps, motion_of
 from twinlapse.imaging.registration import chance, make_reference, measure
+from twinlapse.imaging.transforms import fit_map, fit_maps, motion_of
 
 SCENE = data.camera()
 

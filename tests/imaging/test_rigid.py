@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from skimage import data
 
-from twinlapse.imaging.motion import motion_of
-from twinlapse.imaging.rigid import enlarged, find_rigid
+from twinlapse.imaging.rigid_body import enlarged, find_rigid
+from twinlapse.imaging.transforms import motion_of
 
 SIZE = (480, 360)
 COUNT = 14

@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from twinlapse.gcode import Toolpath, read_toolpath, row_before_line
-from twinlapse.plan.ground import BORDER_MM, Ground
-from twinlapse.plan.heights import CELL_MM
-from twinlapse.plan.pricing import legs_of
-from twinlapse.plan.routing import way_around
+from twinlapse.plan.clearance.height_map import BORDER_MM, Ground
+from twinlapse.plan.clearance.height_map_kernels import CELL_MM
+from twinlapse.plan.clearance.routing import way_around
+from twinlapse.plan.cost import legs_of
 from twinlapse.rig import Head, KeepOut, Printer
 
 Point = tuple[float, float, float]

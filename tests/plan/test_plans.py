@@ -13,7 +13,7 @@ import pytest
 from twinlapse.gcode import read_toolpath
 from twinlapse.inject import inject_file
 from twinlapse.motion import time_toolpath
-from twinlapse.plan.ground import inside_bed
+from twinlapse.plan.clearance.height_map import inside_bed
 from twinlapse.rig import shift_axes
 from twinlapse.shots import plan_from_json, plan_to_json
 

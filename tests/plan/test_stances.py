@@ -11,8 +11,8 @@ import pytest
 
 from twinlapse.errors import PlanError
 from twinlapse.inject import inject_file
-from twinlapse.plan.parking import park_for
-from twinlapse.plan.targets import touring_targets
+from twinlapse.plan.where.look_points import touring_targets
+from twinlapse.plan.where.parking import park_for
 
 FRAME = {"name": "wide", "mount": "frame"}
 HEAD = {"name": "nozzle", "mount": "head"}
@@ -173,7 +173,7 @@ def test_two_cameras_that_one_place_serves_share_a_stop(plan: Callable) -> None:
 def test_two_stops_come_in_the_cheaper_order(plan: Callable) -> None:
     from dataclasses import replace
 
-    from twinlapse.plan.pricing import block_s, here_at
+    from twinlapse.plan.cost import block_s, here_at
 
     worked = plan("cube_abs.gcode", "bed moves y", FRAME, HEAD)
     for shot, choice in list(zip(worked.planning.plan.shots, worked.planning.choices, strict=True))[::9]:

@@ -12,11 +12,11 @@ from twinlapse.errors import PlanError, RigError
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.inject.writing import inject_file
 from twinlapse.motion import time_toolpath
+from twinlapse.optics.pose import in_picture, pose_on_mount, see
+from twinlapse.optics.window import window_of
 from twinlapse.plan import work_out
-from twinlapse.plan.survey import RISE_MM, layer_points, plan_survey, seen_share, with_surveys
+from twinlapse.plan.where.survey_grid import RISE_MM, layer_points, plan_survey, seen_share, with_surveys
 from twinlapse.rig import Camera, KeepOut, Lens, Printer, Rig, rig_from_mapping
-from twinlapse.rig.pose import in_picture, pose_on_mount, see
-from twinlapse.rig.window import window_of
 
 CAMERA = Camera(
     name="nozzle", mount="head", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0), stance="over"

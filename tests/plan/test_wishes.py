@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from twinlapse.errors import PlanError
-from twinlapse.plan.wishes import layer_times, wishes_of
+from twinlapse.plan.when.schedule import layer_times, wishes_of
 from twinlapse.rig import Rig
-from twinlapse.rig.schedules import amount_s
+from twinlapse.rig.notations import amount_s
 
 CUBE = "cube_abs.gcode"  # 100 layers of 0.2 mm, about 1,160 s
 

@@ -82,7 +82,7 @@ def make_job(
 ) -> Callable[..., tuple[Job, Any]]:
     """A maker of rehearsed jobs of the foot; returns the job and the Rehearsal."""
     from twinlapse.rehearsal import Faults, rehearse
-    from twinlapse.rehearsal.preparing import prepare
+    from twinlapse.rehearsal.job_setup import prepare
 
     def make(seed: int = 1, faults: Faults | None = None, rig: Rig | None = None) -> tuple[Job, Any]:
         job = Job(tmp_path_factory.mktemp("job"))

@@ -11,7 +11,7 @@ import pytest
 from twinlapse.errors import GcodeError
 from twinlapse.gcode import Kind, read_toolpath
 from twinlapse.rehearsal.beads import beads_of
-from twinlapse.rehearsal.machine import laid_before, standings
+from twinlapse.rehearsal.virtual_machine import laid_before, standings
 
 HEAD = "G21\nG90\nM83\nG28\nG1 Z0.3 F600\n"
 

@@ -18,9 +18,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from twinlapse.rehearsal.barcode import _check, read_stamp, stamp
+from twinlapse.rehearsal.execution import encode
 from twinlapse.rehearsal.http_camera import HttpCamera
-from twinlapse.rehearsal.printer import VirtualPrinter
-from twinlapse.rehearsal.shooting import encode
+from twinlapse.rehearsal.virtual_printer import VirtualPrinter
 from twinlapse.shots import find_cue
 
 

@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
+from twinlapse.optics.lens import axis_px, focal_px
+from twinlapse.optics.pose import pose_looking
 from twinlapse.rehearsal.optics import project, rays, shaken
 from twinlapse.rig import Lens
-from twinlapse.rig.lens import axis_px, focal_px
-from twinlapse.rig.pose import pose_looking
 
 LENSES = {
     "pinhole": Lens(width_px=640, height_px=480, across_deg=60),

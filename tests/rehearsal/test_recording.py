@@ -12,7 +12,7 @@ import pytest
 
 from twinlapse.gcode import read_toolpath
 from twinlapse.motion import time_toolpath
-from twinlapse.rehearsal.recording import Course, Night, record, stands_of
+from twinlapse.rehearsal.recordings import Course, Night, record, stands_of
 from twinlapse.shots import read_plan
 
 

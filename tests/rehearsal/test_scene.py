@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 
 from twinlapse.gcode import read_toolpath
+from twinlapse.optics.pose import rest_of
 from twinlapse.rehearsal.beads import Beads, beads_of
 from twinlapse.rehearsal.faults import Mishap
 from twinlapse.rehearsal.optics import project
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rig import Rig, shift_axes
 from twinlapse.rig.kinematics import SHIFT_AXES
-from twinlapse.rig.pose import rest_of
 
 STILL = Mishap(shake_rad=(0, 0, 0), gain=1.0, state="ok", seed=0)
 NONE = (0.0, 0.0, 0.0)

@@ -17,7 +17,7 @@ from twinlapse.frames.journal import read_journal
 from twinlapse.frames.sequence import job_sequences
 from twinlapse.imaging.decode import read_picture
 from twinlapse.rehearsal import PERFECT, Faults, rehearse
-from twinlapse.rehearsal.preparing import prepare
+from twinlapse.rehearsal.job_setup import prepare
 from twinlapse.rehearsal.truth import read_truth, residual_px, rms_px
 from twinlapse.shots import read_plan
 
@@ -89,7 +89,7 @@ def test_a_perfect_rehearsal_has_no_error(make_job: Callable) -> None:
 
 def test_gain_is_that_of_the_light(make_job: Callable) -> None:
     """In linear light (IEC 61966-2-1) equal places differ between two frames by the gain alone."""
-    from twinlapse.rehearsal.workshop import to_linear
+    from twinlapse.rehearsal.machine_meshes import to_linear
 
     only = Faults(parking_mm=0, parking_z_mm=0, shake_deg=0, noise=0, missing=0, damaged=0)
     job, done = make_job(faults=only)

@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 
 from twinlapse.gcode import read_toolpath
+from twinlapse.optics.pose import on_plane, pose_in_bed, see
 from twinlapse.rehearsal import PERFECT
 from twinlapse.rehearsal.beads import PRESSED, Beads, beads_of
 from twinlapse.rehearsal.defects import layer_beads, put_in, runs_of
 from twinlapse.rehearsal.scene import BRIGHT, CURVE, MEAN, metered_gain, tone_curve
-from twinlapse.rehearsal.survey import USED, Conditions, survey
-from twinlapse.rig.pose import on_plane, pose_in_bed, see
+from twinlapse.rehearsal.survey_frames import USED, Conditions, survey
 
 EVERY = [("gap", 0.8), ("gap", 2.5), ("missing", 12.0), ("blob", 1.5), ("lifted", 1.0)]
 

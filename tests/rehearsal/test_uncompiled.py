@@ -16,8 +16,8 @@ import numpy as np
 from twinlapse.rehearsal.beads import Beads
 from twinlapse.rehearsal.faults import Mishap
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
-from twinlapse.rehearsal.studio import Looks
-from twinlapse.rehearsal.workshop import grain_tile
+from twinlapse.rehearsal.virtual_camera import Looks
+from twinlapse.rehearsal.machine_meshes import grain_tile
 from twinlapse.rig import Camera, Lens, Printer
 
 first = np.array([[50, 55, 0.2], [70, 55, 0.2], [60, 50, 0.6]], np.float32)

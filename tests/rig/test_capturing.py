@@ -9,7 +9,7 @@ import pytest
 
 from twinlapse.errors import RigError
 from twinlapse.rig import rig_from_mapping
-from twinlapse.rig.capturing import Capture, Light
+from twinlapse.rig.capture_settings import Capture, Light
 
 HEAD = '[printer]\nbed_mm = [220, 220]\nheight_mm = 250\n\n[[camera]]\nname = "wide"\nmount = "frame"\n'
 

@@ -12,9 +12,9 @@ from click.testing import CliRunner
 from PIL import Image
 
 from twinlapse.cli.rig import command
+from twinlapse.optics.pose import pose_on_mount
 from twinlapse.rig import Camera, Lens, Printer, Rig, read_rig
 from twinlapse.rig.checking import Finding, check_rig, lowest_mm, reach_mm
-from twinlapse.rig.pose import pose_on_mount
 from twinlapse.rig.template import QUESTIONS, checked_answer, read_back, rig_text
 
 BED = Printer(bed_mm=(220, 220), height_mm=250)

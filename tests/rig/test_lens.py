@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from twinlapse.optics.lens import axis_px, border_px, focal_px, inside, project, unproject
 from twinlapse.rig import Lens
-from twinlapse.rig.lens import axis_px, border_px, focal_px, inside, project, unproject
 
 PINHOLES = [
     Lens(),

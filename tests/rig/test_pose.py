@@ -6,9 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from twinlapse.rig import Camera, Lens, Printer, shift_axes
-from twinlapse.rig.kinematics import SHIFT_AXES
-from twinlapse.rig.pose import (
+from twinlapse.optics.pose import (
     FULL,
     in_picture,
     looking_of,
@@ -19,6 +17,8 @@ from twinlapse.rig.pose import (
     see,
     volume_corners,
 )
+from twinlapse.rig import Camera, Lens, Printer, shift_axes
+from twinlapse.rig.kinematics import SHIFT_AXES
 
 BED = Printer(bed_mm=(220, 220), height_mm=250)
 NONE: set[str] = set()

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
+from twinlapse.optics.pose import pose_looking
+from twinlapse.optics.view import blur_px, footprint, hidden, pixel_size, sharpness
 from twinlapse.rig import Head, Lens
-from twinlapse.rig.pose import pose_looking
-from twinlapse.rig.view import blur_px, footprint, hidden, pixel_size, sharpness
 
 # a 36 mm wide picture of 1200 pixels of 30 um behind 50 mm: c = 0.03 mm, the handbooks' full-frame case
 FULL_FRAME = {

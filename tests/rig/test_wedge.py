@@ -13,8 +13,8 @@ from click.testing import CliRunner
 from twinlapse.cli.rig import command
 from twinlapse.errors import RigError
 from twinlapse.rig import Camera, Printer
+from twinlapse.rig.mount import DEPTH, SLOT_SIDE_MM, Wedge, build, checked, inspect, wedge_for, write_solid
 from twinlapse.rig.template import rig_text
-from twinlapse.rig.wedge import DEPTH, SLOT_SIDE_MM, Wedge, build, checked, inspect, wedge_for, write_solid
 
 trimesh = pytest.importorskip("trimesh", reason="needs the extra 'wedge'")
 pytest.importorskip("manifold3d", reason="needs the extra 'wedge'")

@@ -11,12 +11,12 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from twinlapse.capture.clock import Clock
-from twinlapse.capture.commands import run
-from twinlapse.capture.drain import Drain
-from twinlapse.capture.jpeg import look_at
+from twinlapse.cameras.clock import Clock
+from twinlapse.cameras.jpeg import look_at
+from twinlapse.cameras.latest_frame import Drain
+from twinlapse.capture.rig_commands import run
 from twinlapse.errors import CaptureError
-from twinlapse.rig.capturing import Light
+from twinlapse.rig.capture_settings import Light
 
 Runner = Callable[[Sequence[str], float], str]
 _STEADY = 0.01  # mean luma moves by less than this share

@@ -16,9 +16,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from twinlapse.capture.taker import Answer
+from twinlapse.capture.cue_handler import Answer
 from twinlapse.errors import CaptureError
-from twinlapse.rig.capturing import Mqtt
+from twinlapse.rig.capture_settings import Mqtt
 from twinlapse.shots import Cue, find_arm, find_cue
 
 _MAX_PAYLOAD = 4096

@@ -6,10 +6,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from twinlapse.capture.commands import run
-from twinlapse.capture.drain import Drain
+from twinlapse.cameras.latest_frame import Drain
 from twinlapse.capture.lights import Runner
-from twinlapse.rig.capturing import Power
+from twinlapse.capture.rig_commands import run
+from twinlapse.rig.capture_settings import Power
 
 Pause = Callable[[float], None]
 

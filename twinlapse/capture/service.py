@@ -8,22 +8,22 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from twinlapse.capture.channels import LogReader, SerialReader
-from twinlapse.capture.clock import Clock, SystemClock
-from twinlapse.capture.drain import Drain
+from twinlapse.cameras.clock import Clock, SystemClock
+from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.sources import open_source
+from twinlapse.capture.alarms import Messenger, Watch
+from twinlapse.capture.cue_handler import Answer, Taker
+from twinlapse.capture.cue_inputs import LogReader, SerialReader
 from twinlapse.capture.forecast import Forecast
+from twinlapse.capture.layer_check_worker import Looker
 from twinlapse.capture.lights import Lights
-from twinlapse.capture.looking import Looker
 from twinlapse.capture.power import bring_up, shut_down
-from twinlapse.capture.sources import open_source
 from twinlapse.capture.status import Reporter
-from twinlapse.capture.taker import Answer, Taker
-from twinlapse.capture.watch import Messenger, Watch
 from twinlapse.capture.watchdog import Watchdog
 from twinlapse.errors import CaptureError
 from twinlapse.frames.job import Job
 from twinlapse.frames.store import RESERVE_BYTES, FrameStore, free_bytes
-from twinlapse.rig.capturing import Capture
+from twinlapse.rig.capture_settings import Capture
 from twinlapse.rig.model import Camera, Rig
 from twinlapse.shots import Cue, Plan
 

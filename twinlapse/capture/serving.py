@@ -14,12 +14,12 @@ from pathlib import Path
 
 import uvicorn
 
-from twinlapse.capture.guard import Rules, allowed_hosts, is_loopback, read_token
+from twinlapse.capture.access_policy import Rules, allowed_hosts, is_loopback, read_token
 from twinlapse.capture.service import Night
 from twinlapse.capture.web import make_app
 from twinlapse.errors import CaptureError
 from twinlapse.frames.job import Job
-from twinlapse.rig.capturing import Capture
+from twinlapse.rig.capture_settings import Capture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,8 +6,8 @@ import math
 import threading
 from typing import TYPE_CHECKING, Any
 
-from twinlapse.capture.drain import Drain
-from twinlapse.capture.taker import Answer
+from twinlapse.cameras.latest_frame import Drain
+from twinlapse.capture.cue_handler import Answer
 from twinlapse.frames.journal import FrameRow
 from twinlapse.frames.store import free_bytes
 

@@ -13,7 +13,7 @@ import subprocess
 import sys
 from collections.abc import Sequence
 
-from twinlapse.capture.commands import run
+from twinlapse.capture.rig_commands import run
 
 
 class Watchdog:

@@ -17,8 +17,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from twinlapse.capture.guard import TOO_LARGE, Guard, Rules
-from twinlapse.capture.taker import Answer, UnknownShotError
+from twinlapse.capture.access_policy import TOO_LARGE, Guard, Rules
+from twinlapse.capture.cue_handler import Answer, UnknownShotError
 from twinlapse.errors import CaptureError, TwinlapseError
 from twinlapse.names import CAMERA_NAME
 from twinlapse.shots import Cue

@@ -11,9 +11,9 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from twinlapse.files import write_bytes
+from twinlapse.optics.lens import inside
+from twinlapse.optics.pose import Pose, see
 from twinlapse.rig import Lens, Printer
-from twinlapse.rig.lens import inside
-from twinlapse.rig.pose import Pose, see
 
 GRID = (90, 220, 160)
 TIP = (255, 210, 60)

@@ -37,7 +37,7 @@ def command(
     Cues come through JOB/capture.sock (see 'twinlapse shoot'), HTTP, and what [capture] of the rig names.
     """
     if unit:
-        from twinlapse.capture.unit import make_unit
+        from twinlapse.capture.systemd_unit import make_unit
 
         text = make_unit(job_folder)
         output.say(text)

@@ -26,10 +26,10 @@ def command(
     Below stand the ten most doubtful frames of each camera.
     """
     from twinlapse.cli.render import gather
-    from twinlapse.film.pictures import write_picture
     from twinlapse.film.render import measured, one_thread_a_picture
     from twinlapse.film.report import dropped_files, unsure_files
     from twinlapse.film.sheet import film_sheet
+    from twinlapse.film.stills import write_picture
 
     sources, plan, options = gather(job, frames, rig, {})
     with output.progress("measuring") as progress, one_thread_a_picture():

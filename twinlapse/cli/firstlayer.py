@@ -10,7 +10,7 @@ import click
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
-    from twinlapse.firstlayer.judging import Judgement
+    from twinlapse.firstlayer.classify import Judgement
     from twinlapse.firstlayer.mosaic import Mosaic
     from twinlapse.firstlayer.reading import Patrol
 

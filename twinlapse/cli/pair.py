@@ -11,7 +11,7 @@ import click
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
-    from twinlapse.capture.developing import Developed
+    from twinlapse.pairing.extract_frames import Developed
     from twinlapse.shots import Plan
 
 
@@ -28,11 +28,11 @@ def command(output: Output, recordings: tuple[str, ...], plan_path: Path, job_fo
 
     The recordings need not be synchronised. Exit status 1: some shots were not found.
     """
-    from twinlapse.capture.developing import develop
-    from twinlapse.capture.recordings import open_recording
     from twinlapse.files import write_bytes
     from twinlapse.frames.job import Job
     from twinlapse.frames.store import FrameStore
+    from twinlapse.pairing.extract_frames import develop
+    from twinlapse.pairing.recordings import open_recording
     from twinlapse.shots import read_plan
 
     plan = read_plan(plan_path)

@@ -76,7 +76,7 @@ def _asked(rig: Rig, survey: str | None, corners: str | None) -> Rig:
     """Return the rig with the layers that the command line asks to be looked over instead of its own."""
     from dataclasses import replace
 
-    from twinlapse.rig.schedules import read_layers
+    from twinlapse.rig.notations import read_layers
 
     try:
         if survey is not None:
@@ -89,7 +89,7 @@ def _asked(rig: Rig, survey: str | None, corners: str | None) -> Rig:
 
 
 def _why(output: Output, planning: object, layers: object, rig: object, number: int) -> list[str]:
-    from twinlapse.plan.explaining import explain_shot
+    from twinlapse.plan.explanation import explain_shot
 
     lines = explain_shot(planning, layers, rig, number)  # type: ignore[arg-type]
     output.say()

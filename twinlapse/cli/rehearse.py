@@ -38,7 +38,7 @@ def command(
     from twinlapse.files import write_bytes
     from twinlapse.frames.job import Job
     from twinlapse.rehearsal import PERFECT, Faults, rehearse
-    from twinlapse.rehearsal.preparing import prepare
+    from twinlapse.rehearsal.job_setup import prepare
     from twinlapse.rig import read_rig
 
     rig = read_rig(rig_path)

@@ -104,7 +104,7 @@ def command(
 
 def gather(job: Path | None, frames: tuple[str, ...], rig: Path | None, settings: dict[str, Any]) -> Any:
     """Return sources, plan and options of a job folder or of named folders."""
-    from twinlapse.film.choices import film_options
+    from twinlapse.film.overrides import film_options
     from twinlapse.frames.job import open_job
     from twinlapse.frames.sequence import job_sequences
     from twinlapse.shots import read_plan
@@ -133,7 +133,7 @@ def _filament_mm(gcode: Path) -> float:
 
 def _named(frames: tuple[str, ...]) -> dict[str, FrameSequence]:
     from twinlapse.frames.sequence import read_sequence
-    from twinlapse.imaging.clip import is_clip, unpacked
+    from twinlapse.imaging.video_frames import is_clip, unpacked
 
     sources = {}
     for text in frames:

@@ -41,7 +41,7 @@ def check(out: Output, rig_file: Path, picture: Path | None, circle_px: float, c
     rig = read_rig(rig_file)
     findings = check_rig(rig, circle_px=circle_px)
     if cameras:
-        from twinlapse.capture.doctor import examine
+        from twinlapse.capture.camera_check import examine
 
         with out.progress("watching the cameras") as progress:
             findings += examine(rig, Path.cwd(), progress=progress)
@@ -141,7 +141,7 @@ def wedge(
 ) -> None:
     """Make a printable holder that points the camera at the nozzle's tip."""
     from twinlapse.rig import read_rig
-    from twinlapse.rig.wedge import build, inspect, wedge_for, write_solid
+    from twinlapse.rig.mount import build, inspect, wedge_for, write_solid
 
     rig = read_rig(rig_file)
     camera = camera_named(rig, rig_file, name)

@@ -70,8 +70,8 @@ def aim(
     write: bool,
 ) -> None:
     """Hold the camera right, or solve from a board on the bed where it is."""
+    from twinlapse.optics.pose import pose_in_bed, rest_of
     from twinlapse.rig import read_rig
-    from twinlapse.rig.pose import pose_in_bed, rest_of
 
     rig = read_rig(rig_file)
     camera = camera_named(rig, rig_file, name)
@@ -112,7 +112,7 @@ def _picture(camera: Any, path: Path | None) -> tuple[Any, Any]:
     if path is not None:
         colours = read_picture(path)
     else:
-        from twinlapse.capture.sources import open_source
+        from twinlapse.cameras.sources import open_source
 
         source = open_source(camera)
         try:
@@ -141,7 +141,7 @@ def _solve(
     from PIL import Image
 
     from twinlapse.imaging.aiming import aim_at_board
-    from twinlapse.rig.pose import looking_of, mounted, pose_in_bed
+    from twinlapse.optics.pose import looking_of, mounted, pose_in_bed
 
     grey = np.asarray(Image.fromarray(colours).convert("L"))
     expected = pose_in_bed(camera, rig.printer, nozzle)

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 
 from twinlapse.files import replacing
+from twinlapse.optics.lens import border_px, unproject
+from twinlapse.optics.pose import Pose, bed_middle, pose_in_bed, rest_of, volume_corners
+from twinlapse.optics.view import footprint
 from twinlapse.rig import Camera, Rig
-from twinlapse.rig.lens import border_px, unproject
-from twinlapse.rig.pose import Pose, bed_middle, pose_in_bed, rest_of, volume_corners
-from twinlapse.rig.view import footprint
 
 COLOURS = ("#1b7f5a", "#b5541c", "#3b5fa8", "#8a3d8f")
 

@@ -26,7 +26,7 @@ def command(output: Output, job_folder: Path, shot: str, cameras: tuple[str, ...
 
     SHOT may also be the whole cue line of the printed file. Exit status 1: some frame was not taken.
     """
-    from twinlapse.capture.shooting import send_cue
+    from twinlapse.capture.cue_client import send_cue
     from twinlapse.shots import find_cue
 
     found, cue = _SHOT.fullmatch(shot), find_cue(shot)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from twinlapse.files import replacing
-from twinlapse.rig.wedge import DEPTH, Wedge, tunnel_outline
+from twinlapse.rig.mount import DEPTH, Wedge, tunnel_outline
 
 INK = "#20302a"
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from twinlapse.film.facts import Facts, clock
-from twinlapse.film.ink import inks
+from twinlapse.film.contrast import inks
 from twinlapse.film.layout import safe_area
 from twinlapse.film.lettering import Lettering
-from twinlapse.film.plate import plate, rgb, rounded
+from twinlapse.film.overlay_values import Facts, clock
+from twinlapse.film.stencil import plate, rgb, rounded
 from twinlapse.imaging.decode import Picture
-from twinlapse.rig.filming import Filming, film_size
+from twinlapse.rig.film_settings import Filming, film_size
 
 
 def title_card(filming: Filming, facts: tuple[Facts, ...], lettering: Lettering) -> Picture:

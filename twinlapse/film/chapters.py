@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from twinlapse.film.encoder import Chapter
-from twinlapse.film.facts import Facts
-from twinlapse.film.schedule import Beat
-from twinlapse.rig.filming import Filming
+from twinlapse.film.frame_times import Beat
+from twinlapse.film.overlay_values import Facts
+from twinlapse.rig.film_settings import Filming
 
 
 def chapters_of(facts: Sequence[Facts], beats: Sequence[Beat], filming: Filming) -> list[Chapter]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from twinlapse.errors import RenderError
-from twinlapse.rig.filming import Filming
+from twinlapse.rig.film_settings import Filming
 
 SMALL_PX = 360  # short side of a GIF or WebP at most
 SMALL_RATE = Fraction(25, 2)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from twinlapse.film.colour import coded
 from twinlapse.film.layout import Layout, Pane
-from twinlapse.film.plate import Plate, plate, rgb, rounded, shadow
+from twinlapse.film.stencil import Plate, plate, rgb, rounded, shadow
 from twinlapse.imaging.decode import Picture
 
 FRAME = (236, 240, 242)

@@ -8,10 +8,10 @@ import numpy as np
 
 from twinlapse.film.layout import Layout, Pane
 from twinlapse.film.options import CameraOptions
-from twinlapse.film.tracking import Track
-from twinlapse.film.view import upright_size
+from twinlapse.film.pane import upright_size
 from twinlapse.imaging.lens import upright_map
-from twinlapse.rig.filming import CameraFilming
+from twinlapse.rig.film_settings import CameraFilming
+from twinlapse.tracking.stabilise import Track
 
 # how far down the free part of a pane the foot of the print stands (common practice, no source)
 FOOT_AT = 0.74

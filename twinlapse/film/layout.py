@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from twinlapse.film.ink import LEAST, contrast
-from twinlapse.film.plate import rgb
-from twinlapse.rig.filming import Filming, film_size
+from twinlapse.film.contrast import LEAST, contrast
+from twinlapse.film.stencil import rgb
+from twinlapse.rig.film_settings import Filming, film_size
 
 MOST_CUT = 0.4  # share of a picture that a row of panes may cost it
 SAFE = 0.90  # title-safe share of width and height: SMPTE ST 2046-1

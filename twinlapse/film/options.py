@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from twinlapse.imaging.lens import Optics, optics
-from twinlapse.rig.filming import CameraFilming, Filming
+from twinlapse.rig.film_settings import CameraFilming, Filming
 from twinlapse.rig.model import Camera, Rig
 
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from twinlapse.film.facts import Facts, clock
 from twinlapse.film.layout import Layout
 from twinlapse.film.lettering import Lettering
-from twinlapse.film.plate import Plate, columns, plate, rgb, rounded
+from twinlapse.film.overlay_values import Facts, clock
+from twinlapse.film.stencil import Plate, columns, plate, rgb, rounded
 from twinlapse.imaging.decode import Picture
-from twinlapse.rig.filming import Filming
+from twinlapse.rig.film_settings import Filming
 
 INK = (247, 249, 250)
 SOFT = (214, 222, 228)

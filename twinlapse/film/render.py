@@ -14,11 +14,11 @@ import cv2
 from twinlapse.errors import FrameError
 from twinlapse.files import write_json
 from twinlapse.film.chapters import chapters_of
+from twinlapse.film.chunks import cluster_pool, process_pool, render_in_pieces, write_frames
 from twinlapse.film.codecs import SMALL_BYTES, Codec, codec_for, fitting
 from twinlapse.film.encoder import encoding, note_text
-from twinlapse.film.looking import WORKERS
+from twinlapse.film.frame_times import Beat, schedule
 from twinlapse.film.options import FilmOptions
-from twinlapse.film.pictures import contact_sheet, poster, write_aligned, write_picture
 from twinlapse.film.report import (
     FilmReport,
     dropped_files,
@@ -28,12 +28,12 @@ from twinlapse.film.report import (
     unsure_files,
 )
 from twinlapse.film.scene import Scene, set_scene
-from twinlapse.film.schedule import Beat, schedule
-from twinlapse.film.segments import cluster_pool, process_pool, render_in_pieces, write_frames
-from twinlapse.film.tracking import Track, track_camera
-from twinlapse.frames.pairing import Slot, pair
+from twinlapse.film.stills import contact_sheet, poster, write_aligned, write_picture
+from twinlapse.frames.grouping import Slot, pair
 from twinlapse.frames.sequence import FrameFile, FrameSequence
 from twinlapse.shots import Plan
+from twinlapse.tracking.measure import WORKERS
+from twinlapse.tracking.stabilise import Track, track_camera
 
 Progress = Callable[[float], None]
 PREVIEW_PX, PREVIEW_STEP = 360, 3

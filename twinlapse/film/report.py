@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from twinlapse.film.options import FilmOptions
-from twinlapse.film.tracking import CERTAIN, Track
-from twinlapse.frames.pairing import Slot
+from twinlapse.frames.grouping import Slot
+from twinlapse.tracking.stabilise import CERTAIN, Track
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,20 +11,20 @@ import numpy as np
 from twinlapse.film.cards import end_card, title_card
 from twinlapse.film.colour import coded
 from twinlapse.film.compose import Composer, composer
-from twinlapse.film.covering import Shown, cover_gaps
-from twinlapse.film.facts import Facts, facts_of
+from twinlapse.film.frame_times import Beat
 from twinlapse.film.framing import framed
 from twinlapse.film.layout import Layout, arrange
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.options import FilmOptions
 from twinlapse.film.overlay import Overlay
-from twinlapse.film.plate import Plate
-from twinlapse.film.schedule import Beat
-from twinlapse.film.tracking import Track
-from twinlapse.film.view import View, make_view, mixed, upright_size
-from twinlapse.frames.pairing import Slot
+from twinlapse.film.overlay_values import Facts, facts_of
+from twinlapse.film.pane import View, make_view, mixed, upright_size
+from twinlapse.film.stencil import Plate
+from twinlapse.frames.grouping import Slot
 from twinlapse.imaging.decode import Picture, read_picture
 from twinlapse.shots import Plan
+from twinlapse.tracking.gap_fill import Shown, cover_gaps
+from twinlapse.tracking.stabilise import Track
 
 STORY_TURN = 0.18  # share of the print at which a story goes from the nozzle's view to the wide one
 STORY_FADE = 0.04  # share of the print that the change takes

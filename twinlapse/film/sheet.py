@@ -7,12 +7,12 @@ from collections.abc import Callable, Mapping, Sequence
 import cv2
 import numpy as np
 
-from twinlapse.film.ink import contrast, inks
+from twinlapse.film.contrast import contrast, inks
 from twinlapse.film.lettering import Lettering
-from twinlapse.film.looking import in_order
-from twinlapse.film.plate import plate, rgb
-from twinlapse.film.tracking import CERTAIN, Track
+from twinlapse.film.stencil import plate, rgb
 from twinlapse.imaging.decode import Picture, read_picture
+from twinlapse.tracking.measure import in_order
+from twinlapse.tracking.stabilise import CERTAIN, Track
 
 WIDTH_PX = 1600
 EDGE_PX = 24

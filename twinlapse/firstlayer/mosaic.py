@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from twinlapse.firstlayer.canvas import Canvas, Float, Float32, canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.overlaps import Link, Patch, common, cut, links_of, solved
+from twinlapse.optics.pose import Place, pose_in_bed, see
+from twinlapse.optics.window import usable
 from twinlapse.rig import Camera, Printer
-from twinlapse.rig.pose import Place, pose_in_bed, see
-from twinlapse.rig.window import usable
 
 # all channels this bright are a reflection of the camera's own light, and tell nothing; a strong colour may
 # fill one channel and still tell by the others

@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from twinlapse.firstlayer.canvas import Canvas
-from twinlapse.firstlayer.judging import Defect, Judgement
+from twinlapse.firstlayer.classify import Defect, Judgement
+from twinlapse.firstlayer.corner_monitor import Strip, Watch
 from twinlapse.firstlayer.mosaic import Mosaic
-from twinlapse.firstlayer.patrol import Strip, Watch
 
 Picture = NDArray[np.uint8]
 COLOURS = {"bad": (255, 70, 70), "clear": (255, 165, 40), "slight": (255, 230, 90)}

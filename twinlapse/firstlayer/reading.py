@@ -9,18 +9,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from twinlapse.errors import FrameError, JobError, TwinlapseError
+from twinlapse.firstlayer.classify import Judgement, judge
+from twinlapse.firstlayer.corner_monitor import Strip, Watch, strip_of, watch_corners
 from twinlapse.firstlayer.expected import lines_of
-from twinlapse.firstlayer.judging import Judgement, judge
 from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
-from twinlapse.firstlayer.patrol import Strip, Watch, strip_of, watch_corners
 from twinlapse.frames.job import Job
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
-from twinlapse.plan.corners import outermost_corners
-from twinlapse.plan.survey import RISE_MM, layer_ends
+from twinlapse.optics.pose import in_picture, pose_in_bed, see
+from twinlapse.optics.window import window_of
+from twinlapse.plan.where.corner_visits import outermost_corners
+from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends
 from twinlapse.rig import Camera, Printer, Rig, rig_from_mapping
-from twinlapse.rig.pose import in_picture, pose_in_bed, see
-from twinlapse.rig.window import window_of
 from twinlapse.shots import CORNER, SURVEY, Plan, read_plan
 
 

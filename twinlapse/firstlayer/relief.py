@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.firstlayer.canvas import Canvas, Float, Float32
+from twinlapse.firstlayer.components import Mask, Piece, pieces_of
 from twinlapse.firstlayer.expected import Lines
-from twinlapse.firstlayer.pieces import Mask, Piece, pieces_of
 
 STEP_MM = 0.1
 AROUND_MM = 4.0  # of a line that says what it should look like, each way

@@ -10,7 +10,7 @@ from typing import Any
 
 from PIL import Image
 
-from twinlapse.firstlayer.judging import Judgement
+from twinlapse.firstlayer.classify import Judgement
 from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.picture import Picture, difference, expectation, photograph, strip_picture
 from twinlapse.firstlayer.reading import LayerMap, Patrol

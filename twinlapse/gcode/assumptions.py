@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import interpreter as machine
+from twinlapse.gcode.tokenizer import LINE
 from twinlapse.gcode.toolpath import Notice
-from twinlapse.gcode.words import LINE
 
 _E = 4  # places in the alphabet
 _A = 0

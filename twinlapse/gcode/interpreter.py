@@ -9,8 +9,7 @@ from __future__ import annotations
 from math import pi, sqrt
 from typing import Any
 
-from twinlapse.gcode.toolpath import Kind, Mode
-from twinlapse.gcode.words import (
+from twinlapse.gcode.tokenizer import (
     BYTE,
     CODE,
     FIRST,
@@ -29,7 +28,8 @@ from twinlapse.gcode.words import (
     count_odd,
     read_command,
 )  # fmt: skip
-from twinlapse.kernels import hot_part_of_kernel, kernel, part_of_kernel
+from twinlapse.gcode.toolpath import Kind, Mode
+from twinlapse.jit import hot_part_of_kernel, kernel, part_of_kernel
 
 # n: places of the integers; ROWS counts those in the table, ROWS_BEFORE those taken out of it earlier
 ROWS, EVENTS, MODE, TOOL, MOTION, PLANE, RULE, DIALECT, E_BIT, E_DECLARED = range(STATE, STATE + 10)

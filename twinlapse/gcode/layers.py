@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.gcode.constant_z_runs import SAME_Z_MM, Runs, runs_of
 from twinlapse.gcode.filament import fresh_filament
-from twinlapse.gcode.heights import read_by_height
-from twinlapse.gcode.marks import Marks, is_object, read_marks
-from twinlapse.gcode.reading import NO_NUMBER, Reading
-from twinlapse.gcode.runs import SAME_Z_MM, Runs, runs_of
+from twinlapse.gcode.layer_candidates import NO_NUMBER, Reading
+from twinlapse.gcode.layer_comments import Marks, is_object, read_marks
+from twinlapse.gcode.layers_by_height import read_by_height
 from twinlapse.gcode.toolpath import Float, Int, Kind, Layers, Notice, Toolpath
 
 _PURE = 0.9  # share of the length that lies at the height of its layer when the marks are right

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from twinlapse.errors import FileProblemError
 from twinlapse.files import require_file
 from twinlapse.gcode import interpreter as machine
-from twinlapse.gcode import words
+from twinlapse.gcode import tokenizer
 from twinlapse.gcode.arcs import Arcs, arcs_of
 from twinlapse.gcode.assumptions import Assumptions, first_assumptions, next_assumptions, undeclared
+from twinlapse.gcode.diagnostics import oddity_notices
 from twinlapse.gcode.dialect import (
     HEAD_BYTES,
     TAIL_BYTES,
@@ -25,8 +26,7 @@ from twinlapse.gcode.dialect import (
     refuse_binary,
     refuse_no_print,
 )
-from twinlapse.gcode.oddities import oddity_notices
-from twinlapse.gcode.recording import Recording
+from twinlapse.gcode.row_buffer import Recording
 from twinlapse.gcode.settings import settings_of
 from twinlapse.gcode.toolpath import Float, Int, Kind, Mode, Notice, Toolpath
 
@@ -148,7 +148,7 @@ def _refuse_without_material(toolpath: Toolpath, head: bytes, recording: Recordi
         head,
         moves=int((toolpath.length_mm > 0).sum()),
         spindle=recording.odd(machine.SPINDLE),
-        o_words=recording.odd(words.O_WORD),
+        o_words=recording.odd(tokenizer.O_WORD),
         z_places=len(np.unique(toolpath.z_mm)),
     )
 
@@ -182,7 +182,7 @@ def gathered(path: Path, firmware: str, recording: Recording, notices: list[Noti
         path=path,
         sha256=recording.sha256,
         size=recording.size,
-        line_count=int(recording.n[words.LINE]),
+        line_count=int(recording.n[tokenizer.LINE]),
         firmware=firmware,
         **columns,
         dwell_s=_dwells(recording.events(machine.EVENT_DWELL), len(columns["line"])),

@@ -15,10 +15,10 @@ import numpy as np
 from twinlapse.errors import FrameError
 from twinlapse.imaging.calibration import find_corners
 from twinlapse.imaging.decode import Picture
-from twinlapse.imaging.motion import Float
+from twinlapse.imaging.transforms import Float
+from twinlapse.optics.lens import unproject
+from twinlapse.optics.pose import Pose, see
 from twinlapse.rig import Lens
-from twinlapse.rig.lens import unproject
-from twinlapse.rig.pose import Pose, see
 
 FEWEST = 6  # points; four would fit without showing an error
 FLOOR_PX = 0.05  # a corner is not known better than this, however well the fit looks

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.imaging.decode import Picture
-from twinlapse.imaging.motion import Float
+from twinlapse.imaging.transforms import Float
 
 Map = NDArray[np.float32]
 _NO_MAP: Any = None  # the map holds both coordinates

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.imaging.decode import Picture
-from twinlapse.imaging.gauges import Gauges, choose_gauges
-from twinlapse.imaging.motion import Float, Model
-from twinlapse.rig.filming import CameraFilming
+from twinlapse.imaging.tracking_tiles import Gauges, choose_gauges
+from twinlapse.imaging.transforms import Float, Model
+from twinlapse.rig.film_settings import CameraFilming
 
 MOST = 8  # references
 KNOWN = 0.5  # of the agreement that a reference finds at best: a picture is known again

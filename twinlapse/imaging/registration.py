@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.imaging.motion import Float, Model, fit_maps, way_of
+from twinlapse.imaging.transforms import Float, Model, fit_maps, way_of
 
 Grey = NDArray[np.uint8]
 Spectra = NDArray[np.complex64]

@@ -8,7 +8,7 @@ from twinlapse.errors import InjectError
 from twinlapse.gcode import ModalState
 from twinlapse.inject.cues import cue_line
 from twinlapse.inject.dialects import Dialect, dialect_of
-from twinlapse.inject.pen import Pen, number
+from twinlapse.inject.move_writer import Pen, number
 from twinlapse.rig import Rig
 from twinlapse.shots import Cue, Shot, Stop
 

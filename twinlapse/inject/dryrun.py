@@ -10,8 +10,8 @@ from twinlapse.files import write_bytes
 from twinlapse.gcode import ModalState, Toolpath, row_after_line, state_after
 from twinlapse.inject.dialects import Dialect, dialect_of
 from twinlapse.inject.header import CAUTIONS
-from twinlapse.inject.pen import Pen
-from twinlapse.inject.weave import as_bytes
+from twinlapse.inject.move_writer import Pen
+from twinlapse.inject.splice import as_bytes
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot, Stop
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from twinlapse.inject.pen import number
+from twinlapse.inject.move_writer import number
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan
 

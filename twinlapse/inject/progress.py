@@ -12,9 +12,9 @@ from bisect import bisect_right
 from collections.abc import Iterator
 from itertools import accumulate
 
-from twinlapse.inject.weave import Insertion
+from twinlapse.buffered_bytes import FileBytes
+from twinlapse.inject.splice import Insertion
 from twinlapse.shots import Plan
-from twinlapse.spans import FileBytes
 
 WAS = b"; twinlapse progress was "
 _LINE = re.compile(rb"[ \t]*M73(?=[\sPRQS])[^;\n]*")

@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import InjectError
 from twinlapse.files import replacing
-from twinlapse.inject.weave import Insertion, weave
-from twinlapse.spans import FileBytes, file_bytes
+from twinlapse.inject.splice import Insertion, weave
 
 MARK = b"; twinlapse "
 _BEGIN = re.compile(rb"; twinlapse (header|(?:shot|arm) \d+) begin\b[^\n]*\n?")

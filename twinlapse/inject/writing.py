@@ -6,20 +6,20 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import InjectError, ProofError
 from twinlapse.files import replacing
 from twinlapse.gcode import Toolpath, read_toolpath, row_after_line, state_after
-from twinlapse.inject.arming import arm_insertions
 from twinlapse.inject.blocks import block_lines
-from twinlapse.inject.habits import habit_at
+from twinlapse.inject.early_notice import arm_insertions
 from twinlapse.inject.header import header_lines, place_of_header
 from twinlapse.inject.progress import progress_insertions
 from twinlapse.inject.proof import Proof, prove
 from twinlapse.inject.removal import MARK
-from twinlapse.inject.weave import Insertion, as_bytes, line_end, weave
+from twinlapse.inject.retraction_style import habit_at
+from twinlapse.inject.splice import Insertion, as_bytes, line_end, weave
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot
-from twinlapse.spans import FileBytes, file_bytes
 
 HEAD_BYTES = 1_048_576
 Progress = Callable[[float], None]

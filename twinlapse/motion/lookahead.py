@@ -11,7 +11,7 @@ from math import inf, sqrt
 from typing import Any
 
 from twinlapse.gcode.toolpath import Kind, Setting
-from twinlapse.kernels import kernel, part_of_kernel
+from twinlapse.jit import kernel, part_of_kernel
 
 JUNCTION, SQUARE, JERK = range(3)  # corner rules
 LIMITS = len(Setting)  # `limit` holds one value a Setting

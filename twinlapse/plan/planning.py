@@ -11,17 +11,17 @@ from twinlapse.errors import PlanError
 from twinlapse.files import mapped
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.motion import Timeline
-from twinlapse.plan.blocks import BlockMaker, Refusal
-from twinlapse.plan.choosing import Choice, Chooser
-from twinlapse.plan.gaps import find_gaps
-from twinlapse.plan.ground import Ground
-from twinlapse.plan.moments import habit_of
-from twinlapse.plan.pricing import rest_losses_s
-from twinlapse.plan.routing import Router
-from twinlapse.plan.standing import Places, find_places, stands_for
-from twinlapse.plan.trimming import drop_near, drop_over_cap
+from twinlapse.plan.clearance.height_map import Ground
+from twinlapse.plan.clearance.routing import Router
+from twinlapse.plan.cost import rest_losses_s
+from twinlapse.plan.shot_builder import BlockMaker, Refusal
 from twinlapse.plan.warnings import plan_warnings
-from twinlapse.plan.wishes import Float, layer_times, wishes_of
+from twinlapse.plan.when.choice import Choice, Chooser
+from twinlapse.plan.when.gaps import find_gaps
+from twinlapse.plan.when.insertion_points import habit_of
+from twinlapse.plan.when.schedule import Float, layer_times, wishes_of
+from twinlapse.plan.when.thinning import drop_near, drop_over_cap
+from twinlapse.plan.where.stop_positions import Places, find_places, stands_for
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, Shot
 
@@ -123,15 +123,15 @@ def looked_over(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig) -> Pla
         when one of the layers cannot be looked over.
     """
     if rig.survey_layers:
-        from twinlapse.plan.survey import with_surveys
+        from twinlapse.plan.where.survey_grid import with_surveys
 
         plan = with_surveys(plan, toolpath, layers, rig, rig.survey_layers)
     if rig.corner_layers:
-        from twinlapse.plan.corners import with_corners
+        from twinlapse.plan.where.corner_visits import with_corners
 
         plan = with_corners(plan, toolpath, layers, rig, rig.corner_layers)
     if rig.hold:
-        from twinlapse.plan.holding import with_holds
+        from twinlapse.plan.waits import with_holds
 
         plan = with_holds(plan, toolpath, layers, rig)
     return plan

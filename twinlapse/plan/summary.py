@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from twinlapse.plan.pricing import stop_s
+from twinlapse.plan.cost import stop_s
 from twinlapse.rig import Rig
 
 if TYPE_CHECKING:

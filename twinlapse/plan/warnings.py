@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from twinlapse.gcode import Layers
-from twinlapse.plan.wishes import LayerTimes
+from twinlapse.plan.when.schedule import LayerTimes
 from twinlapse.rig import Rig, shift_axes
 
 if TYPE_CHECKING:

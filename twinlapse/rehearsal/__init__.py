@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from twinlapse.frames.job import Job
-    from twinlapse.rehearsal.shooting import Rehearsal
+    from twinlapse.rehearsal.execution import Rehearsal
     from twinlapse.rig import Rig
 
 __all__ = ["PERFECT", "Faults", "rehearse"]
@@ -26,7 +26,7 @@ def rehearse(
     faults: Faults | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Rehearsal:
-    """Execute a written file and keep its pictures; see `twinlapse.rehearsal.shooting.rehearse`."""
-    from twinlapse.rehearsal.shooting import rehearse as shoot
+    """Execute a written file and keep its pictures; see `twinlapse.rehearsal.execution.rehearse`."""
+    from twinlapse.rehearsal.execution import rehearse as shoot
 
     return shoot(gcode, rig, job, seed=seed, faults=faults or Faults(), progress=progress)

@@ -8,18 +8,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.rehearsal import painting
-from twinlapse.rehearsal.optics import project, shaken
-from twinlapse.rehearsal.studio import FAR_MM, Studio
-from twinlapse.rehearsal.workshop import (
+from twinlapse.optics.pose import Pose
+from twinlapse.rehearsal import render_kernels
+from twinlapse.rehearsal.machine_meshes import (
     TABLE_BELOW_MM,
     WALL_BEHIND_MM,
     frame_mesh,
     table_texture,
     wall_texture,
 )
+from twinlapse.rehearsal.optics import project, shaken
+from twinlapse.rehearsal.virtual_camera import FAR_MM, Studio
 from twinlapse.rig import Lens, Printer
-from twinlapse.rig.pose import Pose
 
 Float32 = NDArray[np.float32]
 BLOCK_PX = 16
@@ -49,7 +49,7 @@ class Backdrop:
         whole = (self.blocks.shape[1] * BLOCK_PX, self.blocks.shape[0] * BLOCK_PX)
         shift = cv2.resize(way, whole, interpolation=cv2.INTER_LINEAR)[:height, :width]
         out = np.empty_like(self.picture)
-        painting.displaced(self.picture, np.ascontiguousarray(shift), out)
+        render_kernels.displaced(self.picture, np.ascontiguousarray(shift), out)
         return out
 
 

@@ -119,7 +119,7 @@ class HttpCamera:
             return self._newest
 
     def _expose(self) -> None:
-        from twinlapse.rehearsal.shooting import encode
+        from twinlapse.rehearsal.execution import encode
 
         due, data = time.monotonic(), b""
         while not self._closed.is_set():

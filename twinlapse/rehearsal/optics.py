@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.optics import lens as lenses
+from twinlapse.optics.pose import Pose
 from twinlapse.rig import Lens
-from twinlapse.rig import lens as lenses
-from twinlapse.rig.pose import Pose
 
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]

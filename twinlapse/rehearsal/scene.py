@@ -12,17 +12,17 @@ from numpy.typing import NDArray
 
 from twinlapse.errors import GcodeError
 from twinlapse.gcode import Toolpath, find_layers
-from twinlapse.rehearsal import painting
+from twinlapse.optics.pose import Pose, pose_in_bed, pose_on_mount
+from twinlapse.rehearsal import render_kernels
 from twinlapse.rehearsal.backdrop import Backdrop, backdrop_of
 from twinlapse.rehearsal.beads import PRESSED, Beads
 from twinlapse.rehearsal.faults import Mishap
-from twinlapse.rehearsal.machine import Place
+from twinlapse.rehearsal.machine_meshes import bed_plate, gantry_mesh, grain_tile, head_mesh, speckle
 from twinlapse.rehearsal.optics import shaken
-from twinlapse.rehearsal.studio import Looks, Studio
 from twinlapse.rehearsal.truth import Shift, shift_between
-from twinlapse.rehearsal.workshop import bed_plate, gantry_mesh, grain_tile, head_mesh, speckle
+from twinlapse.rehearsal.virtual_camera import Looks, Studio
+from twinlapse.rehearsal.virtual_machine import Place
 from twinlapse.rig import Camera, Printer
-from twinlapse.rig.pose import Pose, pose_in_bed, pose_on_mount
 
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -166,7 +166,7 @@ class VirtualCamera:
         soft = cv2.GaussianBlur(picture, (3, 3), 0.55)
         out = np.empty(picture.shape, np.uint8)
         offset = np.random.default_rng([mishap.seed, 61]).integers(0, 512, 2)
-        painting.develop(soft, mishap.gain, self._noise, offset, float(noise), tone_curve(), 0.16, out)
+        render_kernels.develop(soft, mishap.gain, self._noise, offset, float(noise), tone_curve(), 0.16, out)
         return out
 
     def shifts(

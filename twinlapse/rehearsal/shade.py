@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.rehearsal.beads import Beads
-from twinlapse.rehearsal.painting import cast_shade
+from twinlapse.rehearsal.render_kernels import cast_shade
 
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from twinlapse.errors import JobError
 from twinlapse.files import read_json, write_json
+from twinlapse.optics.pose import Pose
 from twinlapse.rehearsal.faults import State
 from twinlapse.rehearsal.optics import project
 from twinlapse.rig import Lens
-from twinlapse.rig.pose import Pose
 
 Float = NDArray[np.float64]
 Body = Literal["print", "surroundings"]

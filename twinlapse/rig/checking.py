@@ -8,10 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from twinlapse.rig.kinematics import shift_axes
-from twinlapse.rig.lens import Float
-from twinlapse.rig.model import Camera, Printer, Rig
-from twinlapse.rig.pose import (
+from twinlapse.optics.lens import Float
+from twinlapse.optics.pose import (
     Place,
     Pose,
     bed_middle,
@@ -21,7 +19,9 @@ from twinlapse.rig.pose import (
     rest_of,
     see,
 )
-from twinlapse.rig.view import Sharpness, blur_px, hidden, pixel_size, sharpness
+from twinlapse.optics.view import Sharpness, blur_px, hidden, pixel_size, sharpness
+from twinlapse.rig.kinematics import shift_axes
+from twinlapse.rig.model import Camera, Printer, Rig
 
 CLEAR_MM = 3.0  # a housing stays this far above the layer; common practice, no source
 LINE_PX = 3.0  # of a printed line's width: less, and its edges run together; common practice, no source

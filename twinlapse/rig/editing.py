@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Mapping
 
 from twinlapse.errors import RigError
-from twinlapse.rig.places import key_lines
+from twinlapse.rig.key_positions import key_lines
 from twinlapse.rig.reader import rig_from_mapping
 
 _KEPT_COMMENT = re.compile(r"\s+#[^\"'\]]*$")

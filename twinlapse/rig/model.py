@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from twinlapse.rig.capturing import Capture, Light, Power
-from twinlapse.rig.filming import CameraFilming, Filming
+from twinlapse.rig.capture_settings import Capture, Light, Power
+from twinlapse.rig.film_settings import CameraFilming, Filming
 
 Kinematics = Literal["bed-moves-y", "bed-moves-z", "bed-fixed"]
 Firmware = Literal["marlin", "klipper", "reprapfirmware"]

@@ -11,13 +11,13 @@ from typing import Any, cast
 from twinlapse.errors import RigError
 from twinlapse.files import read_text
 from twinlapse.names import CAMERA_NAME
-from twinlapse.rig.capturing import Capture, read_capture, read_light, read_power
-from twinlapse.rig.fields import Required, Table
-from twinlapse.rig.filming import read_camera_filming, read_filming
+from twinlapse.rig.capture_settings import Capture, read_capture, read_light, read_power
+from twinlapse.rig.film_settings import read_camera_filming, read_filming
+from twinlapse.rig.key_positions import key_lines
 from twinlapse.rig.kinematics import SHIFT_AXES
 from twinlapse.rig.model import Camera, Corner, Cue, Head, KeepOut, Lens, Printer, Rig
-from twinlapse.rig.places import key_lines
-from twinlapse.rig.schedules import read_amount, read_every, read_layers
+from twinlapse.rig.notations import read_amount, read_every, read_layers
+from twinlapse.rig.toml_fields import Required, Table
 
 
 def read_rig(path: Path) -> Rig:

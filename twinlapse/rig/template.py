@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from twinlapse.optics.pose import pose_on_mount
 from twinlapse.rig.checking import reach_mm
 from twinlapse.rig.model import Rig
-from twinlapse.rig.pose import pose_on_mount
 from twinlapse.rig.reader import rig_from_mapping
 
 

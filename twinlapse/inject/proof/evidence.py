@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import Toolpath
-from twinlapse.inject.proof.cutting import Cutting
+from twinlapse.inject.proof.block_rows import Rows, Woven
+from twinlapse.inject.proof.fences import Cutting
 from twinlapse.inject.proof.report import Fault
-from twinlapse.inject.proof.woven import Rows, Woven
 from twinlapse.rig.model import Rig
 
 

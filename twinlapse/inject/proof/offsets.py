@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from twinlapse.spans import FileBytes
+from twinlapse.buffered_bytes import FileBytes
 
 _HEAD_BYTES = 1_048_576  # tools are described in the start code
 # RepRapFirmware: G10 P1 X20; Marlin: M218 T1 X20; Klipper: SET_GCODE_OFFSET X=20 (each firmware's own pages)

@@ -6,30 +6,30 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from twinlapse.buffered_bytes import file_bytes
 from twinlapse.errors import TwinlapseError
 from twinlapse.gcode import Toolpath, read_toolpath
-from twinlapse.gcode.pieces import pass_toolpath
+from twinlapse.gcode.chunked_reader import pass_toolpath
+from twinlapse.inject.proof.block_commands import check_blocks
+from twinlapse.inject.proof.block_moves import check_machine, check_path, check_speed
+from twinlapse.inject.proof.block_rows import Weft, Woven
+from twinlapse.inject.proof.block_time import block_seconds, check_progress, check_time
 from twinlapse.inject.proof.clearance import check_clearance
-from twinlapse.inject.proof.cutting import Cutting, cut
+from twinlapse.inject.proof.diff import Outside, compare_outside
 from twinlapse.inject.proof.evidence import Evidence, moves_of
-from twinlapse.inject.proof.facts import facts_of, rig_of
+from twinlapse.inject.proof.fences import Cutting, cut
+from twinlapse.inject.proof.header_facts import facts_of, rig_of
 from twinlapse.inject.proof.offsets import tool_offset
-from twinlapse.inject.proof.outside import Outside, compare_outside
 from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
-from twinlapse.inject.proof.restored import (
+from twinlapse.inject.proof.same_rows import RowComparison
+from twinlapse.inject.proof.state_restored import (
     check_feed,
     check_filament,
     check_modes,
     check_place,
     check_settings,
 )
-from twinlapse.inject.proof.sameness import RowComparison
-from twinlapse.inject.proof.standing import check_blocks
-from twinlapse.inject.proof.timing import block_seconds, check_progress, check_time
-from twinlapse.inject.proof.travelling import check_machine, check_path, check_speed
-from twinlapse.inject.proof.woven import Weft, Woven
 from twinlapse.rig.model import Rig
-from twinlapse.spans import file_bytes
 
 Progress = Callable[[float], None]
 

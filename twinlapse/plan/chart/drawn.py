@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from twinlapse.gcode import Kind, Layers, Toolpath, row_before_line
 from twinlapse.motion import Timeline
-from twinlapse.plan.ground import BORDER_MM, Ground
-from twinlapse.plan.heights import CELL_MM
-from twinlapse.plan.pricing import legs_of
+from twinlapse.plan.clearance.height_map import BORDER_MM, Ground
+from twinlapse.plan.clearance.height_map_kernels import CELL_MM
+from twinlapse.plan.cost import legs_of
 from twinlapse.rig import KeepOut, Rig
 from twinlapse.shots import Plan, Shot
 

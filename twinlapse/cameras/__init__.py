@@ -1,0 +1,1 @@
+"""Cameras: sources of pictures, JPEG, and the newest frame of each camera."""

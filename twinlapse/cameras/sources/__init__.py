@@ -1,0 +1,54 @@
+"""Cameras: one small class a kind, all alike from outside."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from twinlapse.cameras.clock import Clock, SystemClock
+from twinlapse.cameras.sources.base import Picture, Source
+from twinlapse.errors import CaptureError
+from twinlapse.rig.model import Camera
+
+__all__ = ["Picture", "Source", "open_source"]
+
+
+def open_source(camera: Camera, clock: Clock | None = None) -> Source:
+    """Open the source of a camera.
+
+    ``http(s)://`` is a stream; the others are ``still:http(s)://``, ``rtsp://``, ``v4l2:DEVICE``,
+    ``folder:PATH`` and ``video:FILE``.
+
+    Raises
+    ------
+    CaptureError
+        when the source is of no known kind or does not open.
+    """
+    from twinlapse.cameras.sources.folder import FolderSource
+    from twinlapse.cameras.sources.http import StillSource, StreamSource
+
+    clock = clock or SystemClock()
+    kind, _, rest = camera.source.partition(":")
+    match kind:
+        case "http" | "https":
+            return StreamSource(camera.source, clock)
+        case "still":
+            return StillSource(rest, clock)
+        case "folder":
+            return FolderSource(Path(rest), clock)
+        case "v4l2":
+            from twinlapse.cameras.sources.v4l2 import V4l2Source
+
+            lens = camera.lens
+            return V4l2Source(rest, clock, width_px=lens.width_px, height_px=lens.height_px)
+        case "rtsp":
+            from twinlapse.cameras.sources.video import VideoSource
+
+            return VideoSource(camera.source, clock)
+        case "video":
+            from twinlapse.cameras.sources.video import VideoSource
+
+            return VideoSource(rest, clock)
+    raise CaptureError(
+        f"the source of {camera.name} is of no known kind",
+        'write "http://...", "still:http://...", "v4l2:/dev/...", "folder:/...", "rtsp://..." or "video:..."',
+    )

@@ -1,0 +1,242 @@
+"""Looking at the real cameras before a night: do they answer, how fast, how old, how sharp, both together."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from twinlapse.cameras.clock import Clock, SystemClock
+from twinlapse.cameras.jpeg import Look, look_at, read_size
+from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.sources import open_source
+from twinlapse.cameras.sources.base import Picture, Source
+from twinlapse.cameras.sources.v4l2 import VideoDevice, list_formats
+from twinlapse.capture.lights import Runner
+from twinlapse.capture.rig_commands import run
+from twinlapse.errors import CaptureError
+from twinlapse.frames.store import free_bytes
+from twinlapse.rig.checking import Finding
+from twinlapse.rig.model import Camera, Rig
+
+Progress = Callable[[float], None]
+_SWITCHES = 10
+_FIRST_S = 8.0
+_DARK, _BRIGHT = 12.0, 243.0
+_FLAT = 4.0  # standard deviation of the luma of a lens cap or of fog (common practice, no source)
+_SPARE_S = 0.1
+_FRAMES = 1000  # a long night of two cameras
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """What was measured at one camera."""
+
+    fps: float
+    bytes: int
+    size_px: tuple[int, int]
+    look: Look
+    age_s: float | None  # command to first bright picture, the largest of ten; None without a light
+
+
+def examine(
+    rig: Rig,
+    folder: Path,
+    *,
+    seconds: float = 3.0,
+    clock: Clock | None = None,
+    runner: Runner = run,
+    progress: Progress | None = None,
+) -> list[Finding]:
+    """Run all cameras of a rig together and say what is wrong with them.
+
+    Parameters
+    ----------
+    rig : Rig
+        Its cameras, as the capture service would open them.
+    folder : Path
+        Where frames will be kept, for the check of the space.
+    seconds : float
+        How long the pictures are counted.
+    """
+    clock = clock or SystemClock()
+    progress = progress or (lambda share: None)
+    drains = {camera.name: Drain(camera.name, _opener(camera, clock), clock) for camera in rig.cameras}
+    for drain in drains.values():
+        drain.start()
+    try:
+        findings: list[Finding] = []
+        answering = [camera for camera in rig.cameras if _answers(drains[camera.name], clock)]
+        before = {name: drain.health().pictures for name, drain in drains.items()}
+        since_s = clock.mono_s()
+        _count(since_s + seconds, clock, progress)
+        spent_s = clock.mono_s() - since_s
+        fps = {name: (drain.health().pictures - before[name]) / spent_s for name, drain in drains.items()}
+        for camera in rig.cameras:
+            drain = drains[camera.name]
+            if camera not in answering:
+                findings.append(_silent(camera, drain))
+                continue
+            findings += judge(camera, measure(camera, drain, fps[camera.name], clock, runner))
+        progress(1.0)
+        sizes = [len(d.newest.data) for d in drains.values() if d.newest]
+    finally:
+        for drain in drains.values():
+            drain.stop()
+    return [*list_devices(), *findings, space(folder, max(sizes, default=150_000))]
+
+
+def measure(camera: Camera, drain: Drain, fps: float, clock: Clock, runner: Runner = run) -> Measured:
+    """Return what a running camera shows at this moment."""
+    picture = drain.newest
+    assert picture is not None
+    return Measured(
+        fps=fps,
+        bytes=len(picture.data),
+        size_px=read_size(picture.data),
+        look=look_at(picture.data, sharpness=True),
+        age_s=None if camera.light is None else age_by_light(camera, drain, clock, runner),
+    )
+
+
+def age_by_light(camera: Camera, drain: Drain, clock: Clock, runner: Runner = run) -> float | None:
+    """Switch a camera's light ten times and return the longest time to the first bright picture.
+
+    None when the picture does not change with the light. The time of the command itself is in it, so it is on
+    the safe side.
+    """
+    assert camera.light is not None
+    light, longest_s = camera.light, 0.0
+    for _ in range(_SWITCHES):
+        runner(light.off, light.limit_s)
+        dark = _settled(drain, clock)
+        began_s = clock.mono_s()
+        runner(light.on, light.limit_s)
+        level = dark + max(4.0, 0.1 * dark)
+        bright = drain.wait(lambda shown: shown.arrived_s >= began_s and _luma(shown) > level, began_s + 3.0)  # noqa: B023
+        if bright is None:
+            runner(light.off, light.limit_s)
+            return None
+        longest_s = max(longest_s, bright.arrived_s - began_s)
+    runner(light.off, light.limit_s)
+    return longest_s
+
+
+def judge(camera: Camera, found: Measured) -> list[Finding]:
+    """Return what a measurement says about a camera, and what to change."""
+    name, lens, look = camera.name, camera.lens, found.look
+    period_s = 1 / max(found.fps, 0.1)
+    rate = f"{found.fps:.1f} pictures a second of {found.bytes / 1000:.0f} kB"
+    findings = [
+        _finding(name, "rate", found.fps >= 4, rate, "use a smaller picture, MJPEG, or another USB port"),
+        _finding(
+            name, "size", found.size_px == (lens.width_px, lens.height_px),
+            "{} x {} pixels, the rig says {} x {}".format(*found.size_px, lens.width_px, lens.height_px),
+            "write lens = { width_px, height_px } as the camera gives it",
+        ),
+        _finding(
+            name, "exposure", _DARK <= look.luma <= _BRIGHT, f"mean brightness {look.luma:.0f} of 255",
+            "switch a light on, or fix exposure and gain of the camera",
+        ),
+        _finding(
+            name, "contrast", look.spread >= _FLAT,
+            f"contrast {look.spread:.0f}, sharpness {look.sharpness:.0f}",
+            "take the lens cap off, clean the lens, focus",
+        ),
+    ]  # fmt: skip
+    age_s = camera.age_s
+    if found.age_s is not None:
+        age_s = found.age_s + period_s
+        findings.append(
+            _finding(
+                name, "age", camera.age_s >= age_s,
+                f"pictures are up to {1000 * found.age_s:.0f} ms old, age_s is {camera.age_s:g}",
+                f"write age_s = {age_s + 0.005:.2f}",
+            )
+        )  # fmt: skip
+    elif camera.light is not None:
+        findings.append(_finding(name, "age", None, "its picture does not change with its light", ""))
+    need_s = max(age_s, camera.age_s) + period_s + _SPARE_S
+    findings.append(
+        _finding(
+            name, "dwell", camera.dwell_s >= need_s,
+            f"the machine stands for {camera.dwell_s:g} s, a sure frame takes {need_s:.2f} s",
+            f"write dwell_s = {need_s + 0.05:.1f}",
+        )
+    )  # fmt: skip
+    return findings
+
+
+def list_devices(folder: Path = Path("/dev/v4l/by-path")) -> list[Finding]:
+    """Return one finding for every video device of this machine, with its formats."""
+    findings = []
+    for path in sorted(folder.glob("*")) if folder.is_dir() else []:
+        try:
+            device = VideoDevice(str(path))
+        except CaptureError as error:
+            findings.append(_finding("this machine", "device", None, f"{path}: {error.what}", error.mend))
+            continue
+        formats = ", ".join(list_formats(device)) or "no pictures"
+        device.close()
+        findings.append(_finding("this machine", "device", None, f"{path}: {formats}", ""))
+    return findings
+
+
+def space(folder: Path, frame_bytes: int) -> Finding:
+    """Return whether a long night fits."""
+    free, need = free_bytes(folder), int(1.1 * _FRAMES * frame_bytes)
+    text = f"{free / 1e6:.0f} MB free, {_FRAMES} frames take {need / 1e6:.0f} MB"
+    return _finding("this machine", "space", free >= need, text, "free some space")
+
+
+def _opener(camera: Camera, clock: Clock) -> Callable[[], Source]:
+    return lambda: open_source(camera, clock)
+
+
+def _answers(drain: Drain, clock: Clock) -> bool:
+    return drain.wait(lambda _: True, clock.mono_s() + _FIRST_S) is not None
+
+
+def _silent(camera: Camera, drain: Drain) -> Finding:
+    fault = drain.health().fault or "it sends nothing that can be trusted"
+    mend = "" if "; " in fault else "check source, cable and supply"
+    return _finding(camera.name, "answer", False, fault, mend)
+
+
+def _count(until_s: float, clock: Clock, progress: Progress) -> None:
+    began_s = clock.mono_s()
+    while (left_s := until_s - clock.mono_s()) > 0:
+        progress(0.8 * (1 - left_s / max(until_s - began_s, 1e-9)))
+        time.sleep(min(left_s, 0.1))
+
+
+def _settled(drain: Drain, clock: Clock) -> float:
+    """Return the brightness once three pictures in a row agree, two seconds at most."""
+    lumas: list[float] = []
+    seen_s = until_s = clock.mono_s()
+    until_s += 2.0
+    while clock.mono_s() < until_s:
+        picture = drain.wait(lambda shown: shown.arrived_s > seen_s, until_s)  # noqa: B023
+        if picture is None:
+            break
+        seen_s = picture.arrived_s
+        lumas.append(_luma(picture))
+        if len(lumas) >= 3 and _spread(lumas[-3:]) < 2.0 and clock.mono_s() > until_s - 1.5:
+            break
+    return lumas[-1] if lumas else 0.0
+
+
+def _spread(values: Sequence[float]) -> float:
+    return max(values) - min(values)
+
+
+def _luma(picture: Picture) -> float:
+    try:
+        return look_at(picture.data).luma
+    except CaptureError:
+        return 0.0
+
+
+def _finding(camera: str, name: str, holds: bool | None, text: str, mend: str) -> Finding:
+    return Finding(camera=camera, name=name, holds=holds, text=text, mend="" if holds else mend)

@@ -1,0 +1,117 @@
+"""The systemd unit that runs the service, with no more rights than it needs.
+
+Reference: systemd.exec(5), systemd.service(5).
+"""
+
+from __future__ import annotations
+
+import getpass
+import sys
+from pathlib import Path
+
+from twinlapse.capture.layer_check_worker import planned_looks
+from twinlapse.errors import CaptureError
+from twinlapse.shots import read_plan
+
+_UNIT = """\
+# twinlapse: takes the pictures of one job while it prints.
+# Save as /etc/systemd/system/twinlapse-capture.service, then:
+#   systemctl daemon-reload && systemctl enable --now twinlapse-capture
+[Unit]
+Description=twinlapse capture of {name}
+After=network.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+User={user}
+ExecStart={python} -m twinlapse capture {job} --quiet
+Restart=on-failure
+RestartSec=2
+# the watchdog child outlives the service by a moment, to switch the lights off
+KillMode=mixed
+TimeoutStopSec=30
+{room}
+Nice=-5
+
+NoNewPrivileges=yes
+CapabilityBoundingSet=
+ProtectSystem=strict
+ReadWritePaths={folder}
+ProtectHome={home}
+PrivateTmp=yes
+ProtectKernelTunables=yes
+ProtectKernelModules=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectClock=yes
+ProtectHostname=yes
+ProtectProc=invisible
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+UMask=0077
+# cameras and serial lines; add what your light commands need
+DevicePolicy=closed
+DeviceAllow=char-video4linux rw
+DeviceAllow=char-ttyUSB rw
+DeviceAllow=char-ttyACM rw
+DeviceAllow=char-pts rw
+SupplementaryGroups=video dialout
+
+[Install]
+WantedBy=multi-user.target
+"""
+
+_SMALL = """\
+MemoryMax=200M
+MemoryDenyWriteExecute=yes"""
+# a layer's map is computed by a child: it compiles its loops, and when memory runs out it alone ends
+_LOOKING = """\
+MemoryMax=1G
+OOMPolicy=continue
+MemoryDenyWriteExecute=no
+CacheDirectory=twinlapse
+Environment=NUMBA_CACHE_DIR=/var/cache/twinlapse"""
+
+
+def make_unit(job: Path, *, user: str | None = None, python: str = sys.executable) -> str:
+    """Return the text of a unit file; a plan in `job` that looks layers over gets the room it needs.
+
+    Raises
+    ------
+    CaptureError
+        when the path of the job cannot stand in a unit file.
+    """
+    job = job.resolve()
+    if any(character in str(job) + python for character in "\n\r\"'\\"):
+        raise CaptureError("this path cannot stand in a unit file", "rename the folder", path=job)
+    plan = job / "plan.json"
+    looks = bool(plan.exists() and planned_looks(read_plan(plan)))
+    homes = ("/home/", "/root/")
+    home = "read-only" if str(job).startswith(homes) or python.startswith(homes) else "yes"
+    return _UNIT.format(
+        name=_escaped(job.name),
+        user=user or getpass.getuser(),
+        python=_argument(python),
+        job=_argument(str(job)),
+        folder=_quoted(_escaped(str(job))),
+        home=home,
+        room=_LOOKING if looks else _SMALL,
+    )
+
+
+def _escaped(text: str) -> str:
+    return text.replace("%", "%%")  # systemd expands %
+
+
+def _argument(text: str) -> str:
+    return _quoted(_escaped(text).replace("$", "$$"))  # of a command, where $ is expanded too
+
+
+def _quoted(text: str) -> str:
+    return f'"{text}"' if " " in text else text

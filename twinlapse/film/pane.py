@@ -1,0 +1,125 @@
+"""From a camera's frame to its pane: the part that is seen, and the one map through which it is read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from twinlapse.film.colour import coded_lit
+from twinlapse.film.layout import Pane
+from twinlapse.film.options import CameraOptions
+from twinlapse.imaging.decode import Picture
+from twinlapse.imaging.lens import Map, Optics, chain, pane_map, resample, straight_map, upright_map
+from twinlapse.imaging.light import apply_gain
+from twinlapse.imaging.transforms import Float, Motion, way_of
+from twinlapse.rig.film_settings import Box
+from twinlapse.tracking.stabilise import Track
+
+MOST_ZOOM = 1.6  # how far a view closes in by itself
+ROOM = 1.5  # around what changes when it does
+MOST_TRIM = 0.04  # share of a side given up at most to keep shifted edges out of sight
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """How one camera is seen in one pane."""
+
+    size: tuple[int, int]  # of the pane
+    matrix: Float  # pane -> raw (or straightened) picture of the reference
+    straight: Map | None
+    fine: bool
+    coded: bool = False  # shown in the film's own codes instead of RGB
+
+    def show(self, picture: Picture, motion: Motion, gain: Float) -> Picture:
+        """Return the pane's picture of one frame."""
+        laid = resample(
+            picture,
+            self.matrix,
+            self.size,
+            straight=self.straight,
+            inner=motion.matrix,
+            fine=self.fine,
+        )
+        return coded_lit(laid, gain, out=laid) if self.coded else apply_gain(laid, gain)
+
+
+def upright_size(track: Track, options: CameraOptions) -> tuple[float, float]:
+    """Return width and height of what is seen of a camera at most: upright and cropped, pixels."""
+    _, size = upright_map(track.size, options.rotate_deg, options.mirror)
+    crop = _crop(track, options)
+    return size[0] * crop[2], size[1] * crop[3]
+
+
+def _crop(track: Track, options: CameraOptions) -> Box:
+    """Return what is seen of the upright picture; by itself it closes in on what changes, within limits."""
+    crop = options.filming.crop
+    if crop != "auto":
+        return crop
+    upright, size = upright_map(track.size, options.rotate_deg, options.mirror)
+    x, y, width, height = track.action
+    corners = np.array([[x, y], [x + width, y + height]]) * track.size
+    ends = (corners - upright[:, 2]) @ np.linalg.inv(upright[:, :2]).T / size
+    low, high = ends.min(axis=0), ends.max(axis=0)
+    share = float(np.clip((high - low).max() * ROOM, 1 / MOST_ZOOM, 1))
+    middle = (low + high) / 2
+    x0, y0 = (float(np.clip(middle[axis] - share / 2, 0, 1 - share)) for axis in (0, 1))
+    return x0, y0, share, share
+
+
+def make_view(track: Track, options: CameraOptions, pane: Pane, *, fine: bool = False) -> View:
+    """Return how the camera is seen in `pane`: filled around its focus, the trembling edges left out."""
+    upright, size = upright_map(track.size, options.rotate_deg, options.mirror)
+    box = _seen(size, _crop(track, options), options.filming.focus, pane, _trim(track))
+    lens = options.optics
+    straight = None if lens is None else straight_map(_scaled(lens, track.size))
+    return View(
+        size=(pane.box.width, pane.box.height),
+        matrix=chain(upright, pane_map(box, (pane.box.width, pane.box.height))),
+        straight=straight,
+        fine=fine,
+    )
+
+
+def _trim(track: Track) -> float:
+    """Pixels by which the edges of the pictures wander, capped."""
+    width, height = track.size
+    corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], dtype=np.float64)
+    ways = [
+        np.abs(way_of(motion.matrix, corners)).max()
+        for motion, fault in zip(track.motions, track.faults, strict=True)
+        if not fault
+    ]
+    return float(min(np.quantile(ways, 0.98), MOST_TRIM * min(width, height))) if ways else 0.0
+
+
+def _seen(
+    size: tuple[int, int], crop: Box, focus: tuple[float, float], pane: Pane, trim: float
+) -> tuple[float, float, float, float]:
+    x0, y0 = max(crop[0] * size[0], trim), max(crop[1] * size[1], trim)
+    x1 = min((crop[0] + crop[2]) * size[0], size[0] - trim)
+    y1 = min((crop[1] + crop[3]) * size[1], size[1] - trim)
+    aspect = pane.box.width / pane.box.height
+    width = min(x1 - x0, (y1 - y0) * aspect)
+    height = width / aspect
+    x = x0 + (x1 - x0 - width) * focus[0]
+    y = y0 + (y1 - y0 - height) * focus[1]
+    return x, y, width, height
+
+
+def _scaled(lens: Optics, size: tuple[int, int]) -> Optics:
+    """The optics for pictures of another size than the lens was described with."""
+    across, down = size[0] / lens.size[0], size[1] / lens.size[1]
+    (fx, skew, cx), (_, fy, cy), last = lens.matrix
+    matrix = (
+        (fx * across, skew * across, (cx + 0.5) * across - 0.5),
+        (0.0, fy * down, (cy + 0.5) * down - 0.5),
+        last,
+    )
+    return replace(lens, matrix=matrix, size=size)
+
+
+def mixed(first: Picture, second: Picture, share: float) -> Picture:
+    """Return the cross-fade of two pictures."""
+    return np.asarray(cv2.addWeighted(first, 1 - share, second, share, 0), dtype=np.uint8)

@@ -1,0 +1,103 @@
+"""How far a picture of a corner is off its place, read off the bed beside the corner.
+
+A machine stops a hair off each time, and a stop that is off looks like a corner that has moved. The bed
+beside it does not rise: what it does from picture to picture is the stop's doing alone.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.firstlayer.canvas import Canvas, Float, canvas_around
+from twinlapse.firstlayer.mosaic import SurveyFrame
+from twinlapse.firstlayer.overlaps import moved_px
+from twinlapse.optics.pose import in_picture, pose_in_bed, see
+from twinlapse.rig import Camera, Printer
+
+SIDE_MM = 9.0  # of the piece of bed
+AWAY_MM = 5.5  # of its middle from the corner
+CLEAR_MM = 1.0  # between the corner and what is looked at: the corner's shadow
+STEP_MM = 0.08
+FEWEST = 0.3  # share of the piece that must be seen
+# how far a stop is off (one standard deviation) when nothing tells; common practice, no source
+PARKING_MM = 0.1
+FURTHEST_MM = 1.0
+LEAST = 0.2  # height of the correlation's peak below which nothing is told
+# by how much what the brightness tells is less sure than it says: the blocks of a JPEG and the glare of the
+# camera's own light do not move with the bed (measured on rehearsed pictures)
+HELD_BACK = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bed:
+    """A piece of bed beside a corner, laid to its place."""
+
+    picture: NDArray[np.float32]  # (h, w, 3)
+    seen: NDArray[np.float32]  # (h, w): 0 where it was not seen, or the print may lie
+
+
+def bed_beside(
+    corner_mm: tuple[float, float],
+    middle_mm: tuple[float, float],
+    frame: SurveyFrame,
+    camera: Camera,
+    printer: Printer,
+) -> Bed | None:
+    """Return the bed beyond a corner, as seen from the middle of the print; None where too little shows."""
+    corner = np.array(corner_mm)
+    away = corner - np.array(middle_mm)
+    length = math.hypot(*away)
+    if length < 1e-6:
+        return None
+    away = away / length
+    canvas = canvas_around(corner + away * AWAY_MM, SIDE_MM, STEP_MM)
+    picture, at = laid(frame, canvas, 0.0, camera, printer)
+    shown = in_picture(at, camera.lens, 0.99) & ((canvas.grid_mm() - corner) @ away > CLEAR_MM)
+    if shown.mean() < FEWEST:
+        return None
+    return Bed(picture=picture.astype(np.float32), seen=shown.astype(np.float32))
+
+
+def laid(
+    frame: SurveyFrame, canvas: Canvas, z_mm: float, camera: Camera, printer: Printer
+) -> tuple[NDArray[np.uint8], Float]:
+    """Return a frame laid to the level plane at `z_mm`, and where in it each pixel lies, (h, w, 2)."""
+    points = np.concatenate([canvas.grid_mm(), np.full((*canvas.shape, 1), z_mm)], axis=-1)
+    at = see(points, pose_in_bed(camera, printer, frame.nozzle_mm), camera.lens)
+    across, down = at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)
+    return np.asarray(cv2.remap(frame.picture, across, down, cv2.INTER_LINEAR), np.uint8), at
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slip:
+    """How far the bed beside a corner seems to have moved since the first picture."""
+
+    moved_mm: Float  # (2,)
+    spread_mm: float  # standard deviation
+
+
+NO_SLIP = Slip(moved_mm=np.zeros(2), spread_mm=2**0.5 * PARKING_MM)
+
+
+def slip(first: Bed | None, now: Bed | None) -> Slip:
+    """Return how far the bed seems to have moved.
+
+    A bed that tells little is believed little: where nothing is known, a stop is where it should be.
+    """
+    if first is None or now is None:
+        return NO_SLIP
+    both = np.minimum(first.seen, now.seen)
+    shift, spread, height = moved_px(first.picture, now.picture, both)
+    flip = np.diag([STEP_MM, -STEP_MM])  # rows run toward the front
+    moved = flip @ shift
+    if height < LEAST or math.hypot(*moved) > FURTHEST_MM:
+        return NO_SLIP
+    usual, told = np.eye(2) * NO_SLIP.spread_mm**2, flip @ spread @ flip * HELD_BACK**2
+    trust = usual @ np.linalg.inv(usual + told)
+    left = usual - trust @ usual
+    return Slip(moved_mm=np.asarray(trust @ moved), spread_mm=float(np.sqrt(np.linalg.eigvalsh(left)[-1])))

@@ -1,0 +1,166 @@
+"""What the picture of a layer shows against what the toolpath asks for.
+
+The two materials are told apart by colour and shade: where lines should lie and where none should, the
+picture itself shows what filament and bed look like. A linear discriminant (Fisher 1936) of these two sets
+scores every pixel, 0 bed and 1 filament. Where they cannot be told apart the answer is "cannot tell". What
+lies on the print has its colour, and is found by its shading.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from twinlapse.errors import FrameError
+from twinlapse.firstlayer.canvas import Canvas, Float32
+from twinlapse.firstlayer.components import Mask, Piece, grown, pieces_of, shrunk
+from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.mosaic import Mosaic
+from twinlapse.firstlayer.relief import lumps, relief
+from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, part
+
+Kind = Literal["gap", "missing line", "blob", "dragged line"]
+Grade = Literal["slight", "clear", "bad"]
+
+# distance of the two materials, in spreads, below which nothing is said: on rehearsed pictures sound layers
+# at 5 to 12 were accused, those at 13 and more never
+SPEAK = 12.5
+DOUBT = 0.65  # score up to which what lies around bare bed belongs to the gap: the eye blurs its ends
+SMALLEST_GAP_MM2 = 0.10
+SMALLEST_BLOB_MM2 = 0.5
+LONG_MM = 4.0  # a gap as long as this, and at least as long as most of a piece of line, is a missing line
+NEAR_MM = 2.5  # a blob this near to a gap is what should lie in it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Defect:
+    """One thing that is not as the toolpath says."""
+
+    number: int
+    kind: Kind
+    grade: Grade
+    at_mm: tuple[float, float]  # its middle
+    box_mm: tuple[float, float, float, float]  # x, y of its front left corner, width, depth
+    length_mm: float
+    width_mm: float
+    file_line: int | None  # of the nearest line of the sliced file
+    confidence: float  # 0 to 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """What was found on one layer; places are the sliced file's."""
+
+    canvas: Canvas  # of the map, moved onto the toolpath
+    defects: tuple[Defect, ...]
+    offset_mm: tuple[float, float]  # by which the whole map stood off the toolpath
+    separability: float  # distance of filament and bed in their spread
+    can_tell: bool
+    seen_share: float  # of the expected area that the map shows
+    wanted: Mask  # where lines should lie
+    score: Float32  # 0 bed to 1 filament
+
+    @property
+    def sound(self) -> bool | None:
+        """Whether nothing was found; None where it cannot be told."""
+        if self.defects:
+            return False
+        return True if self.can_tell else None
+
+
+def judge(mosaic: Mosaic, lines: Lines, *, smallest_mm: float = 0.5) -> Judgement:
+    """Return what is wrong with a layer.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+    lines : Lines
+        What should lie there.
+    smallest_mm : float
+        A gap shorter than this is not told.
+
+    Raises
+    ------
+    FrameError
+        when the map shows nothing of the layer.
+    """
+    canvas = mosaic.canvas
+    wanted = drawn(lines, canvas)
+    if (wanted & mosaic.seen).sum() < 200:
+        raise FrameError("the frames show nothing of the layer", "check the camera's pose in the rig file")
+    parted = part(mosaic.colours, wanted, mosaic.seen, canvas)
+    offset = (parted.offset_px[0] * canvas.step_mm, -parted.offset_px[1] * canvas.step_mm)
+    canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
+    can_tell = parted.separability >= SPEAK
+    found = _found(parted, mosaic.seen, canvas, lines, smallest_mm) if can_tell else []
+    found.sort(key=lambda item: -item[0].area_mm2)
+    return Judgement(
+        canvas=canvas,
+        defects=tuple(
+            _defect(number, piece, kind, sure, lines) for number, (piece, kind, sure) in enumerate(found, 1)
+        ),
+        offset_mm=offset,
+        separability=parted.separability,
+        can_tell=can_tell,
+        seen_share=float((parted.wanted & mosaic.seen).sum() / max(1, parted.wanted.sum())),
+        wanted=parted.wanted,
+        score=parted.score,
+    )
+
+
+def _found(
+    parted: Parted, seen: Mask, canvas: Canvas, lines: Lines, smallest_mm: float
+) -> list[tuple[Piece, Kind, float]]:
+    """Return the pieces that are not as they should be, what they are, and how sure that is."""
+    slack = SLACK_MM / canvas.step_mm
+    seen = ~grown(~seen, slack)  # at the rim of what is dazzled the colours are false
+    missing = (parted.score < DOUBT) & shrunk(parted.wanted, 0.5 * slack) & seen
+    extra = (parted.score > 0.5) & ~grown(parted.wanted, 2 * slack) & seen
+    gaps = pieces_of(missing, parted.score, canvas, SMALLEST_GAP_MM2)
+    gaps = [piece for piece in gaps if piece.lowest < 0.5 and piece.length_mm >= smallest_mm]
+    found: list[tuple[Piece, Kind, float]] = []
+    for piece in gaps:
+        sure = piece.contrast * parted.separability / 6
+        found.append((piece, "missing line" if piece.length_mm >= LONG_MM else "gap", sure))
+    for piece in pieces_of(extra, parted.score, canvas, SMALLEST_BLOB_MM2):
+        long = piece.length_mm > 4 * piece.width_mm and piece.length_mm > 2.0
+        beside = any(math.dist(piece.at_mm, gap.at_mm) < NEAR_MM + gap.length_mm / 2 for gap in gaps)
+        kind: Kind = "dragged line" if long or beside else "blob"
+        found.append((piece, kind, piece.contrast * parted.separability / 6))
+    said = [piece for piece, kind, _ in found if kind == "blob"]
+    filament = parted.wanted & seen & ~grown(missing, 1.5 * slack)
+    for piece, sure in lumps(*relief(parted.lightness, lines, canvas, filament), canvas):
+        if not any(math.dist(piece.at_mm, blob.at_mm) < NEAR_MM for blob in said):
+            found.append((piece, "blob", sure))
+    return found
+
+
+def _defect(number: int, piece: Piece, kind: Kind, sure: float, lines: Lines) -> Defect:
+    return Defect(
+        number=number,
+        kind=kind,
+        grade=_grade(piece, kind),
+        at_mm=piece.at_mm,
+        box_mm=piece.box_mm,
+        length_mm=round(piece.length_mm, 2),
+        width_mm=round(piece.width_mm, 2),
+        file_line=_nearest_line(lines, piece.at_mm),
+        confidence=round(float(np.clip(sure, 0, 1)), 2),
+    )
+
+
+def _grade(piece: Piece, kind: Kind) -> Grade:
+    if kind == "missing line" or piece.length_mm > 3.0 or piece.area_mm2 > 6.0:
+        return "bad"
+    return "clear" if piece.length_mm >= 0.8 else "slight"
+
+
+def _nearest_line(lines: Lines, at_mm: tuple[float, float]) -> int | None:
+    point = np.array(at_mm)
+    way = lines.last_mm - lines.first_mm
+    share = ((point - lines.first_mm) * way).sum(axis=1) / np.maximum((way**2).sum(axis=1), 1e-12)
+    foot = lines.first_mm + np.clip(share, 0, 1)[:, None] * way
+    return int(lines.file_line[np.hypot(*(foot - point).T).argmin()]) if len(lines) else None

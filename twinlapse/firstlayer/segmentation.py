@@ -1,0 +1,164 @@
+"""Filament and bed told apart: an even light, the toolpath laid onto the picture, every pixel scored.
+
+Where lines should lie and where none should, the picture itself shows what filament and bed look like. A
+linear discriminant (Fisher 1936) of these two sets scores every pixel, 0 bed and 1 filament.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.firstlayer.canvas import Canvas, Float, Float32
+from twinlapse.firstlayer.components import Mask, grown, moved, shrunk
+
+BLUR_MM = 0.12  # of the picture before it is judged
+SLACK_MM = 0.2  # a line may lie beside its place by this much; common practice, no source
+ODD = 0.05  # share of each material's pixels that may be something else
+TEXTURE_MM = 0.5
+LIGHT_MM = 5.0  # the lamps' light changes over more than this
+FURTHEST_MM = 1.5  # the whole map may stand off the toolpath by this much: an error of the camera's pose
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parted:
+    """The picture of a layer, its two materials told apart."""
+
+    wanted: Mask  # where lines should lie, moved onto the picture
+    offset_px: tuple[int, int]  # by which it was moved
+    score: Float32  # 0 bed to 1 filament
+    separability: float  # distance of filament and bed in their spread
+    lightness: Float32  # 0 to 100, as an even light would show it
+
+
+def part(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas) -> Parted:
+    """Lay what is wanted onto the picture and score every pixel."""
+    coarse = _offset(_features(colours, canvas), wanted, seen, canvas)
+    wanted = moved(wanted, coarse)
+    features = _features(_evened(colours, wanted, seen, canvas), canvas)
+    fine = _settled(_score(features, wanted, seen, canvas)[0], wanted, seen, canvas)
+    wanted = moved(wanted, fine)
+    score, separability = _score(features, wanted, seen, canvas)
+    return Parted(
+        wanted=wanted,
+        offset_px=(coarse[0] + fine[0], coarse[1] + fine[1]),
+        score=score,
+        separability=separability,
+        lightness=np.ascontiguousarray(features[..., 0]),
+    )
+
+
+def _evened(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas) -> Float32:
+    """Return the colours as an even light would show them, 0 to 255.
+
+    Filament and bed each have a mean brightness; by what share a wide neighbourhood is off that, is light.
+    """
+    light = np.power(colours.astype(np.float32) / 255, 2.2)
+    grey = light.mean(axis=2)
+    share = np.zeros(canvas.shape, np.float32)
+    for material in (wanted & seen, ~wanted & seen):
+        if material.any():
+            share[material] = grey[material] / max(float(np.median(grey[material])), 1e-4)
+    sigma = LIGHT_MM / canvas.step_mm / 4  # on every fourth pixel: what is wide needs no more
+    thin = (slice(None, None, 4), slice(None, None, 4))
+    known = cv2.GaussianBlur(seen[thin].astype(np.float32), (0, 0), sigma)
+    near = cv2.GaussianBlur(np.clip(share, 0, 3)[thin], (0, 0), sigma)
+    local = np.asarray(near / np.maximum(known, 1e-3), np.float32)
+    whole = cv2.resize(local, (canvas.width, canvas.height), interpolation=cv2.INTER_LINEAR)
+    flat = light / np.clip(whole, 0.2, 5)[..., None]
+    return np.asarray(255 * np.power(np.clip(flat, 0, 1.5), 1 / 2.2), np.float32)
+
+
+def _features(colours: NDArray[np.uint8] | Float32, canvas: Canvas) -> Float32:
+    lab = cv2.cvtColor(np.minimum(colours.astype(np.float32) / 255, 1), cv2.COLOR_RGB2LAB)
+    smooth = cv2.GaussianBlur(lab, (0, 0), BLUR_MM / canvas.step_mm)
+    # what is rough and what is smooth: a textured sheet, drawn lines
+    rough = np.abs(lab[..., 0] - cv2.GaussianBlur(lab[..., 0], (0, 0), 2.0))
+    rough = np.sqrt(cv2.GaussianBlur(rough, (0, 0), TEXTURE_MM / canvas.step_mm))
+    return np.asarray(np.dstack([smooth, rough]), np.float32)
+
+
+def _offset(features: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple[int, int]:
+    """Return the shift in pixels (x, y) of the toolpath that parts the two materials best."""
+    reach = round(FURTHEST_MM / canvas.step_mm)
+    best, at = -1.0, (0, 0)
+    step = max(1, reach // 5)
+    spans = [(0, 0, reach, step), (None, None, step, 1)]
+    for x0, y0, span, stride in spans:
+        centre = (at[0] if x0 is None else 0, at[1] if y0 is None else 0)
+        for dx in range(-span, span + 1, stride):
+            for dy in range(-span, span + 1, stride):
+                here = (centre[0] + dx, centre[1] + dy)
+                parted = _parted(features, moved(wanted, here), seen)
+                if parted > best + 1e-6:
+                    best, at = parted, here
+    return at
+
+
+def _settled(score: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple[int, int]:
+    """Return the small shift in pixels that lays the outline of the toolpath on the outline of the print.
+
+    What lies just inside the outline against what lies just outside: a line that is missing there says
+    nothing, so that it does not draw the outline toward itself.
+    """
+    rim = SLACK_MM / canvas.step_mm
+    inner, outer = wanted & ~shrunk(wanted, rim), grown(wanted, rim) & ~wanted
+    light = np.where(seen, np.clip(score, 0, 1), 0.5).astype(np.float32)
+    reach = math.ceil(FURTHEST_MM / 5 / canvas.step_mm)
+    best, at = -math.inf, (0, 0)
+    for dx in range(-reach, reach + 1):
+        for dy in range(-reach, reach + 1):
+            inside, outside = moved(inner, (dx, dy)), moved(outer, (dx, dy))
+            value = float(light[inside].mean() - light[outside].mean()) if outside.any() else 0.0
+            value -= 1e-4 * (dx * dx + dy * dy)  # of equals the nearest
+            if value > best:
+                best, at = value, (dx, dy)
+    return at
+
+
+def _parted(features: Float32, wanted: Mask, seen: Mask) -> float:
+    """Return the distance of the two sets in their common spread (Mahalanobis), on every third pixel."""
+    thin = (slice(None, None, 3), slice(None, None, 3))
+    inside, outside = (wanted & seen)[thin], (~wanted & seen)[thin]
+    if inside.sum() < 20 or outside.sum() < 20:
+        return 0.0
+    return _fisher(features[thin][inside], features[thin][outside])[1]
+
+
+def _fisher(inside: Float32, outside: Float32) -> tuple[Float, float, float, float]:
+    """Return direction, distance in spreads, and both means along the direction."""
+    a, b = inside.astype(np.float64), outside.astype(np.float64)
+    spread = (np.cov(a.T) * len(a) + np.cov(b.T) * len(b)) / (len(a) + len(b)) + 1e-3 * np.eye(a.shape[1])
+    apart = a.mean(axis=0) - b.mean(axis=0)
+    way = np.linalg.solve(spread, apart)
+    return (
+        way,
+        math.sqrt(max(0.0, float(apart @ way))),
+        float(a.mean(axis=0) @ way),
+        float(b.mean(axis=0) @ way),
+    )
+
+
+def _score(features: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple[Float32, float]:
+    """Return the score of every pixel and how well the two materials part, defects themselves left out."""
+    slack = SLACK_MM / canvas.step_mm
+    sure_in = shrunk(wanted, slack) & seen
+    sure_out = ~grown(wanted, 2.5 * slack) & seen
+    if sure_in.sum() < 50:
+        sure_in = wanted & seen
+    if sure_out.sum() < 50:
+        return np.zeros(wanted.shape, np.float32), 0.0
+    score = np.zeros(wanted.shape, np.float32)
+    for turn in range(3):
+        # the worst of each set may be a defect; to leave out more would flatter the distance
+        keep_in = sure_in & (score > np.quantile(score[sure_in], ODD)) if turn else sure_in
+        keep_out = sure_out & (score < np.quantile(score[sure_out], 1 - ODD)) if turn else sure_out
+        if min(keep_in.sum(), keep_out.sum()) < 50:
+            return score, 0.0
+        way, apart, high, low = _fisher(features[keep_in], features[keep_out])
+        score = ((features @ way - low) / max(high - low, 1e-9)).astype(np.float32)
+    return score, apart

@@ -1,0 +1,254 @@
+"""A rigid body in its own picture: the nozzle before a camera that rides with it.
+
+It stands still but for the camera's shaking while everything behind it changes. Its pixels are found as those
+whose change over the film, divided by their slope, is a fraction of a pixel. How it lies in a picture is read
+off these pixels alone by least squares on their brightness (Lucas and Kanade 1981, in the inverse form of
+Baker and Matthews 2004): a few thousand steep pixels tell a hundredth of a pixel where tiles would be full of
+what moves behind.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.imaging.decode import reduced
+from twinlapse.imaging.transforms import Float
+from twinlapse.rig.film_settings import Box
+
+Grey = NDArray[np.uint8]
+Plane = NDArray[np.float32]
+
+# an sRGB code plus this is a power of light but for the darkest few (IEC 61966-2-1): a gain of the light is
+# then a gain of the sum
+FOOT = np.float32(255 * 0.055)
+SMALL_PX = 240  # width of the pictures of the first look
+NEIGHBOURS = 15  # edge of the part over which change and slope are compared, px
+LIMITS_PX = (0.6, 0.3, 0.25)  # what counts as standing still: before, and after taking out the shaking
+NEARLY_PX = 0.5  # what counts as part of the body when others are to stay away from it
+STEEP = 3.0  # codes per pixel
+NOISE = 1.0  # standard deviation of a code that is never undercut
+FEWEST, MOST = 300, 4000  # pixels
+MOST_SHARE = 0.3  # of all textured pixels; a body that is more is the scene itself
+CELLS = (40, 30)  # raster in which the body's place is told
+_ARM = 100.0  # px: brings turns and shifts to one size
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rigid:
+    """A body's steep pixels in a reference picture, ready to be looked for in others."""
+
+    size: tuple[int, int]  # width, height of the picture
+    points: Plane  # (k, 2) px
+    values: Plane  # (k,)
+    slopes: Plane  # (k, 4): change of the value with right, down, turn and light
+    pull: Plane  # (k,) one over the variance of the value
+    middle: Float  # (2,) px, about which it turns
+    outline: Grey  # (height, width), not zero where the body is
+
+    def read(self, grey: Grey) -> tuple[Float, float]:
+        """Return how the body lies in a picture.
+
+        Returns
+        -------
+        matrix : ndarray of shape (2, 3)
+            Reference to picture.
+        confidence : float
+            Share of the body's pixels that look as they should.
+        """
+        soft, corner = self._part(grey)
+        way, light = np.eye(3), float(np.median(_sampled(soft, self.points - corner) / self.values))
+        off = np.zeros_like(self.values)
+        for _ in range(10):
+            at = self.points @ way[:2, :2].T.astype(np.float32) + way[:2, 2].astype(np.float32)
+            off = _sampled(soft, at - corner) / np.float32(light) - self.values
+            step = self._step(off)
+            way = way @ np.linalg.inv(_turned(step, self.middle))
+            light *= 1 + float(step[3])
+            if np.abs(step[:2]).max() < 5e-3:
+                break
+        likely = np.abs(off) * np.sqrt(self.pull) < 4
+        return np.asarray(way[:2]), float(likely.mean())
+
+    def brightness(self, grey: Grey, matrix: Float) -> float:
+        """Return the light of a picture over the reference's."""
+        at = self.points @ matrix[:, :2].T.astype(np.float32) + matrix[:, 2].astype(np.float32)
+        soft, corner = self._part(grey)
+        return float(np.median(_sampled(soft, at - corner) / self.values))
+
+    def covers(self, across: int, down: int) -> Plane:
+        """Return how much of each cell of a raster over the picture the body is, (down, across) 0 to 1."""
+        shares = cv2.resize(self.outline.astype(np.float32), (across, down), interpolation=cv2.INTER_AREA)
+        return np.asarray(shares / 255, np.float32)
+
+    def boxes(self) -> tuple[Box, ...]:
+        """Return where the body is as boxes, shares of the picture."""
+        across, down = CELLS
+        found = []
+        for row, line in enumerate(self.covers(across, down) > 0):
+            edges = np.flatnonzero(np.diff(np.concatenate([[0], line.astype(np.int8), [0]])))
+            for start, stop in edges.reshape(-1, 2):
+                found.append((int(start) / across, row / down, int(stop - start) / across, 1 / down))
+        return tuple(found)
+
+    def _part(self, grey: Grey) -> tuple[Plane, Plane]:
+        """Return the softened part of a picture in which the body may be, and its first pixel."""
+        room = 24
+        low = np.maximum(self.points.min(axis=0).astype(int) - room, 0)
+        high = self.points.max(axis=0).astype(int) + room + 1
+        return soften(grey[low[1] : high[1], low[0] : high[0]]), low.astype(np.float32)
+
+    def _step(self, off: Plane) -> Float:
+        error = np.abs(off) * np.sqrt(self.pull)
+        reach = 4.685 * max(1.4826 * float(np.median(error)), 0.5)
+        pulled = self.slopes * (self.pull * np.maximum(1 - (error / reach) ** 2, 0) ** 2)[:, None]
+        square = (pulled.T @ self.slopes).astype(np.float64)
+        square[np.diag_indices(4)] += 1e-9 * np.trace(square)
+        return np.asarray(np.linalg.solve(square, (pulled.T @ off).astype(np.float64)))
+
+
+def find_rigid(greys: Sequence[Grey]) -> Rigid | None:
+    """Return the body that stands still in pictures spread over the film, the first being the reference.
+
+    None where nothing does, or where that is so much that it is the scene itself: a camera that stands on
+    its own feet has no body in its picture.
+    """
+    if len(greys) < 4:
+        return None
+    template, spread = soften(greys[0]), np.full(greys[0].shape, 4.0, np.float32)
+    change = _first_look(greys)
+    if not _in_few_pieces(change < LIMITS_PX[0], template):
+        return None
+    rigid: Rigid | None = None
+    for limit in LIMITS_PX:
+        rigid = _body(template, spread, change, limit)
+        if rigid is None or limit == LIMITS_PX[-1]:
+            return rigid
+        some = greys[1::3] if limit == LIMITS_PX[0] and len(greys) > 9 else greys[1:]
+        laid = np.stack([_laid_on(grey, rigid) for grey in some])
+        template = np.asarray(np.median(laid, axis=0), np.float32)
+        spread = np.asarray(((laid - template) ** 2).mean(axis=0), np.float32)
+        change = _change_px(laid)
+    return rigid
+
+
+def enlarged(matrix: Float, by: int) -> Float:
+    """Return for full pictures what maps those reduced by `by`."""
+    turn, half = matrix[:, :2], np.full(2, (by - 1) / 2)
+    return np.hstack([turn, (by * matrix[:, 2] + half - turn @ half)[:, None]])
+
+
+def soften(grey: Grey, spread_px: float = 1.0) -> Plane:
+    """Return a picture without its finest grain, as a power of light."""
+    return np.asarray(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), spread_px) + FOOT, np.float32)
+
+
+def _laid_on(grey: Grey, rigid: Rigid) -> Plane:
+    matrix, _ = rigid.read(grey)
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    laid = cv2.warpAffine(soften(grey), matrix, rigid.size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(laid / rigid.brightness(grey, matrix), np.float32)
+
+
+def _first_look(greys: Sequence[Grey]) -> Plane:
+    """Return `_change_px` before anything is known, from smaller pictures that are made equally bright."""
+    by = max(1, round(greys[0].shape[1] / SMALL_PX))
+    planes = np.stack([np.log(soften(reduced(grey, by))) for grey in greys])
+    for _ in range(3):
+        apart = planes - np.median(planes, axis=0)
+        planes -= np.median(apart, axis=(1, 2))[:, None, None]
+    size = (greys[0].shape[1], greys[0].shape[0])
+    return np.asarray(cv2.resize(by * _change_px(planes, NEIGHBOURS // by | 1), size), np.float32)
+
+
+def _change_px(planes: Plane, near: int = NEIGHBOURS) -> Plane:
+    """Return by how many pixels the content around each pixel would have to move to change as it does."""
+    middle = np.asarray(np.median(planes, axis=0), np.float32)
+    down, right = _slopes(middle)
+    slope = _around(down**2 + right**2, near)
+    change = _around(((planes - middle) ** 2).mean(axis=0), near)
+    return np.asarray(np.sqrt(change / (slope + 1e-9)))
+
+
+def _slopes(plane: Plane) -> tuple[Plane, Plane]:
+    down, right = np.gradient(plane)
+    return np.asarray(down, np.float32), np.asarray(right, np.float32)
+
+
+def _around(plane: Plane, near: int = NEIGHBOURS) -> Plane:
+    # its running sums leave a trace below zero where there is nothing
+    return np.asarray(np.maximum(cv2.boxFilter(plane.astype(np.float32), -1, (near, near)), 0), np.float32)
+
+
+def _in_few_pieces(still: NDArray[np.bool_], template: Plane) -> bool:
+    """Whether what stands still hangs together; in a scene that moves as a whole it is strewn all over."""
+    marked = (still & _textured(template)).astype(np.uint8)
+    count, _, pieces, _ = cv2.connectedComponentsWithStats(marked)
+    sizes = np.sort(pieces[1:count, cv2.CC_STAT_AREA])[::-1]
+    return bool(sizes[:3].sum() >= 0.8 * sizes.sum() > 0)
+
+
+def _textured(template: Plane) -> NDArray[np.bool_]:
+    down, right = _slopes(template)
+    return np.asarray(np.sqrt(_around(down**2 + right**2)) > STEEP)
+
+
+def _body(template: Plane, spread: Plane, change: Plane, limit_px: float) -> Rigid | None:
+    still = change < limit_px
+    down, right = _slopes(template)
+    slope = np.asarray(np.hypot(right, down), np.float32)
+    textured = _textured(template)
+    inner = np.zeros(still.shape, bool)
+    inner[6:-6, 6:-6] = True
+    chosen = still & (slope > STEEP) & inner
+    if np.count_nonzero(chosen) < FEWEST or np.mean(still[textured]) > MOST_SHARE:
+        return None
+    y, x = np.nonzero(chosen)
+    pull = 1 / (spread[y, x] + NOISE**2)
+    # stripes tell nothing along themselves, however many they are: half of the pixels for either direction
+    orders = [np.argsort(-(part[y, x] ** 2) * pull, kind="stable")[: MOST // 2] for part in (right, down)]
+    best = np.unique(np.concatenate(orders))
+    y, x, pull = y[best], x[best], pull[best]
+    points = np.stack([x, y], axis=1).astype(np.float32)
+    middle = points.mean(axis=0).astype(np.float64)
+    arm = (points - middle.astype(np.float32)) / np.float32(_ARM)
+    turn = down[y, x] * arm[:, 0] - right[y, x] * arm[:, 1]
+    return Rigid(
+        size=(template.shape[1], template.shape[0]),
+        points=points,
+        values=template[y, x],
+        slopes=np.stack([right[y, x], down[y, x], turn, template[y, x]], axis=1).astype(np.float32),
+        pull=pull.astype(np.float32),
+        middle=middle,
+        outline=_outline((change < NEARLY_PX) & textured),
+    )
+
+
+def _outline(still: NDArray[np.bool_]) -> Grey:
+    """Return the body with its smooth inside: the hulls of its larger pieces."""
+    joined = cv2.morphologyEx(still.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((25, 25), np.uint8))
+    pieces, _ = cv2.findContours(joined, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    filled = np.zeros(still.shape, np.uint8)
+    for piece in pieces:
+        if cv2.contourArea(piece) > 0.002 * still.size:
+            cv2.fillConvexPoly(filled, cv2.convexHull(piece), 255)
+    return np.asarray(cv2.dilate(filled, np.ones((9, 9), np.uint8)), np.uint8)
+
+
+def _sampled(plane: Plane, points: Plane) -> Plane:
+    across, down = (np.ascontiguousarray(points[None, :, axis]) for axis in (0, 1))
+    found = cv2.remap(plane, across, down, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(found[0], np.float32)
+
+
+def _turned(step: Float, middle: Float) -> Float:
+    turn = step[2] / _ARM
+    way = np.eye(3)
+    way[:2, :2] = [[1, -turn], [turn, 1]]
+    way[:2, 2] = middle + step[:2] - way[:2, :2] @ middle
+    way[:2, :2] /= np.hypot(1, turn)
+    return way

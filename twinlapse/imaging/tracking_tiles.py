@@ -1,0 +1,179 @@
+"""What a camera's pictures are measured by: tiles that stay what they are while the print grows.
+
+Large tiles all over the picture tell how the camera shakes. Small ones around the foot of the print tell how
+the bed with the print moves, which is another matter on a machine that parks its bed a hair off. Candidates
+of both kinds audition on some pictures spread over the film: what changes, what is flat and what follows
+the growing rim or the climbing gantry is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.imaging.decode import Picture, reduced
+from twinlapse.imaging.light import changing_foot, light_blocks
+from twinlapse.imaging.registration import Grey, Reference, Votes, make_reference, measure, measure_near
+from twinlapse.imaging.transforms import Float, Model, fit_maps, way_of
+from twinlapse.rig.film_settings import Box, CameraFilming
+
+COARSE_PX, FINE_PX = 128, 64
+MOST_COARSE, MOST_FINE = 12, 20
+REACH = 0.2  # half width of the part around the foot in which small tiles lie, share of the width
+SURE = 0.35  # share of agreeing votes from which on a map is trusted
+STRAY_PX = 1.5  # a tile that strays this far from the others on the sample follows something that moves
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gauges:
+    """The chosen tiles, and how to read them."""
+
+    coarse: Reference  # on pictures reduced by `by * shrink`
+    fine: Reference  # on pictures reduced by `by`
+    by: int
+    shrink: int
+    foot: tuple[float, float]  # px of the full picture
+
+    @property
+    def centres(self) -> Float:
+        """Middles of all tiles, the coarse ones first, (k, 2) px of the full picture."""
+        large = _enlarged(self.coarse.centres, self.by * self.shrink)
+        return np.concatenate([large, _enlarged(self.fine.centres, self.by)])
+
+    def read(self, greys: Sequence[Grey], model: Model) -> tuple[Float, Float, Float, NDArray[np.bool_]]:
+        """Measure m pictures, reduced by `by`.
+
+        Returns
+        -------
+        shifts : ndarray of shape (m, k, 2), px of the full picture
+        weights : ndarray of shape (m, k)
+        matrices : ndarray of shape (m, 2, 3)
+            From the reference to each of `greys` by the coarse tiles alone.
+        sure : ndarray of shape (m,)
+            Whether they agree on it.
+        """
+        coarse, fine, matrices, sure = self._votes(greys, model)
+        shifts = [coarse.shifts * (self.by * self.shrink), fine.shifts * self.by]
+        weights = np.concatenate([coarse.weights, fine.weights], axis=1)
+        return np.concatenate(shifts, axis=1), weights, matrices, sure
+
+    def agreement(self, greys: Sequence[Grey], model: Model) -> Float:
+        """Return the weight of the coarse tiles that agree on how each picture, reduced by `by`, moved."""
+        votes = self._coarse(greys, model)
+        _, agree = fit_maps(self.coarse.centres, votes.shifts, votes.weights, model)
+        return np.asarray(agree * votes.weights.sum(axis=1))
+
+    def _coarse(self, greys: Sequence[Grey], model: Model) -> Votes:
+        return measure(self.coarse, [reduced(grey, self.shrink) for grey in greys], model)
+
+    def _votes(self, greys: Sequence[Grey], model: Model) -> tuple[Votes, Votes, Float, NDArray[np.bool_]]:
+        coarse = self._coarse(greys, model)
+        matrices, agree = fit_maps(
+            _enlarged(self.coarse.centres, self.shrink), coarse.shifts * self.shrink, coarse.weights, model
+        )
+        sure = agree > SURE
+        expected = way_of(matrices, self.fine.centres) * sure[:, None, None]
+        return coarse, measure_near(self.fine, greys, expected), matrices, sure
+
+
+def choose_gauges(
+    sample: Sequence[Picture], size: tuple[int, int], by: int, filming: CameraFilming
+) -> Gauges:
+    """Choose the tiles of a camera.
+
+    Parameters
+    ----------
+    sample : sequence of ndarray of shape (height, width, 3)
+        Pictures spread over the film, reduced by `by`; the first becomes the reference.
+    size : (int, int)
+        Width and height of the full pictures.
+    by : int
+    filming : CameraFilming
+    """
+    greys = [np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), dtype=np.uint8) for picture in sample]
+    height, width = greys[0].shape
+    shrink = 1 if width < 900 else 2
+    foot = changing_foot(np.stack([light_blocks(picture) for picture in sample]))
+    mask = _ignored((width, height), filming)
+    small = reduced(greys[0], shrink)
+    gauges = Gauges(
+        coarse=make_reference(
+            small, tile_px=COARSE_PX, ignore=None if mask is None else mask[::shrink, ::shrink], most=48
+        ),
+        fine=make_reference(
+            greys[0], tile_px=FINE_PX, step=0.5, area=_around(foot, width, height), ignore=mask, most=160
+        ),
+        by=by,
+        shrink=shrink,
+        foot=(foot[0] * size[0], foot[1] * size[1]),
+    )
+    return _auditioned(gauges, greys, filming.model)
+
+
+def _auditioned(gauges: Gauges, greys: Sequence[Grey], model: Model) -> Gauges:
+    large, small, _, _ = gauges._votes(greys, model)
+    away = np.hypot(*(_enlarged(gauges.fine.centres, gauges.by) - gauges.foot).T)
+    near = 0.2 + np.exp(-((away / (0.1 * gauges.by * greys[0].shape[1])) ** 2) / 2)
+    everywhere = np.ones(len(gauges.coarse))
+    coarse = _steadiest(gauges.coarse, large, MOST_COARSE, model, everywhere)
+    fine = _steadiest(gauges.fine, small, MOST_FINE, model, near)
+    return Gauges(
+        coarse=gauges.coarse.keep(coarse),
+        fine=gauges.fine.keep(fine),
+        by=gauges.by,
+        shrink=gauges.shrink,
+        foot=gauges.foot,
+    )
+
+
+def _steadiest(
+    reference: Reference, votes: Votes, most: int, model: Model, favour: Float
+) -> NDArray[np.int64]:
+    """Return the tiles that are found again in most pictures of the sample, and move as others do."""
+    weights = votes.weights
+    matrices, agree = fit_maps(reference.centres, votes.shifts, weights, model)
+    off = np.hypot(*np.moveaxis(votes.shifts - way_of(matrices, reference.centres), -1, 0))
+    strays = off * (agree > 0.2)[:, None]
+    score = np.quantile(weights, 0.25, axis=0)
+    score[np.median(strays, axis=0) > STRAY_PX] = 0
+    good = np.flatnonzero(score > 0)
+    if len(good) < 3:  # everything changes: the best there is, and the frames will say how sure they are
+        score = weights.mean(axis=0)
+        good = np.flatnonzero(score > 0)
+    return np.sort(good[np.argsort(-(score * favour)[good], kind="stable")][:most])
+
+
+def _around(foot: tuple[float, float], width: int, height: int) -> tuple[int, int, int, int]:
+    x, y = foot[0] * width, foot[1] * height
+    aside, along = REACH * width, 0.6 * REACH * width
+    x0, x1 = max(0, round(x - aside)), min(width, round(x + aside))
+    y0, y1 = max(0, round(y - along)), min(height, round(y + along))
+    return x0, y0, x1 - x0, y1 - y0
+
+
+def _enlarged(points: Float, by: int) -> Float:
+    return np.asarray(points * by + (by - 1) / 2)
+
+
+def _ignored(size: tuple[int, int], filming: CameraFilming) -> Grey | None:
+    if not filming.ignore and filming.region is None:
+        return None
+    mask = np.zeros((size[1], size[0]), np.uint8)
+    if filming.region is not None:
+        mask[:] = 1
+        mask[_part(filming.region, size)] = 0
+    for box in filming.ignore:
+        mask[_part(box, size)] = 1
+    return mask
+
+
+def _part(box: Box, size: tuple[int, int]) -> tuple[slice, slice]:
+    x, y, width, height = box
+    return (
+        slice(round(y * size[1]), round((y + height) * size[1])),
+        slice(round(x * size[0]), round((x + width) * size[0])),
+    )

@@ -1,0 +1,132 @@
+"""Compare what stands outside the fences with the original: byte for byte, else by what it says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from twinlapse.buffered_bytes import FileBytes
+from twinlapse.inject.proof.fences import Cutting, Fenced
+from twinlapse.inject.proof.normalise import meaning
+from twinlapse.inject.proof.report import Fault
+
+_STEP = 1_048_576
+# first byte, byte after the last, the original's line where it was corrected
+Span = tuple[int, int, bytes | None]
+Line = tuple[int, bytes]  # its number in the whole file
+_WAS = b"; twinlapse progress was "
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outside:
+    """How the lines outside the fences compare."""
+
+    fault: Fault | None
+    rewritten: int  # lines that say the same in other words; 0: byte for byte
+    first_line: int  # of the written file, of the first such line
+
+
+def compare_outside(original: FileBytes, written: FileBytes, cutting: Cutting) -> Outside:
+    """Compare the original with the written file less its fenced lines.
+
+    Parameters
+    ----------
+    original, written : buffers of bytes
+    cutting : Cutting
+        Of the written file.
+    """
+    place = 0
+    spans = list(_spans(cutting))
+    for index, (start, stop, was) in enumerate(spans):
+        if was is not None:
+            if original[place : place + len(was)] != was:
+                return _by_meaning(original, place, written, spans[index:])
+            place += len(was)
+        else:
+            length = stop - start
+            if not _same(original, place, written, start, length):
+                return _by_meaning(original, place, written, spans[index:])
+            place += length
+    if place < len(original):
+        line = original.count_lines(0, place) + 1
+        text = f"the file ends before line {line} of the original"
+        return Outside(fault=Fault(cutting.lines, text), rewritten=0, first_line=0)
+    return Outside(fault=None, rewritten=0, first_line=0)
+
+
+def _spans(cutting: Cutting) -> Iterator[Span]:
+    """Yield spans of bytes outside, and the original's line of each corrected progress line."""
+    spans: list[Span] = [(start, stop, None) for start, stop in cutting.outside if stop > start]
+    for piece in cutting.others:
+        if piece.kind == "progress":
+            spans.append((piece.start, piece.stop, _original_line(piece)))
+    yield from sorted(spans, key=lambda span: span[0])
+
+
+def _original_line(piece: Fenced) -> bytes:
+    return piece.text.splitlines(keepends=True)[0][len(_WAS) :]
+
+
+def _same(a: FileBytes, at: int, b: FileBytes, bt: int, length: int) -> bool:
+    rest = len(a) - at
+    if 0 <= rest < length:  # the original's last line has no end of its own, the written one has
+        return b[bt + rest : bt + length] in (b"\n", b"\r\n") and _same(a, at, b, bt, rest)
+    return all(
+        a[at + step : at + min(step + _STEP, length)] == b[bt + step : bt + min(step + _STEP, length)]
+        for step in range(0, length, _STEP)
+    )
+
+
+def _by_meaning(original: FileBytes, place: int, written: FileBytes, spans: list[Span]) -> Outside:
+    """Walk both files line by line; lines that say nothing are passed over on either side."""
+    ours = _lines(original, [(place, len(original), None)])
+    theirs = _lines(written, spans)
+    mine, other = next(ours, None), next(theirs, None)
+    rewritten, first_line = 0, 0
+    while mine is not None or other is not None:
+        if mine is None or other is None or mine[1] != other[1]:
+            said = b"" if mine is None else meaning(mine[1])
+            heard = b"" if other is None else meaning(other[1])
+            if said != heard and (said or mine is None) and (heard or other is None):
+                return Outside(fault=_difference(mine, other), rewritten=0, first_line=0)
+            rewritten += 1
+            first_line = first_line or (other[0] if other else 0)
+            if mine is not None and not said and heard:
+                mine = next(ours, None)
+                continue
+            if other is not None and not heard and said:
+                other = next(theirs, None)
+                continue
+        mine, other = next(ours, None), next(theirs, None)
+    return Outside(fault=None, rewritten=max(rewritten, 1), first_line=first_line)
+
+
+def _difference(mine: Line | None, other: Line | None) -> Fault:
+    if mine is None:
+        assert other is not None
+        return Fault(other[0], f"this line is not in the original: {_shown(other[1])}")
+    if other is None:
+        return Fault(None, f"line {mine[0]} of the original is missing at the end: {_shown(mine[1])}")
+    text = f"line {mine[0]} of the original says {_shown(mine[1])}, here stands {_shown(other[1])}"
+    return Fault(other[0], text)
+
+
+def _shown(line: bytes) -> str:
+    return repr(line.strip()[:60].decode("utf-8", "replace"))
+
+
+def _lines(view: FileBytes, spans: list[Span]) -> Iterator[Line]:
+    """Yield the lines of spans, each with its 1-based number in the whole file."""
+    place, number = 0, 1
+    for start, stop, was in spans:
+        number += view.count_lines(place, start)
+        if was is not None:
+            yield number, was
+            place = start
+            continue
+        while start < stop:
+            end = view.find(b"\n", start, stop) + 1 or stop
+            yield number, view[start:end]
+            number += view[end - 1 : end] == b"\n"
+            start = end
+        place = stop

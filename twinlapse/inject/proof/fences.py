@@ -1,0 +1,166 @@
+"""Cut a written file at its fences: blocks, header, corrected progress lines, and all bytes outside them."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+from twinlapse.buffered_bytes import FileBytes
+from twinlapse.inject.proof.report import Fault
+
+_MARK = b"; twinlapse "
+_REACH = 2048  # bytes of a line that are looked at
+_BEGIN = re.compile(rb"; twinlapse shot (\d+) begin \(layer (\d+), z (-?\d+\.\d+)\)\s*")
+_ARM = re.compile(rb"; twinlapse arm (\d+) begin\s*")
+_HEADER = re.compile(rb"; twinlapse header begin\s*")
+_END = re.compile(rb"; twinlapse (?:shot|arm) (\d+) end\s*|; twinlapse header end\s*")
+_WAS = re.compile(rb"; twinlapse progress was [^\n]*\n?")
+_CUE = re.compile(rb"; twinlapse (?:cue|arm) ")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fenced:
+    """Lines between two fences, fences included."""
+
+    kind: str  # "shot", "arm", "header", "progress"
+    number: int  # of a shot, else 0
+    start: int  # byte of the first
+    stop: int  # byte after the last
+    line: int  # 1-based line of the first
+    text: bytes
+
+    @property
+    def name(self) -> str:
+        """What a person calls it."""
+        return f"shot {self.number}" if self.kind == "shot" else self.kind
+
+
+@dataclass(slots=True)
+class Cutting:
+    """A written file in pieces."""
+
+    blocks: list[Fenced] = field(default_factory=list)  # shots
+    others: list[Fenced] = field(default_factory=list)  # header, arming, progress
+    outside: list[tuple[int, int]] = field(default_factory=list)  # spans of bytes
+    faults: list[Fault] = field(default_factory=list)
+    lines: int = 0  # of the whole file
+
+    @property
+    def header(self) -> Fenced | None:
+        """Return the header, if there is one."""
+        return next((piece for piece in self.others if piece.kind == "header"), None)
+
+    @property
+    def pieces(self) -> list[Fenced]:
+        """Everything fenced, in the order of the file."""
+        return sorted([*self.blocks, *self.others], key=lambda piece: piece.start)
+
+    @property
+    def added_lines(self) -> int:
+        """Return how many lines the file has more than the original."""
+        return sum(piece.text.count(b"\n") - (piece.kind == "progress") for piece in self.pieces)
+
+
+class Cutter:
+    """Walks from mark to mark; every mark stands at the start of a line."""
+
+    def __init__(self, view: FileBytes) -> None:
+        self.view = view
+        self.result = Cutting()
+        self._counted = (0, 1)  # a byte, and its line
+        self._open: tuple[str, int, int, int] | None = None  # kind, number, byte, line
+        self._last_number = 0
+        self._outside_from = 0
+
+    def run(self) -> Cutting:
+        """Cut the whole file."""
+        view, place = self.view, 0
+        while (start := view.find(_MARK, place)) >= 0:
+            place = start + len(_MARK)
+            if start == 0 or view[start - 1 : start] == b"\n":
+                place = self._mark(start)
+        if self._open is not None:
+            self._fault(self._open[3], f"the fence of {self._named()} is never closed")
+        self.result.outside.append((self._outside_from, len(view)))
+        self.result.lines = self._line_of(len(view)) - (view[len(view) - 1 :] == b"\n")
+        return self.result
+
+    def _mark(self, start: int) -> int:
+        text = self.view[start : start + _REACH]
+        line, _, _ = text.partition(b"\n")
+        feed = self.view.find(b"\n", start)
+        after = len(self.view) if feed < 0 else feed + 1
+        if found := _BEGIN.fullmatch(line):
+            return self._begin("shot", int(found[1]), start, after)
+        if found := _ARM.fullmatch(line):
+            return self._begin("arm", int(found[1]), start, after)
+        if _HEADER.fullmatch(line):
+            return self._begin("header", 0, start, after)
+        if found := _END.fullmatch(line):
+            return self._end(int(found[1] or 0), line.split()[2].decode(), start, after)
+        if _WAS.match(text) and self._open is None:
+            return self._progress(start, after)
+        if not (_CUE.match(line) and self._open is not None):
+            self._fault(self._line_of(start), f"a line of twinlapse that no fence holds: {line[:60]!r}")
+        return int(after)
+
+    def _begin(self, kind: str, number: int, start: int, after: int) -> int:
+        line = self._line_of(start)
+        if self._open is not None:
+            self._fault(line, f"a fence opens inside {self._named()}")
+            self._close(start)
+        if kind == "shot":
+            if number <= self._last_number:
+                self._fault(line, f"shot {number} stands behind shot {self._last_number}")
+            self._last_number = number
+        if kind == "header" and (self.result.header is not None or self.result.blocks):
+            self._fault(line, "a second header, or one behind a shot")
+        self._open = (kind, number, start, line)
+        return after
+
+    def _end(self, number: int, kind: str, start: int, after: int) -> int:
+        if self._open is None:
+            self._fault(self._line_of(start), f"the fence of {kind} {number} closes and was never opened")
+            return after
+        if (kind, number) != self._open[:2]:
+            self._fault(self._line_of(start), f"{self._named()} is closed by another fence")
+        self._close(after)
+        return after
+
+    def _close(self, stop: int) -> None:
+        assert self._open is not None
+        kind, number, start, line = self._open
+        self._keep(kind, number, start, stop, line)
+        self._open = None
+
+    def _progress(self, start: int, after: int) -> int:
+        feed = self.view.find(b"\n", after)
+        stop = len(self.view) if feed < 0 else feed + 1
+        self._keep("progress", 0, start, stop, self._line_of(start))
+        return int(stop)
+
+    def _keep(self, kind: str, number: int, start: int, stop: int, line: int) -> None:
+        piece = Fenced(
+            kind=kind, number=number, start=start, stop=stop, line=line, text=self.view[start:stop]
+        )
+        (self.result.blocks if kind == "shot" else self.result.others).append(piece)
+        self.result.outside.append((self._outside_from, start))
+        self._outside_from = stop
+
+    def _named(self) -> str:
+        assert self._open is not None
+        return f"shot {self._open[1]}" if self._open[0] == "shot" else f"the {self._open[0]}"
+
+    def _fault(self, line: int, text: str) -> None:
+        self.result.faults.append(Fault(line, text))
+
+    def _line_of(self, byte: int) -> int:
+        place, line = self._counted
+        line += self.view.count_lines(place, byte)
+        self._counted = (byte, line)
+        return line
+
+
+def cut(view: FileBytes) -> Cutting:
+    """Cut a written file at its fences."""
+    return Cutter(view).run()

@@ -1,0 +1,77 @@
+"""The facts in the header of a written file, and the rig that they describe."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+from twinlapse.errors import InjectError
+from twinlapse.inject.proof.fences import Cutting
+from twinlapse.rig.model import Camera, Corner, Cue, Head, KeepOut, Printer, Rig
+
+_FACT = re.compile(r"; ([a-z_0-9]+) (\S.*)")
+_NUMBERS = (
+    "height_mm", "travel_mm_s", "lift_mm_s", "accel_mm_s2", "accel_z_mm_s2", "retract_mm", "retract_mm_s",
+    "prime_extra_mm", "wipe_mm",
+)  # fmt: skip
+
+
+def facts_of(cutting: Cutting) -> dict[str, str]:
+    """Return the header's facts, those that come several times joined by line feeds."""
+    facts: dict[str, str] = {}
+    if cutting.header is not None:
+        for line in cutting.header.text.decode("utf-8", "replace").splitlines():
+            if found := _FACT.fullmatch(line.strip()):
+                key, value = found[1], found[2].strip()
+                facts[key] = f"{facts[key]}\n{value}" if key in facts else value
+    return facts
+
+
+def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
+    """Return the rig that a header describes, as far as the proof needs it.
+
+    Raises
+    ------
+    InjectError
+        when the header is missing or a fact in it cannot be read.
+    """
+    try:
+        x, y = _floats(facts["x_mm"]), _floats(facts["y_mm"])
+        printer = Printer(
+            bed_mm=(x[1] - x[0], y[1] - y[0]),
+            origin="center" if x[0] < 0 else "corner",
+            bed_shape=facts["bed_shape"],  # type: ignore[arg-type]
+            kinematics=facts["kinematics"],  # type: ignore[arg-type]
+            firmware=facts["firmware"],  # type: ignore[arg-type]
+            corner=Corner(**_named(facts["corner"])),
+            head=Head(**_named(facts["head"])),
+            keep_out=tuple(_box(line) for line in facts.get("keep_out", "").splitlines()),
+            **{name: float(facts[name]) for name in _NUMBERS},
+        )
+        cameras = tuple(_camera(line) for line in facts["camera"].splitlines())
+    except (KeyError, ValueError, IndexError, TypeError) as error:
+        raise InjectError(
+            f"the header does not describe the machine ({error})", "name the rig file with --rig", path=path
+        ) from None
+    macro = facts.get("macro", "")
+    cue = Cue(kind="macro", text=macro) if macro else Cue()
+    return Rig(printer=printer, cameras=cameras, cue=cue, hold="hold" in facts)
+
+
+def _floats(text: str) -> list[float]:
+    return [float(word) for word in text.split()]
+
+
+def _named(lines: str) -> dict[str, Any]:
+    return {name: float(value) for name, value in (line.split() for line in lines.splitlines())}
+
+
+def _box(line: str) -> KeepOut:
+    x0, x1, y0, y1, z = _floats(line)
+    return KeepOut(x_mm=(x0, x1), y_mm=(y0, y1), z_mm=z if math.isfinite(z) else math.inf)
+
+
+def _camera(line: str) -> Camera:
+    name, _, settle, _, dwell = line.split()
+    return Camera(name=name, mount="frame", settle_s=float(settle), dwell_s=float(dwell))

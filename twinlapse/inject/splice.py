@@ -1,0 +1,64 @@
+"""Put pieces of text between the bytes of a file, streaming, and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Protocol
+
+from twinlapse.buffered_bytes import FileBytes
+
+STEP_BYTES = 4_194_304
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Insertion:
+    """Text that stands before the byte at an offset, instead of `over` bytes of the original."""
+
+    byte: int
+    text: bytes
+    over: int = 0
+
+
+class Sink(Protocol):
+    """What bytes can be written to."""
+
+    def write(self, data: bytes, /) -> int:
+        """Take bytes."""
+        ...
+
+
+def weave(
+    view: FileBytes,
+    insertions: Iterable[Insertion],
+    out: Sink,
+    progress: Callable[[float], None] | None = None,
+) -> None:
+    """Write the bytes of `view` with the insertions, which come in the order of their offsets."""
+    place = 0
+    for insertion in insertions:
+        copy(view, place, insertion.byte, out, progress)
+        out.write(insertion.text)
+        place = insertion.byte + insertion.over
+    copy(view, place, len(view), out, progress)
+
+
+def copy(
+    view: FileBytes, start: int, stop: int, out: Sink, progress: Callable[[float], None] | None = None
+) -> None:
+    """Write the bytes from `start` to `stop`."""
+    for place in range(start, stop, STEP_BYTES):
+        out.write(view[place : min(place + STEP_BYTES, stop)])
+        if progress is not None:
+            progress(min(place + STEP_BYTES, stop) / len(view))
+
+
+def line_end(head: bytes) -> bytes:
+    """Return how the lines of a file end, judged by its first."""
+    first = head.find(b"\n")
+    return b"\r\n" if first > 0 and head[first - 1 : first] == b"\r" else b"\n"
+
+
+def as_bytes(lines: Iterable[str], eol: bytes) -> bytes:
+    """Return whole lines as bytes with the file's own line ends."""
+    return b"".join(line.encode("ascii") + eol for line in lines)

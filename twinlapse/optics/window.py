@@ -1,0 +1,114 @@
+"""The part of the bed that a nozzle camera shows well: the window by which a survey is laid out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.errors import RigError
+from twinlapse.optics.lens import Float
+from twinlapse.optics.pose import in_picture, pose_on_mount, see
+from twinlapse.optics.view import blur_px, hidden, pixel_size, sharpness
+from twinlapse.rig.model import Camera, Head, Printer
+
+STEP_MM = 1.0
+REACH_MM = 70.0
+COARSEST = 3.0  # a pixel may show this many times what it shows where the camera sees finest
+BLUR_PX = (
+    4.0  # about a line of the nozzle: more, and neighbouring lines run together; common practice, no source
+)
+EDGE = 0.97  # of the picture: its rim is left out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """A rectangle on the layer, relative to the point below the nozzle's tip."""
+
+    x_mm: tuple[float, float]
+    y_mm: tuple[float, float]
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and depth."""
+        return self.x_mm[1] - self.x_mm[0], self.y_mm[1] - self.y_mm[0]
+
+    @property
+    def middle_mm(self) -> tuple[float, float]:
+        """Its middle."""
+        return sum(self.x_mm) / 2, sum(self.y_mm) / 2
+
+
+def usable(points_mm: Float, camera: Camera, printer: Printer, rise_mm: float) -> NDArray[np.bool_]:
+    """Return which points (n, 3), relative to the tip, the camera shows sharp, fine and unhidden.
+
+    Parameters
+    ----------
+    points_mm
+        On the layer: z is ``-rise_mm``.
+    rise_mm : float
+        Height of the tip above the layer.
+    """
+    pose = pose_on_mount(camera, printer)
+    shown = in_picture(see(points_mm, pose, camera.lens), camera.lens, EDGE)
+    good = shown.copy()
+    if not shown.any():
+        return good
+    size = pixel_size(points_mm[shown], pose, camera.lens)
+    depth = pose.to_camera(points_mm[shown])[:, 2]
+    focus = sharpness(camera.lens, float(np.linalg.norm(pose.place_mm))).focus_mm
+    blur = np.abs(depth - focus) / depth * blur_px(camera.lens, focus, 2 * focus) * 2  # as blur_px, for many
+    covered = hidden(points_mm[shown], pose, _nozzle_alone(printer.head), (0.0, 0.0, 0.0))
+    good[shown] = (size <= COARSEST * np.nanmin(size)) & (blur <= BLUR_PX) & ~covered
+    # a camera that sees the tip has nothing of the head on its own side of it; beyond, the block may be
+    toward = pose.place_mm[:2] / max(float(np.hypot(*pose.place_mm[:2])), 1e-9)
+    return np.asarray(good & (points_mm[:, :2] @ toward >= -printer.head.nozzle_radius_mm))
+
+
+def _nozzle_alone(head: Head) -> Head:
+    length = head.nozzle_length_mm
+    return Head(
+        radius_mm=0.0, height_mm=length, nozzle_radius_mm=head.nozzle_radius_mm, nozzle_length_mm=length
+    )
+
+
+def window_of(camera: Camera, printer: Printer, rise_mm: float) -> Window:
+    """Return the largest upright rectangle of the layer that a head camera shows well.
+
+    Raises
+    ------
+    RigError
+        when there is none of at least 4 mm.
+    """
+    steps = np.arange(-REACH_MM, REACH_MM + STEP_MM / 2, STEP_MM)
+    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
+    points = np.column_stack([grid, np.full(len(grid), -rise_mm)])
+    good = usable(points, camera, printer, rise_mm).reshape(len(steps), len(steps))
+    top, left, bottom, right = _largest_rectangle(good)
+    if min(bottom - top, right - left) * STEP_MM < 4:
+        raise RigError(
+            f'camera "{camera.name}" shows no part of the layer well enough for a survey',
+            "see what 'twinlapse rig check' says of its place, lens and focus",
+        )
+    return Window(
+        x_mm=(float(steps[left]), float(steps[right])), y_mm=(float(steps[top]), float(steps[bottom]))
+    )
+
+
+def _largest_rectangle(good: NDArray[np.bool_]) -> tuple[int, int, int, int]:
+    """Return first row, first column, last row, last column of the largest rectangle of true cells."""
+    best, box = 0, (0, 0, 0, 0)
+    heights = np.zeros(good.shape[1], np.int64)
+    for row, line in enumerate(good):
+        heights = np.where(line, heights + 1, 0)
+        open_from: list[tuple[int, int]] = []  # (column, height), heights rising
+        for column, height in enumerate([*heights.tolist(), 0]):
+            start = column
+            while open_from and open_from[-1][1] >= height:
+                start, tall = open_from.pop()
+                if tall * (column - start) > best:
+                    best = tall * (column - start)
+                    box = (row - tall + 1, start, row, column - 1)
+            open_from.append((start, height))
+    return box

@@ -1,0 +1,239 @@
+"""What has been printed by now, as heights on a grid, and how high the nozzle must be to pass over it.
+
+Plain loops over the columns of a toolpath, compiled; each row is laid once, so the cost grows with the moves.
+"""
+
+from __future__ import annotations
+
+from math import cos, hypot, inf, sin
+from typing import Any
+
+from twinlapse.gcode.toolpath import Kind
+from twinlapse.jit import kernel, part_of_kernel
+
+CELL_MM = 0.5
+EMPTY = -1e9
+_EXTRUDE = int(Kind.EXTRUDE)
+_ARC_STEP = 0.1  # radians
+
+
+@part_of_kernel
+def lay_line(
+    top: Any, ax: float, ay: float, bx: float, by: float, z: float, left: float, front: float
+) -> None:
+    """Raise the cells under a straight path to its height."""
+    steps = int(max(abs(bx - ax), abs(by - ay)) / (0.5 * CELL_MM)) + 1
+    for k in range(steps + 1):
+        i = int((ax + (bx - ax) * k / steps - left) / CELL_MM)
+        j = int((ay + (by - ay) * k / steps - front) / CELL_MM)
+        if 0 <= i < top.shape[0] and 0 <= j < top.shape[1] and z > top[i, j]:
+            top[i, j] = z
+
+
+@kernel
+def lay_rows(
+    top: Any, kind: Any, x: Any, y: Any, z: Any, arc_row: Any, arc: Any, first: int, stop: int, left: float,
+    front: float,
+) -> float:  # fmt: skip
+    """Lay the extruding rows from `first` to before `stop`; return the greatest height among them."""
+    highest = EMPTY
+    next_arc = 0
+    while next_arc < len(arc_row) and arc_row[next_arc] < first:
+        next_arc += 1
+    for row in range(max(first, 1), stop):
+        is_arc = next_arc < len(arc_row) and arc_row[next_arc] == row
+        if kind[row] == _EXTRUDE:
+            ax, ay, bx, by = x[row - 1], y[row - 1], x[row], y[row]
+            height = max(z[row], z[row - 1])
+            highest = max(highest, z[row])
+            if is_arc and arc[next_arc, 3] == 0.0:
+                cx, cy, sweep = arc[next_arc, 0], arc[next_arc, 1], arc[next_arc, 2]
+                rx, ry = ax - cx, ay - cy
+                pieces = int(abs(sweep) / _ARC_STEP) + 1
+                for k in range(1, pieces + 1):
+                    turn = sweep * k / pieces
+                    px = cx + rx * cos(turn) - ry * sin(turn)
+                    py = cy + rx * sin(turn) + ry * cos(turn)
+                    lay_line(top, ax, ay, px, py, z[row], left, front)
+                    ax, ay = px, py
+            else:
+                height = z[row]
+                lay_line(top, ax, ay, bx, by, height, left, front)
+        if is_arc:
+            next_arc += 1
+    return highest
+
+
+@part_of_kernel
+def away_from(ax: float, ay: float, bx: float, by: float, px: float, py: float) -> float:
+    """Return the distance of a point from a straight line between two points."""
+    dx, dy = bx - ax, by - ay
+    whole = dx * dx + dy * dy
+    t = 0.0 if whole <= 0.0 else min(1.0, max(0.0, ((px - ax) * dx + (py - ay) * dy) / whole))
+    return hypot(px - ax - t * dx, py - ay - t * dy)
+
+
+@kernel
+def needed_height(
+    top: Any, ax: float, ay: float, bx: float, by: float, radius: Any, drop: Any, gantry: bool, left: float,
+    front: float,
+) -> float:  # fmt: skip
+    """Return the least height of the nozzle tip for a straight way over what is printed.
+
+    The head is a stack of discs: disc k has ``radius[k]`` and its underside is ``drop[k]`` above the tip.
+    Where `gantry` is set the last disc is a beam along X as wide as its radius to both sides. Radii have the
+    margin and half a cell's diagonal in them already.
+    """
+    needed = EMPTY
+    discs = len(radius)
+    wide = 0.0
+    for k in range(discs):
+        wide = max(wide, radius[k])
+    i0 = max(0, int((min(ax, bx) - wide - left) / CELL_MM))
+    i1 = min(top.shape[0] - 1, int((max(ax, bx) + wide - left) / CELL_MM))
+    if gantry:
+        i0, i1 = 0, top.shape[0] - 1
+    j0 = max(0, int((min(ay, by) - wide - front) / CELL_MM))
+    j1 = min(top.shape[1] - 1, int((max(ay, by) + wide - front) / CELL_MM))
+    for i in range(i0, i1 + 1):
+        px = left + (i + 0.5) * CELL_MM
+        for j in range(j0, j1 + 1):
+            height = top[i, j]
+            if height <= needed:
+                continue
+            py = front + (j + 0.5) * CELL_MM
+            away = away_from(ax, ay, bx, by, px, py)
+            for k in range(discs):
+                beam = gantry and k == discs - 1
+                reach = max(0.0, min(ay, by) - py, py - max(ay, by)) if beam else away
+                if reach <= radius[k] and height - drop[k] > needed:
+                    needed = height - drop[k]
+    return needed
+
+
+@kernel
+def block_cells(top: Any, z: float, radius: Any, drop: Any, gantry: bool, size: int, blocked: Any) -> None:
+    """Mark the coarse cells (`size` fine ones wide) over which the head cannot pass at height `z`.
+
+    A coarse cell is free when the head clears the print from anywhere in it.
+    """
+    step = size * CELL_MM
+    beam = len(radius) - 1
+    for i in range(top.shape[0]):
+        for j in range(top.shape[1]):
+            wide = 0.0
+            for k in range(len(radius)):
+                if top[i, j] - drop[k] > z and not (gantry and k == beam):
+                    wide = max(wide, radius[k])
+            if wide > 0.0:
+                block_disc(blocked, (i + 0.5) * CELL_MM, (j + 0.5) * CELL_MM, wide + step, step)
+            if gantry and top[i, j] - drop[beam] > z:
+                reach = int((radius[beam] + step) / step) + 1
+                for b in range(max(0, j // size - reach), min(blocked.shape[1], j // size + reach + 1)):
+                    for a in range(blocked.shape[0]):
+                        blocked[a, b] = True
+
+
+@part_of_kernel
+def block_disc(blocked: Any, px: float, py: float, wide: float, step: float) -> None:
+    """Mark the cells whose middle lies within a disc."""
+    reach = int(wide / step) + 1
+    ci, cj = int(px / step), int(py / step)
+    for a in range(max(0, ci - reach), min(blocked.shape[0], ci + reach + 1)):
+        for b in range(max(0, cj - reach), min(blocked.shape[1], cj + reach + 1)):
+            if not blocked[a, b] and hypot((a + 0.5) * step - px, (b + 0.5) * step - py) <= wide:
+                blocked[a, b] = True
+
+
+@kernel
+def spread_distance(blocked: Any, i: int, j: int, away: Any) -> None:
+    """Fill ``away`` with the length in cells of the shortest way to cell (i, j) through free cells.
+
+    Sweeps over the grid in four directions until nothing changes; steps go to the eight cells around.
+    """
+    away[:, :] = inf
+    away[i, j] = 0.0
+    changed = True
+    while changed:
+        changed = False
+        for turn in range(4):
+            for p in range(away.shape[0]):
+                a = p if turn % 2 == 0 else away.shape[0] - 1 - p
+                for q in range(away.shape[1]):
+                    b = q if turn < 2 else away.shape[1] - 1 - q
+                    if blocked[a, b]:
+                        continue
+                    for da in range(-1, 2):
+                        for db in range(-1, 2):
+                            u, v = a + da, b + db
+                            if 0 <= u < away.shape[0] and 0 <= v < away.shape[1]:
+                                way = away[u, v] + hypot(da, db)
+                                if way < away[a, b] - 1e-9:
+                                    away[a, b] = way
+                                    changed = True
+
+
+@kernel
+def count_layers(
+    kind: Any, x: Any, y: Any, first_row: Any, kept: Any, size_mm: float, left: float, front: float,
+    seen: Any, counts: Any, covered: Any, centre: Any,
+) -> None:  # fmt: skip
+    """Count in how many of the kept layers each coarse cell is printed on.
+
+    ``seen`` is scratch of the same shape, filled with -1. ``covered[layer]`` gets the number of cells printed
+    in that layer, ``centre[layer]`` the middle of its paths weighted by length (x, y, weight).
+    """
+    for layer in range(len(first_row) - 1):
+        for row in range(max(first_row[layer], 1), first_row[layer + 1]):
+            if kind[row] != _EXTRUDE:
+                continue
+            ax, ay, bx, by = x[row - 1], y[row - 1], x[row], y[row]
+            length = hypot(bx - ax, by - ay)
+            centre[layer, 0] += 0.5 * (ax + bx) * length
+            centre[layer, 1] += 0.5 * (ay + by) * length
+            centre[layer, 2] += length
+            steps = int(length / (0.5 * size_mm)) + 1
+            for k in range(steps + 1):
+                i = int((ax + (bx - ax) * k / steps - left) / size_mm)
+                j = int((ay + (by - ay) * k / steps - front) / size_mm)
+                if 0 <= i < seen.shape[0] and 0 <= j < seen.shape[1] and seen[i, j] != layer:
+                    seen[i, j] = layer
+                    covered[layer] += 1
+                    if kept[layer]:
+                        counts[i, j] += 1
+
+
+@kernel
+def reach_of_layers(
+    kind: Any, x: Any, y: Any, first_row: Any, centre: Any, step_mm: float, reach: Any
+) -> None:
+    """Fill ``reach[layer, k]``: how far the print reaches from ``centre[layer]`` in the k-th direction."""
+    bins = reach.shape[1]
+    for layer in range(len(first_row) - 1):
+        cx, cy = centre[layer, 0], centre[layer, 1]
+        for row in range(max(first_row[layer], 1), first_row[layer + 1]):
+            if kind[row] != _EXTRUDE:
+                continue
+            ax, ay, bx, by = x[row - 1], y[row - 1], x[row], y[row]
+            steps = int(hypot(bx - ax, by - ay) / step_mm) + 1
+            for k in range(steps + 1):
+                dx = ax + (bx - ax) * k / steps - cx
+                dy = ay + (by - ay) * k / steps - cy
+                b = int(turn_share(dx, dy) * bins) % bins
+                away = hypot(dx, dy)
+                if away > reach[layer, b]:
+                    reach[layer, b] = away
+
+
+@part_of_kernel
+def turn_share(dx: float, dy: float) -> float:
+    """Return the direction of a vector as a share of a full turn, 0 to 1 from the x axis; monotone, not even.
+
+    A diamond angle: it needs no arc tangent and is all that ordering directions takes.
+    """
+    whole = abs(dx) + abs(dy)
+    if whole <= 0.0:
+        return 0.0
+    if dy >= 0.0:
+        return (1.0 - dx / whole) / 4.0
+    return (3.0 + dx / whole) / 4.0

@@ -1,0 +1,133 @@
+"""A way around what stands higher than the nozzle travels: the shortest path on the map, pulled straight."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.plan.clearance import height_map_kernels
+from twinlapse.plan.clearance.height_map import MARGIN_MM, Ground, Place, has_gantry
+from twinlapse.rig import Printer
+
+SIZE = 4  # fine cells along a coarse one
+STEP_MM = SIZE * height_map_kernels.CELL_MM
+
+
+@dataclass(slots=True)
+class Router:
+    """Finds ways over one ground; keeps the map of distances while nothing on it changes."""
+
+    ground: Ground
+    seen: tuple[int, float] = (-1, 0.0)  # row and height of `blocked`
+    blocked: NDArray[np.bool_] = field(default_factory=lambda: np.empty((0, 0), bool))
+    away: dict[tuple[int, int], NDArray[np.float64]] = field(default_factory=dict)  # by the cell of the goal
+
+    def way(self, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
+        """Return the waypoints of a way at one height, none when it can be straight, None when there is none.
+
+        Every straight piece of the way is checked against the fine map once more.
+        """
+        ground = self.ground
+        if ground.needed_z(start, end, z_mm) <= z_mm:
+            return ()
+        self._look(z_mm)
+        source, goal = _cell(ground, start), _cell(ground, end)
+        if not all(_on(self.blocked, cell) and not self.blocked[cell] for cell in (source, goal)):
+            return None
+        if goal not in self.away:
+            self.away[goal] = np.empty(self.blocked.shape)
+            height_map_kernels.spread_distance(self.blocked, *goal, self.away[goal])
+        away = self.away[goal]
+        if not math.isfinite(away[source]):
+            return None
+        return _pulled(ground, [start, *_downhill(ground, away, source), end], z_mm)
+
+    def _look(self, z_mm: float) -> None:
+        if self.seen == (self.ground.row, z_mm):
+            return
+        self.seen = (self.ground.row, z_mm)
+        blocked = blocked_cells(self.ground, z_mm)
+        if not np.array_equal(blocked, self.blocked):
+            self.blocked = blocked
+            self.away.clear()
+
+
+def way_around(ground: Ground, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
+    """Return one way; see `Router.way`."""
+    return Router(ground).way(start, end, z_mm)
+
+
+def blocked_cells(ground: Ground, z_mm: float) -> NDArray[np.bool_]:
+    """Return the coarse cells that the nozzle cannot pass at a height: print, keep-outs, outside the bed."""
+    shape = tuple(math.ceil(size / SIZE) for size in ground.top.shape)
+    x = (ground.left_mm + (np.arange(shape[0]) + 0.5) * STEP_MM)[:, None]
+    y = (ground.front_mm + (np.arange(shape[1]) + 0.5) * STEP_MM)[None, :]
+    blocked = _outside(ground.printer, x, y)
+    wide = MARGIN_MM + STEP_MM
+    for box in ground.printer.keep_out:
+        if box.z_mm + MARGIN_MM > z_mm:
+            within = (x > box.x_mm[0] - wide) & (x < box.x_mm[1] + wide)
+            blocked |= within & (y > box.y_mm[0] - wide) & (y < box.y_mm[1] + wide)
+    height_map_kernels.block_cells(
+        ground.top, z_mm - MARGIN_MM, ground.radius_mm, ground.drop_mm, has_gantry(ground.printer), SIZE,
+        blocked,
+    )  # fmt: skip
+    return blocked
+
+
+def _outside(printer: Printer, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
+    (x0, x1), (y0, y1) = printer.x_range_mm, printer.y_range_mm
+    if printer.bed_shape == "round":
+        return np.asarray(np.hypot(x - (x0 + x1) / 2, y - (y0 + y1) / 2) > min(printer.bed_mm) / 2)
+    return np.asarray((x < x0) | (x > x1) | (y < y0) | (y > y1))
+
+
+def _downhill(ground: Ground, away: NDArray[np.float64], cell: tuple[int, int]) -> list[Place]:
+    """Return the middles of the cells on the shortest way, both ends left out."""
+    places = []
+    while away[cell] > 0:
+        i, j = cell
+        around = [(i + a, j + b) for a in (-1, 0, 1) for b in (-1, 0, 1) if a or b]
+        cell = min(
+            (other for other in around if _on(away, other)),
+            key=lambda other: away[other] + math.hypot(other[0] - i, other[1] - j),
+        )
+        places.append(_place(ground, cell))
+    return places[:-1]
+
+
+def _pulled(ground: Ground, way: list[Place], z_mm: float) -> tuple[Place, ...] | None:
+    """Leave out the points that a straight clear piece can do without, None when not even a step is clear.
+
+    The furthest point in sight is found by halving, so a few may be kept that could go.
+    """
+    kept = [way[0]]
+    k = 0
+    while k < len(way) - 1:
+        near, far = k, len(way)
+        while far - near > 1:
+            middle = len(way) - 1 if far == len(way) and near == k else (near + far) // 2
+            if ground.needed_z(way[k], way[middle], z_mm) <= z_mm:
+                near = middle
+            else:
+                far = middle
+        if near == k:
+            return None
+        kept.append(way[near])
+        k = near
+    return tuple((round(x, 3), round(y, 3)) for x, y in kept[1:-1])
+
+
+def _cell(ground: Ground, place: Place) -> tuple[int, int]:
+    return (int((place[0] - ground.left_mm) / STEP_MM), int((place[1] - ground.front_mm) / STEP_MM))
+
+
+def _place(ground: Ground, cell: tuple[int, ...]) -> Place:
+    return (ground.left_mm + (cell[0] + 0.5) * STEP_MM, ground.front_mm + (cell[1] + 0.5) * STEP_MM)
+
+
+def _on(grid: NDArray[np.generic], cell: tuple[int, int]) -> bool:
+    return bool(0 <= cell[0] < grid.shape[0] and 0 <= cell[1] < grid.shape[1])

@@ -1,0 +1,219 @@
+"""Which moment each wished shot gets: the cheapest one near the wished time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from twinlapse.gcode import Layers, Toolpath
+from twinlapse.plan.when.gaps import Gaps
+from twinlapse.plan.when.insertion_points import Habit, Moment, moment_in
+from twinlapse.plan.when.schedule import Float, Int, LayerTimes, Wishes
+
+# prices in seconds: what a mark on the print is worth; common practice, no source
+OWN_RETRACTION_S = 1.0  # besides its time: a blob may stay where the filament is primed
+ON_PATH_S = 1.0  # the nozzle comes back onto a path just laid
+OUTER_WALL_S = 4.0  # and the blob would be seen there
+RETRACTED_WALL_S = 1.0  # less of one where the filament is back anyway
+UNFINISHED_S = 0.5  # the layer is not complete yet
+AWAY_S = 0.2  # a second away from the wished time
+LATE_SHARE = 0.4  # of a layer: this part of its end may stand for the end
+LATE_MOST_S = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turned:
+    """A moment that was looked at and not taken."""
+
+    gap: int
+    at_s: float
+    price_s: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """One shot before its place is worked out."""
+
+    gap: int
+    moment: Moment
+    layer: int
+    cameras: tuple[str, ...]
+    wished_s: float
+    price_s: float  # by which moments were compared, not what the shot costs
+    reasons: tuple[str, ...]
+    turned: tuple[Turned, ...]
+    outer: bool  # it stands on a wall that is seen
+
+
+@dataclass(frozen=True, slots=True)
+class Chooser:
+    """The moments of one print, and what each would cost."""
+
+    toolpath: Toolpath
+    layers: Layers
+    times: LayerTimes
+    gaps: Gaps
+    habit: Habit
+
+    def choose(self, wishes: Sequence[Wishes]) -> tuple[list[Choice], int]:
+        """Return the shots in the order of the file, and how many wishes found no moment.
+
+        Wishes of several cameras for the same layer, or for the same moment, are one shot.
+        """
+        taken: dict[int, Choice] = {}
+        unmet = 0
+        asked = [
+            (float(w.at_s[k]), int(w.layer[k]), float(w.slack_s[k]), w.camera)
+            for w in wishes
+            for k in range(len(w.at_s))
+        ]
+        asked.sort(key=lambda wish: (wish[1] < 0, wish[0]))  # ends of layers first: times then join them
+        at_layer: dict[int, Choice] = {}
+        for at_s, layer, slack_s, camera in asked:
+            before = at_layer.get(layer)
+            choice = before if before is not None else self._best(at_s, layer, slack_s, taken)
+            if choice is None:
+                unmet += 1
+                continue
+            known = taken.get(choice.gap, choice)
+            if camera not in known.cameras:
+                known = _with_camera(known, camera)
+            taken[choice.gap] = known
+            if layer >= 0:
+                at_layer[layer] = known
+        return [taken[gap] for gap in sorted(taken)], unmet
+
+    def _best(self, at_s: float, layer: int, slack_s: float, taken: dict[int, Choice]) -> Choice | None:
+        """Return the cheapest moment of a window; gaps are looked at in the order of their least price."""
+        window = self._window(at_s, layer, slack_s)
+        least = self._least_prices(window, at_s, layer)
+        if layer < 0:
+            least = np.where(np.isin(window, list(taken)), np.minimum(least, 0.0), least)
+        seen: list[tuple[float, int, Moment]] = []
+        turned: list[Turned] = []
+        order = np.argsort(least, kind="stable").tolist()
+        for k in order:
+            gap, price = int(window[k]), float(least[k])
+            if seen and price >= min(seen)[0]:
+                break
+            moment = self._moment(gap)
+            if moment is None:
+                turned.append(self._turned(gap, math.inf))
+            else:
+                seen.append((price + self._mark_s(gap, moment), gap, moment))
+        if not seen:
+            return None
+        seen.sort(key=lambda found: found[:2])
+        price_s, gap, moment = seen[0]
+        looked = {found[1] for found in seen} | {other.gap for other in turned}
+        turned += [self._turned(other, price) for price, other, _ in seen[1:]]
+        turned += [
+            self._turned(int(window[k]), float(least[k])) for k in order if int(window[k]) not in looked
+        ]
+        return Choice(
+            gap=gap,
+            moment=moment,
+            layer=int(self.gaps.layer[gap]),
+            cameras=(),
+            wished_s=at_s,
+            price_s=price_s,
+            reasons=tuple(self._reasons(gap, moment, at_s, layer)),
+            turned=tuple(turned[:8]),
+            outer=bool(self.gaps.outer[gap]) and moment.on_path,
+        )
+
+    def _mark_s(self, gap: int, moment: Moment) -> float:
+        """Return the price of what the shot may leave on the print."""
+        if not moment.on_path:
+            return 0.0
+        if not self.gaps.outer[gap]:
+            return 0.0 if moment.retracted else ON_PATH_S
+        return RETRACTED_WALL_S if moment.retracted else ON_PATH_S + OUTER_WALL_S
+
+    def _window(self, at_s: float, layer: int, slack_s: float) -> Int:
+        """Return the gaps that a wish may get."""
+        gaps = self.gaps
+        if layer >= 0:
+            first = int(np.searchsorted(gaps.layer, layer, "left"))
+            stop = int(np.searchsorted(gaps.layer, layer, "right"))
+            lasts_s = float(self.times.end_s[layer] - self.times.start_s[layer])
+            late = gaps.at_s[first:stop] >= at_s - min(LATE_SHARE * lasts_s, LATE_MOST_S)
+            return np.flatnonzero(late | gaps.ends_layer[first:stop]) + first
+        first = int(np.searchsorted(gaps.at_s, at_s - slack_s, "left"))
+        stop = int(np.searchsorted(gaps.at_s, at_s + slack_s, "right"))
+        if stop <= first:
+            first = max(0, min(int(np.searchsorted(gaps.at_s, at_s)), len(gaps) - 1) - 2)
+            stop = min(first + 5, len(gaps))
+        return np.arange(first, stop)
+
+    def _least_prices(self, window: Int, at_s: float, layer: int) -> Float:
+        """Return what each gap costs at least, whatever its best boundary is."""
+        gaps = self.gaps
+        away = np.abs(gaps.at_s[window] - at_s)
+        if layer >= 0:
+            away = np.where(gaps.ends_layer[window], 0.0, away)
+            away += UNFINISHED_S / AWAY_S * ~gaps.ends_layer[window]
+        price = AWAY_S * away + np.where(gaps.retracted[window], 0.0, OWN_RETRACTION_S)
+        return np.asarray(np.where(gaps.usable[window], price, np.inf))
+
+    def _moment(self, gap: int) -> Moment | None:
+        gaps = self.gaps
+        if not gaps.usable[gap]:
+            return None
+        before, after = int(gaps.before[gap]), int(gaps.after[gap])
+        return moment_in(self.toolpath, before, after, self.habit, layer_passes=bool(gaps.ends_layer[gap]))
+
+    def _turned(self, gap: int, price_s: float) -> Turned:
+        at_s = float(self.gaps.at_s[gap])
+        return Turned(gap=gap, at_s=at_s, price_s=price_s, why=self._why(gap, price_s))
+
+    def _why(self, gap: int, price_s: float) -> str:
+        gaps = self.gaps
+        if gaps.barred[gap]:
+            return "a tool change, a wait or somebody else's sequence is there"
+        if not gaps.usable[gap]:
+            return "it lies inside a path"
+        if math.isinf(price_s):
+            return "there is no line at which the machine could wait"
+        said = []
+        if not gaps.retracted[gap]:
+            said.append("the filament would have to be pulled back")
+        if gaps.outer[gap]:
+            said.append("a wall that is seen ends or begins there")
+        if not gaps.ends_layer[gap]:
+            said.append("the layer is not complete there")
+        return " and ".join(said) or "another one is as good and nearer"
+
+    def _reasons(self, gap: int, moment: Moment, at_s: float, layer: int) -> list[str]:
+        gaps = self.gaps
+        said = []
+        if layer >= 0:
+            which = f"layer {layer + 1}"
+            end = (
+                "is complete here"
+                if gaps.ends_layer[gap]
+                else f"is nearly complete here ({at_s - gaps.at_s[gap]:.1f} s before its end)"
+            )
+            said.append(f"{which} {end}")
+        else:
+            said.append(
+                f"the schedule asks for {at_s:.1f} s, this is {abs(gaps.at_s[gap] - at_s):.1f} s away"
+            )
+        if moment.retracted:
+            said.append("the file itself has pulled the filament back here, so nothing more is pulled")
+        elif gaps.travels[gap]:
+            said.append("the nozzle is between two paths")
+        else:
+            said.append("one path passes into the next here: the shot may leave a mark")
+        if gaps.outer[gap]:
+            where = "where it stands" if moment.on_path else "near, but the nozzle stands away from it"
+            said.append(f"a wall that is seen ends or begins {where}")
+        return said
+
+
+def _with_camera(choice: Choice, camera: str) -> Choice:
+    return replace(choice, cameras=(*choice.cameras, camera))

@@ -1,0 +1,131 @@
+"""Where the material pauses: the gaps between two extruding moves, the only places where a print can wait."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.gcode import Kind, Layers, Mode, Setting, Toolpath
+from twinlapse.motion import Timeline
+from twinlapse.plan.clearance.height_map_kernels import CELL_MM, EMPTY, lay_rows
+from twinlapse.plan.when.features import Path, marked_paths, path_at
+from twinlapse.plan.where.look_points import on_outline
+
+Int = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+RETRACTED_SHARE = 0.5  # of the file's usual retraction: less than that still oozes
+
+OUTLINE_MM = 0.7  # nearer to the outline than that is an outer wall, where comments do not say
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gaps:
+    """All gaps inside the layers of a print, as columns."""
+
+    before: Int  # the last extruding row before the gap
+    after: Int  # the first extruding row after it, n at the end of the file
+    layer: Int  # index of the layer of `before`
+    ends_layer: Bool  # the next path belongs to another layer
+    retracted: Bool  # the file itself pulls the filament back here
+    travels: Bool  # the nozzle leaves the path
+    barred: Bool  # a tool change, homing, a wait for heat or for a person is in it
+    outer: Bool  # a path that is seen in the finished print ends or begins here
+    outer_said: bool  # by the file's comments; else it is an estimate from the outline
+    at_s: NDArray[np.float64]  # print time at its beginning
+
+    def __len__(self) -> int:
+        return len(self.before)
+
+    @property
+    def usable(self) -> Bool:
+        """Where a shot can stand at all: off the path, or where one layer passes into the next."""
+        return np.asarray((self.travels | self.retracted | self.ends_layer) & ~self.barred)
+
+
+def find_gaps(toolpath: Toolpath, layers: Layers, timeline: Timeline, habit_mm: float) -> Gaps:
+    """Return the gaps between the first and the last layer, the one behind the last path included.
+
+    Parameters
+    ----------
+    habit_mm : float
+        The file's usual retraction.
+    """
+    before, after, layer, ends = _borders(toolpath, layers)
+    outer, said = _outer(toolpath, layers, before, after)
+    moving = (toolpath.kind == Kind.TRAVEL) & (toolpath.length_mm > 1e-3)
+    back = toolpath.retracted_mm > max(RETRACTED_SHARE * habit_mm, 1e-3)
+    back |= (toolpath.mode & Mode.FW_RETRACTED).astype(bool)
+    stuck = np.isin(toolpath.kind, (Kind.HOME, Kind.TOOL, Kind.DWELL))
+    waits = np.isin(toolpath.setting_kind, (Setting.HEAT_WAIT, Setting.PAUSE))
+    stuck[np.minimum(toolpath.setting_row[waits], len(stuck) - 1)] = True
+    barred = _any_between(stuck, before, after)
+    barred[after >= len(toolpath)] = False  # behind the last path only what comes first matters
+    return Gaps(
+        before=before,
+        after=after,
+        layer=layer,
+        ends_layer=ends,
+        retracted=_any_between(back, before, after),
+        travels=_any_between(moving, before, after),
+        barred=barred,
+        outer=outer,
+        outer_said=said,
+        at_s=timeline.end_s[before],
+    )
+
+
+def _outer(toolpath: Toolpath, layers: Layers, before: Int, after: Int) -> tuple[Bool, bool]:
+    """Return whether a path that is seen ends or begins at each gap, and whether comments say so."""
+    follows = after < len(toolpath)
+    next_row = np.minimum(after, len(toolpath) - 1)
+    begin = np.maximum(next_row - 1, 0)  # where the next path begins
+    marks = marked_paths(toolpath)
+    if not len(marks[0]):
+        ends = on_outline(toolpath, layers, before, OUTLINE_MM)
+        return ends | (on_outline(toolpath, layers, begin, OUTLINE_MM) & follows), False
+    last, first = path_at(marks, before), path_at(marks, next_row)
+    outer = (last == Path.WALL) | ((first == Path.WALL) & follows)
+    surface = (last == Path.SURFACE) | ((first == Path.SURFACE) & follows)
+    if (surface & ~outer).any():
+        places = np.concatenate([before, begin])  # asked at once: all of the print is laid for the answer
+        heights_mm = toolpath.z_mm[np.concatenate([before, next_row])]
+        bare, bare_begin = np.split(~_covered(toolpath, places, heights_mm), 2)
+        outer |= ((last == Path.SURFACE) & bare) | ((first == Path.SURFACE) & bare_begin & follows)
+    return outer, True
+
+
+def _covered(toolpath: Toolpath, rows: Int, z_mm: NDArray[np.float64]) -> Bool:
+    """Return for some rows whether more is laid on the place where they end, at height `z_mm` (m,)."""
+    laid = toolpath.kind == Kind.EXTRUDE
+    left, front = float(toolpath.x_mm[laid].min()), float(toolpath.y_mm[laid].min())
+    across = int((toolpath.x_mm[laid].max() - left) / CELL_MM) + 1
+    deep = int((toolpath.y_mm[laid].max() - front) / CELL_MM) + 1
+    top = np.full((across, deep), EMPTY)
+    lay_rows(
+        top, toolpath.kind, toolpath.x_mm, toolpath.y_mm, toolpath.z_mm, toolpath.arc_row, toolpath.arc, 0,
+        len(toolpath), left, front,
+    )  # fmt: skip
+    i = np.clip(((toolpath.x_mm[rows] - left) / CELL_MM).astype(int), 0, across - 1)
+    j = np.clip(((toolpath.y_mm[rows] - front) / CELL_MM).astype(int), 0, deep - 1)
+    return np.asarray(top[i, j] > z_mm + 1e-3)
+
+
+def _borders(toolpath: Toolpath, layers: Layers) -> tuple[Int, Int, Int, Bool]:
+    """Return the rows around each gap, its layer, and whether it ends that layer."""
+    n = len(toolpath)
+    start, stop = int(layers.first_row[0]), int(layers.first_row[-1])
+    laid = np.flatnonzero(toolpath.kind[start:stop] == Kind.EXTRUDE) + start
+    layer = np.searchsorted(layers.first_row, laid, "right") - 1
+    following = np.append(laid[1:], n)
+    ends = np.append(layer[1:] != layer[:-1], True)
+    kept = (following - laid > 1) | ends
+    return laid[kept], following[kept], layer[kept], ends[kept]
+
+
+def _any_between(flags: Bool, before: Int, after: Int) -> Bool:
+    """Return whether a flag is set in the rows strictly between."""
+    rows = np.flatnonzero(flags)
+    return np.asarray(np.searchsorted(rows, after, "left") > np.searchsorted(rows, before, "right"))

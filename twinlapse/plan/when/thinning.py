@@ -1,0 +1,57 @@
+"""Shots that a plan leaves out: too near to the one before, or over the most that may be added."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from twinlapse.plan.when.choice import Choice
+from twinlapse.plan.when.schedule import Float
+from twinlapse.rig.notations import amount_s
+
+if TYPE_CHECKING:
+    from twinlapse.shots import Shot
+
+
+def drop_near(choices: list[Choice], at_s: Float, min_gap_s: float) -> tuple[list[Choice], int]:
+    """Return the shots that keep the smallest gap from the one before, and how many do not."""
+    kept: list[Choice] = []
+    for choice in choices:
+        if not kept or at_s[choice.gap] - at_s[kept[-1].gap] >= min_gap_s - 1e-9:
+            kept.append(choice)
+    return kept, len(choices) - len(kept)
+
+
+def drop_over_cap(
+    pairs: list[tuple[Choice, Shot]], losses_s: Float, cap: str, print_s: float
+) -> tuple[list[tuple[Choice, Shot]], list[Shot]]:
+    """Drop the dearest shots until all together cost no more than the cap.
+
+    A mark on a wall that is seen counts as its price in seconds. Of shots that cost about the same, every
+    other one goes first, so that the film is thinned and not cut short; the last shot stays to the end.
+    """
+    most_s = amount_s(cap, print_s)
+    costs_s = [shot.cost_s + float(loss) for (_, shot), loss in zip(pairs, losses_s, strict=True)]
+    total_s = sum(costs_s)
+    if total_s <= most_s:
+        return pairs, []
+    last = len(pairs) - 1
+    dearest = sorted(
+        range(len(pairs)),
+        key=lambda k: (k != last, round(2 * (costs_s[k] + pairs[k][0].price_s)), _evenly(k)),
+    )
+    dropped: set[int] = set()
+    while total_s > most_s and dearest:
+        k = dearest.pop()
+        dropped.add(k)
+        total_s -= costs_s[k]
+    kept = [pair for k, pair in enumerate(pairs) if k not in dropped]
+    return kept, [pairs[k][1] for k in sorted(dropped)]
+
+
+def _evenly(k: int) -> float:
+    """Return the k-th number of van der Corput's sequence: whatever lies above a bound is spread evenly."""
+    value, digit = 0.0, 0.5
+    while k:
+        value += digit * (k & 1)
+        k, digit = k >> 1, digit / 2
+    return value

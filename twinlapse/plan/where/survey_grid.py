@@ -1,0 +1,264 @@
+"""A grid of stops by which the nozzle camera sees a whole layer, in a short tour."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.errors import PlanError
+from twinlapse.gcode import Kind, Layers, Toolpath, row_after_line
+from twinlapse.optics.window import Window, window_of
+from twinlapse.plan.clearance.height_map import crosses
+from twinlapse.plan.cost import block_s, here_at
+from twinlapse.plan.where.look_points import Float
+from twinlapse.plan.where.stop_positions import into_bed
+from twinlapse.rig import Camera, Printer, Rig
+from twinlapse.shots import SURVEY, Plan, Shot, Stop
+
+OVERLAP = (
+    0.3  # of a window with each neighbour: registration wants a quarter (measured), parking errs a little
+)
+RISE_MM = 1.0  # of the tip above the layer while it travels and stands
+ROUND_MM = 2.0  # seen around the layer as well: blobs and dragged lines lie there
+STEP_MM = 0.5  # between points along the layer's lines
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """The stops over one layer."""
+
+    layer: int
+    stops: tuple[Stop, ...]
+    window: Window
+    seen_share: float  # of the layer's length of line that the stops show
+    cost_s: float
+
+
+def plan_survey(
+    toolpath: Toolpath,
+    layers: Layers,
+    layer: int,
+    camera: Camera,
+    printer: Printer,
+    *,
+    overlap: float = OVERLAP,
+    dwell_s: float | None = None,
+) -> Survey:
+    """Return the stops at which a head camera sees all that a layer prints.
+
+    Parameters
+    ----------
+    toolpath, layers, layer
+    camera : Camera
+        On the head.
+    printer : Printer
+    overlap : float
+        Share of the window's width that neighbours have in common.
+    dwell_s : float, optional
+        At each stop; the camera's own where it is left out.
+
+    Raises
+    ------
+    RigError
+        when the camera shows no part of the layer well.
+    """
+    window = window_of(camera, printer, RISE_MM)
+    points = layer_points(toolpath, layers, layer)
+    places = [into_bed(printer, place) for place in _ordered(_grid(points, window, overlap))]
+    places = reachable(places, points, printer)
+    wait = camera.dwell_s if dwell_s is None else dwell_s
+    stops = stops_at(places, layers, layer, camera, wait, SURVEY)
+    return Survey(
+        layer=layer,
+        stops=stops,
+        window=window,
+        seen_share=seen_share(points, places, window),
+        cost_s=_cost_s(places, wait + camera.settle_s, printer),
+    )
+
+
+def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wanted: Sequence[int]) -> Plan:
+    """Return a plan that also looks over whole layers, each in the shot that follows the layer.
+
+    Parameters
+    ----------
+    plan, toolpath, layers, rig
+    wanted : sequence of int
+        Layers, from 0.
+
+    Raises
+    ------
+    PlanError
+        when no camera rides on the head, a layer has no shot, or finished objects may stand in the way.
+    """
+    camera = head_camera(rig)
+    shots, told = list(plan.shots), list(plan.warnings)
+    for layer in sorted(set(wanted)):
+        at = shot_of(shots, layers, layer)
+        survey = plan_survey(toolpath, layers, layer, camera, rig.printer)
+        shot = lengthened(shots[at], survey.stops, toolpath, rig)
+        told.append(
+            f"survey of layer {layer + 1}: {len(survey.stops)} stops see "
+            f"{survey.seen_share:.0%} of its lines, {shot.cost_s - shots[at].cost_s:.0f} s"
+        )
+        shots[at] = shot
+    return with_shots(plan, shots, told)
+
+
+def head_camera(rig: Rig) -> Camera:
+    """Return the first camera on the head.
+
+    Raises
+    ------
+    PlanError
+        when there is none.
+    """
+    camera = next((camera for camera in rig.cameras if camera.mount == "head"), None)
+    if camera is None:
+        raise PlanError("a survey needs a camera on the head", 'add one with mount = "head"')
+    return camera
+
+
+def shot_of(shots: Sequence[Shot], layers: Layers, layer: int) -> int:
+    """Return the index of the shot in which a layer can be looked over.
+
+    Raises
+    ------
+    PlanError
+        when no shot follows the layer, or finished objects may stand in the way.
+    """
+    at = next((k for k, shot in enumerate(shots) if shot.layer == layer), None)
+    if at is None:
+        raise PlanError(f"layer {layer + 1} has no shot to survey in", "let a camera shoot at that layer")
+    if layers.sequential and layers.object[layer] != layers.object[0]:
+        raise PlanError(
+            f"layer {layer + 1} is printed beside finished objects",
+            "survey layers of the first object alone",
+        )
+    return at
+
+
+def with_shots(plan: Plan, shots: Sequence[Shot], told: Sequence[str]) -> Plan:
+    """Return a plan with its shots replaced, their cost counted, and what is told of them."""
+    added = sum(shot.cost_s for shot in shots) - sum(shot.cost_s for shot in plan.shots)
+    return replace(plan, shots=tuple(shots), cost_s=round(plan.cost_s + added, 3), warnings=tuple(told))
+
+
+def stops_at(
+    places: Sequence[tuple[float, float]],
+    layers: Layers,
+    layer: int,
+    camera: Camera,
+    dwell_s: float,
+    stance: str,
+) -> tuple[Stop, ...]:
+    """Return stops a little above a layer."""
+    z_mm = round(float(layers.z_mm[layer]) + RISE_MM, 3)
+    return tuple(
+        Stop(cameras=(camera.name,), x_mm=x, y_mm=y, z_mm=z_mm, dwell_s=dwell_s, stance=stance)
+        for x, y in places
+    )
+
+
+def lengthened(shot: Shot, stops: Sequence[Stop], toolpath: Toolpath, rig: Rig) -> Shot:
+    """Return the shot with more stops after its own, and what they cost."""
+    here = here_at(toolpath, rig, row_after_line(toolpath, shot.after_line) - 1)
+    longer = replace(shot, stops=(*shot.stops, *stops), back_mm=())
+    return replace(
+        longer, cost_s=round(shot.cost_s + block_s(longer, here, rig) - block_s(shot, here, rig), 3)
+    )
+
+
+def layer_points(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
+    """Return points (n, 2) along all lines of a layer, `STEP_MM` apart at most."""
+    rows = np.arange(int(layers.first_row[layer]), int(layers.first_row[layer + 1]))
+    rows = rows[(toolpath.kind[rows] == Kind.EXTRUDE) & (rows > 0)]
+    place = np.column_stack([toolpath.x_mm, toolpath.y_mm])
+    first, last = place[rows - 1], place[rows]
+    count = np.maximum(1, np.ceil(np.hypot(*(last - first).T) / STEP_MM)).astype(np.int64)
+    which = np.repeat(np.arange(len(rows)), count)
+    step = np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count)
+    share = ((step + 0.5) / count[which])[:, None]
+    return np.asarray(first[which] + share * (last[which] - first[which]))
+
+
+def layer_ends(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
+    """Return where the lines of a layer begin and end, (n, 2)."""
+    rows = np.arange(int(layers.first_row[layer]), int(layers.first_row[layer + 1]))
+    rows = rows[(toolpath.kind[rows] == Kind.EXTRUDE) & (rows > 0)]
+    place = np.column_stack([toolpath.x_mm, toolpath.y_mm])
+    return np.concatenate([place[rows - 1], place[rows]])
+
+
+def seen_share(points: Float, places: list[tuple[float, float]], window: Window) -> float:
+    """Return the share of points that at least one stop shows."""
+    if not len(points):
+        return 1.0
+    seen = np.zeros(len(points), np.bool_)
+    for x, y in places:
+        seen |= _within(points, (x, y), window)
+    return float(seen.mean())
+
+
+def _within(points: Float, place: tuple[float, float], window: Window) -> NDArray[np.bool_]:
+    off = points - np.array(place)
+    return np.asarray(
+        (off[:, 0] >= window.x_mm[0])
+        & (off[:, 0] <= window.x_mm[1])
+        & (off[:, 1] >= window.y_mm[0])
+        & (off[:, 1] <= window.y_mm[1])
+    )
+
+
+def _grid(points: Float, window: Window, overlap: float) -> list[list[tuple[float, float]]]:
+    """Return rows of nozzle places, each place showing something that is printed."""
+    if not len(points):
+        return []
+    low, high = points.min(axis=0) - ROUND_MM, points.max(axis=0) + ROUND_MM
+    middles = [_spread(low[i], high[i], window.size_mm[i], overlap) for i in (0, 1)]
+    centre = window.middle_mm
+    rows = [[(x - centre[0], y - centre[1]) for x in middles[0]] for y in middles[1]]
+    return [[place for place in row if _within(points, place, window).any()] for row in rows]
+
+
+def _spread(low: float, high: float, size: float, overlap: float) -> list[float]:
+    """Return the middles of windows that cover a range evenly."""
+    length = high - low
+    if length <= size:
+        return [(low + high) / 2]
+    count = 1 + math.ceil((length - size) / (size * (1 - overlap)) - 1e-9)
+    return [float(v) for v in np.linspace(low + size / 2, high - size / 2, count)]
+
+
+def reachable(
+    places: list[tuple[float, float]], points: Float, printer: Printer
+) -> list[tuple[float, float]]:
+    """Return the places that are reached over the layer itself without coming near a keep-out."""
+    kept: list[tuple[float, float]] = []
+    middle = (float(points[:, 0].mean()), float(points[:, 1].mean())) if len(points) else (0.0, 0.0)
+    for place in places:
+        ways = [(kept[-1] if kept else middle, place), (place, middle)]
+        if not any(crosses(box, a, b) for box in printer.keep_out for a, b in ways):
+            kept.append(place)
+    return kept
+
+
+def _ordered(rows: list[list[tuple[float, float]]]) -> list[tuple[float, float]]:
+    """Return the places row by row, to and fro."""
+    return [place for index, row in enumerate(rows) for place in (row if index % 2 == 0 else row[::-1])]
+
+
+def _cost_s(places: list[tuple[float, float]], wait_s: float, printer: Printer) -> float:
+    """Return seconds for the tour, each way from rest to rest, by the trapezoid's closed form."""
+    speed, accel = printer.travel_mm_s, printer.accel_mm_s2
+    total = wait_s * len(places)
+    for here, there in pairwise(places):
+        way = math.dist(here, there)
+        whole = way >= speed**2 / accel
+        total += way / speed + speed / accel if whole else 2 * math.sqrt(way / accel)
+    return total

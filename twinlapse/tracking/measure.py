@@ -1,0 +1,275 @@
+"""The first pass over the frames of a camera: each is read once, its tiles and its light are measured."""
+
+from __future__ import annotations
+
+import contextlib
+from collections import Counter, deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from dataclasses import replace
+from typing import TypeVar
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.errors import FrameError
+from twinlapse.frames.sequence import FrameFile
+from twinlapse.imaging.decode import Picture, picture_size, read_picture
+from twinlapse.imaging.light import (
+    ACROSS,
+    DOWN,
+    Blocks,
+    brightness,
+    changing_box,
+    common_level,
+    light_blocks,
+)
+from twinlapse.imaging.references import References, choose_references
+from twinlapse.imaging.rigid_body import enlarged, find_rigid
+from twinlapse.imaging.tracking_tiles import choose_gauges
+from twinlapse.imaging.transforms import Float
+from twinlapse.rig.film_settings import CameraFilming
+from twinlapse.tracking.measurements import Looks, keep, key_of, read_kept
+
+WORKERS = 2
+AT_ONCE = 8  # pictures measured together: what is done to columns costs as little for eight as for one
+TOLD = 100  # letters of what is wrong with a frame
+LIGHT_SAMPLE = 64  # pictures at least by which the light of the film is known, where it has as many
+SAMPLE = 10  # pictures looked at before all others, to choose what to measure by
+MOSTLY = 0.8  # share of the sample in which the scene must be known again to be what is held
+
+T = TypeVar("T")
+R = TypeVar("R")
+Progress = Callable[[float], None]
+
+
+def in_order(
+    work: Callable[[T], R], items: Iterable[T], *, pool: Executor | None = None, ahead: int = 4
+) -> Iterator[R]:
+    """Yield ``work(item)`` in the order of the items, worked on by threads that run a few items ahead.
+
+    `pool` may be shared by several who iterate at the same time; without it there is one for this call.
+    """
+    with contextlib.ExitStack() as held:
+        threads = pool or held.enter_context(ThreadPoolExecutor(WORKERS))
+        waiting: deque[Future[R]] = deque()
+        for item in items:
+            waiting.append(threads.submit(work, item))
+            if len(waiting) >= WORKERS + ahead:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def look_at(
+    camera: str,
+    files: Sequence[FrameFile],
+    filming: CameraFilming,
+    progress: Progress | None = None,
+    *,
+    cache: bool = True,
+    pool: Executor | None = None,
+) -> Looks:
+    """Measure all frames of a camera, or read what was measured before.
+
+    Raises
+    ------
+    FrameError
+        when none of the frames can be read.
+    """
+    kept = files[0].path.parent / f".twinlapse-{camera}.npz"
+    key = key_of(files, filming)
+    looks = read_kept(kept, key) if cache else None
+    if looks is None:
+        looks = _look_at_all(files, filming, progress, pool)
+        if cache:
+            keep(kept, key, looks)
+    return looks
+
+
+def _look_at_all(
+    files: Sequence[FrameFile], filming: CameraFilming, progress: Progress | None, pool: Executor | None
+) -> Looks:
+    size, sizes = _common_size(files)
+    by = reduction(size[0])
+    places, sample = _sample(files, sizes, size, by)
+    rigid = None if filming.hold == "off" else find_rigid([grey_of(picture) for picture in sample])
+    if rigid is not None:
+        filming = replace(filming, ignore=(*filming.ignore, *rigid.boxes()))
+    scene = rigid is None or _known_again(sample, size, by, filming)
+    some = len(sample) if scene else 1
+    references = choose_references(sample[:some], places[:some], size, by, filming)
+    del sample
+    looks = _empty(len(files), size, references, scene=scene)
+    if rigid is not None and not scene:
+        looks.lit[:] = rigid.covers(ACROSS, DOWN) > 0.9  # what is behind it never stays the same
+
+    def look(places: Sequence[int]) -> Blocks:
+        pictures = {}
+        for place in places:
+            try:
+                pictures[place] = read_sized(files[place], size, by)
+            except FrameError as error:
+                looks.faults[place] = error.what[:TOLD]
+        greys = {place: grey_of(picture) for place, picture in pictures.items()}
+        laid: dict[int, Float] = {}
+        if scene:
+            laid = _measure(looks, references, greys, filming)
+        if rigid is not None:
+            for place, grey in greys.items():
+                body, looks.body_sure[place] = rigid.read(grey)
+                looks.body[place] = enlarged(body, by)
+                if not scene:
+                    laid[place] = body
+        blocks = np.full((len(places), DOWN, ACROSS, 3), np.nan, np.float32)
+        for row, place in enumerate(places):
+            if place in pictures:
+                blocks[row] = light_blocks(pictures[place], laid.get(place))
+        return blocks
+
+    _in_turn(look, looks, progress, pool)
+    return looks
+
+
+def _in_turn(
+    look: Callable[[Sequence[int]], Blocks], looks: Looks, progress: Progress | None, pool: Executor | None
+) -> None:
+    """Look at all frames: first at some all over the film, which tell what their light is compared with.
+
+    Only the light of those is kept, so that a long film needs no more memory than a short one.
+    """
+    count = len(looks.faults)
+    first = np.arange(0, count, max(1, count // LIGHT_SAMPLE))
+    rest = np.setdiff1d(np.arange(count), first)
+
+    def groups(places: NDArray[np.int64]) -> list[list[int]]:
+        return [places[start : start + AT_ONCE].tolist() for start in range(0, len(places), AT_ONCE)]
+
+    def tell(done: int) -> None:
+        if progress is not None:
+            progress(min(1.0, done * AT_ONCE / count))
+
+    def compare(places: Sequence[int]) -> None:
+        looks.ratio[places], looks.ratio_sure[places] = brightness(look(places), level)
+
+    sample = []
+    for blocks in in_order(look, groups(first), pool=pool):
+        sample.append(blocks)
+        tell(len(sample))
+    light = np.concatenate(sample)
+    good = looks.faults[first] == ""
+    level = common_level(light[good], looks.lit)
+    looks.action[:] = changing_box(light[good])
+    looks.ratio[first], looks.ratio_sure[first] = brightness(light, level)
+    for done, _ in enumerate(in_order(compare, groups(rest), pool=pool), len(sample) + 1):
+        tell(done)
+
+
+def _measure(
+    looks: Looks, references: References, greys: Mapping[int, Picture], filming: CameraFilming
+) -> dict[int, Float]:
+    """Write down how the tiles of some pictures lie; return the maps to those that a reference is sure of."""
+    laid: dict[int, Float] = {}
+    known = {place: set(references.at(place).tolist()) for place in greys}
+    for number, gauges in enumerate(references.gauges):
+        rows = [place for place in greys if number in known[place]]
+        if not rows:
+            continue
+        shifts, weights, matrices, sure = gauges.read([greys[row] for row in rows], filming.model)
+        if filming.hold != "off":
+            own = np.ix_(np.array(rows), np.flatnonzero(looks.part == number))
+            looks.shifts[own], looks.weights[own] = shifts, weights
+        for row, matrix in zip(np.array(rows)[sure], matrices[sure], strict=True):
+            laid.setdefault(int(row), matrix)
+    return laid
+
+
+def _known_again(sample: Sequence[Picture], size: tuple[int, int], by: int, filming: CameraFilming) -> bool:
+    """Whether what is behind a rigid body stays enough what it is to be held."""
+    gauges = choose_gauges(sample, size, by, filming)
+    *_, sure = gauges.read([grey_of(picture) for picture in sample[1:]], filming.model)
+    return float(sure.mean()) >= MOSTLY
+
+
+def _empty(count: int, size: tuple[int, int], references: References, *, scene: bool) -> Looks:
+    gauges, part = references.gauges, references.part
+    return Looks(
+        size=np.array(size),
+        foot=np.array(gauges[0].foot),
+        centres=np.concatenate([some.centres for some in gauges]),
+        part=part,
+        coarse=np.concatenate([np.arange(len(some.centres)) < len(some.coarse) for some in gauges]),
+        shifts=np.zeros((count, len(part), 2), np.float32),
+        weights=np.zeros((count, len(part)), np.float32),
+        body=np.repeat(np.eye(3)[None, :2], count, axis=0),
+        body_sure=np.zeros(count),
+        scene=np.array(scene),
+        lit=np.ones((DOWN, ACROSS)),
+        ratio=np.ones((count, 3)),
+        ratio_sure=np.zeros(count),
+        action=np.array([0.0, 0.0, 1.0, 1.0]),
+        faults=np.zeros(count, dtype=f"U{TOLD}"),
+    )
+
+
+def reduction(width_px: int) -> int:
+    """Return by how much pictures of this width are reduced for measuring: some 1000 px tell enough."""
+    return 1 if width_px < 1600 else 2 if width_px < 3200 else 4
+
+
+def _sample(
+    files: Sequence[FrameFile], sizes: list[tuple[int, int] | None], size: tuple[int, int], by: int
+) -> tuple[list[int], list[Picture]]:
+    """Return some whole pictures spread over the film and their places, the one nearest to its middle first.
+
+    In the middle half of the print is there and half is still to come: that makes the best reference.
+    """
+    wanted = np.linspace(0, len(files) - 1, min(len(files), SAMPLE)).round().astype(int)
+    middle = len(files) // 2
+    order = sorted(range(len(files)), key=lambda place: abs(place - middle))
+
+    def read(place: int) -> Picture | None:
+        if sizes[place] != size:
+            return None
+        with contextlib.suppress(FrameError):
+            return read_sized(files[place], size, by)
+        return None
+
+    first = next((place for place in order if read(place) is not None), None)
+    if first is None:
+        raise _nothing_readable(files)
+    chosen = [first, *(int(place) for place in wanted if place != first)]
+    pairs = zip(chosen, in_order(read, chosen), strict=True)
+    found = [(place, picture) for place, picture in pairs if picture is not None]
+    return [place for place, _ in found], [picture for _, picture in found]
+
+
+def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1) -> Picture:
+    """Return the picture of a file, reduced, refusing one of another size than its fellows."""
+    picture = read_picture(file.path, reduce=by)
+    if (picture.shape[1], picture.shape[0]) != (-(-size[0] // by), -(-size[1] // by)):
+        there = f"{picture.shape[1] * by} x {picture.shape[0] * by}"
+        raise FrameError(f"it is {there} and the others are {size[0]} x {size[1]}", path=file.path)
+    return picture
+
+
+def grey_of(picture: Picture) -> Picture:
+    """Return the luma of a picture."""
+    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+
+def _common_size(
+    files: Sequence[FrameFile],
+) -> tuple[tuple[int, int], list[tuple[int, int] | None]]:
+    sizes = [picture_size(file.path) for file in files]
+    known = Counter(size for size in sizes if size is not None)
+    if not known:
+        raise _nothing_readable(files)
+    return known.most_common(1)[0][0], sizes
+
+
+def _nothing_readable(files: Sequence[FrameFile]) -> FrameError:
+    return FrameError(
+        "none of these frames can be read", "name a folder with whole pictures", path=files[0].path.parent
+    )

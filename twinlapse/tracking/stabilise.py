@@ -1,0 +1,182 @@
+"""From what was seen in a camera's frames to what is done to them: motion taken out, light made even."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.frames.sequence import FrameFile
+from twinlapse.imaging.decode import Picture
+from twinlapse.imaging.lens import resample
+from twinlapse.imaging.light import apply_gain, gains
+from twinlapse.imaging.transforms import Float, Motion, fit_maps, motion_of, still, way_of
+from twinlapse.rig.film_settings import CameraFilming
+from twinlapse.tracking.link_references import tied
+from twinlapse.tracking.measure import Progress, look_at
+from twinlapse.tracking.measurements import Looks
+
+NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
+SAME_PX = 0.08  # a print that moves less against its surroundings is one body with them
+MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
+MOST_APART = 0.02  # a print does not move further against its surroundings, share of the picture's width
+CERTAIN = 0.35  # below this share of agreeing votes a picture is not moved
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Track:
+    """What is done to one camera's n frames."""
+
+    camera: str
+    files: tuple[FrameFile, ...]
+    size: tuple[int, int]  # of the camera's pictures
+    faults: tuple[str, ...]  # (n,) why a frame cannot be used, "" where it can
+    motions: tuple[Motion, ...]  # (n,) as applied
+    gain: Float  # (n, 3) as applied
+    action: tuple[float, float, float, float]  # x, y, width, height of what changes, shares of the picture
+    foot_px: tuple[float, float]  # where the print stands; the middle of a rigid body that is held instead
+    riding: bool = False  # the camera rides with the nozzle, which is what is held
+
+    def steadied(self, picture: Picture, place: int, *, fine: bool = False) -> Picture:
+        """Return the whole picture of frame `place` as it will be shown: steady and evenly lit."""
+        laid = resample(picture, self.motions[place].matrix, self.size, fine=fine)
+        return apply_gain(laid, self.gain[place])
+
+    def usable(self) -> set[Path]:
+        """Return the files that can be shown."""
+        return {file.path for file, fault in zip(self.files, self.faults, strict=True) if not fault}
+
+
+def track_camera(
+    camera: str,
+    files: Sequence[FrameFile],
+    filming: CameraFilming,
+    progress: Progress | None = None,
+    *,
+    cache: bool = True,
+    pool: Executor | None = None,
+) -> Track:
+    """Measure all frames of a camera and decide what is done to them.
+
+    Raises
+    ------
+    FrameError
+        when none of the frames can be read.
+    """
+    looks = tied(look_at(camera, files, filming, progress, cache=cache, pool=pool), filming.model)
+    size = (int(looks.size[0]), int(looks.size[1]))
+    return Track(
+        camera=camera,
+        files=tuple(files),
+        size=size,
+        faults=tuple(str(fault) for fault in looks.faults),
+        motions=tuple(_motions(looks, size, filming)),
+        gain=_gain(looks, filming),
+        action=(*looks.action.tolist(),),
+        foot_px=_foot(looks),
+        riding=_riding(looks, filming),
+    )
+
+
+def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> list[Motion]:
+    """Return the motion of every frame of what is to be held.
+
+    The surroundings give the whole map. The print may move against them, as a bed that parks a hair off does;
+    that is one more shift, read off the tiles around its foot. To a camera that rides with the nozzle that
+    is its surroundings, and all behind it is the print.
+    """
+    good = np.flatnonzero(looks.faults == "")
+    if _riding(looks, filming):
+        return _body(looks, size)
+    if filming.hold == "off" or not len(looks.centres) or not len(good):
+        return [still(size) for _ in looks.faults]
+    motions = _surroundings(looks, good, size, filming)
+    if filming.hold == "surroundings":
+        return motions
+    extra, sure = _print_against(looks, good, motions)
+    apart_px = float(np.sqrt((extra[sure] ** 2).mean())) if sure.any() else 0.0
+    if filming.hold == "auto" and (apart_px < SAME_PX or sure.mean() < MOSTLY):
+        return motions  # one body, or too little to tell: the surroundings know best
+    for place, way in zip(good[sure], extra[sure], strict=True):
+        matrix = motions[place].matrix.copy()
+        matrix[:, 2] += way
+        motions[place] = motion_of(matrix, size, motions[place].confidence)
+    return motions
+
+
+def _riding(looks: Looks, filming: CameraFilming) -> bool:
+    """Whether the nozzle is what is held: asked for, or nothing behind it can be."""
+    wanted = filming.hold == "surroundings" or not bool(looks.scene)
+    return filming.hold != "off" and wanted and bool(looks.body_sure.any())
+
+
+def _foot(looks: Looks) -> tuple[float, float]:
+    x, y = looks.foot
+    if not looks.scene and looks.lit.any():
+        rows, columns = np.nonzero(looks.lit)
+        x, y = (columns.mean() + 0.5) / looks.lit.shape[1], (rows.mean() + 0.5) / looks.lit.shape[0]
+        x, y = x * looks.size[0], y * looks.size[1]
+    return float(x), float(y)
+
+
+def _body(looks: Looks, size: tuple[int, int]) -> list[Motion]:
+    """Return the motion of every frame by a rigid body in the picture."""
+    return [
+        motion_of(matrix, size, float(sure)) if sure >= CERTAIN else still(size, float(sure))
+        for matrix, sure in zip(looks.body, looks.body_sure, strict=True)
+    ]
+
+
+def _surroundings(
+    looks: Looks, good: NDArray[np.int64], size: tuple[int, int], filming: CameraFilming
+) -> list[Motion]:
+    """Return the motion of every frame by the large tiles, those around the foot of the print silenced."""
+    motions = [still(size) for _ in looks.faults]
+    large = np.flatnonzero(looks.coarse)
+    weights = looks.weights[np.ix_(good, large)] * (1 - _nearness(looks))[large]
+    total = weights.sum(axis=1)
+    matrices, agree = fit_maps(
+        looks.centres[large], looks.shifts[np.ix_(good, large)], weights, filming.model
+    )
+    sure = agree * np.minimum(1.0, total / max(0.3 * float(np.median(total)), 1e-9))
+    for place, matrix, confidence in zip(good, matrices, sure.tolist(), strict=True):
+        found = confidence >= CERTAIN
+        motions[place] = motion_of(matrix, size, confidence) if found else still(size, confidence)
+    return motions
+
+
+def _print_against(
+    looks: Looks, good: NDArray[np.int64], motions: Sequence[Motion]
+) -> tuple[Float, NDArray[np.bool_]]:
+    """Return how far the print has moved against its surroundings in each good frame, and where that is sure.
+
+    The median is taken out: what stays the same in all frames is no motion.
+    """
+    weights = looks.weights[good] * _nearness(looks)
+    matrices = np.stack([motions[place].matrix for place in good])
+    held = np.array([motions[place].confidence >= CERTAIN for place in good])
+    shifts = looks.shifts[good] - way_of(matrices, looks.centres)
+    found, agree = fit_maps(looks.centres, shifts, weights, "shift")
+    extra, sure = found[:, :, 2], (agree >= CERTAIN) & (weights.sum(axis=1) > 0.2) & held
+    if sure.any():
+        extra -= np.median(extra[sure], axis=0)
+        sure &= np.hypot(*extra.T) < MOST_APART * float(looks.size[0])
+    return extra, sure
+
+
+def _nearness(looks: Looks) -> Float:
+    """Return how near each tile is to the foot of the print, (k,) 0 to 1."""
+    away = np.hypot(*(looks.centres - looks.foot).T) / (NEAR * float(looks.size[0]))
+    return np.asarray(np.exp(-(away**2) / 2))
+
+
+def _gain(looks: Looks, filming: CameraFilming) -> Float:
+    gain = np.ones((len(looks.faults), 3))
+    good = looks.faults == ""
+    if filming.light != "off":
+        gain[good] = gains(looks.ratio[good], looks.ratio_sure[good], filming.light)
+    return gain
