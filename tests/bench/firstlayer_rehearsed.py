@@ -34,7 +34,6 @@ from twinlapse.rehearsal.defects import LIFT_REACH_MM, layer_beads, put_in
 from twinlapse.rehearsal.defects import Defect as Put
 from twinlapse.rehearsal.execution import encode, rest_place
 from twinlapse.rehearsal.faults import Faults, mishaps, parking_error
-from twinlapse.rehearsal.optics import shaken
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rehearsal.survey_frames import FILAMENTS
 from twinlapse.rig import Camera, Head, Printer, Rig
@@ -300,7 +299,7 @@ def misplaced(
     for k, (place, mishap) in enumerate(zip(places, mishaps(seed, 9, len(places), faults), strict=True), 1):
         there = np.array(place) + parking_error(seed, k, 9, faults)
         said = pose_in_bed(CAMERA, PRINTER, place)
-        true = shaken(pose_in_bed(CAMERA, PRINTER, (there[0], there[1], there[2])), mishap.shake_rad)
+        true = pose_in_bed(CAMERA, PRINTER, (there[0], there[1], there[2])).turned(mishap.shake_rad)
         ground = np.column_stack([window + place[:2], np.full(len(window), made.top_mm)])
         off.append(
             ground[:, :2] - on_plane(see(ground, said, CAMERA.lens), true, CAMERA.lens, made.top_mm)[:, :2]

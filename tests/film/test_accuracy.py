@@ -10,8 +10,8 @@ import pytest
 
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import read_picture
-from twinlapse.imaging.lens import resample
 from twinlapse.imaging.light import apply_gain, to_linear
+from twinlapse.imaging.resampling import resample
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.stabilise import CERTAIN, Track, track_camera
 

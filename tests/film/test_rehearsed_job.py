@@ -12,8 +12,8 @@ from twinlapse.film.report import shift_rows
 from twinlapse.frames.job import Job
 from twinlapse.frames.sequence import read_sequence
 from twinlapse.imaging.decode import read_picture
-from twinlapse.imaging.lens import resample
 from twinlapse.imaging.light import apply_gain
+from twinlapse.imaging.resampling import resample
 from twinlapse.rehearsal import rehearse
 from twinlapse.rehearsal.job_setup import prepare
 from twinlapse.rehearsal.truth import Truth, residual_px, rms_px

@@ -17,8 +17,8 @@ from click.testing import CliRunner
 
 from twinlapse.cli.root import cli
 from twinlapse.imaging.calibration import calibrate
-from twinlapse.imaging.lens import chain, pane_map, resample, straight_map
 from twinlapse.imaging.registration import make_reference, measure
+from twinlapse.imaging.resampling import chain, pane_map, resample, straight_map
 from twinlapse.imaging.transforms import fit_map
 
 DATA = Path("/usr/share/doc/opencv-doc/examples/data")
@@ -72,7 +72,7 @@ def test_the_chessboard_set_gives_the_published_optics() -> None:
     assert len(paths) == 13
     result = calibrate(paths)
     assert result.rms_px < 0.25
-    (fx, _, cx), (_, fy, cy), _ = result.optics.matrix
+    (fx, _, cx), (_, fy, cy), _ = result.matrix
     assert abs(fx / 535.9 - 1) < 0.015 and abs(fy / 535.9 - 1) < 0.015
     assert abs(cx - 342.3) < 5 and abs(cy - 235.6) < 5
     assert sum(view.used for view in result.views) >= 11
@@ -107,7 +107,7 @@ def test_straightening_makes_the_board_s_lines_straight() -> None:
     result = calibrate(paths)
     grey = cv2.imread(str(DATA / "left12.jpg"), cv2.IMREAD_GRAYSCALE)
     identity = chain(pane_map((0, 0, 640, 480), (640, 480)))
-    straightened = resample(grey, identity, (640, 480), straight=straight_map(result.optics))
+    straightened = resample(grey, identity, (640, 480), straight=straight_map(result.lens))
 
     def bend(picture: np.ndarray) -> float:
         seen, corners = cv2.findChessboardCorners(picture, (9, 6))

@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 
 from twinlapse.gcode import read_toolpath
-from twinlapse.optics.pose import rest_of
+from twinlapse.optics.pose import rest_of, see_with_depth
 from twinlapse.rehearsal.beads import Beads, beads_of
 from twinlapse.rehearsal.faults import Mishap
-from twinlapse.rehearsal.optics import project
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rig import Rig, shift_axes
 from twinlapse.rig.kinematics import SHIFT_AXES
@@ -63,7 +62,7 @@ def test_a_bead_is_painted_where_it_is_projected(scene_of: Callable, lens: dict)
     virtual.studio.paint_print(pose, 1)
     weight = virtual.studio.picture.sum(axis=2) > 0
     rows, columns = np.nonzero(weight)
-    expected, _ = project(np.array([[60.0, 70.0, 10.0]]), pose, virtual.lens)
+    expected, _ = see_with_depth(np.array([[60.0, 70.0, 10.0]]), pose, virtual.lens)
     assert (columns.mean(), rows.mean()) == pytest.approx(tuple(expected[0]), abs=0.5)
     assert len(rows) > 5
 
@@ -95,7 +94,7 @@ def test_the_print_shifts_as_the_truth_says(scene_of: Callable) -> None:
         after = other.develop(picture(other, at, count, error=error, shake=shake), STILL)
         shift, _ = ideal.shifts(at, error, shake)
         place = np.add(scene.foot_mm, (0, 0, 2.4)) if camera.name == "wide" else np.array([60.0, 60.0, 2.4])
-        foot, _ = project(place[None], ideal.pose(at), camera.lens)
+        foot, _ = see_with_depth(place[None], ideal.pose(at), camera.lens)
         moved = measured_shift(before, after, foot[0], (shift.dx_px, shift.dy_px))
         assert tuple(moved) == pytest.approx(
             (shift.dx_px, shift.dy_px), abs=0.15 if camera.name == "wide" else 0.4
@@ -126,9 +125,9 @@ def test_the_axes_that_shift_the_print(scene_of: Callable, mount: str, kinematic
     at = (60.0, 60.0, 10.0)
     for index, axis in enumerate("xyz"):
         error = tuple(2.0 if k == index else 0.0 for k in range(3))
-        before, depth_before = project(scene.foot_mm[None], virtual.pose(at), virtual.lens)
+        before, depth_before = see_with_depth(scene.foot_mm[None], virtual.pose(at), virtual.lens)
         there = tuple(a + e for a, e in zip(at, error, strict=True))
-        after, depth_after = project(scene.foot_mm[None], virtual.pose(there), virtual.lens)
+        after, depth_after = see_with_depth(scene.foot_mm[None], virtual.pose(there), virtual.lens)
         moved = np.abs(after - before).max() + abs(depth_after - depth_before)[0] > 0.1
         assert moved == (axis in shift_axes(kinematics, mount))
 
@@ -140,7 +139,7 @@ def test_the_nozzle_stands_still_in_its_own_picture(scene_of: Callable) -> None:
     for at in ((60.0, 60.0, 3.0), (70.0, 50.0, 20.0)):
         shot = picture(virtual, at, len(scene.beads))
         tips.append(shot[60:105, 140:180])
-    tip, _ = project(np.zeros((1, 3)), virtual.pose(NONE), virtual.lens)
+    tip, _ = see_with_depth(np.zeros((1, 3)), virtual.pose(NONE), virtual.lens)
     assert tip[0] == pytest.approx((159.5, 119.5), abs=0.01)
     np.testing.assert_allclose(tips[0], tips[1], atol=1e-3)
 

@@ -39,9 +39,9 @@ def lens(output: Output, *, folder: Path, corners: tuple[int, int], fisheye: boo
         {
             "rms_px": found.rms_px,
             "across_deg": found.across_deg,
-            "matrix": [list(row) for row in found.optics.matrix],
-            "distortion": list(found.optics.distortion),
-            "size": list(found.optics.size),
+            "matrix": [list(row) for row in found.matrix],
+            "distortion": list(found.lens.distortion),
+            "size": [found.lens.width_px, found.lens.height_px],
             "views": [
                 {"file": str(view.path), "rms_px": view.rms_px, "used": view.used, "why": view.why}
                 for view in found.views
@@ -51,11 +51,13 @@ def lens(output: Output, *, folder: Path, corners: tuple[int, int], fisheye: boo
 
 
 def _line(found: Any) -> str:
-    lens = found.optics
-    centre = ", ".join(f"{lens.matrix[axis][2]:.1f}" for axis in (0, 1))
+    from twinlapse.optics.lens import axis_px
+
+    lens = found.lens
+    centre = ", ".join(f"{value:.1f}" for value in axis_px(lens))
     bend = ", ".join(f"{value:.5f}" for value in lens.distortion)
-    kind = 'kind = "fisheye", ' if lens.fisheye else ""
+    kind = 'kind = "fisheye", ' if lens.kind == "fisheye" else ""
     return (
-        f"width_px = {lens.size[0]}, height_px = {lens.size[1]}, across_deg = {found.across_deg:.2f}, "
+        f"width_px = {lens.width_px}, height_px = {lens.height_px}, across_deg = {found.across_deg:.2f}, "
         f"{kind}centre_px = [{centre}], distortion = [{bend}]"
     )

@@ -9,7 +9,7 @@ import numpy as np
 from twinlapse.film.layout import Layout, Pane
 from twinlapse.film.options import CameraOptions
 from twinlapse.film.pane import upright_size
-from twinlapse.imaging.lens import upright_map
+from twinlapse.imaging.resampling import upright_map
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.stabilise import Track
 

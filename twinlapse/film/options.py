@@ -6,9 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from twinlapse.imaging.lens import Optics, optics
 from twinlapse.rig.film_settings import CameraFilming, Filming
-from twinlapse.rig.model import Camera, Rig
+from twinlapse.rig.model import Camera, Lens, Rig
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,7 +17,7 @@ class CameraOptions:
     filming: CameraFilming = field(default_factory=CameraFilming)
     rotate_deg: int = 0
     mirror: bool = False
-    optics: Optics | None = None  # None: nothing to straighten
+    lens: Lens | None = None  # None: nothing to straighten
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,13 +55,5 @@ def _camera_options(camera: Camera) -> CameraOptions:
         filming=camera.film,
         rotate_deg=camera.rotate_deg,
         mirror=camera.mirror,
-        optics=optics(
-            (lens.width_px, lens.height_px),
-            lens.across_deg,
-            lens.distortion,
-            fisheye=lens.kind == "fisheye",
-            centre_px=lens.centre_px,
-        )
-        if bent and camera.film.straighten
-        else None,
+        lens=lens if bent and camera.film.straighten else None,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -11,9 +11,10 @@ from twinlapse.film.colour import coded_lit
 from twinlapse.film.layout import Pane
 from twinlapse.film.options import CameraOptions
 from twinlapse.imaging.decode import Picture
-from twinlapse.imaging.lens import Map, Optics, chain, pane_map, resample, straight_map, upright_map
 from twinlapse.imaging.light import apply_gain
+from twinlapse.imaging.resampling import Map, chain, pane_map, resample, straight_map, upright_map
 from twinlapse.imaging.transforms import Float, Motion, way_of
+from twinlapse.optics.lens import scaled
 from twinlapse.rig.film_settings import Box
 from twinlapse.tracking.stabilise import Track
 
@@ -72,8 +73,8 @@ def make_view(track: Track, options: CameraOptions, pane: Pane, *, fine: bool = 
     """Return how the camera is seen in `pane`: filled around its focus, the trembling edges left out."""
     upright, size = upright_map(track.size, options.rotate_deg, options.mirror)
     box = _seen(size, _crop(track, options), options.filming.focus, pane, _trim(track))
-    lens = options.optics
-    straight = None if lens is None else straight_map(_scaled(lens, track.size))
+    lens = options.lens
+    straight = None if lens is None else straight_map(scaled(lens, track.size))
     return View(
         size=(pane.box.width, pane.box.height),
         matrix=chain(upright, pane_map(box, (pane.box.width, pane.box.height))),
@@ -106,18 +107,6 @@ def _seen(
     x = x0 + (x1 - x0 - width) * focus[0]
     y = y0 + (y1 - y0 - height) * focus[1]
     return x, y, width, height
-
-
-def _scaled(lens: Optics, size: tuple[int, int]) -> Optics:
-    """The optics for pictures of another size than the lens was described with."""
-    across, down = size[0] / lens.size[0], size[1] / lens.size[1]
-    (fx, skew, cx), (_, fy, cy), last = lens.matrix
-    matrix = (
-        (fx * across, skew * across, (cx + 0.5) * across - 0.5),
-        (0.0, fy * down, (cy + 0.5) * down - 0.5),
-        last,
-    )
-    return replace(lens, matrix=matrix, size=size)
 
 
 def mixed(first: Picture, second: Picture, share: float) -> Picture:

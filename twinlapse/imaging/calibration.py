@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from twinlapse.errors import FrameError
 from twinlapse.imaging.decode import picture_size, read_picture
-from twinlapse.imaging.lens import Optics
+from twinlapse.rig.model import Lens
 
 WINDOW_PX = 5  # half width of the window in which a corner is refined: wider ones reach the next corner
 FEWEST = 4
@@ -37,9 +37,10 @@ class BoardView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
-    """The optics of a camera, and how far they can be trusted."""
+    """The lens of a camera, and how far it can be trusted."""
 
-    optics: Optics
+    lens: Lens
+    matrix: tuple[tuple[float, float, float], ...]  # as OpenCV gives it; the lens has one focal length, fx
     rms_px: float
     across_deg: float  # angle that the picture's width spans, distortion not counted
     views: tuple[BoardView, ...]
@@ -121,7 +122,7 @@ def _solve(
 ) -> Calibration:
     used, judged = list(found), dict[Path, float]()
     while True:
-        rms, optics, errors = _fit([found[path] for path in used], corners, size, fisheye)
+        rms, matrix, bend, errors = _fit([found[path] for path in used], corners, size, fisheye)
         judged |= zip(used, errors, strict=True)
         limit = max(WORST * float(np.median(errors)), 0.05)
         kept = [path for path, error in zip(used, errors, strict=True) if error <= limit]
@@ -133,15 +134,23 @@ def _solve(
         BoardView(path=path, rms_px=judged.get(path), used=path in used, why=why.get(path, ""))
         for path in paths
     )
-    focal = optics.matrix[0][0]
-    half = size[0] / 2 / focal
+    half = size[0] / 2 / float(matrix[0, 0])
     across = math.degrees(2 * half if fisheye else 2 * math.atan(half))
-    return Calibration(optics=optics, rms_px=rms, across_deg=across, views=views)
+    lens = Lens(
+        width_px=size[0],
+        height_px=size[1],
+        across_deg=across,
+        kind="fisheye" if fisheye else "pinhole",
+        distortion=tuple(float(value) for value in bend.ravel()[:5]),
+        centre_px=(float(matrix[0, 2]), float(matrix[1, 2])),
+    )
+    rows = tuple((float(row[0]), float(row[1]), float(row[2])) for row in matrix)
+    return Calibration(lens=lens, matrix=rows, rms_px=rms, across_deg=across, views=views)
 
 
 def _fit(
     boards: list[NDArray[np.float32]], corners: tuple[int, int], size: tuple[int, int], fisheye: bool
-) -> tuple[float, Optics, list[float]]:
+) -> tuple[float, NDArray[np.float64], NDArray[np.float64], list[float]]:
     grid = np.zeros((corners[0] * corners[1], 1, 3), np.float32)
     grid[:, 0, :2] = np.mgrid[0 : corners[0], 0 : corners[1]].T.reshape(-1, 2)
     objects: Any = [grid] * len(boards)
@@ -160,7 +169,4 @@ def _fit(
         landed, _ = project(grid, turn, way, matrix, bend)
         off = np.asarray(landed).reshape(-1, 2) - board.reshape(-1, 2)
         errors.append(float(np.sqrt((off**2).sum(axis=1).mean())))
-    fx, fy = float(matrix[0, 0]), float(matrix[1, 1])
-    rows = ((fx, 0.0, float(matrix[0, 2])), (0.0, fy, float(matrix[1, 2])), (0.0, 0.0, 1.0))
-    values = tuple(float(value) for value in np.asarray(bend).ravel()[:5])
-    return float(rms), Optics(matrix=rows, size=size, distortion=values, fisheye=fisheye), errors
+    return float(rms), np.asarray(matrix, np.float64), np.asarray(bend, np.float64), errors

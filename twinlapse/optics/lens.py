@@ -8,6 +8,7 @@ Brown and Conrady's k1 k2 p1 p2 k3 for a pinhole, Kannala and Brandt's k1 k2 k3 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +16,13 @@ from numpy.typing import NDArray
 from twinlapse.rig.model import Lens
 
 Float = NDArray[np.float64]
+Float32 = NDArray[np.float32]
 
 _STEPS = 30  # of Newton's method; five are enough inside any usual picture
 _EXACT = 1e-9
 _WIDEST_RAD = math.radians(110)  # off the axis: half of the widest angle a rig file may name
+_GRID_ROWS = 64  # unprojected at once in `ray_grid`, to bound memory
+_STEEPEST = 8.0  # rays with more than this many steps aside for one step forward are NaN in `ray_grid`
 
 
 def focal_px(lens: Lens) -> float:
@@ -33,6 +37,26 @@ def focal_px(lens: Lens) -> float:
 def axis_px(lens: Lens) -> tuple[float, float]:
     """Return the pixel at which the axis meets the picture."""
     return lens.centre_px or ((lens.width_px - 1) / 2, (lens.height_px - 1) / 2)
+
+
+def camera_matrix(lens: Lens) -> Float:
+    """Return the camera matrix of OpenCV's documentation (``calib3d``), (3, 3), px."""
+    x, y = axis_px(lens)
+    focal = focal_px(lens)
+    return np.array([[focal, 0.0, x], [0.0, focal, y], [0.0, 0.0, 1.0]])
+
+
+def scaled(lens: Lens, size_px: tuple[int, int]) -> Lens:
+    """Return the lens for pictures of another size (width, height) that show the same angle across.
+
+    The offset of the axis from the middle of the picture grows with the width.
+    """
+    factor = size_px[0] / lens.width_px
+    middle, axis = ((lens.width_px - 1) / 2, (lens.height_px - 1) / 2), axis_px(lens)
+    centre = tuple(
+        (size - 1) / 2 + factor * (a - m) for size, a, m in zip(size_px, axis, middle, strict=True)
+    )
+    return replace(lens, width_px=size_px[0], height_px=size_px[1], centre_px=(centre[0], centre[1]))
 
 
 def project(points: Float, lens: Lens) -> Float:
@@ -69,6 +93,33 @@ def unproject(pixels: Float, lens: Lens) -> Float:
     flat = (np.asarray(pixels, dtype=np.float64) - np.array(axis_px(lens))) / focal_px(lens)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         return _straight_fisheye(flat, lens) if lens.kind == "fisheye" else _straight_pinhole(flat, lens)
+
+
+def ray_grid(lens: Lens, subpixels: int = 1) -> Float32:
+    """Return the direction that every pixel sees, as (right, down) for one step forward.
+
+    Parameters
+    ----------
+    lens : Lens
+    subpixels : int
+        Each pixel is split into this many in each direction.
+
+    Returns
+    -------
+    ndarray of shape (subpixels * height, subpixels * width, 2)
+        NaN where the lens sees nothing, or further aside than ``_STEEPEST``.
+    """
+    across = (np.arange(subpixels * lens.width_px) + 0.5) / subpixels - 0.5
+    along = (np.arange(subpixels * lens.height_px) + 0.5) / subpixels - 0.5
+    pixels = np.stack(np.meshgrid(across, along), axis=2)
+    if lens.kind == "pinhole" and not any(lens.distortion):
+        return ((pixels - axis_px(lens)) / focal_px(lens)).astype(np.float32)
+    grid = np.empty(pixels.shape, np.float32)
+    for row in range(0, len(pixels), _GRID_ROWS):
+        rays = unproject(pixels[row : row + _GRID_ROWS], lens)
+        forward = np.where(rays[..., 2:] > 1 / _STEEPEST, rays[..., 2:], np.nan)
+        grid[row : row + _GRID_ROWS] = rays[..., :2] / forward
+    return grid
 
 
 def inside(pixels: Float, lens: Lens) -> NDArray[np.bool_]:

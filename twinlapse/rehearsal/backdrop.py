@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.optics.pose import Pose
+from twinlapse.optics.pose import Pose, see_with_depth
 from twinlapse.rehearsal import render_kernels
 from twinlapse.rehearsal.machine_meshes import (
     TABLE_BELOW_MM,
@@ -17,7 +17,6 @@ from twinlapse.rehearsal.machine_meshes import (
     table_texture,
     wall_texture,
 )
-from twinlapse.rehearsal.optics import project, shaken
 from twinlapse.rehearsal.virtual_camera import FAR_MM, Studio
 from twinlapse.rig import Lens, Printer
 
@@ -41,9 +40,9 @@ class Backdrop:
         if not any(angles_rad):
             return self.picture
         seen = np.dstack([self.blocks, np.ones(self.blocks.shape[:2])]).reshape(-1, 3)
-        turned = shaken(self.pose, angles_rad)
-        now, _ = project(turned.place_mm + 1000 * seen @ turned.axes, self.pose, self.lens)
-        before, _ = project(self.pose.place_mm + 1000 * seen @ self.pose.axes, self.pose, self.lens)
+        turned = self.pose.turned(angles_rad)
+        now, _ = see_with_depth(turned.place_mm + 1000 * seen @ turned.axes, self.pose, self.lens)
+        before, _ = see_with_depth(self.pose.place_mm + 1000 * seen @ self.pose.axes, self.pose, self.lens)
         way = (now - before).reshape(*self.blocks.shape).astype(np.float32)
         height, width = self.depth.shape
         whole = (self.blocks.shape[1] * BLOCK_PX, self.blocks.shape[0] * BLOCK_PX)

@@ -18,7 +18,6 @@ from twinlapse.rehearsal.backdrop import Backdrop, backdrop_of
 from twinlapse.rehearsal.beads import PRESSED, Beads
 from twinlapse.rehearsal.faults import Mishap
 from twinlapse.rehearsal.machine_meshes import bed_plate, gantry_mesh, grain_tile, head_mesh, speckle
-from twinlapse.rehearsal.optics import shaken
 from twinlapse.rehearsal.truth import Shift, shift_between
 from twinlapse.rehearsal.virtual_camera import Looks, Studio
 from twinlapse.rehearsal.virtual_machine import Place
@@ -147,7 +146,7 @@ class VirtualCamera:
     ) -> Float32:
         """Return the picture in linear light."""
         there = _sum(nozzle_mm, error_mm)
-        pose = shaken(self.pose(there), shake_rad)
+        pose = self.pose(there).turned(shake_rad)
         studio = self.studio
         studio.shade.lay(self.scene.beads, count)
         if self.camera.mount == "frame":
@@ -174,7 +173,7 @@ class VirtualCamera:
     ) -> tuple[Shift, Shift]:
         """Return how print and surroundings shift against the ideal picture."""
         ideal = self.pose(nozzle_mm)
-        actual = shaken(self.pose(_sum(nozzle_mm, error_mm)), shake_rad)
+        actual = self.pose(_sum(nozzle_mm, error_mm)).turned(shake_rad)
         if self.camera.mount in ("head", "gantry"):  # the foot is seldom seen there: what lies under the tip
             points = np.array(nozzle_mm) + _cross(TIP_ARM_MM)
         else:
@@ -184,7 +183,7 @@ class VirtualCamera:
         seen = self.studio.rays[20::40, 20::40].reshape(-1, 2)
         seen = seen[np.isfinite(seen).all(axis=1)]
         rigid = own.place_mm + 100 * np.column_stack([seen, np.ones(len(seen))]) @ own.axes
-        return print_shift, shift_between(rigid, own, shaken(own, shake_rad), self.lens)
+        return print_shift, shift_between(rigid, own, own.turned(shake_rad), self.lens)
 
 
 def metered_gain(picture: Float32) -> float:

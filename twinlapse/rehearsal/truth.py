@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 
 from twinlapse.errors import JobError
 from twinlapse.files import read_json, write_json
-from twinlapse.optics.pose import Pose
+from twinlapse.optics.pose import Pose, see_with_depth
 from twinlapse.rehearsal.faults import State
-from twinlapse.rehearsal.optics import project
 from twinlapse.rig import Lens
 
 Float = NDArray[np.float64]
@@ -77,8 +76,8 @@ def shift_between(
     moved_mm : ndarray of shape (3,), optional
         How far the points themselves moved.
     """
-    before, _ = project(points_mm, ideal, lens)
-    after, _ = project(points_mm if moved_mm is None else points_mm + moved_mm, actual, lens)
+    before, _ = see_with_depth(points_mm, ideal, lens)
+    after, _ = see_with_depth(points_mm if moved_mm is None else points_mm + moved_mm, actual, lens)
     a = before[:, 0] + 1j * before[:, 1]
     b = after[:, 0] + 1j * after[:, 1]
     arms_a, arms_b = a - a.mean(), b - b.mean()

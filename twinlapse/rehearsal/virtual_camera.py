@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.optics.lens import axis_px, focal_px
-from twinlapse.optics.pose import Pose
+from twinlapse.optics.lens import axis_px, focal_px, ray_grid
+from twinlapse.optics.pose import Pose, see_with_depth
 from twinlapse.rehearsal import render_kernels
 from twinlapse.rehearsal.beads import Beads
 from twinlapse.rehearsal.machine_meshes import BED_THICK_MM, GRAIN_STEP_MM, PLATE_HUE, PLATE_STEP_MM
 from twinlapse.rehearsal.mesh import Mesh
-from twinlapse.rehearsal.optics import project, rays
 from twinlapse.rehearsal.shade import Shade, room_light, room_lit
 from twinlapse.rig import Lens, Printer
 
@@ -74,8 +73,8 @@ class Studio:
     ) -> None:
         self.lens, self.printer, self.beads, self.looks = lens, printer, beads, looks
         self.lamp, self.room = lamp, room
-        self.rays = rays(lens)
-        self.fine_rays = rays(lens, FINE)
+        self.rays = ray_grid(lens)
+        self.fine_rays = ray_grid(lens, FINE)
         ends = np.concatenate([beads.first_mm, beads.last_mm])
         self.low, self.high = ends.min(axis=0), ends.max(axis=0)
         self.shade = Shade(self.low, self.high)
@@ -166,7 +165,7 @@ class Studio:
 
     def paint_mesh(self, mesh: Mesh, pose: Pose, colours: Float) -> None:
         """Paint a solid thing in the colours (n, 3, 3) of its corners; see `lit`."""
-        pixels, depth_mm = project(mesh.corners_mm.reshape(-1, 3), pose, self.lens)
+        pixels, depth_mm = see_with_depth(mesh.corners_mm.reshape(-1, 3), pose, self.lens)
         pixels = np.where(depth_mm[:, None] > 1, pixels, np.nan)
         front = np.isfinite(pixels).reshape(-1, 6).all(axis=1)
         if not front.any():
@@ -212,8 +211,8 @@ class Studio:
         return which, self._age % SIEVE_EVERY == 0
 
     def _spread(self, which: NDArray[np.int64], pose: Pose) -> Spread:
-        a, depth_a = project(self.beads.first_mm[which], pose, self.lens)
-        b, depth_b = project(self.beads.last_mm[which], pose, self.lens)
+        a, depth_a = see_with_depth(self.beads.first_mm[which], pose, self.lens)
+        b, depth_b = see_with_depth(self.beads.last_mm[which], pose, self.lens)
         near = np.minimum(depth_a, depth_b)
         focal = focal_px(self.lens)
         oblique = 1 + np.square(a - np.array(axis_px(self.lens))).sum(axis=1) / focal**2

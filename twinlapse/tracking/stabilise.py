@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import Picture
-from twinlapse.imaging.lens import resample
 from twinlapse.imaging.light import apply_gain, gains
+from twinlapse.imaging.resampling import resample
 from twinlapse.imaging.transforms import Float, Motion, fit_maps, motion_of, still, way_of
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.link_references import tied

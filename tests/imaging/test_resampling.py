@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 from skimage import data
 from skimage.transform import AffineTransform, warp
 
-from twinlapse.imaging.lens import chain, focal_px, optics, pane_map, resample, straight_map, upright_map
+from twinlapse.imaging.resampling import chain, pane_map, resample, straight_map, upright_map
+from twinlapse.optics.lens import camera_matrix, scaled
+from twinlapse.rig import Lens
 
 SIZE = (120, 80)
 
@@ -69,8 +71,9 @@ def test_chain_applies_from_right_to_left() -> None:
 @pytest.mark.parametrize("fisheye", [False, True])
 def test_straightening_is_opencv_s(picture: np.ndarray, fisheye: bool) -> None:
     bend = (-0.2, 0.03, 0.0, 0.0) if fisheye else (-0.25, 0.08, 0.002, -0.001, 0.01)
-    lens = optics(SIZE, 70, bend, fisheye=fisheye)
-    matrix = np.array(lens.matrix)
+    kind = "fisheye" if fisheye else "pinhole"
+    lens = Lens(width_px=SIZE[0], height_px=SIZE[1], across_deg=70, kind=kind, distortion=bend)
+    matrix = camera_matrix(lens)
     wanted = (
         cv2.fisheye.undistortImage(picture, matrix, np.array(bend), Knew=matrix)
         if fisheye
@@ -84,23 +87,17 @@ def test_straightening_is_opencv_s(picture: np.ndarray, fisheye: bool) -> None:
 
 
 def test_alignment_and_straightening_are_one_resampling(picture: np.ndarray) -> None:
-    lens = optics(SIZE, 70, (-0.25, 0.08))
+    lens = Lens(width_px=SIZE[0], height_px=SIZE[1], across_deg=70, distortion=(-0.25, 0.08))
     motion = np.array([[1, 0, 1.5], [0, 1, -0.75]])
     whole = pane_map((0, 0, *SIZE), SIZE)
     large = cv2.resize(picture, None, fx=4, fy=4, interpolation=cv2.INTER_CUBIC)
     # the same in two steps on four times the pixels, where a second resampling costs little
-    lens4 = optics((480, 320), 70, (-0.25, 0.08))
+    lens4 = scaled(lens, (480, 320))
     shifted = cv2.warpAffine(
         large, motion * [[1, 1, 4], [1, 1, 4]], (480, 320), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     )
-    bent = cv2.undistort(shifted, np.array(lens4.matrix), np.array((-0.25, 0.08, 0, 0, 0)))
+    bent = cv2.undistort(shifted, camera_matrix(lens4), np.array((-0.25, 0.08, 0, 0, 0)))
     wanted = cv2.resize(bent, SIZE, interpolation=cv2.INTER_AREA)
     found = resample(picture, whole, SIZE, straight=straight_map(lens), inner=motion, fine=True)
     inner = (slice(14, -14), slice(14, -14))
     assert np.abs(found[inner].astype(int) - wanted[inner]).mean() < 4
-
-
-def test_focal_length_of_an_angle() -> None:
-    # 36 mm of film behind a 50 mm lens see 39.6 degrees: the handbook's pair
-    assert focal_px(36, 39.598) == pytest.approx(50, abs=0.01)
-    assert focal_px(100, 180, fisheye=True) == pytest.approx(100 / np.pi)

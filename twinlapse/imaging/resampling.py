@@ -6,8 +6,6 @@ picture; the picture is read through it once, so that no stage softens what the 
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -16,40 +14,11 @@ from numpy.typing import NDArray
 
 from twinlapse.imaging.decode import Picture
 from twinlapse.imaging.transforms import Float
+from twinlapse.optics.lens import camera_matrix
+from twinlapse.rig.model import Lens
 
 Map = NDArray[np.float32]
 _NO_MAP: Any = None  # the map holds both coordinates
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Optics:
-    """What bends the rays: a camera matrix and its distortion (OpenCV's model)."""
-
-    matrix: tuple[tuple[float, float, float], ...]  # of a picture of `size`
-    size: tuple[int, int]
-    distortion: tuple[float, ...]  # k1 k2 p1 p2 k3, or k1 k2 k3 k4 of a fisheye
-    fisheye: bool = False
-
-
-def focal_px(width_px: int, across_deg: float, *, fisheye: bool = False) -> float:
-    """Return the focal length of a lens that sees `across_deg` over its width, distortion not counted."""
-    half = math.radians(across_deg) / 2
-    return width_px / 2 / (half if fisheye else math.tan(half))
-
-
-def optics(
-    size: tuple[int, int],
-    across_deg: float,
-    distortion: tuple[float, ...],
-    *,
-    fisheye: bool = False,
-    centre_px: tuple[float, float] | None = None,
-) -> Optics:
-    """Return the optics of a camera; without `centre_px` its axis meets the middle of its picture."""
-    focal = focal_px(size[0], across_deg, fisheye=fisheye)
-    middle = centre_px or ((size[0] - 1) / 2, (size[1] - 1) / 2)
-    matrix = ((focal, 0.0, middle[0]), (0.0, focal, middle[1]), (0.0, 0.0, 1.0))
-    return Optics(matrix=matrix, size=size, distortion=distortion, fisheye=fisheye)
 
 
 def upright_map(size: tuple[int, int], rotate_deg: int, mirror: bool) -> tuple[Float, tuple[int, int]]:
@@ -88,17 +57,18 @@ def pane_map(box: tuple[float, float, float, float], size: tuple[int, int]) -> F
     return np.array([[across, 0, x + across / 2 - 0.5], [0, down, y + down / 2 - 0.5]])
 
 
-def straight_map(optics: Optics) -> Map:
-    """Return for every pixel of the straightened picture its place in the raw one, (height, width, 2)."""
-    matrix = np.array(optics.matrix)
-    rays = np.zeros(4)
-    rays[: min(4, len(optics.distortion))] = optics.distortion[:4]
-    if optics.fisheye:
-        x, y = cv2.fisheye.initUndistortRectifyMap(matrix, rays, np.eye(3), matrix, optics.size, cv2.CV_32FC1)
-    else:
-        bend = np.zeros(5)  # OpenCV takes four, five or eight values and no other number
-        bend[: min(5, len(optics.distortion))] = optics.distortion[:5]
-        x, y = cv2.initUndistortRectifyMap(matrix, bend, np.eye(3), matrix, optics.size, cv2.CV_32FC1)
+def straight_map(lens: Lens) -> Map:
+    """Return for every pixel of the straightened picture its place in the raw one, (height, width, 2).
+
+    The straightened picture keeps the focal length and the axis of the raw one.
+    """
+    matrix = camera_matrix(lens)
+    size = (lens.width_px, lens.height_px)
+    terms = np.zeros(4 if lens.kind == "fisheye" else 5)  # OpenCV takes these numbers of terms and no others
+    given = lens.distortion[: len(terms)]
+    terms[: len(given)] = given
+    undistort = cv2.fisheye.initUndistortRectifyMap if lens.kind == "fisheye" else cv2.initUndistortRectifyMap
+    x, y = undistort(matrix, terms, np.eye(3), matrix, size, cv2.CV_32FC1)
     return np.stack([x, y], axis=2)
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from twinlapse.optics.lens import axis_px, border_px, focal_px, inside, project, unproject
+from twinlapse.optics.lens import axis_px, border_px, focal_px, inside, project, scaled, unproject
 from twinlapse.rig import Lens
 
 PINHOLES = [
@@ -108,3 +108,18 @@ def test_the_axis_and_the_edges() -> None:
     edge = project(np.array([np.tan(np.radians(30)), 0, 1]), lens)
     assert edge[0] == pytest.approx(639.5)
     assert inside(np.array([[639.5, 0], [639.6, 0], [np.nan, 0]]), lens).tolist() == [True, False, False]
+
+
+def test_focal_length_of_an_angle() -> None:
+    # 36 mm of film behind a 50 mm lens see 39.6 degrees: the handbook's pair
+    assert focal_px(Lens(width_px=36, height_px=24, across_deg=39.598)) == pytest.approx(50, abs=0.01)
+    fisheye = Lens(width_px=100, height_px=100, across_deg=180, kind="fisheye")
+    assert focal_px(fisheye) == pytest.approx(100 / np.pi)
+
+
+@pytest.mark.parametrize("lens", PINHOLES + FISHEYES)
+def test_a_scaled_lens_sees_every_ray_at_the_scaled_pixel(lens: Lens) -> None:
+    points = _points(3, 0.4)
+    half = scaled(lens, (lens.width_px // 2, lens.height_px // 2))
+    # edges fall on edges: pixel p of the whole is (p + 0.5) / 2 - 0.5 of the half
+    assert np.allclose(project(points, half), (project(points, lens) + 0.5) / 2 - 0.5, atol=1e-9)
