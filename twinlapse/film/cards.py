@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from twinlapse.arrays import Picture
 from twinlapse.film.contrast import inks
 from twinlapse.film.layout import safe_area
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.overlay_values import Facts, clock
 from twinlapse.film.stencil import plate, rgb, rounded
-from twinlapse.imaging.decode import Picture
 from twinlapse.rig.film_settings import Filming, film_size
 
 

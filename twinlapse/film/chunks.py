@@ -21,6 +21,7 @@ from typing import Any, Protocol
 
 import cv2
 
+from twinlapse.arrays import Progress
 from twinlapse.errors import RenderError
 from twinlapse.film.codecs import Codec
 from twinlapse.film.colour import planes_of
@@ -31,8 +32,6 @@ from twinlapse.tracking.measure import in_order
 
 TRIES = 3  # pools that may break over one film
 KEYS_A_PIECE = 2  # keyframe distances in a piece: long enough to pay for a start, short enough to share out
-
-Progress = Callable[[float], None]
 
 
 class Pool(Protocol):

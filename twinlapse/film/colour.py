@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.imaging.decode import Picture
+from twinlapse.arrays import Picture
 from twinlapse.imaging.light import apply_gain
 
 KR, KG, KB = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, item 3.2

@@ -9,10 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Picture
 from twinlapse.film.colour import coded
 from twinlapse.film.layout import Layout, Pane
 from twinlapse.film.stencil import Plate, plate, rgb, rounded, shadow
-from twinlapse.imaging.decode import Picture
 
 FRAME = (236, 240, 242)
 

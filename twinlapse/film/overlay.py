@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from twinlapse.arrays import Picture
 from twinlapse.film.layout import Layout
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.overlay_values import Facts, clock
 from twinlapse.film.stencil import Plate, columns, plate, rgb, rounded
-from twinlapse.imaging.decode import Picture
 from twinlapse.rig.film_settings import Filming
 
 INK = (247, 249, 250)

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from twinlapse.arrays import Float, Picture
 from twinlapse.film.colour import coded_lit
 from twinlapse.film.layout import Pane
 from twinlapse.film.options import CameraOptions
-from twinlapse.imaging.decode import Picture
 from twinlapse.imaging.light import apply_gain
 from twinlapse.imaging.resampling import Map, chain, pane_map, resample, straight_map, upright_map
-from twinlapse.imaging.transforms import Float, Motion, way_of
+from twinlapse.imaging.transforms import Motion, way_of
 from twinlapse.optics.lens import scaled
 from twinlapse.rig.film_settings import Box
 from twinlapse.tracking.stabilise import Track

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
@@ -11,6 +11,7 @@ from pathlib import Path
 
 import cv2
 
+from twinlapse.arrays import Progress
 from twinlapse.errors import FrameError
 from twinlapse.files import write_json
 from twinlapse.film.chapters import chapters_of
@@ -35,7 +36,6 @@ from twinlapse.shots import Plan
 from twinlapse.tracking.measure import WORKERS
 from twinlapse.tracking.stabilise import Track, track_camera
 
-Progress = Callable[[float], None]
 PREVIEW_PX, PREVIEW_STEP = 360, 3
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from twinlapse.arrays import Picture
 from twinlapse.film.cards import end_card, title_card
 from twinlapse.film.colour import coded
 from twinlapse.film.compose import Composer, composer
@@ -21,7 +22,7 @@ from twinlapse.film.overlay_values import Facts, facts_of
 from twinlapse.film.pane import View, make_view, mixed, upright_size
 from twinlapse.film.stencil import Plate
 from twinlapse.frames.grouping import Slot
-from twinlapse.imaging.decode import Picture, read_picture
+from twinlapse.imaging.decode import read_picture
 from twinlapse.shots import Plan
 from twinlapse.tracking.gap_fill import Shown, cover_gaps
 from twinlapse.tracking.stabilise import Track

@@ -7,10 +7,11 @@ from collections.abc import Callable, Mapping, Sequence
 import cv2
 import numpy as np
 
+from twinlapse.arrays import Picture
 from twinlapse.film.contrast import contrast, inks
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.stencil import plate, rgb
-from twinlapse.imaging.decode import Picture, read_picture
+from twinlapse.imaging.decode import read_picture
 from twinlapse.tracking.measure import in_order
 from twinlapse.tracking.stabilise import CERTAIN, Track
 

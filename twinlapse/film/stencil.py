@@ -10,9 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Picture
 from twinlapse.film.colour import coded_cover
 from twinlapse.film.lettering import Mask
-from twinlapse.imaging.decode import Picture
 
 Colour = tuple[int, int, int]
 

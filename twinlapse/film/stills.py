@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
+from twinlapse.arrays import Picture
 from twinlapse.errors import RenderError
 from twinlapse.files import write_bytes
 from twinlapse.film.contrast import inks
@@ -17,7 +18,7 @@ from twinlapse.film.frame_times import Beat
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.scene import Scene
 from twinlapse.film.stencil import plate, rgb
-from twinlapse.imaging.decode import Picture, read_picture
+from twinlapse.imaging.decode import read_picture
 from twinlapse.tracking.measure import in_order
 from twinlapse.tracking.stabilise import Track
 

@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.firstlayer.canvas import Canvas, Float, canvas_around
+from twinlapse.arrays import Float
+from twinlapse.firstlayer.canvas import Canvas, canvas_around
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.firstlayer.overlaps import moved_px
 from twinlapse.optics.pose import in_picture, pose_in_bed, see

@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
-Float32 = NDArray[np.float32]
+from twinlapse.arrays import Float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,8 +14,9 @@ from typing import Literal
 
 import numpy as np
 
+from twinlapse.arrays import Float32
 from twinlapse.errors import FrameError
-from twinlapse.firstlayer.canvas import Canvas, Float32
+from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, Piece, grown, pieces_of, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import Mosaic

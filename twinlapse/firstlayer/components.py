@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.firstlayer.canvas import Canvas, Float32
+from twinlapse.arrays import Float32
+from twinlapse.firstlayer.canvas import Canvas
 
 Mask = NDArray[np.bool_]
 

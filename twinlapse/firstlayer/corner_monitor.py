@@ -16,8 +16,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.firstlayer.bed_reference import Bed, bed_beside, laid, slip
-from twinlapse.firstlayer.canvas import Float, canvas_around
+from twinlapse.firstlayer.canvas import canvas_around
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.optics.pose import pose_in_bed
 from twinlapse.rig import Camera, Printer

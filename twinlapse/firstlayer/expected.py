@@ -9,8 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.errors import FrameError
-from twinlapse.firstlayer.canvas import Canvas, Float
+from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.gcode import Kind, Layers, Mode, Toolpath
 from twinlapse.gcode.arcs import arc_points
 from twinlapse.rig import Printer

@@ -15,7 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.firstlayer.canvas import Canvas, Float, Float32, canvas_over
+from twinlapse.arrays import Float, Float32
+from twinlapse.firstlayer.canvas import Canvas, canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.overlaps import Link, Patch, common, cut, links_of, solved
 from twinlapse.optics.pose import Place, pose_in_bed, see

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from twinlapse.firstlayer.canvas import Float, Float32
+from twinlapse.arrays import Float, Float32
 
 FEWEST_PX = 1200  # of an overlap that is measured
 STEPS = 8  # of the least squares on brightness

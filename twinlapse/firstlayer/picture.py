@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from twinlapse.arrays import Picture
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.classify import Defect, Judgement
 from twinlapse.firstlayer.corner_monitor import Strip, Watch
 from twinlapse.firstlayer.mosaic import Mosaic
 
-Picture = NDArray[np.uint8]
 COLOURS = {"bad": (255, 70, 70), "clear": (255, 165, 40), "slight": (255, 230, 90)}
 UNSEEN = (70, 70, 78)
 WANTED = (210, 214, 205)

@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.firstlayer.canvas import Canvas, Float, Float32
+from twinlapse.arrays import Float, Float32
+from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, Piece, pieces_of
 from twinlapse.firstlayer.expected import Lines
 

@@ -10,9 +10,10 @@ from typing import Any
 
 from PIL import Image
 
+from twinlapse.arrays import Picture
 from twinlapse.firstlayer.classify import Judgement
 from twinlapse.firstlayer.mosaic import Mosaic
-from twinlapse.firstlayer.picture import Picture, difference, expectation, photograph, strip_picture
+from twinlapse.firstlayer.picture import difference, expectation, photograph, strip_picture
 from twinlapse.firstlayer.reading import LayerMap, Patrol
 
 _SHADES = {True: "#d5efdc", False: "#f8d6cf", None: "#f3ecc8"}

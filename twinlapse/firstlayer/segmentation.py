@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.firstlayer.canvas import Canvas, Float, Float32
+from twinlapse.arrays import Float, Float32
+from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, grown, moved, shrunk
 
 BLUR_MM = 0.12  # of the picture before it is judged

@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.gcode.arcs import arc_boxes
 from twinlapse.gcode.filament import fresh_filament
-from twinlapse.gcode.toolpath import Float, Kind, Layers, Notice, Toolpath
+from twinlapse.gcode.toolpath import Kind, Layers, Notice, Toolpath
 
 _AXES = ("x_mm", "y_mm", "z_mm")
 

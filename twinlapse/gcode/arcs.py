@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.gcode.toolpath import Float, Int, Notice
+from twinlapse.arrays import Float, Int
+from twinlapse.gcode.toolpath import Notice
 
 # per plane (G17 XY, G18 ZX, G19 YZ): the two axes in right-handed order, then the third
 PLANE_AXES = np.array([[0, 1, 2], [2, 0, 1], [1, 2, 0]])

@@ -10,13 +10,14 @@ from typing import Any
 
 import numpy as np
 
+from twinlapse.arrays import Int
 from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode.assumptions import Assumptions, first_assumptions, next_assumptions
 from twinlapse.gcode.dialect import check_firmware
 from twinlapse.gcode.reader import file_pieces, gathered
 from twinlapse.gcode.row_buffer import Recording
 from twinlapse.gcode.settings import Settings
-from twinlapse.gcode.toolpath import Int, Toolpath
+from twinlapse.gcode.toolpath import Toolpath
 
 Take = Callable[[Toolpath], None]
 _ROWS = ("shift_row", "setting_row", "arc_row")

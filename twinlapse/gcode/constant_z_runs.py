@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.gcode.toolpath import Float, Int, Kind, Toolpath
+from twinlapse.arrays import Float, Int
+from twinlapse.gcode.toolpath import Kind, Toolpath
 from twinlapse.jit import kernel
 
 SAME_Z_MM = 0.004  # slicers write three digits; a raft's step down is 0.05

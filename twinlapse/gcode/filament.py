@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from twinlapse.gcode.toolpath import Float, Kind, Toolpath
+from twinlapse.arrays import Float
+from twinlapse.gcode.toolpath import Kind, Toolpath
 
 
 def fresh_filament(path: Toolpath) -> Float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from twinlapse.gcode.toolpath import Float, Int
+from twinlapse.arrays import Float, Int
 
 NO_NUMBER = -1_000_000_000
 

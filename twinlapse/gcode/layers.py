@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Int
 from twinlapse.gcode.constant_z_runs import SAME_Z_MM, Runs, runs_of
 from twinlapse.gcode.filament import fresh_filament
 from twinlapse.gcode.layer_candidates import NO_NUMBER, Reading
 from twinlapse.gcode.layer_comments import Marks, is_object, read_marks
 from twinlapse.gcode.layers_by_height import read_by_height
-from twinlapse.gcode.toolpath import Float, Int, Kind, Layers, Notice, Toolpath
+from twinlapse.gcode.toolpath import Kind, Layers, Notice, Toolpath
 
 _PURE = 0.9  # share of the length that lies at the height of its layer when the marks are right
 _PLANAR = 0.5  # below this share of layers that lie flat or spiral, there are none

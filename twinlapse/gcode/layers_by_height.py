@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from twinlapse.arrays import Int
 from twinlapse.gcode.constant_z_runs import SAME_Z_MM, Runs
 from twinlapse.gcode.layer_candidates import Reading
 from twinlapse.gcode.spiral import layer_rows_of
-from twinlapse.gcode.toolpath import Int, Kind, Toolpath
+from twinlapse.gcode.toolpath import Kind, Toolpath
 
 _PRIME_ROWS = 12  # a prime line or purge blob has no more printing moves
 _MOST_PRIMES = 40  # runs that are taken for prime lines, one after the other

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Int, Progress
 from twinlapse.errors import FileProblemError
 from twinlapse.files import require_file
 from twinlapse.gcode import interpreter as machine
@@ -28,10 +29,9 @@ from twinlapse.gcode.dialect import (
 )
 from twinlapse.gcode.row_buffer import Recording
 from twinlapse.gcode.settings import settings_of
-from twinlapse.gcode.toolpath import Float, Int, Kind, Mode, Notice, Toolpath
+from twinlapse.gcode.toolpath import Kind, Mode, Notice, Toolpath
 
 PIECE_BYTES = 4_194_304
-Progress = Callable[[float], None]
 Columns = dict[str, NDArray[Any]]
 
 

@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode import tokenizer
 from twinlapse.gcode.assumptions import Assumptions
 from twinlapse.gcode.layer_comments import is_telling
-from twinlapse.gcode.toolpath import Float, Note
+from twinlapse.gcode.toolpath import Note
 
 _ROOM = 12_000  # rows of the tables that the interpreter fills: they stay in the cache; no power of two
 # the columns of a toolpath, in the order in which the interpreter writes them

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Int
 from twinlapse.gcode.interpreter import EVENT_LETTERS, KLIPPER, REPRAPFIRMWARE
-from twinlapse.gcode.toolpath import Float, Int, Kind, Note, Notice, Setting
+from twinlapse.gcode.toolpath import Kind, Note, Notice, Setting
 
 _LIMITS = (
     ("M201", Setting.MAX_ACCEL_X, 1.0),

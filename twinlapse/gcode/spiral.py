@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from twinlapse.arrays import Float, Int
 from twinlapse.gcode.constant_z_runs import SAME_Z_MM, Runs
-from twinlapse.gcode.toolpath import Float, Int, Kind, Toolpath
+from twinlapse.gcode.toolpath import Kind, Toolpath
 
 _LEAST_ROWS = 12
 _MOST_FALLING = 0.05  # share of the length

@@ -9,8 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
-Int = NDArray[np.int64]
+from twinlapse.arrays import Float, Int
 
 
 def _no_rows() -> Int:

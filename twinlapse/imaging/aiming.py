@@ -12,10 +12,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from twinlapse.arrays import Float, Picture
 from twinlapse.errors import FrameError
 from twinlapse.imaging.calibration import find_corners
-from twinlapse.imaging.decode import Picture
-from twinlapse.imaging.transforms import Float
 from twinlapse.optics.lens import unproject
 from twinlapse.optics.pose import Pose, see
 from twinlapse.rig import Lens

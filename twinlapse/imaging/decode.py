@@ -9,16 +9,15 @@ from pathlib import Path
 import cv2
 import numpy as np
 import simplejpeg
-from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
+from twinlapse.arrays import Picture
 from twinlapse.errors import FrameError
 
 # once for all: filters that are set and reset around each picture are shared by all threads, and one of them
 # would put back what another had set. Size is judged here, and damage that matters raises.
 warnings.filterwarnings("ignore", module=r"PIL\.")
 
-Picture = NDArray[np.uint8]
 
 MAX_BYTES = 64_000_000
 MAX_PIXELS = 60_000_000

@@ -14,9 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.imaging.decode import Picture
+from twinlapse.arrays import Float, Picture
 
-Float = NDArray[np.float64]
 Blocks = NDArray[np.float32]
 Mode = Literal["constant", "flicker", "off"]
 

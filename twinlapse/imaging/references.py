@@ -14,9 +14,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.imaging.decode import Picture
+from twinlapse.arrays import Float, Picture
 from twinlapse.imaging.tracking_tiles import Gauges, choose_gauges
-from twinlapse.imaging.transforms import Float, Model
+from twinlapse.imaging.transforms import Model
 from twinlapse.rig.film_settings import CameraFilming
 
 MOST = 8  # references

@@ -17,9 +17,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.imaging.transforms import Float, Model, fit_maps, way_of
+from twinlapse.arrays import Float, Grey
+from twinlapse.imaging.transforms import Model, fit_maps, way_of
 
-Grey = NDArray[np.uint8]
 Spectra = NDArray[np.complex64]
 Corners = NDArray[np.int64]
 

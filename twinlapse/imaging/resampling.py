@@ -12,8 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.imaging.decode import Picture
-from twinlapse.imaging.transforms import Float
+from twinlapse.arrays import Float, Picture
 from twinlapse.optics.lens import camera_matrix
 from twinlapse.rig.model import Lens
 

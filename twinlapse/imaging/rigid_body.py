@@ -16,11 +16,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Grey
 from twinlapse.imaging.decode import reduced
-from twinlapse.imaging.transforms import Float
 from twinlapse.rig.film_settings import Box
 
-Grey = NDArray[np.uint8]
 Plane = NDArray[np.float32]
 
 # an sRGB code plus this is a power of light but for the darkest few (IEC 61966-2-1): a gain of the light is

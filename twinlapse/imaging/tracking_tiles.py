@@ -15,10 +15,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.imaging.decode import Picture, reduced
+from twinlapse.arrays import Float, Grey, Picture
+from twinlapse.imaging.decode import reduced
 from twinlapse.imaging.light import changing_foot, light_blocks
-from twinlapse.imaging.registration import Grey, Reference, Votes, make_reference, measure, measure_near
-from twinlapse.imaging.transforms import Float, Model, fit_maps, way_of
+from twinlapse.imaging.registration import Reference, Votes, make_reference, measure, measure_near
+from twinlapse.imaging.transforms import Model, fit_maps, way_of
 from twinlapse.rig.film_settings import Box, CameraFilming
 
 COARSE_PX, FINE_PX = 128, 64

@@ -10,7 +10,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from twinlapse.arrays import Float
+
 Real = NDArray[np.floating]
 Complex = NDArray[np.complex128]
 Model = Literal["shift", "rotation", "scale"]

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from twinlapse.arrays import Progress
 from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import InjectError, ProofError
 from twinlapse.files import replacing
@@ -22,7 +23,6 @@ from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot
 
 HEAD_BYTES = 1_048_576
-Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,10 +13,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Float32
 from twinlapse.rig.model import Lens
-
-Float = NDArray[np.float64]
-Float32 = NDArray[np.float32]
 
 _STEPS = 30  # of Newton's method; five are enough inside any usual picture
 _EXACT = 1e-9

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.optics.lens import Float, axis_px, focal_px, project, unproject
+from twinlapse.arrays import Float
+from twinlapse.optics.lens import axis_px, focal_px, project, unproject
 from twinlapse.rig.kinematics import shift_axes
 from twinlapse.rig.model import Camera, Lens, Printer
 

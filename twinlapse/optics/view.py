@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.optics.lens import Float, border_px, focal_px, unproject
+from twinlapse.arrays import Float
+from twinlapse.optics.lens import border_px, focal_px, unproject
 from twinlapse.optics.pose import Pose, on_plane, see
 from twinlapse.rig.model import Head, Lens
 

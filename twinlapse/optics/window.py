@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.errors import RigError
-from twinlapse.optics.lens import Float
 from twinlapse.optics.pose import in_picture, pose_on_mount, see
 from twinlapse.optics.view import blur_px, hidden, pixel_size, sharpness
 from twinlapse.rig.model import Camera, Head, Printer

@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from twinlapse.arrays import Float
+
 Looks = NDArray[np.float32]  # (m, pixels) small even-lit pictures of standstills
 
 _NEIGHBOURS = 7  # stops of its kind that a standstill is compared with

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Progress
 from twinlapse.cameras.jpeg import look_at
 from twinlapse.errors import CaptureError
 from twinlapse.frames.journal import FrameTimes
@@ -17,7 +18,6 @@ from twinlapse.pairing.recordings import Recording
 from twinlapse.pairing.standstills import find_standstills, watch
 from twinlapse.pairing.stop_matching import DOUBT, Alignment, Match, Schedule, Standstill, schedule_of
 
-Progress = Callable[[float], None]
 _LOOKING_SHARE = 0.6  # of the work, as the progress counts it
 _INSIDE_S = 0.1  # kept away from both ends of a standstill
 

@@ -12,10 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.pairing.standstills import Watched, looks_of
 from twinlapse.pairing.stop_matching import Alignment, Schedule, Standstill, align
-
-Float = NDArray[np.float64]
 
 _FEWEST, _AGREE = 8, 0.6  # stops that tie two clocks: at least, and which share of them on one line
 _ALIKE_S = 0.45  # that the lengths of such a stop differ in two recordings

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from twinlapse.arrays import Float
 
 _BACK, _SKIP = 8, 12  # most stops, standstills that may lie between two pairs, plus one
 _SIGMA_S = 0.25  # how far a start is off: the grid of pictures, the firmware's lag

@@ -14,12 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.pairing.appearance import Looks, unlikeness
 from twinlapse.pairing.sequence_alignment import Problem, best_chain, probabilities
 from twinlapse.rig import rig_from_mapping
 from twinlapse.shots import Plan
-
-Float = NDArray[np.float64]
 
 DOUBT = 0.95  # a pair that is less sure should be looked at
 _PASSES = 4

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from twinlapse.arrays import Float, Progress
 from twinlapse.errors import PlanError
 from twinlapse.files import mapped
 from twinlapse.gcode import Layers, Toolpath
@@ -19,13 +19,11 @@ from twinlapse.plan.warnings import plan_warnings
 from twinlapse.plan.when.choice import Choice, Chooser
 from twinlapse.plan.when.gaps import find_gaps
 from twinlapse.plan.when.insertion_points import habit_of
-from twinlapse.plan.when.schedule import Float, layer_times, wishes_of
+from twinlapse.plan.when.schedule import layer_times, wishes_of
 from twinlapse.plan.when.thinning import drop_near, drop_over_cap
 from twinlapse.plan.where.stop_positions import Places, find_places, stands_for
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, Shot
-
-Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

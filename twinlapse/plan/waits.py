@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from twinlapse.arrays import Float
 from twinlapse.errors import PlanError
 from twinlapse.gcode import Layers, Toolpath, row_after_line
 from twinlapse.plan.clearance.height_map import crosses, inside_bed
 from twinlapse.plan.cost import block_s, here_at
-from twinlapse.plan.where.look_points import Float
 from twinlapse.plan.where.stop_positions import into_bed
 from twinlapse.plan.where.survey_grid import layer_points
 from twinlapse.rig import Printer, Rig

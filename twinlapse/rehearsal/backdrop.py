@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float32
 from twinlapse.optics.pose import Pose, see_with_depth
 from twinlapse.rehearsal import render_kernels
 from twinlapse.rehearsal.machine_meshes import (
@@ -20,7 +21,6 @@ from twinlapse.rehearsal.machine_meshes import (
 from twinlapse.rehearsal.virtual_camera import FAR_MM, Studio
 from twinlapse.rig import Lens, Printer
 
-Float32 = NDArray[np.float32]
 BLOCK_PX = 16
 ROOM_SHARE = 0.55  # of the machine's light that falls on the room behind it
 

@@ -7,13 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Float32, Int
 from twinlapse.errors import GcodeError
 from twinlapse.gcode import Kind, Layers, Toolpath, find_layers
 from twinlapse.gcode.arcs import arc_points
 
-Float = NDArray[np.float64]
-Float32 = NDArray[np.float32]
-Int = NDArray[np.int64]
 LONGEST_MM = 6.0  # longer beads are cut, so that a bent lens bends them too
 ARC_STEP_RAD = 0.15
 PRESSED = 1.10  # a pressed line is painted this much wider than its share, and its round ends as much longer

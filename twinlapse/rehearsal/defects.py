@@ -11,10 +11,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.gcode import Toolpath, find_layers
 from twinlapse.rehearsal.beads import PRESSED, Beads
 
-Float = NDArray[np.float64]
 Kind = Literal["gap", "missing", "blob", "lifted"]
 APART_MM = 6.0  # between two faults
 LIFT_REACH_MM = 9.0  # how far from the corner a lift begins

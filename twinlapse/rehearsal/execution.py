@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 import threading
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Progress
 from twinlapse.errors import PlanError
 from twinlapse.files import replacing
 from twinlapse.frames.job import Job
@@ -29,7 +29,6 @@ from twinlapse.rehearsal.virtual_machine import Place, Standing, laid_before, st
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, read_plan
 
-Progress = Callable[[float], None]
 EPOCH_S = 1_775_000_000.0  # when every rehearsal begins: equal seeds give equal files
 QUALITY = 91
 LATENCY_S = 0.12  # from cue to frame

@@ -16,11 +16,10 @@ from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import numpy as np
-from numpy.typing import NDArray
 
+from twinlapse.arrays import Picture
 from twinlapse.rehearsal.barcode import stamp
 
-Picture = NDArray[np.uint8]
 Scene = Callable[[float], Picture]  # what is before the camera at a monotonic time, (h, w, 3) RGB
 _BOUNDARY = "gardenclub"
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 
+from twinlapse.arrays import Progress
 from twinlapse.errors import PlanError
 from twinlapse.files import make_folder, mapped, replacing
 from twinlapse.frames.job import Job
@@ -16,7 +16,6 @@ from twinlapse.plan import make_plan
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, read_plan, write_plan
 
-Progress = Callable[[float], None]
 _WRITTEN = b"; twinlapse header begin"
 
 

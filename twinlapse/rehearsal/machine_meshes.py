@@ -8,10 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float32
 from twinlapse.rehearsal.mesh import Mesh, box, cone, joined, prism
 from twinlapse.rig import Printer
-
-Float32 = NDArray[np.float32]
 
 BRASS = (0.46, 0.26, 0.075)
 STEEL = (0.42, 0.43, 0.45)

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from twinlapse.arrays import Float
+
 Hue = tuple[float, float, float]  # share of light given back, linear
 
 

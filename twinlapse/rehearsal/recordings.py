@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.files import write_bytes, write_json
 from twinlapse.gcode import Toolpath, read_toolpath
 from twinlapse.motion import time_toolpath
@@ -25,7 +25,6 @@ from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rehearsal.virtual_machine import standings
 from twinlapse.rig import Rig
 
-Float = NDArray[np.float64]
 FILE = "recording.json"
 
 

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Float32
 from twinlapse.errors import GcodeError
 from twinlapse.gcode import Toolpath, find_layers
 from twinlapse.optics.pose import Pose, pose_in_bed, pose_on_mount
@@ -23,8 +24,6 @@ from twinlapse.rehearsal.virtual_camera import Looks, Studio
 from twinlapse.rehearsal.virtual_machine import Place
 from twinlapse.rig import Camera, Printer
 
-Float = NDArray[np.float64]
-Float32 = NDArray[np.float32]
 TERRACOTTA = (0.47, 0.155, 0.072)
 ARM_MM = 15.0  # from the foot's middle to the points that tell its turn
 TIP_ARM_MM = 4.0  # the same for the place under the tip

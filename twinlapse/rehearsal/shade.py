@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Float32
 from twinlapse.rehearsal.beads import Beads
 from twinlapse.rehearsal.render_kernels import cast_shade
-
-Float = NDArray[np.float64]
-Float32 = NDArray[np.float32]
 
 KEY_WAY = np.array([0.48, -0.42, 0.77]) / np.linalg.norm([0.48, -0.42, 0.77])  # toward the light
 KEY, SKY, BOUNCE, SHINE = 0.95, 0.42, 0.10, 0.05

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.files import write_bytes, write_json
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.optics.pose import on_plane, pose_in_bed
@@ -21,7 +21,6 @@ from twinlapse.rehearsal.scene import TERRACOTTA, Scene, VirtualCamera
 from twinlapse.rehearsal.virtual_machine import Place
 from twinlapse.rig import Camera, Printer, Rig
 
-Float = NDArray[np.float64]
 FILE = "survey.json"
 FILAMENTS: dict[str, Place] = {
     "terracotta": TERRACOTTA,

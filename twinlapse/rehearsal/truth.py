@@ -10,13 +10,13 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.errors import JobError
 from twinlapse.files import read_json, write_json
 from twinlapse.optics.pose import Pose, see_with_depth
 from twinlapse.rehearsal.faults import State
 from twinlapse.rig import Lens
 
-Float = NDArray[np.float64]
 Body = Literal["print", "surroundings"]
 SCHEMA = "twinlapse.truth/1"
 FILE = "truth.json"

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Float32
 from twinlapse.optics.lens import axis_px, focal_px, ray_grid
 from twinlapse.optics.pose import Pose, see_with_depth
 from twinlapse.rehearsal import render_kernels
@@ -16,8 +17,6 @@ from twinlapse.rehearsal.mesh import Mesh
 from twinlapse.rehearsal.shade import Shade, room_light, room_lit
 from twinlapse.rig import Lens, Printer
 
-Float = NDArray[np.float64]
-Float32 = NDArray[np.float32]
 FAR_MM = 1e5
 SLACK_MM = 0.6  # a bead so little behind what hides it may be seen from nearby
 SIEVE_EVERY = 6  # pictures

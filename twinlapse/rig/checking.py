@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from twinlapse.optics.lens import Float
+from twinlapse.arrays import Float
 from twinlapse.optics.pose import (
     Place,
     Pose,

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.errors import RigError, TwinlapseError
-from twinlapse.optics.lens import Float
 from twinlapse.optics.pose import pose_on_mount
 from twinlapse.rig.model import Camera, Printer
 

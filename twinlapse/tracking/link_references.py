@@ -11,7 +11,8 @@ from itertools import combinations
 
 import numpy as np
 
-from twinlapse.imaging.transforms import Float, Model, fit_maps, way_of
+from twinlapse.arrays import Float
+from twinlapse.imaging.transforms import Model, fit_maps, way_of
 from twinlapse.tracking.measurements import Looks
 
 CERTAIN = 0.35  # below this share of agreeing votes a frame does not tie

@@ -13,9 +13,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Picture, Progress
 from twinlapse.errors import FrameError
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.imaging.decode import Picture, picture_size, read_picture
+from twinlapse.imaging.decode import picture_size, read_picture
 from twinlapse.imaging.light import (
     ACROSS,
     DOWN,
@@ -28,7 +29,6 @@ from twinlapse.imaging.light import (
 from twinlapse.imaging.references import References, choose_references
 from twinlapse.imaging.rigid_body import enlarged, find_rigid
 from twinlapse.imaging.tracking_tiles import choose_gauges
-from twinlapse.imaging.transforms import Float
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.measurements import Looks, keep, key_of, read_kept
 
@@ -41,7 +41,6 @@ MOSTLY = 0.8  # share of the sample in which the scene must be known again to be
 
 T = TypeVar("T")
 R = TypeVar("R")
-Progress = Callable[[float], None]
 
 
 def in_order(

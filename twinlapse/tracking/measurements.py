@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.errors import FileProblemError
 from twinlapse.files import replacing
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.imaging.transforms import Float
 from twinlapse.rig.film_settings import CameraFilming
 
 VERSION = "looks/11"

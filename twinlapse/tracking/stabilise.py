@@ -10,14 +10,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Picture, Progress
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.imaging.decode import Picture
 from twinlapse.imaging.light import apply_gain, gains
 from twinlapse.imaging.resampling import resample
-from twinlapse.imaging.transforms import Float, Motion, fit_maps, motion_of, still, way_of
+from twinlapse.imaging.transforms import Motion, fit_maps, motion_of, still, way_of
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.link_references import tied
-from twinlapse.tracking.measure import Progress, look_at
+from twinlapse.tracking.measure import look_at
 from twinlapse.tracking.measurements import Looks
 
 NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width

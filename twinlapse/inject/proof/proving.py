@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from twinlapse.arrays import Progress
 from twinlapse.buffered_bytes import file_bytes
 from twinlapse.errors import TwinlapseError
 from twinlapse.gcode import Toolpath, read_toolpath
@@ -30,8 +31,6 @@ from twinlapse.inject.proof.state_restored import (
     check_settings,
 )
 from twinlapse.rig.model import Rig
-
-Progress = Callable[[float], None]
 
 
 def prove(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.gcode import Kind, Layers, Toolpath, row_before_line
 from twinlapse.motion import Timeline
 from twinlapse.plan.clearance.height_map import BORDER_MM, Ground
@@ -14,8 +15,6 @@ from twinlapse.plan.clearance.height_map_kernels import CELL_MM
 from twinlapse.plan.cost import legs_of
 from twinlapse.rig import KeepOut, Rig
 from twinlapse.shots import Plan, Shot
-
-Float = NDArray[np.float64]
 
 # Okabe and Ito's colours for all kinds of eyes (Color Universal Design, 2008), told apart by shape as well
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from twinlapse.arrays import Float, Int
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.plan.when.gaps import Gaps
 from twinlapse.plan.when.insertion_points import Habit, Moment, moment_in
-from twinlapse.plan.when.schedule import Float, Int, LayerTimes, Wishes
+from twinlapse.plan.when.schedule import LayerTimes, Wishes
 
 # prices in seconds: what a mark on the print is worth; common practice, no source
 OWN_RETRACTION_S = 1.0  # besides its time: a blob may stay where the filament is primed

@@ -6,8 +6,8 @@ import re
 from enum import IntEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
+from twinlapse.arrays import Int
 from twinlapse.files import mapped
 from twinlapse.gcode import Toolpath
 
@@ -15,8 +15,6 @@ _MARK = re.compile(rb"\n;[ \t]?(?:TYPE|FEATURE|feature)[: ][ ]?([^\r\n]{1,60})")
 # words by which slicers name a wall that is seen, and a surface that is seen unless more is laid on it
 _WALL = re.compile(rb"(?i)outer|external|overhang")
 _SURFACE = re.compile(rb"(?i)skin|top (?:surface|solid)|ironing")
-
-Int = NDArray[np.int64]
 
 
 class Path(IntEnum):

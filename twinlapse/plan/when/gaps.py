@@ -7,14 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Bool, Int
 from twinlapse.gcode import Kind, Layers, Mode, Setting, Toolpath
 from twinlapse.motion import Timeline
 from twinlapse.plan.clearance.height_map_kernels import CELL_MM, EMPTY, lay_rows
 from twinlapse.plan.when.features import Path, marked_paths, path_at
 from twinlapse.plan.where.look_points import on_outline
-
-Int = NDArray[np.int64]
-Bool = NDArray[np.bool_]
 
 RETRACTED_SHARE = 0.5  # of the file's usual retraction: less than that still oozes
 

@@ -7,14 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from twinlapse.arrays import Float, Int
 from twinlapse.errors import PlanError
 from twinlapse.gcode import Layers
 from twinlapse.rig import Camera
-
-Float = NDArray[np.float64]
-Int = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

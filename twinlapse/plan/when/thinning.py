@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from twinlapse.arrays import Float
 from twinlapse.plan.when.choice import Choice
-from twinlapse.plan.when.schedule import Float
 from twinlapse.rig.notations import amount_s
 
 if TYPE_CHECKING:

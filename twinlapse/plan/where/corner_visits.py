@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
+from twinlapse.arrays import Float
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.optics.window import window_of
-from twinlapse.plan.where.look_points import Float
 from twinlapse.plan.where.stop_positions import into_bed
 from twinlapse.plan.where.survey_grid import (
     RISE_MM,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.plan.clearance import height_map_kernels
 from twinlapse.plan.clearance.height_map import BORDER_MM
@@ -17,8 +18,6 @@ CELL_MM = 2.0
 REACH_STEP_MM = 0.8
 DIRECTIONS = 144
 SMOOTH_LAYERS = 9  # over which a wandering point is averaged: its pace must not be seen as jumps
-
-Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from twinlapse.arrays import Float
 from twinlapse.gcode import Kind, Layers, Toolpath
 from twinlapse.plan.clearance.height_map import Place, inside_bed
-from twinlapse.plan.where.look_points import Float, lasting_targets, touring_targets
+from twinlapse.plan.where.look_points import lasting_targets, touring_targets
 from twinlapse.plan.where.parking import Box, park_for
 from twinlapse.rig import Camera, Printer, Rig, shift_axes
 

@@ -10,12 +10,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.arrays import Float
 from twinlapse.errors import PlanError
 from twinlapse.gcode import Kind, Layers, Toolpath, row_after_line
 from twinlapse.optics.window import Window, window_of
 from twinlapse.plan.clearance.height_map import crosses
 from twinlapse.plan.cost import block_s, here_at
-from twinlapse.plan.where.look_points import Float
 from twinlapse.plan.where.stop_positions import into_bed
 from twinlapse.rig import Camera, Printer, Rig
 from twinlapse.shots import SURVEY, Plan, Shot, Stop
