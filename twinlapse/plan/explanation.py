@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from twinlapse.errors import PlanError
 from twinlapse.gcode import Layers
+from twinlapse.plan.outcome import Planning
 from twinlapse.plan.summary import clock
 from twinlapse.rig import Rig
 from twinlapse.shots import Shot, Stop
-
-if TYPE_CHECKING:
-    from twinlapse.plan.planning import Planning
 
 _STANCES = {
     "clear": "the head is out of the picture there, and the bed is where it is at every shot",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from twinlapse.motion import Timeline
 from twinlapse.plan.clearance.height_map import Ground
 from twinlapse.plan.clearance.routing import Router
 from twinlapse.plan.cost import rest_losses_s
+from twinlapse.plan.outcome import Planning
 from twinlapse.plan.shot_builder import BlockMaker, Refusal
 from twinlapse.plan.warnings import plan_warnings
 from twinlapse.plan.when.choice import Choice, Chooser
@@ -24,18 +25,6 @@ from twinlapse.plan.when.thinning import drop_near, drop_over_cap
 from twinlapse.plan.where.stop_positions import Places, find_places, stands_for
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, Shot
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Planning:
-    """A plan with what was thought on the way to it."""
-
-    plan: Plan
-    choices: tuple[Choice, ...]  # of the plan's shots, in their order
-    refusals: tuple[Refusal, ...]
-    dropped: tuple[Shot, ...]  # by the cap or the smallest gap
-    unmet: int  # wishes that found no moment
-    places: Places
 
 
 def make_plan(

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING
 
 from twinlapse.plan.cost import stop_s
+from twinlapse.plan.outcome import Planning
 from twinlapse.rig import Rig
-
-if TYPE_CHECKING:
-    from twinlapse.plan.planning import Planning
 
 
 def summary_rows(planning: Planning, rig: Rig) -> list[tuple[str, str]]:

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 from twinlapse.gcode import Layers
+from twinlapse.plan.outcome import Planning
 from twinlapse.plan.when.schedule import LayerTimes
 from twinlapse.rig import Rig, shift_axes
-
-if TYPE_CHECKING:
-    from twinlapse.plan.planning import Planning
 
 DEAR_SHARE = 0.10  # of the print time
 
