@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 from PIL import Image
 
-from twinlapse.cameras.jpeg import check_whole, find_end, look_at, read_size
+from twinlapse.cameras.jpeg import check_whole, find_end, read_size, summarise
 from twinlapse.errors import CaptureError
 
 
@@ -31,7 +31,7 @@ def test_a_bomb_is_refused_by_its_header(jpeg: Callable[..., bytes]) -> None:
     at = data.index(b"\xff\xc0")
     bomb = data[: at + 5] + (13000).to_bytes(2, "big") + (13000).to_bytes(2, "big") + data[at + 9 :]
     with pytest.raises(CaptureError, match="claims 13000 x 13000"):
-        look_at(bomb)
+        summarise(bomb)
 
 
 @pytest.mark.parametrize("damage", ["empty", "half", "text", "png", "no size"])
@@ -53,9 +53,9 @@ def test_garbage_between_the_markers_does_not_decode(jpeg: Callable[..., bytes])
     data = jpeg()
     at = data.index(b"\xff\xc4")
     with pytest.raises(CaptureError, match="does not decode"):
-        look_at(data[:at] + b"\xff\xd9")
+        summarise(data[:at] + b"\xff\xd9")
 
 
 def test_brightness_and_sharpness(jpeg: Callable[..., bytes]) -> None:
-    assert look_at(jpeg(grey=200)).luma > look_at(jpeg(grey=60)).luma + 80
-    assert look_at(encode(), sharpness=True).sharpness > 50 * look_at(jpeg(), sharpness=True).sharpness
+    assert summarise(jpeg(grey=200)).luma > summarise(jpeg(grey=60)).luma + 80
+    assert summarise(encode(), sharpness=True).sharpness > 50 * summarise(jpeg(), sharpness=True).sharpness

@@ -220,12 +220,12 @@ def test_power_goes_through_its_steps_whatever_fails(tmp_path: Path) -> None:
 
 
 def test_power_ends_with_a_real_picture(cameras: Any) -> None:
-    from twinlapse.cameras.latest_frame import Drain
+    from twinlapse.cameras.latest_frame import LatestFrame
     from twinlapse.cameras.sources import open_source
     from twinlapse.rig.model import Camera
 
     camera = Camera(name="wide", mount="frame", source=cameras().stream)
-    drain = Drain("wide", lambda: open_source(camera))
+    drain = LatestFrame("wide", lambda: open_source(camera))
     drain.start()
     assert bring_up(Power(limit_s=5), drain) == ""
     drain.stop()

@@ -23,7 +23,7 @@ import pytest
 import uvicorn
 from PIL import Image
 
-from twinlapse.capture.access_policy import Rules, allowed_hosts
+from twinlapse.capture.access_policy import AccessRules, allowed_hosts
 from twinlapse.capture.web import make_app
 
 TOKEN = "gardenclub-" * 4 + "0123"
@@ -104,7 +104,7 @@ class Browser:
         self._driver.wait(10)
 
 
-class FakeDesk:
+class FakeService:
     def __init__(self, jpeg: Callable[..., bytes]) -> None:
         self.held: list[float] = []
         self.jpeg = jpeg
@@ -157,20 +157,20 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
 
 
 @pytest.fixture
-def served(jpeg: Any) -> Iterator[Callable[..., tuple[FakeDesk, str]]]:
+def served(jpeg: Any) -> Iterator[Callable[..., tuple[FakeService, str]]]:
     running: list[tuple[uvicorn.Server, threading.Thread]] = []
 
-    def serve(token: str = "") -> tuple[FakeDesk, str]:
+    def serve(token: str = "") -> tuple[FakeService, str]:
         listening = socket.create_server(("127.0.0.1", 0))
         port = listening.getsockname()[1]
-        desk = FakeDesk(jpeg)
-        app = make_app(desk, Rules(hosts=allowed_hosts("127.0.0.1", port, ()), token=token))
+        api = FakeService(jpeg)
+        app = make_app(api, AccessRules(hosts=allowed_hosts("127.0.0.1", port, ()), token=token))
         config = uvicorn.Config(app, http="h11", lifespan="off", log_config=None, timeout_graceful_shutdown=1)
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
         thread.start()
         running.append((server, thread))
-        return desk, f"http://127.0.0.1:{port}/"
+        return api, f"http://127.0.0.1:{port}/"
 
     yield serve
     for server, thread in running:
@@ -183,7 +183,7 @@ SHOWN = "[...document.querySelectorAll('.camera img')].filter(i => i.naturalWidt
 
 @pytest.mark.slow
 def test_the_page_shows_the_night(browser: Browser, served: Any, tmp_path: Path) -> None:
-    desk, address = served()
+    api, address = served()
     browser.open(address)
     browser.until(SHOWN)
     assert browser.text("#done") == "13" and browser.text("#shots") == "65"
@@ -192,13 +192,13 @@ def test_the_page_shows_the_night(browser: Browser, served: Any, tmp_path: Path)
     assert browser.text(".last figcaption") == "Last: shot 12"
     assert browser.run("document.querySelector('#troubles').hidden")
     assert browser.run("document.querySelector('.last img').alt") == "wide, shot 12"
-    desk.troubles = [{"code": "camera nozzle", "text": "nozzle: the stream ended", "since": 1.8e9}]
+    api.troubles = [{"code": "camera nozzle", "text": "nozzle: the stream ended", "since": 1.8e9}]
     browser.until("!document.querySelector('#troubles').hidden")
     assert "nozzle: the stream ended" in browser.text("#trouble-list")
     assert browser.run("document.querySelectorAll('.camera.bad').length") == 1
     captions = browser.run("[...document.querySelectorAll('.live figcaption')].map(c => c.innerText)")
     assert captions == ["Live", "Not live: the last picture that came"]
-    desk.look = "found"
+    api.look = "found"
     browser.until(
         "[...document.querySelectorAll('#looks img')].some(i => !i.hidden && i.naturalWidth === 300)"
     )
@@ -209,8 +209,8 @@ def test_the_page_shows_the_night(browser: Browser, served: Any, tmp_path: Path)
 
 @pytest.mark.slow
 def test_the_page_fits_a_phone(browser: Browser, served: Any, tmp_path: Path) -> None:
-    desk, address = served()
-    desk.troubles = [{"code": "camera nozzle", "text": "nozzle: the stream ended", "since": 1.8e9}]
+    api, address = served()
+    api.troubles = [{"code": "camera nozzle", "text": "nozzle: the stream ended", "since": 1.8e9}]
     browser.open(address, 400, 860)
     browser.until(SHOWN)
     browser.screenshot(tmp_path / "phone.png")
@@ -224,7 +224,7 @@ def test_the_page_fits_a_phone(browser: Browser, served: Any, tmp_path: Path) ->
 
 @pytest.mark.slow
 def test_the_page_is_worked_by_keyboard(browser: Browser, served: Any) -> None:
-    desk, address = served()
+    api, address = served()
     browser.open(address)
     browser.until(SHOWN)
     for expected in ("skip", "hold"):
@@ -232,7 +232,7 @@ def test_the_page_is_worked_by_keyboard(browser: Browser, served: Any) -> None:
         assert browser.focused() == expected
     browser.press("\ue007")  # Enter
     browser.until("document.querySelector('#light-state').innerText.includes('kept on for 10 more min')")
-    assert desk.held == [600]
+    assert api.held == [600]
     browser.press("\ue004")
     assert browser.focused() == "release"
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from twinlapse.cameras.clock import SystemClock
 from twinlapse.cameras.jpeg import check_whole
-from twinlapse.cameras.sources import Picture, Source, open_source
+from twinlapse.cameras.sources import CameraPicture, Source, open_source
 from twinlapse.cameras.sources.folder import FolderSource
 from twinlapse.cameras.sources.http import redacted
 from twinlapse.cameras.sources.multipart import PartReader, read_boundary
@@ -96,8 +96,8 @@ def a_video(path: Path) -> Path:
     return path
 
 
-def take(source: Source, count: int) -> list[Picture]:
-    taken: list[Picture] = []
+def take(source: Source, count: int) -> list[CameraPicture]:
+    taken: list[CameraPicture] = []
     for picture in source.pictures():
         taken.append(picture)
         if len(taken) == count:

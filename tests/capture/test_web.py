@@ -17,7 +17,7 @@ import uvicorn
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from twinlapse.capture.access_policy import Rules, allowed_hosts, is_loopback, read_token
+from twinlapse.capture.access_policy import AccessRules, allowed_hosts, is_loopback, read_token
 from twinlapse.capture.cue_handler import Answer, UnknownShotError
 from twinlapse.capture.serving import where_to_listen
 from twinlapse.capture.web import make_app
@@ -31,7 +31,7 @@ JSON = {"content-type": "application/json"}
 TOKEN = "gardenclub-" * 4 + "0123"
 
 
-class FakeDesk:
+class FakeService:
     """Takes down what it was asked."""
 
     def __init__(self) -> None:
@@ -109,16 +109,16 @@ class Client:
 
 
 class Served:
-    """The application behind a real server, with a desk that each test may change."""
+    """The application behind a real server, with a api that each test may change."""
 
     def __init__(self, token: str) -> None:
-        self.desk = FakeDesk()
+        self.api = FakeService()
         listening = socket.create_server(("127.0.0.1", 0))
         self.port = listening.getsockname()[1]
-        rules = Rules(hosts=allowed_hosts("127.0.0.1", self.port, ("shed.local",)), token=token)
+        rules = AccessRules(hosts=allowed_hosts("127.0.0.1", self.port, ("shed.local",)), token=token)
 
         async def app(scope: Any, receive: Any, send: Any) -> None:
-            await make_app(self.desk, rules)(scope, receive, send)
+            await make_app(self.api, rules)(scope, receive, send)
 
         self._server = uvicorn.Server(uvicorn.Config(app, http="h11", lifespan="off", log_config=None))
         self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": [listening]}, daemon=True)
@@ -146,20 +146,20 @@ def closed_server() -> Iterator[Served]:
 
 
 @pytest.fixture
-def client(open_server: Served, desk: FakeDesk) -> Client:
-    open_server.desk = desk
+def client(open_server: Served, api: FakeService) -> Client:
+    open_server.api = api
     return Client(open_server.port)
 
 
 @pytest.fixture
-def stranger(closed_server: Served, desk: FakeDesk) -> Client:
-    closed_server.desk = desk
+def stranger(closed_server: Served, api: FakeService) -> Client:
+    closed_server.api = api
     return Client(closed_server.port)
 
 
 @pytest.fixture
-def desk() -> FakeDesk:
-    return FakeDesk()
+def api() -> FakeService:
+    return FakeService()
 
 
 OK = b'{"shot": 1}'
@@ -228,7 +228,7 @@ ATTACKS: list[tuple[str, str, str, dict[str, str], bytes, int]] = [
 @pytest.mark.parametrize(("what", "method", "path", "headers", "body", "status"), ATTACKS, ids=lambda v: None)
 def test_attacks_are_refused_and_nothing_happens(
     client: Client,
-    desk: FakeDesk,
+    api: FakeService,
     what: str,
     method: str,
     path: str,
@@ -238,7 +238,7 @@ def test_attacks_are_refused_and_nothing_happens(
 ) -> None:
     response = client.request(method, path, headers, body or None)
     assert response.status_code == status, what
-    assert desk.cues == [] and desk.held == []
+    assert api.cues == [] and api.held == []
     assert "access-control-allow-origin" not in response.headers
     assert response.headers["x-content-type-options"] == "nosniff"
 
@@ -264,13 +264,13 @@ def test_a_body_without_a_length_is_capped_too(client: Client) -> None:
         "X: " + "a" * 70_000,
     ],
 )
-def test_requests_that_mean_two_things_are_refused(client: Client, desk: FakeDesk, smuggled: str) -> None:
+def test_requests_that_mean_two_things_are_refused(client: Client, api: FakeService, smuggled: str) -> None:
     with socket.create_connection(("127.0.0.1", client.port), timeout=10) as raw:
         head = f"POST /cue HTTP/1.1\r\nHost: 127.0.0.1:{client.port}\r\nContent-Type: application/json\r\n"
         raw.sendall(f"{head}{smuggled}\r\n\r\n".encode() + b"0\r\n\r\n")
         status = int(raw.recv(100).split()[1])
     assert 400 <= status < 500
-    assert desk.cues == []
+    assert api.cues == []
 
 
 def test_the_table_is_long_enough() -> None:
@@ -278,12 +278,12 @@ def test_the_table_is_long_enough() -> None:
     assert len({what for what, *_ in ATTACKS}) == len(ATTACKS)
 
 
-def test_who_may_ask_is_answered(client: Client, desk: FakeDesk) -> None:
+def test_who_may_ask_is_answered(client: Client, api: FakeService) -> None:
     answer = client.post("/cue", {"shot": 3, "stop": 2, "cameras": ["wide"], "late_s": 0.5})
     assert answer.json()["frames"]["wide"]["state"] == "taken"
-    assert desk.cues == [(Cue(shot=3, stop=2, cameras=("wide",)), "", 0.5)]
+    assert api.cues == [(Cue(shot=3, stop=2, cameras=("wide",)), "", 0.5)]
     assert client.post("/light", {"minutes": 10}).json() == {"minutes": 10}
-    assert desk.held == [600]
+    assert api.held == [600]
     for host in ("localhost:8137", "shed.local:8137", "127.0.0.1:8137", "[::1]:8137"):
         assert client.get("/status", headers={"host": host}).status_code == 200
     origin = {"origin": "http://shed.local:8137", "host": "shed.local:8137", "sec-fetch-site": "same-origin"}
@@ -301,7 +301,7 @@ def test_who_may_ask_is_answered(client: Client, desk: FakeDesk) -> None:
     ],
 )  # fmt: skip
 def test_without_the_token_there_is_only_the_page(
-    stranger: Client, desk: FakeDesk, given: str | None
+    stranger: Client, api: FakeService, given: str | None
 ) -> None:
     client = stranger
     headers = {} if given is None else {"authorization": given}
@@ -316,7 +316,7 @@ def test_without_the_token_there_is_only_the_page(
         assert response.status_code == 401
         assert response.headers["www-authenticate"] == "Bearer"  # RFC 6750 section 3
     assert client.get(f"/status?access_token={TOKEN}").status_code == 401  # RFC 6750 2.3 is not offered
-    assert desk.cues == []
+    assert api.cues == []
     page = client.get("/")
     assert page.status_code == 200 and TOKEN not in page.text
 
@@ -327,8 +327,8 @@ def test_with_the_token_everything_is_there(stranger: Client) -> None:
     assert client.post("/cue", {"shot": 1}).status_code == 200
 
 
-def test_a_fault_of_the_service_tells_no_paths(client: Client, desk: FakeDesk) -> None:
-    desk.fails = True
+def test_a_fault_of_the_service_tells_no_paths(client: Client, api: FakeService) -> None:
+    api.fails = True
     response = client.post("/cue", {"shot": 1})
     assert response.status_code == 503
     assert response.json() == {"error": "the journal cannot be used"}
@@ -363,11 +363,11 @@ _BODIES = st.dictionaries(
 )
 @given(path=st.sampled_from(["/cue", "/light"]), body=_BODIES)
 def test_no_body_whatever_upsets_the_service(
-    client: Client, desk: FakeDesk, path: str, body: dict[str, Any]
+    client: Client, api: FakeService, path: str, body: dict[str, Any]
 ) -> None:
     response = client.post(path, body)
     assert response.status_code in (200, 400, 409, 413)
-    for cue, job, late_s in desk.cues:
+    for cue, job, late_s in api.cues:
         assert cue.shot >= 0 and cue.stop >= 0 and late_s >= 0 and len(job) in (0, 64)
 
 

@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 import pytest
 
-from twinlapse.capture.layer_check_worker import Looker
-from twinlapse.capture.service import Night
+from twinlapse.capture.layer_check_worker import LayerCheckWorker
+from twinlapse.capture.service import CaptureService
 from twinlapse.frames.job import Job
 from twinlapse.frames.journal import FrameTimes
 from twinlapse.frames.store import FrameStore
@@ -74,18 +74,18 @@ SOUND = "print(json.dumps({'sound': True, 'defects': [], 'corners': []}))"
 def test_a_gap_is_told_when_the_last_frame_is_in_and_not_before(a_job: Job) -> None:
     pictures, told = _taken_out(a_job), Told()
     with FrameStore(a_job, read_plan(a_job.plan)) as store:
-        looker = Looker(store, told.report)
-        looker.start()
+        layer_checks = LayerCheckWorker(store, told.report)
+        layer_checks.start()
         for stop, data in enumerate(pictures, 1):
-            assert [look.state for look in looker.looks] == ["waiting"]
-            assert looker.picture(0) is None
+            assert [look.state for look in layer_checks.looks] == ["waiting"]
+            assert layer_checks.picture(0) is None
             store.put(store.key(1, stop, "nozzle"), data, FrameTimes())
-            looker.heard()
-        _until(lambda: looker.looks[0].state not in ("waiting", "looking"))
-        looker.close()
-        assert looker.looks[0].state == "found", looker.looks
+            layer_checks.heard()
+        _until(lambda: layer_checks.looks[0].state not in ("waiting", "looking"))
+        layer_checks.close()
+        assert layer_checks.looks[0].state == "found", layer_checks.looks
         assert told["layer 1"].startswith("layer 1:") and "gap at X97 Y9" in told["layer 1"]
-        picture = looker.picture(0)
+        picture = layer_checks.picture(0)
         assert picture is not None and picture.startswith(b"\x89PNG")
     assert "1 thing found" in (a_job.folder / "firstlayer-1.html").read_text()
 
@@ -97,13 +97,13 @@ def test_a_look_is_remembered_by_the_next_service_and_not_by_the_next_run(a_job:
     for new_run, expected in ((False, 1), (False, 1), (True, 2)):
         with FrameStore(a_job, plan, new_run=new_run) as store:
             told = Told()
-            looker = Looker(store, told.report, command=command)
-            looker.start()
+            layer_checks = LayerCheckWorker(store, told.report, command=command)
+            layer_checks.start()
             for stop, data in enumerate(pictures, 1):
                 store.put(store.key(1, stop, "nozzle"), data, FrameTimes())
-            looker.heard()
-            _until(lambda looker=looker: looker.looks[0].state == "sound")
-            looker.close()
+            layer_checks.heard()
+            _until(lambda layer_checks=layer_checks: layer_checks.looks[0].state == "sound")
+            layer_checks.close()
             assert not told.ever and len(calls.read_text()) == expected
 
 
@@ -118,10 +118,10 @@ def test_a_look_is_remembered_by_the_next_service_and_not_by_the_next_run(a_job:
 def test_a_look_that_fails_is_told(a_job: Job, tmp_path: Path, body: str, limit_s: float, words: str) -> None:
     told = Told()
     with FrameStore(a_job, read_plan(a_job.plan)) as store:  # adopts the frames that lie there
-        looker = Looker(store, told.report, command=_program(tmp_path, body), limit_s=limit_s)
-        looker.start()
-        _until(lambda: looker.looks[0].state == "failed")
-        looker.close()
+        layer_checks = LayerCheckWorker(store, told.report, command=_program(tmp_path, body), limit_s=limit_s)
+        layer_checks.start()
+        _until(lambda: layer_checks.looks[0].state == "failed")
+        layer_checks.close()
     assert words in told["layer 1"]
 
 
@@ -131,22 +131,22 @@ def test_what_cannot_be_told_is_no_alarm_and_a_rising_corner_is(a_job: Job, tmp_
     said = json.dumps({"sound": None, "defects": [], "corners": [corner]})
     body = f"print({said!r})"
     with FrameStore(a_job, read_plan(a_job.plan)) as store:
-        looker = Looker(store, told.report, command=_program(tmp_path, body))
-        looker.start()
-        _until(lambda: looker.looks[0].state == "found")
-        looker.close()
+        layer_checks = LayerCheckWorker(store, told.report, command=_program(tmp_path, body))
+        layer_checks.start()
+        _until(lambda: layer_checks.looks[0].state == "found")
+        layer_checks.close()
     assert told == {"corners": "a corner lifts: X90 Y104 by about 0.6 mm"}
-    assert "look yourself" in looker.looks[0].words
+    assert "look yourself" in layer_checks.looks[0].words
 
 
 def test_an_ending_service_ends_the_look(a_job: Job, tmp_path: Path) -> None:
     told = Told()
     with FrameStore(a_job, read_plan(a_job.plan)) as store:
-        looker = Looker(store, told.report, command=_program(tmp_path, "time.sleep(60)"))
-        looker.start()
+        layer_checks = LayerCheckWorker(store, told.report, command=_program(tmp_path, "time.sleep(60)"))
+        layer_checks.start()
         _until((tmp_path / "calls").exists)
         began_s = time.monotonic()
-        looker.close()
+        layer_checks.close()
         assert time.monotonic() - began_s < 4
     assert not told.ever
 
@@ -163,7 +163,7 @@ def test_a_night_raises_its_alarm_about_the_first_layer(a_job: Job, tmp_path: Pa
         values = json.loads(json.dumps(dict(plan.rig)))
         values["camera"][0] |= {"source": camera.stream, "age_s": 0.3}
         values["capture"] = {"alarm": {"command": ["/bin/sh", "-c", f"cat >> {heard}"]}}
-        night = Night(a_job, plan, rig_from_mapping(values))
+        night = CaptureService(a_job, plan, rig_from_mapping(values))
         night.start()
         try:
             _until(lambda: night.status()["cameras"]["nozzle"]["state"] == "live", 10)

@@ -100,7 +100,7 @@ def check_whole(data: bytes) -> None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class JpegSummary:
     """How a picture looks at an eighth of its size."""
 
     luma: float  # mean, 0 to 255
@@ -108,7 +108,7 @@ class Look:
     sharpness: float  # mean square difference of neighbours at full size
 
 
-def look_at(data: bytes, *, sharpness: bool = False) -> Look:
+def summarise(data: bytes, *, sharpness: bool = False) -> JpegSummary:
     """Decode a picture and say how bright it is; with `sharpness` at full size, which takes longer.
 
     Raises
@@ -131,7 +131,7 @@ def look_at(data: bytes, *, sharpness: bool = False) -> Look:
     if sharpness:
         shifted = ImageChops.difference(grey, ImageChops.offset(grey, 1, 0))
         detail = ImageStat.Stat(shifted.crop((1, 0, grey.width, grey.height))).rms[0] ** 2
-    return Look(luma=stats.mean[0], spread=stats.stddev[0], sharpness=detail)
+    return JpegSummary(luma=stats.mean[0], spread=stats.stddev[0], sharpness=detail)
 
 
 def _open(module: Any, data: bytes) -> Any:

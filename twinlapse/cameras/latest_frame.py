@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from twinlapse.cameras.clock import Clock, SystemClock
-from twinlapse.cameras.sources.base import Picture, Source
+from twinlapse.cameras.sources.base import CameraPicture, Source
 from twinlapse.errors import CaptureError
 
 FROZEN_AFTER = 3  # identical pictures in a row: a sensor's noise never repeats
@@ -35,7 +35,7 @@ class Health:
     newest_s: float | None  # monotonic arrival of the newest picture
 
 
-class Drain:
+class LatestFrame:
     """Keeps a camera's newest picture and lets others wait for one that is new enough.
 
     Parameters
@@ -53,7 +53,7 @@ class Drain:
         self._news = threading.Condition()
         self._stopped = threading.Event()
         self._source: Source | None = None
-        self._newest: Picture | None = None
+        self._newest: CameraPicture | None = None
         self._trusted = False
         self._arrivals: deque[float] = deque(maxlen=31)
         self._digest = b""
@@ -83,11 +83,11 @@ class Drain:
             source.close()
 
     @property
-    def newest(self) -> Picture | None:
+    def newest(self) -> CameraPicture | None:
         """The newest picture, whatever its worth."""
         return self._newest
 
-    def wait(self, accept: Callable[[Picture], bool], deadline_s: float) -> Picture | None:
+    def wait(self, accept: Callable[[CameraPicture], bool], deadline_s: float) -> CameraPicture | None:
         """Return the first trusted picture that `accept` takes, or None when the deadline has passed.
 
         `deadline_s` is a monotonic time of the drain's clock.
@@ -150,7 +150,7 @@ class Drain:
             pause_s = _FIRST_PAUSE_S if self._count > before else min(2 * pause_s, _LONGEST_PAUSE_S)
             self._stopped.wait(pause_s)
 
-    def _keep(self, picture: Picture) -> None:
+    def _keep(self, picture: CameraPicture) -> None:
         digest = hashlib.blake2b(picture.data, digest_size=16).digest()
         with self._news:
             self._same = self._same + 1 if digest == self._digest else 1
@@ -162,7 +162,7 @@ class Drain:
             self._fault = ""
             self._news.notify_all()
 
-    def _may_trust(self, picture: Picture) -> bool:
+    def _may_trust(self, picture: CameraPicture) -> bool:
         if picture.exposed_s is not None or picture.waited_s is None:
             return True  # it has a time of its own
         if not self._arrivals:
@@ -180,7 +180,7 @@ class Drain:
             self._news.notify_all()
 
 
-def exposed_after(cue_s: float, age_s: float) -> Callable[[Picture], bool]:
+def exposed_after(cue_s: float, age_s: float) -> Callable[[CameraPicture], bool]:
     """Return the test that a picture was exposed after the cue at `cue_s`.
 
     A picture with the driver's stamp proves it. Else it must have arrived `age_s` after the cue, where
@@ -188,7 +188,7 @@ def exposed_after(cue_s: float, age_s: float) -> Callable[[Picture], bool]:
     """
     margin_s = 0.002  # resolution of a driver's stamp
 
-    def accept(picture: Picture) -> bool:
+    def accept(picture: CameraPicture) -> bool:
         if picture.exposed_s is not None:
             return picture.exposed_s - margin_s >= cue_s
         return picture.arrived_s >= cue_s + age_s

@@ -38,17 +38,17 @@ OPEN_PATHS = frozenset(("/", "/page.css", "/page.js"))  # the page itself holds 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rules:
+class AccessRules:
     """What the guard lets through on the network; the Unix socket is guarded by its file's mode."""
 
     hosts: frozenset[str]  # "name:port" and, for the standard port, "name"
     token: str = ""  # "" on the loopback address without a token file
 
 
-class Guard:
+class AccessGuard:
     """Wraps the application; refuses before anything of it runs."""
 
-    def __init__(self, app: ASGIApp, rules: Rules) -> None:
+    def __init__(self, app: ASGIApp, rules: AccessRules) -> None:
         self._app = app
         self._rules = rules
 

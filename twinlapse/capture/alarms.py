@@ -28,7 +28,7 @@ class Trouble:
     since_wall_s: float
 
 
-class Watch:
+class AlarmWatch:
     """Keeps the list of present troubles and raises each alarm once, until it has passed."""
 
     def __init__(self, clock: Clock, alarm: Callable[[Trouble], None], *, patience_s: float = 15.0) -> None:
@@ -76,7 +76,7 @@ class Watch:
             self.report(f"camera {name}", f"{name}: {text}" if text else "", patience_s=self._patience_s)
 
 
-class Messenger:
+class AlarmSender:
     """Delivers alarms from a thread of its own, so that a slow receiver holds nothing up."""
 
     def __init__(self, alarm: Alarm, job: str, publish: Publish | None = None) -> None:

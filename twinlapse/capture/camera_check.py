@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from twinlapse.cameras.clock import Clock, SystemClock
-from twinlapse.cameras.jpeg import Look, look_at, read_size
-from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.jpeg import JpegSummary, read_size, summarise
+from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import open_source
-from twinlapse.cameras.sources.base import Picture, Source
+from twinlapse.cameras.sources.base import CameraPicture, Source
 from twinlapse.cameras.sources.v4l2 import VideoDevice, list_formats
 from twinlapse.capture.lights import Runner
 from twinlapse.capture.rig_commands import run
@@ -30,13 +30,13 @@ _FRAMES = 1000  # a long night of two cameras
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class CameraMeasurement:
     """What was measured at one camera."""
 
     fps: float
     bytes: int
     size_px: tuple[int, int]
-    look: Look
+    look: JpegSummary
     age_s: float | None  # command to first bright picture, the largest of ten; None without a light
 
 
@@ -62,7 +62,7 @@ def examine(
     """
     clock = clock or SystemClock()
     progress = progress or (lambda share: None)
-    drains = {camera.name: Drain(camera.name, _opener(camera, clock), clock) for camera in rig.cameras}
+    drains = {camera.name: LatestFrame(camera.name, _opener(camera, clock), clock) for camera in rig.cameras}
     for drain in drains.values():
         drain.start()
     try:
@@ -87,20 +87,22 @@ def examine(
     return [*list_devices(), *findings, space(folder, max(sizes, default=150_000))]
 
 
-def measure(camera: Camera, drain: Drain, fps: float, clock: Clock, runner: Runner = run) -> Measured:
+def measure(
+    camera: Camera, drain: LatestFrame, fps: float, clock: Clock, runner: Runner = run
+) -> CameraMeasurement:
     """Return what a running camera shows at this moment."""
     picture = drain.newest
     assert picture is not None
-    return Measured(
+    return CameraMeasurement(
         fps=fps,
         bytes=len(picture.data),
         size_px=read_size(picture.data),
-        look=look_at(picture.data, sharpness=True),
+        look=summarise(picture.data, sharpness=True),
         age_s=None if camera.light is None else age_by_light(camera, drain, clock, runner),
     )
 
 
-def age_by_light(camera: Camera, drain: Drain, clock: Clock, runner: Runner = run) -> float | None:
+def age_by_light(camera: Camera, drain: LatestFrame, clock: Clock, runner: Runner = run) -> float | None:
     """Switch a camera's light ten times and return the longest time to the first bright picture.
 
     None when the picture does not change with the light. The time of the command itself is in it, so it is on
@@ -123,7 +125,7 @@ def age_by_light(camera: Camera, drain: Drain, clock: Clock, runner: Runner = ru
     return longest_s
 
 
-def judge(camera: Camera, found: Measured) -> list[Finding]:
+def judge(camera: Camera, found: CameraMeasurement) -> list[Finding]:
     """Return what a measurement says about a camera, and what to change."""
     name, lens, look = camera.name, camera.lens, found.look
     period_s = 1 / max(found.fps, 0.1)
@@ -194,11 +196,11 @@ def _opener(camera: Camera, clock: Clock) -> Callable[[], Source]:
     return lambda: open_source(camera, clock)
 
 
-def _answers(drain: Drain, clock: Clock) -> bool:
+def _answers(drain: LatestFrame, clock: Clock) -> bool:
     return drain.wait(lambda _: True, clock.mono_s() + _FIRST_S) is not None
 
 
-def _silent(camera: Camera, drain: Drain) -> Finding:
+def _silent(camera: Camera, drain: LatestFrame) -> Finding:
     fault = drain.health().fault or "it sends nothing that can be trusted"
     mend = "" if "; " in fault else "check source, cable and supply"
     return _finding(camera.name, "answer", False, fault, mend)
@@ -211,7 +213,7 @@ def _count(until_s: float, clock: Clock, progress: Progress) -> None:
         time.sleep(min(left_s, 0.1))
 
 
-def _settled(drain: Drain, clock: Clock) -> float:
+def _settled(drain: LatestFrame, clock: Clock) -> float:
     """Return the brightness once three pictures in a row agree, two seconds at most."""
     lumas: list[float] = []
     seen_s = until_s = clock.mono_s()
@@ -231,9 +233,9 @@ def _spread(values: Sequence[float]) -> float:
     return max(values) - min(values)
 
 
-def _luma(picture: Picture) -> float:
+def _luma(picture: CameraPicture) -> float:
     try:
-        return look_at(picture.data).luma
+        return summarise(picture.data).luma
     except CaptureError:
         return 0.0
 

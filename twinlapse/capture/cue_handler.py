@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from twinlapse.cameras.clock import Clock, SystemClock
-from twinlapse.cameras.jpeg import look_at
-from twinlapse.cameras.latest_frame import Drain, exposed_after
-from twinlapse.cameras.sources.base import Picture
+from twinlapse.cameras.jpeg import summarise
+from twinlapse.cameras.latest_frame import LatestFrame, exposed_after
+from twinlapse.cameras.sources.base import CameraPicture
 from twinlapse.errors import CaptureError, FrameError, JobError
 from twinlapse.frames.journal import FrameRow, FrameTimes, State
 from twinlapse.frames.store import FrameStore
@@ -55,7 +55,7 @@ class Answer:
 Lighting = Callable[[str, float], str]
 
 
-class Taker:
+class CueHandler:
     """Answers cues; safe to call from several threads.
 
     Parameters
@@ -75,7 +75,7 @@ class Taker:
     def __init__(
         self,
         store: FrameStore,
-        drains: Mapping[str, Drain],
+        drains: Mapping[str, LatestFrame],
         age_s: Mapping[str, float],
         *,
         clock: Clock | None = None,
@@ -173,11 +173,11 @@ class Taker:
             return self._miss(key, times, self._why(drain))
         return self._keep(key, picture, times, note)
 
-    def _keep(self, key: ShotKey, picture: Picture, cued: FrameTimes, note: str) -> FrameRow:
+    def _keep(self, key: ShotKey, picture: CameraPicture, cued: FrameTimes, note: str) -> FrameRow:
         assert cued.cue_mono_s is not None and cued.cue_wall_s is not None
         frame_s = picture.arrived_s if picture.exposed_s is None else picture.exposed_s
         times = replace(cued, frame_wall_s=cued.cue_wall_s + frame_s - cued.cue_mono_s, frame_mono_s=frame_s)
-        dark = "dark" if look_at(picture.data).luma < DARK_LUMA else ""
+        dark = "dark" if summarise(picture.data).luma < DARK_LUMA else ""
         try:
             return self._store.put(
                 key, picture.data, times, note=", ".join(word for word in (note, dark) if word)
@@ -191,7 +191,7 @@ class Taker:
         except JobError:  # not even this can be written down: say so, and go on with the next shot
             return FrameRow(key=key, state=state, times=times, note=f"{note}, not written down")
 
-    def _why(self, drain: Drain) -> str:
+    def _why(self, drain: LatestFrame) -> str:
         health = drain.health()
         return health.fault or {"silent": "the camera is silent", "frozen": "the camera is frozen"}.get(
             health.state, "no frame in time"
@@ -228,9 +228,9 @@ def _numbers(shot: Shot) -> range:
     return range(1, len(shot.stops) + 1)
 
 
-def _decodes(picture: Picture) -> bool:
+def _decodes(picture: CameraPicture) -> bool:
     try:
-        look_at(picture.data)
+        summarise(picture.data)
     except CaptureError:
         return False
     return True

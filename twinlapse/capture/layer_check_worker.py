@@ -33,7 +33,7 @@ Report = Callable[[str, str], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class LayerCheck:
     """What is known of one layer that the nozzle camera looked over."""
 
     layer: int  # from 0
@@ -43,7 +43,7 @@ class Look:
     rising: str = ""  # corners that lift, in words
 
 
-class Looker:
+class LayerCheckWorker:
     """Has every surveyed layer looked at once its frames are in.
 
     Parameters
@@ -71,7 +71,7 @@ class Looker:
         self._command = command
         self._limit_s = limit_s
         self._pending = _frames_of_looks(store)
-        self._looks = {look.layer: look for look in planned_looks(store.plan)}
+        self._looks = {look.layer: look for look in planned_checks(store.plan)}
         self._queue: queue.Queue[int | None] = queue.Queue()
         self._process: subprocess.Popen[bytes] | None = None
         self._ended = threading.Event()
@@ -79,7 +79,7 @@ class Looker:
         self._thread = threading.Thread(target=self._run, name="looks", daemon=True)
 
     @property
-    def looks(self) -> list[Look]:
+    def looks(self) -> list[LayerCheck]:
         """All layers that are looked over, lowest first."""
         return [self._looks[layer] for layer in sorted(self._looks)]
 
@@ -95,7 +95,7 @@ class Looker:
         self.heard()
 
     def heard(self) -> None:
-        """Look at every layer whose last frame has come, or was missed."""
+        """LayerCheck at every layer whose last frame has come, or was missed."""
         with self._lock:
             ready = [layer for layer in sorted(self._pending) if self._all_in(layer)]
             for layer in ready:
@@ -200,14 +200,14 @@ class Looker:
         self._report("corners", rising)
 
 
-def planned_looks(plan: Plan) -> list[Look]:
+def planned_checks(plan: Plan) -> list[LayerCheck]:
     """Return the layers that a plan has the nozzle camera look over."""
     stances: dict[int, set[str]] = {}
     for shot in plan.shots:
         for stop in shot.stops:
             if stop.stance in (SURVEY, CORNER):
                 stances.setdefault(shot.layer, set()).add(stop.stance)
-    return [Look(layer=layer, whole=SURVEY in stances[layer]) for layer in sorted(stances)]
+    return [LayerCheck(layer=layer, whole=SURVEY in stances[layer]) for layer in sorted(stances)]
 
 
 def _frames_of_looks(store: FrameStore) -> dict[int, list[ShotKey]]:
@@ -226,7 +226,7 @@ def _defects_in_words(defects: list[dict[str, Any]]) -> str:
         for d in defects[:3]
     ]
     more = f" and {len(defects) - 3} more" if len(defects) > 3 else ""
-    return f"{'; '.join(shown)}{more}. Look before you print on"
+    return f"{'; '.join(shown)}{more}. LayerCheck before you print on"
 
 
 def _corners_in_words(risen: list[dict[str, Any]]) -> str:

@@ -12,8 +12,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from twinlapse.cameras.clock import Clock
-from twinlapse.cameras.jpeg import look_at
-from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.jpeg import summarise
+from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.capture.rig_commands import run
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Light
@@ -112,7 +112,7 @@ class Lights:
     def __init__(
         self,
         lights: Mapping[str, Light],
-        drains: Mapping[str, Drain],
+        drains: Mapping[str, LatestFrame],
         clock: Clock,
         runner: Runner = run,
     ) -> None:
@@ -166,7 +166,7 @@ class Lights:
                 return
             seen_s = picture.arrived_s
             try:
-                lumas.append(look_at(picture.data).luma)
+                lumas.append(summarise(picture.data).luma)
             except CaptureError:
                 continue
             if is_steady(lumas):

@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.capture.lights import Runner
 from twinlapse.capture.rig_commands import run
 from twinlapse.rig.capture_settings import Power
@@ -15,7 +15,7 @@ Pause = Callable[[float], None]
 
 
 def bring_up(
-    power: Power, drain: Drain | None, now_s: Callable[[], float] = time.monotonic, *,
+    power: Power, drain: LatestFrame | None, now_s: Callable[[], float] = time.monotonic, *,
     runner: Runner = run, pause: Pause = time.sleep,
 ) -> str:  # fmt: skip
     """Switch a camera's supply on, wait for its device, restart its service, take one picture.

@@ -1,4 +1,4 @@
-"""The night itself: cameras, lights, cue channels, the page, and the keeper that looks at all of them."""
+"""The capture service: cameras, lights, cue inputs and alarms of one job, assembled."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from twinlapse.cameras.clock import Clock, SystemClock
-from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import open_source
-from twinlapse.capture.alarms import Messenger, Watch
-from twinlapse.capture.cue_handler import Answer, Taker
+from twinlapse.capture.alarms import AlarmSender, AlarmWatch
+from twinlapse.capture.cue_handler import Answer, CueHandler
 from twinlapse.capture.cue_inputs import LogReader, SerialReader
 from twinlapse.capture.forecast import Forecast
-from twinlapse.capture.layer_check_worker import Looker
+from twinlapse.capture.layer_check_worker import LayerCheckWorker
 from twinlapse.capture.lights import Lights
 from twinlapse.capture.power import bring_up, shut_down
 from twinlapse.capture.status import Reporter
@@ -31,7 +31,7 @@ ARMED_S = 10.0  # longer than announced: the print may be late
 _TICK_S = 0.25
 
 
-class Night:
+class CaptureService:
     """Everything that runs while the machine prints; what the web and the channels talk to."""
 
     def __init__(
@@ -54,7 +54,7 @@ class Night:
         )
         self.forecast = Forecast(plan)
         self.forecast.resume(max((row.key.shot for row in self.store.rows()), default=0))
-        self.taker = Taker(
+        self.cues = CueHandler(
             self.store,
             self.drains,
             {camera.name: camera.age_s for camera in rig.cameras},
@@ -63,9 +63,9 @@ class Night:
             heard=self._heard,
         )
         self.channels: dict[str, Any] = {}
-        self._messenger = Messenger(rig.capture.alarm, plan.gcode_sha256, self._publish)
-        self.watch = Watch(self._clock, self._messenger.send)
-        self.looker = Looker(self.store, self.watch.report)
+        self._messenger = AlarmSender(rig.capture.alarm, plan.gcode_sha256, self._publish)
+        self.watch = AlarmWatch(self._clock, self._messenger.send)
+        self.layer_checks = LayerCheckWorker(self.store, self.watch.report)
         self.reporter = Reporter(self)
         self._missed: dict[str, int] = {}
         self.last_status: dict[str, Any] = {}
@@ -80,9 +80,9 @@ class Night:
         self._watchdog = Watchdog(off)
         self._stack.callback(self._watchdog.dismiss)
         self._stack.callback(self._messenger.close)
-        self._stack.callback(self.taker.close)
-        self.looker.start()
-        self._stack.callback(self.looker.close)
+        self._stack.callback(self.cues.close)
+        self.layer_checks.start()
+        self._stack.callback(self.layer_checks.close)
         for drain in self.drains.values():
             drain.start()
             self._stack.callback(drain.stop)
@@ -111,7 +111,7 @@ class Night:
     def cue(self, cue: Cue, *, job: str = "", late_s: float = 0.0, channel: str = "") -> Answer:
         """Answer a cue, whatever it came through."""
         try:
-            answer = self.taker.take(cue, job=job, late_s=late_s)
+            answer = self.cues.take(cue, job=job, late_s=late_s)
         except CaptureError as error:
             self.watch.report(f"cue {channel}", f"a cue was refused: {error.what}")
             raise
@@ -140,10 +140,10 @@ class Night:
 
     def layer_picture(self, layer: int) -> bytes | None:
         """Return the map of a surveyed layer, from 1, as PNG."""
-        return self.looker.picture(layer - 1)
+        return self.layer_checks.picture(layer - 1)
 
-    def _drain(self, camera: Camera) -> Drain:
-        return Drain(camera.name, lambda: open_source(camera, self._clock), self._clock)
+    def _drain(self, camera: Camera) -> LatestFrame:
+        return LatestFrame(camera.name, lambda: open_source(camera, self._clock), self._clock)
 
     def _open_channels(self, capture: Capture) -> None:
         if capture.log:
@@ -171,7 +171,7 @@ class Night:
     def _heard(self, answer: Answer) -> None:
         self.forecast.answered(answer.shot, self._clock.mono_s())
         self.reporter.heard(answer)
-        self.looker.heard()
+        self.layer_checks.heard()
         limit = self._rig.capture.alarm.after_missed
         for camera, row in answer.frames.items():
             count = 0 if row.state == "taken" else self._missed.get(camera, 0) + 1

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import uvicorn
 
-from twinlapse.capture.access_policy import Rules, allowed_hosts, is_loopback, read_token
-from twinlapse.capture.service import Night
+from twinlapse.capture.access_policy import AccessRules, allowed_hosts, is_loopback, read_token
+from twinlapse.capture.service import CaptureService
 from twinlapse.capture.web import make_app
 from twinlapse.errors import CaptureError
 from twinlapse.frames.job import Job
@@ -29,7 +29,7 @@ class Listen:
     socket_path: Path
     host: str
     port: int  # 0: no network at all
-    rules: Rules
+    rules: AccessRules
 
 
 def where_to_listen(
@@ -49,7 +49,7 @@ def where_to_listen(
     if not is_loopback(host) and file is None:
         raise CaptureError("other machines need a token", "add --token-file FILE; it is made when missing")
     token = "" if file is None else read_token(file)
-    rules = Rules(hosts=allowed_hosts(host, port, capture.names), token=token)
+    rules = AccessRules(hosts=allowed_hosts(host, port, capture.names), token=token)
     return Listen(socket_path=job.folder / "capture.sock", host=host, port=port, rules=rules)
 
 
@@ -62,7 +62,7 @@ class _Server(uvicorn.Server):
         yield
 
 
-def serve(night: Night, listen: Listen, *, ready: Callable[[], None] | None = None) -> None:
+def serve(service: CaptureService, listen: Listen, *, ready: Callable[[], None] | None = None) -> None:
     """Run the service until SIGTERM or SIGINT.
 
     Raises
@@ -72,7 +72,7 @@ def serve(night: Night, listen: Listen, *, ready: Callable[[], None] | None = No
     """
     with _sockets(listen) as sockets:
         config = uvicorn.Config(
-            make_app(night, listen.rules),
+            make_app(service, listen.rules),
             http="h11",
             ws="none",
             lifespan="off",
@@ -88,11 +88,11 @@ def serve(night: Night, listen: Listen, *, ready: Callable[[], None] | None = No
             timeout_graceful_shutdown=3,
         )
         server = _Server(config)
-        night.start()
+        service.start()
         try:
             asyncio.run(_until_told(server, sockets, ready))
         finally:
-            night.close()
+            service.close()
 
 
 async def _until_told(

@@ -6,27 +6,27 @@ import math
 import threading
 from typing import TYPE_CHECKING, Any
 
-from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.capture.cue_handler import Answer
 from twinlapse.frames.journal import FrameRow
 from twinlapse.frames.store import free_bytes
 
 if TYPE_CHECKING:
-    from twinlapse.capture.service import Night
+    from twinlapse.capture.service import CaptureService
 
 
 class Reporter:
     """Keeps the counts of the run, so that a look at the page costs nothing."""
 
-    def __init__(self, night: Night) -> None:
-        self._night = night
+    def __init__(self, service: CaptureService) -> None:
+        self._service = service
         self._lock = threading.Lock()
         self._states: dict[str, dict[tuple[int, int], str]] = {}
         self._last: dict[str, FrameRow] = {}
         self._first: dict[str, FrameRow] = {}
         self._notes: list[dict[str, Any]] = []
-        self._began_s = night._clock.mono_s()
-        for row in night.store.rows():
+        self._began_s = service._clock.mono_s()
+        for row in service.store.rows():
             self._count(row)
 
     def heard(self, answer: Answer) -> None:
@@ -36,23 +36,23 @@ class Reporter:
 
     def status(self) -> dict[str, Any]:
         """Return the state of the service as plain values."""
-        night = self._night
-        plan, forecast = night.store.plan, night.forecast
+        service = self._service
+        plan, forecast = service.store.plan, service.forecast
         upcoming = forecast.upcoming
-        due_in_s = forecast.due_in_s(night._clock.mono_s())
+        due_in_s = forecast.due_in_s(service._clock.mono_s())
         return {
             "job": plan.gcode_sha256,
-            "run": night.store.run,
+            "run": service.store.run,
             "shots": len(plan.shots),
             "done": forecast.done,
             "layers": plan.layer_count,
             "next": None if upcoming is None else {"shot": upcoming.number, "layer": upcoming.layer + 1},
             "due_in_s": None if math.isinf(due_in_s) else round(due_in_s, 1),
-            "cameras": {name: self._camera(name, drain) for name, drain in night.drains.items()},
+            "cameras": {name: self._camera(name, drain) for name, drain in service.drains.items()},
             "lights": self._lights(),
             "troubles": [
                 {"code": trouble.code, "text": trouble.text, "since": trouble.since_wall_s}
-                for trouble in night.watch.troubles
+                for trouble in service.watch.troubles
             ],
             "looks": [
                 {
@@ -61,15 +61,15 @@ class Reporter:
                     "state": look.state,
                     "words": " ".join(filter(None, (look.words, look.rising))),
                 }
-                for look in night.looker.looks
+                for look in service.layer_checks.looks
             ],
             "notes": self._notes[-20:],
-            "free_mb": round(free_bytes(night.store.job.folder) / 1e6),
+            "free_mb": round(free_bytes(service.store.job.folder) / 1e6),
         }
 
     def picture(self, camera: str, which: str) -> bytes | None:
         """Return the "live", "last" or "reference" (first of the run) picture of a camera."""
-        drain = self._night.drains.get(camera)
+        drain = self._service.drains.get(camera)
         if drain is None:
             return None
         if which == "live":
@@ -78,11 +78,11 @@ class Reporter:
         if row is None:
             return None
         try:
-            return (self._night.store.job.frames / row.file).read_bytes()
+            return (self._service.store.job.frames / row.file).read_bytes()
         except OSError:
             return None
 
-    def _camera(self, name: str, drain: Drain) -> dict[str, Any]:
+    def _camera(self, name: str, drain: LatestFrame) -> dict[str, Any]:
         health = drain.health()
         states = list(self._states.get(name, {}).values())
         last, first = self._last.get(name), self._first.get(name)
@@ -98,8 +98,8 @@ class Reporter:
         }
 
     def _lights(self) -> dict[str, Any]:
-        lamps = self._night.lights.each
-        session_s = max(1e-3, self._night._clock.mono_s() - self._began_s)
+        lamps = self._service.lights.each
+        session_s = max(1e-3, self._service._clock.mono_s() - self._began_s)
         return {
             "count": len(lamps),
             "on": any(lamp.is_on for lamp in lamps),

@@ -9,7 +9,7 @@ import getpass
 import sys
 from pathlib import Path
 
-from twinlapse.capture.layer_check_worker import planned_looks
+from twinlapse.capture.layer_check_worker import planned_checks
 from twinlapse.errors import CaptureError
 from twinlapse.shots import read_plan
 
@@ -91,7 +91,7 @@ def make_unit(job: Path, *, user: str | None = None, python: str = sys.executabl
     if any(character in str(job) + python for character in "\n\r\"'\\"):
         raise CaptureError("this path cannot stand in a unit file", "rename the folder", path=job)
     plan = job / "plan.json"
-    looks = bool(plan.exists() and planned_looks(read_plan(plan)))
+    looks = bool(plan.exists() and planned_checks(read_plan(plan)))
     homes = ("/home/", "/root/")
     home = "read-only" if str(job).startswith(homes) or python.startswith(homes) else "yes"
     return _UNIT.format(

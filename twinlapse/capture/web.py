@@ -17,7 +17,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from twinlapse.capture.access_policy import TOO_LARGE, Guard, Rules
+from twinlapse.capture.access_policy import TOO_LARGE, AccessGuard, AccessRules
 from twinlapse.capture.cue_handler import Answer, UnknownShotError
 from twinlapse.errors import CaptureError, TwinlapseError
 from twinlapse.names import CAMERA_NAME
@@ -27,7 +27,7 @@ _KINDS = {"page.html": "text/html; charset=utf-8", "page.css": "text/css", "page
 _NUMBERS = {"shot": 999_999_999, "stop": 999, "late_s": 1e6}
 
 
-class Desk(Protocol):
+class ServiceApi(Protocol):
     """What the web needs of the service."""
 
     def cue(self, cue: Cue, *, job: str, late_s: float, channel: str) -> Answer:
@@ -50,29 +50,29 @@ class BadRequestError(CaptureError):
     """The body of a request is not what it should be."""
 
 
-def make_app(desk: Desk, rules: Rules) -> Guard:
+def make_app(api: ServiceApi, rules: AccessRules) -> AccessGuard:
     """Return the guarded application."""
 
     async def cue(request: Request) -> Response:
         body = await _body(request, {"shot", "stop", "cameras", "job", "late_s"})
         wanted, job, late_s = read_cue(body)
-        answer = await asyncio.to_thread(desk.cue, wanted, job=job, late_s=late_s, channel="http")
+        answer = await asyncio.to_thread(api.cue, wanted, job=job, late_s=late_s, channel="http")
         return JSONResponse(answer.to_json())
 
     async def light(request: Request) -> Response:
         body = await _body(request, {"minutes"})
         minutes = _number(body, "minutes", 0, 60)
-        await asyncio.to_thread(desk.hold_light, 60 * minutes)
+        await asyncio.to_thread(api.hold_light, 60 * minutes)
         return JSONResponse({"minutes": minutes})
 
     async def status(request: Request) -> Response:
-        return JSONResponse(await asyncio.to_thread(desk.status))
+        return JSONResponse(await asyncio.to_thread(api.status))
 
     async def picture(request: Request) -> Response:
         camera, which = request.path_params["camera"], request.path_params["which"]
         if not CAMERA_NAME.fullmatch(camera) or which not in ("live", "last", "reference"):
             return _error(404, "there is no such picture")
-        data = await asyncio.to_thread(desk.picture, camera, which)
+        data = await asyncio.to_thread(api.picture, camera, which)
         return (
             _error(404, "there is no such picture")
             if data is None
@@ -80,7 +80,7 @@ def make_app(desk: Desk, rules: Rules) -> Guard:
         )
 
     async def layer(request: Request) -> Response:
-        data = await asyncio.to_thread(desk.layer_picture, request.path_params["layer"])
+        data = await asyncio.to_thread(api.layer_picture, request.path_params["layer"])
         return (
             _error(404, "there is no such picture")
             if data is None
@@ -113,7 +113,7 @@ def make_app(desk: Desk, rules: Rules) -> Guard:
         413: _plain(413, TOO_LARGE),
         405: _plain(405, "this address does not know that method"),
     }
-    return Guard(Starlette(routes=routes, exception_handlers=handlers), rules)
+    return AccessGuard(Starlette(routes=routes, exception_handlers=handlers), rules)
 
 
 def read_cue(body: dict[str, Any]) -> tuple[Cue, str, float]:

@@ -10,7 +10,7 @@ import click
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
-    from twinlapse.capture.service import Night
+    from twinlapse.capture.service import CaptureService
 
 
 @click.command()
@@ -43,7 +43,7 @@ def command(
         output.say(text)
         output.result({"unit": text})
         return
-    from twinlapse.capture.service import Night
+    from twinlapse.capture.service import CaptureService
     from twinlapse.capture.serving import serve, where_to_listen
     from twinlapse.frames.job import open_job
     from twinlapse.frames.store import free_bytes, needed_bytes
@@ -57,15 +57,15 @@ def command(
     needed = needed_bytes(plan, int(1000 * rig.capture.frame_kb))
     if free_bytes(job.folder) < needed:
         output.warn(f"the frames will take about {needed / 1e6:.0f} MB, and less than that is free")
-    night = Night(job, plan, rig, new_run=new_run)
-    _tell_recovered(output, night)
+    service = CaptureService(job, plan, rig, new_run=new_run)
+    _tell_recovered(output, service)
     page = f"http://{listen.host}:{listen.port}/" if listen.port else ""
-    serve(night, listen, ready=lambda: output.say(f"ready: {page or listen.socket_path}"))
-    _tell_end(output, night)
+    serve(service, listen, ready=lambda: output.say(f"ready: {page or listen.socket_path}"))
+    _tell_end(output, service)
 
 
-def _tell_recovered(output: Output, night: Night) -> None:
-    found = night.store.recovered
+def _tell_recovered(output: Output, service: CaptureService) -> None:
+    found = service.store.recovered
     for words, names in (
         ("adopted, whole but not in the journal", found.adopted),
         ("set aside, not of this plan or changed", found.aside),
@@ -77,8 +77,8 @@ def _tell_recovered(output: Output, night: Night) -> None:
             )
 
 
-def _tell_end(output: Output, night: Night) -> None:
-    status = night.last_status
+def _tell_end(output: Output, service: CaptureService) -> None:
+    status = service.last_status
     for name, camera in status["cameras"].items():
         output.say(f"{name}: {camera['taken']} frames taken, {camera['missed']} missed")
     lights = status["lights"]

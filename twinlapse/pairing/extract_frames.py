@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Progress
-from twinlapse.cameras.jpeg import look_at
+from twinlapse.cameras.jpeg import summarise
 from twinlapse.errors import CaptureError
 from twinlapse.frames.journal import FrameTimes
 from twinlapse.frames.store import FrameStore
@@ -158,7 +158,7 @@ def sharpest(recording: Recording, still: Standstill) -> bytes | None:
     best: tuple[float, bytes] | None = None
     for data in recording.between(still.start_s + margin_s, still.end_s - margin_s):
         try:
-            value = look_at(data, sharpness=True).sharpness
+            value = summarise(data, sharpness=True).sharpness
         except CaptureError:
             continue
         if best is None or value > best[0]:

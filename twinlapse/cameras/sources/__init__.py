@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from twinlapse.cameras.clock import Clock, SystemClock
-from twinlapse.cameras.sources.base import Picture, Source
+from twinlapse.cameras.sources.base import CameraPicture, Source
 from twinlapse.errors import CaptureError
 from twinlapse.rig.model import Camera
 
-__all__ = ["Picture", "Source", "open_source"]
+__all__ = ["CameraPicture", "Source", "open_source"]
 
 
 def open_source(camera: Camera, clock: Clock | None = None) -> Source:

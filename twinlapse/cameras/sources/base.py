@@ -8,7 +8,7 @@ from typing import Protocol
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
+class CameraPicture:
     """One JPEG as the camera gave it, and what is known of its time.
 
     Times are monotonic seconds of this host.
@@ -29,7 +29,7 @@ class Source(Protocol):
     `timeout_s`. ``close`` may be called from another thread and makes ``pictures`` end.
     """
 
-    def pictures(self) -> Iterator[Picture]:
+    def pictures(self) -> Iterator[CameraPicture]:
         """Yield pictures in the order in which they arrive."""
 
     def close(self) -> None:

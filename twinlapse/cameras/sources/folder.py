@@ -20,7 +20,7 @@ from pathlib import Path
 
 from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.jpeg import MAX_BYTES, check_whole
-from twinlapse.cameras.sources.base import Picture
+from twinlapse.cameras.sources.base import CameraPicture
 from twinlapse.errors import CaptureError
 
 _CLOSE_WRITE, _MOVED_TO, _CREATE = 0x8, 0x80, 0x100
@@ -45,7 +45,7 @@ class FolderSource:
         self._watch = _Watch(folder) if inotify or (inotify is None and _Watch.there()) else None
         self._seen = {path.name: _stamp(path) for path in folder.iterdir() if _wanted(path.name)}
 
-    def pictures(self) -> Iterator[Picture]:
+    def pictures(self) -> Iterator[CameraPicture]:
         """Yield a picture when its file is whole; those that were there before are passed over."""
         last_s = self._clock.mono_s()
         while not self._closed:
@@ -54,7 +54,7 @@ class FolderSource:
                 data = self._read(name)
                 if data is not None:
                     last_s = arrived_s
-                    yield Picture(data=data, arrived_s=arrived_s)
+                    yield CameraPicture(data=data, arrived_s=arrived_s)
             if self._clock.mono_s() - last_s > self._timeout_s:
                 raise CaptureError("nothing new came into the folder", "", path=self._folder)
 

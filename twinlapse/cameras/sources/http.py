@@ -13,7 +13,7 @@ from urllib.parse import SplitResult, unquote, urlsplit
 
 from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.jpeg import MAX_BYTES, check_whole
-from twinlapse.cameras.sources.base import Picture
+from twinlapse.cameras.sources.base import CameraPicture
 from twinlapse.cameras.sources.multipart import PartReader, read_boundary
 from twinlapse.errors import CaptureError
 
@@ -89,7 +89,7 @@ class StreamSource:
         self._connection = _Connection(address, timeout_s)
         self._clock = clock
 
-    def pictures(self) -> Iterator[Picture]:
+    def pictures(self) -> Iterator[CameraPicture]:
         """Yield every part when its last byte is here."""
         try:
             with self._connection.get() as response:
@@ -97,7 +97,7 @@ class StreamSource:
         finally:
             self._connection.release()
 
-    def _parts(self, response: http.client.HTTPResponse) -> Iterator[Picture]:
+    def _parts(self, response: http.client.HTTPResponse) -> Iterator[CameraPicture]:
         reader = PartReader(read_boundary(response.headers.get("Content-Type", "")))
         waited_s = 0.0
         while True:
@@ -108,7 +108,7 @@ class StreamSource:
                 raise CaptureError("the stream ended", "")
             waited_s = max(waited_s, arrived_s - asked_s)
             for part in reader.feed(data):
-                yield Picture(data=part, arrived_s=arrived_s, waited_s=waited_s)
+                yield CameraPicture(data=part, arrived_s=arrived_s, waited_s=waited_s)
                 waited_s = 0.0
 
     def close(self) -> None:
@@ -126,7 +126,7 @@ class StillSource:
         self._connection = _Connection(address, timeout_s)
         self._clock = clock
 
-    def pictures(self) -> Iterator[Picture]:
+    def pictures(self) -> Iterator[CameraPicture]:
         """Ask again as soon as an answer is whole."""
         try:
             while True:
@@ -134,7 +134,7 @@ class StillSource:
         finally:
             self._connection.release()
 
-    def _ask(self) -> Picture:
+    def _ask(self) -> CameraPicture:
         asked_s = self._clock.mono_s()
         data = bytearray()
         with self._connection.get() as response:
@@ -143,7 +143,7 @@ class StillSource:
                 if len(data) > MAX_BYTES:
                     raise CaptureError("a picture does not end", "8 MB are enough")
         check_whole(bytes(data))
-        return Picture(data=bytes(data), arrived_s=asked_s)
+        return CameraPicture(data=bytes(data), arrived_s=asked_s)
 
     def close(self) -> None:
         """Hang up."""

@@ -19,7 +19,7 @@ from typing import Any, Protocol
 from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.jpeg import find_end
 from twinlapse.cameras.sources import v4l2_records as v4l2
-from twinlapse.cameras.sources.base import Picture
+from twinlapse.cameras.sources.base import CameraPicture
 from twinlapse.errors import CaptureError
 
 _BUFFERS = 4
@@ -107,7 +107,7 @@ class V4l2Source:
             self._device.close()
             raise
 
-    def pictures(self) -> Iterator[Picture]:
+    def pictures(self) -> Iterator[CameraPicture]:
         """Yield whole pictures; damaged buffers are passed over."""
         try:
             self._device.ioctl(v4l2.STREAMON, ctypes.c_int(v4l2.CAPTURE))
@@ -152,7 +152,7 @@ class V4l2Source:
         self._device.ioctl(v4l2.QBUF, buffer)
         return memory
 
-    def _take(self, asked_s: float) -> Picture | None:
+    def _take(self, asked_s: float) -> CameraPicture | None:
         buffer = v4l2.Buffer(type=v4l2.CAPTURE, memory=v4l2.MMAP)
         self._device.ioctl(v4l2.DQBUF, buffer)
         arrived_s = self._clock.mono_s()
@@ -164,7 +164,9 @@ class V4l2Source:
         exposed_s = None
         if flags & v4l2.TIMESTAMP_MASK == v4l2.TIMESTAMP_MONOTONIC:
             exposed_s = stamp.tv_sec + stamp.tv_usec * 1e-6 - self._exposure_s()
-        return Picture(data=data, arrived_s=arrived_s, exposed_s=exposed_s, waited_s=arrived_s - asked_s)
+        return CameraPicture(
+            data=data, arrived_s=arrived_s, exposed_s=exposed_s, waited_s=arrived_s - asked_s
+        )
 
     def _exposure_s(self) -> float:
         control = v4l2.Control(id=v4l2.CID_EXPOSURE_ABSOLUTE)

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from twinlapse.cameras.clock import Clock
-from twinlapse.cameras.sources.base import Picture
+from twinlapse.cameras.sources.base import CameraPicture
 from twinlapse.cameras.sources.http import redacted
 from twinlapse.errors import CaptureError
 
@@ -37,7 +37,7 @@ class VideoSource:
         except (OSError, ValueError) as error:
             raise CaptureError(f"{self._name} cannot be opened ({_reason(error)})", "") from None
 
-    def pictures(self) -> Iterator[Picture]:
+    def pictures(self) -> Iterator[CameraPicture]:
         """Yield every picture of the first video stream."""
         began_s = self._clock.mono_s()
         first_s: float | None = None
@@ -50,7 +50,7 @@ class VideoSource:
                     waited_s = arrived_s - asked_s
                 if self._closed:
                     return
-                yield Picture(data=self._jpeg(frame), arrived_s=arrived_s, waited_s=waited_s)
+                yield CameraPicture(data=self._jpeg(frame), arrived_s=arrived_s, waited_s=waited_s)
         except (OSError, ValueError) as error:
             if not self._closed:
                 raise CaptureError(f"{self._name} fell silent ({_reason(error)})", "") from None

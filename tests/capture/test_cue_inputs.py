@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from twinlapse.capture.alarms import Messenger, Trouble
+from twinlapse.capture.alarms import AlarmSender, Trouble
 from twinlapse.capture.cue_handler import Answer
 from twinlapse.capture.cue_inputs import LONG_AGO_S, LineBuffer, LogReader, SerialReader, hear_lines
 from twinlapse.errors import CaptureError
@@ -221,7 +221,7 @@ def test_alarms_go_through_a_broker_that_dies_and_comes_back(broker: Broker) -> 
     channel.start()
     until(lambda: channel.fault == "" and phone.is_connected())
     time.sleep(0.2)
-    messenger = Messenger(Alarm(mqtt=True), "ab" * 32, channel.publish)
+    messenger = AlarmSender(Alarm(mqtt=True), "ab" * 32, channel.publish)
     messenger.send(Trouble(code="space", text="little space is left", since_wall_s=1.8e9))
     until(lambda: len(told) == 1)
     assert told[0] == {"job": "ab" * 32, "code": "space", "text": "little space is left", "since": 1.8e9}

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from twinlapse.cameras.clock import SystemClock
-from twinlapse.cameras.latest_frame import Drain, exposed_after
-from twinlapse.cameras.sources import Picture, Source, open_source
+from twinlapse.cameras.latest_frame import LatestFrame, exposed_after
+from twinlapse.cameras.sources import CameraPicture, Source, open_source
 from twinlapse.cameras.sources.v4l2 import V4l2Source
 from twinlapse.errors import CaptureError
 from twinlapse.rig.model import Camera
@@ -22,17 +22,17 @@ from twinlapse.rig.model import Camera
 PIPELINES = [(fps, age_s) for fps in (5.0, 15.0, 30.0) for age_s in (0.02, 0.06, 0.2)]
 
 
-def drained(source: str | Callable[[], Source]) -> Drain:
+def drained(source: str | Callable[[], Source]) -> LatestFrame:
     connect = (
         source if callable(source) else lambda: open_source(Camera(name="wide", mount="frame", source=source))
     )
-    drain = Drain("wide", connect)
+    drain = LatestFrame("wide", connect)
     drain.start()
     return drain
 
 
 def ages(
-    drain: Drain, read: Callable[[bytes], float], budget_s: float, cues: int, span_s: float
+    drain: LatestFrame, read: Callable[[bytes], float], budget_s: float, cues: int, span_s: float
 ) -> list[float]:
     """Exposure minus cue, for cues at random moments of `span_s`, overlapping as they please."""
     found: list[float] = []
@@ -178,11 +178,11 @@ def test_a_frozen_camera_is_recognised(cameras: Any) -> None:
 class Script:
     """A source that yields given pictures and then waits or fails."""
 
-    def __init__(self, pictures: list[Picture], error: Exception | None = None) -> None:
+    def __init__(self, pictures: list[CameraPicture], error: Exception | None = None) -> None:
         self._pictures, self._error = pictures, error
         self._end = threading.Event()
 
-    def pictures(self) -> Iterator[Picture]:
+    def pictures(self) -> Iterator[CameraPicture]:
         yield from self._pictures
         if self._error:
             raise self._error
@@ -202,9 +202,9 @@ class StoppedClock:
         return 0.0
 
 
-def judged(pictures: list[Picture]) -> bool:
+def judged(pictures: list[CameraPicture]) -> bool:
     """Whether the last of `pictures` is trusted."""
-    drain = Drain("wide", lambda: Script(pictures), StoppedClock())
+    drain = LatestFrame("wide", lambda: Script(pictures), StoppedClock())
     drain.start()
     for _ in range(200):
         if drain.health().pictures == len(pictures):
@@ -215,8 +215,8 @@ def judged(pictures: list[Picture]) -> bool:
     return taken is pictures[-1]
 
 
-def timed(arrived_s: float, waited_s: float | None, exposed_s: float | None = None) -> Picture:
-    return Picture(data=b"%f" % arrived_s, arrived_s=arrived_s, waited_s=waited_s, exposed_s=exposed_s)
+def timed(arrived_s: float, waited_s: float | None, exposed_s: float | None = None) -> CameraPicture:
+    return CameraPicture(data=b"%f" % arrived_s, arrived_s=arrived_s, waited_s=waited_s, exposed_s=exposed_s)
 
 
 def test_what_lay_ready_while_the_reader_was_held_up_is_not_trusted() -> None:
@@ -251,7 +251,7 @@ def test_no_failure_of_a_source_ends_the_thread(error: Exception) -> None:
         opened.append(Script([timed(1.0, 0.03), timed(1.1, 0.03)], error if len(opened) < 2 else None))
         return opened[-1]
 
-    drain = Drain("wide", connect)
+    drain = LatestFrame("wide", connect)
     drain.start()
     assert drain.wait(lambda _: len(opened) == 3, time.monotonic() + 3)
     drain.stop()

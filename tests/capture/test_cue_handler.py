@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import open_source
-from twinlapse.capture.cue_handler import Answer, Taker, UnknownShotError
+from twinlapse.capture.cue_handler import Answer, CueHandler, UnknownShotError
 from twinlapse.errors import FrameError
 from twinlapse.frames.job import Job
 from twinlapse.frames.store import FrameStore
@@ -23,7 +23,7 @@ BOTH = ("wide", "nozzle")
 
 
 class Shed:
-    """Two cameras, a store and a taker."""
+    """Two cameras, a store and a cue handler."""
 
     def __init__(self, folder: Path, plan: Any, cameras: Any, **options: Any) -> None:
         self.cameras = {name: cameras(fps=30, pipeline_s=0.03) for name in BOTH}
@@ -31,16 +31,16 @@ class Shed:
         self.heard: list[Answer] = []
         self.drains = {name: self._drain(name, fake.stream) for name, fake in self.cameras.items()}
         ages = {name: fake.age_s for name, fake in self.cameras.items()}
-        self.taker = Taker(self.store, self.drains, ages, heard=self.heard.append, **options)
+        self.cues = CueHandler(self.store, self.drains, ages, heard=self.heard.append, **options)
         for drain in self.drains.values():
             drain.start()
             assert drain.wait(lambda _: True, time.monotonic() + 5)
 
-    def _drain(self, name: str, source: str) -> Drain:
-        return Drain(name, lambda: open_source(Camera(name=name, mount="frame", source=source)))
+    def _drain(self, name: str, source: str) -> LatestFrame:
+        return LatestFrame(name, lambda: open_source(Camera(name=name, mount="frame", source=source)))
 
     def take(self, shot: int, stop: int = 1, cameras: tuple[str, ...] = (), **options: Any) -> Answer:
-        return self.taker.take(Cue(shot=shot, stop=stop, cameras=cameras), **options)
+        return self.cues.take(Cue(shot=shot, stop=stop, cameras=cameras), **options)
 
     def states(self) -> dict[tuple[int, str], str]:
         return {(row.key.shot, row.key.camera): row.state for row in self.store.rows()}
@@ -48,7 +48,7 @@ class Shed:
     def close(self) -> None:
         for drain in self.drains.values():
             drain.stop()
-        self.taker.close()
+        self.cues.close()
         self.store.close()
 
 
@@ -110,7 +110,7 @@ def test_one_cue_sent_many_times_at_once_is_one_frame(sheds: Any) -> None:
 def test_what_is_not_planned_takes_nothing(sheds: Any, cue: Cue, job: str) -> None:
     shed = sheds()
     with pytest.raises(UnknownShotError):
-        shed.taker.take(cue, job=job)
+        shed.cues.take(cue, job=job)
     assert shed.store.rows() == []
 
 

@@ -14,17 +14,17 @@ from typing import Any
 import pytest
 
 from twinlapse.cameras.clock import SystemClock
-from twinlapse.cameras.jpeg import Look
-from twinlapse.cameras.latest_frame import Drain
+from twinlapse.cameras.jpeg import JpegSummary
+from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import open_source
 from twinlapse.capture import camera_check
-from twinlapse.capture.camera_check import Measured, age_by_light, examine, judge
+from twinlapse.capture.camera_check import CameraMeasurement, age_by_light, examine, judge
 from twinlapse.rig import Camera, Lens, Printer, Rig
 from twinlapse.rig.capture_settings import Light
 
 LIGHT = Light(on=("/bin/led", "on"), off=("/bin/led", "off"))
-GOOD = Measured(
-    fps=15.0, bytes=40_000, size_px=(640, 480), look=Look(luma=120, spread=40, sharpness=90), age_s=0.1
+GOOD = CameraMeasurement(
+    fps=15.0, bytes=40_000, size_px=(640, 480), look=JpegSummary(luma=120, spread=40, sharpness=90), age_s=0.1
 )
 
 
@@ -38,9 +38,9 @@ def test_a_good_camera_is_good() -> None:
     [
         ("rate", {"fps": 2.0}, {"dwell_s": 3.0, "age_s": 0.7}, "MJPEG"),
         ("size", {"size_px": (320, 240)}, {}, "lens"),
-        ("exposure", {"look": Look(luma=3, spread=40, sharpness=90)}, {}, "light"),
-        ("exposure", {"look": Look(luma=252, spread=40, sharpness=90)}, {}, "exposure"),
-        ("contrast", {"look": Look(luma=100, spread=1, sharpness=0)}, {}, "lens cap"),
+        ("exposure", {"look": JpegSummary(luma=3, spread=40, sharpness=90)}, {}, "light"),
+        ("exposure", {"look": JpegSummary(luma=252, spread=40, sharpness=90)}, {}, "exposure"),
+        ("contrast", {"look": JpegSummary(luma=100, spread=1, sharpness=0)}, {}, "lens cap"),
         ("age", {"age_s": 0.4}, {}, "age_s = 0.47"),
         ("dwell", {}, {"dwell_s": 0.2}, "dwell_s = 0.4"),
     ],
@@ -67,7 +67,7 @@ def test_the_age_is_measured_by_the_light(
         return ""
 
     camera = Camera(name="wide", mount="frame", source=fake.stream, light=LIGHT)
-    drain = Drain("wide", lambda: open_source(camera))
+    drain = LatestFrame("wide", lambda: open_source(camera))
     drain.start()
     drain.wait(lambda _: True, time.monotonic() + 3)
     age_s = age_by_light(camera, drain, SystemClock(), switch)
