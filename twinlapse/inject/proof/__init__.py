@@ -1,6 +1,6 @@
 """The independent check that a written file prints what the original prints.
 
-It reads both files anew and shares no code with what planned and wrote the shots.
+It reads both files again and shares no code with what planned and wrote the shots.
 """
 
 from twinlapse.inject.proof.proving import prove

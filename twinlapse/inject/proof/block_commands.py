@@ -36,7 +36,7 @@ _SLACK_S = 0.0015
 
 
 @dataclass(slots=True)
-class Stand:
+class CueStop:
     """One cue of a block, with what surrounds it."""
 
     line: int
@@ -51,10 +51,10 @@ class Stand:
 
 
 @dataclass(slots=True)
-class Reading:
+class BlockReading:
     """A block read line by line."""
 
-    stands: list[Stand] = field(default_factory=list)
+    stands: list[CueStop] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
 
 
@@ -69,13 +69,13 @@ class BlockReader:
         self._held = False
         self.macro = macro.upper()
         self.retracts_itself = retracts_itself  # the original uses the firmware's retraction
-        self.reading = Reading()
+        self.reading = BlockReading()
         self._waited = False
         self._settled_s = 0.0
         self._stated: tuple[int, int, str, tuple[float, float, float], float] | None = None
-        self._standing: Stand | None = None
+        self._standing: CueStop | None = None
 
-    def run(self) -> Reading:
+    def run(self) -> BlockReading:
         """Read the whole block."""
         lines = self.block.text.decode("utf-8", "replace").split("\n")
         for number, line in enumerate(lines, self.block.line):
@@ -137,7 +137,7 @@ class BlockReader:
     def _cue(self, number: int, found: re.Match[str]) -> None:
         stated = self._stated
         mine = stated is not None and stated[:3] == (int(found[1]), int(found[2]), found[3])
-        self._standing = Stand(
+        self._standing = CueStop(
             line=number,
             shot=int(found[1]),
             stop=int(found[2]),
@@ -158,7 +158,7 @@ def check_blocks(evidence: Evidence) -> tuple[Check, Check]:
     retracts_itself = bool((evidence.original.kind == Kind.FW_RETRACT).any())
     commands: list[Fault] = []
     stands: list[Fault] = []
-    for block in evidence.cutting.blocks:
+    for block in evidence.fenced.blocks:
         hold = _HOLD.get(evidence.rig.printer.firmware) if str(block.number) in evidence.holds else None
         reading = BlockReader(block, macro, retracts_itself, hold).run()
         commands.extend(reading.faults)
@@ -181,7 +181,7 @@ def check_blocks(evidence: Evidence) -> tuple[Check, Check]:
 def _arm_faults(evidence: Evidence) -> list[Fault]:
     """An arming line says its own words and nothing else."""
     faults = []
-    for piece in evidence.cutting.others:
+    for piece in evidence.fenced.others:
         lines = piece.text.decode("utf-8", "replace").split("\n")[1:]
         for number, line in enumerate(lines, piece.line + 1):
             command = line.split(";", 1)[0].strip()
@@ -192,7 +192,7 @@ def _arm_faults(evidence: Evidence) -> list[Fault]:
     return faults
 
 
-def _stand_faults(evidence: Evidence, block: Fenced, stands: list[Stand]) -> list[Fault]:
+def _stand_faults(evidence: Evidence, block: Fenced, stands: list[CueStop]) -> list[Fault]:
     faults: list[Fault] = []
     if not stands:
         faults.append(Fault(block.line, f"shot {block.number} has no cue"))
@@ -203,7 +203,7 @@ def _stand_faults(evidence: Evidence, block: Fenced, stands: list[Stand]) -> lis
     return faults
 
 
-def _stand_fault(evidence: Evidence, block: Fenced, index: int, stand: Stand) -> str:
+def _stand_fault(evidence: Evidence, block: Fenced, index: int, stand: CueStop) -> str:
     if (stand.shot, stand.stop) != (block.number, index):
         return f"its cue says {stand.shot}.{stand.stop} instead of {block.number}.{index}"
     if stand.stated_mm is None:
@@ -223,14 +223,14 @@ def _stand_fault(evidence: Evidence, block: Fenced, index: int, stand: Stand) ->
     return ""
 
 
-def _wanted(evidence: Evidence, stand: Stand) -> tuple[float, float]:
+def _wanted(evidence: Evidence, stand: CueStop) -> tuple[float, float]:
     cameras = [camera for camera in evidence.rig.cameras if camera.name in stand.cameras]
     settle_s = max((camera.settle_s for camera in cameras), default=0.0)
     return settle_s, max((camera.dwell_s for camera in cameras), default=0.0)
 
 
 def _place_at(evidence: Evidence, line: int) -> np.ndarray:
-    path = evidence.woven.path
+    path = evidence.block_rows.path
     row = max(int(np.searchsorted(path.line, line, "left")) - 1, 0)
     return np.array([path.x_mm[row], path.y_mm[row], path.z_mm[row]])
 

@@ -77,11 +77,11 @@ def _through(start: NDArray[np.float64], end: NDArray[np.float64], box: KeepOut)
 
 def check_speed(evidence: Evidence, moves: BlockMoves) -> Check:
     """Travels, lifts and filament move at the speeds of the rig or of the file itself."""
-    printer, path = evidence.rig.printer, evidence.woven.path
+    printer, path = evidence.rig.printer, evidence.block_rows.path
     feed = path.feed_mm_s[moves.row].astype(float)
     faults = []
     wiping = moves.flat & (np.abs(moves.end_mm[:, 2] - moves.home_mm[:, 2]) <= _SLACK_MM)
-    home_feed = path.feed_mm_s[np.maximum(evidence.woven.first[moves.block] - 1, 0)].astype(float)
+    home_feed = path.feed_mm_s[np.maximum(evidence.block_rows.first[moves.block] - 1, 0)].astype(float)
     asked = np.where(wiping, home_feed, printer.travel_mm_s)
     asked = np.where(moves.upright, printer.lift_mm_s, asked)
     moving = moves.flat | moves.upright
@@ -109,7 +109,7 @@ def check_path(evidence: Evidence) -> Check:
     """No block stands between two pieces of one path, except where one layer or turn passes into the next."""
     path = evidence.original
     active = np.flatnonzero((path.length_mm > 0) | np.isin(path.kind, _ACTIVE))
-    place = np.searchsorted(active, evidence.woven.at)
+    place = np.searchsorted(active, evidence.block_rows.at)
     before = active[np.clip(place - 1, 0, len(active) - 1)]
     after = active[np.clip(place, 0, len(active) - 1)]
     laying = (int(Kind.EXTRUDE), int(Kind.WIPE))
@@ -120,7 +120,7 @@ def check_path(evidence: Evidence) -> Check:
         edges = find_layers(path).first_row
         passed = np.searchsorted(edges, before, "right") < np.searchsorted(edges, after, "right")
         for block in np.flatnonzero(inside & ~passed).tolist():
-            line = evidence.cutting.blocks[block].line
+            line = evidence.fenced.blocks[block].line
             faults.append(Fault(line, f"{evidence.name(block)} stands inside a path"))
     return verdict(
         "path", first(faults), "every shot stands between paths, or where a layer passes into the next"

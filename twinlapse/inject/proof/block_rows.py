@@ -1,4 +1,4 @@
-"""The rows of the blocks, taken out of the written file's rows, each block behind the row that it follows."""
+"""Collect the rows of the blocks, each block after the row that precedes it."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ ROW_COLUMNS = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Woven:
-    """Blocks as rows of a small toolpath: of each the row before it, then its own."""
+class BlockRows:
+    """A small toolpath: for each block the row that precedes it, then the rows of the block."""
 
     path: Toolpath
     first: Rows  # (n,) of each block: its first row in `path`; the row before is what it was entered with
@@ -41,7 +41,7 @@ class Woven:
         return np.repeat(np.arange(len(self.first)), self.stop - self.first)
 
 
-class Weft:
+class BlockRowCollector:
     """Gathers the rows of blocks while pieces of the written file pass by."""
 
     def __init__(self, blocks: list[Fenced]) -> None:
@@ -59,7 +59,7 @@ class Weft:
         self._origins: list[int] = []
 
     def piece(self, path: Toolpath) -> NDArray[np.bool_]:
-        """Take the next rows of the written file; tell which of them stand in blocks."""
+        """Take the next rows of the written file; return which of them belong to blocks."""
         begin = np.searchsorted(path.byte, self._start, "left")
         end = np.searchsorted(path.byte, self._stop, "left")
         inside = np.zeros(len(path) + 1, np.int64)
@@ -104,7 +104,7 @@ class Weft:
         moved = path.shift_row[path.shift_row < len(path)]
         self._origins.extend(path.line[moved[mask[moved]]].tolist())
 
-    def finish(self, like: Toolpath) -> Woven:
+    def finish(self, like: Toolpath) -> BlockRows:
         """Return the blocks; `like` gives what is common to the file."""
         unbegun = self._start > self._byte
         self._first[unbegun] = self._last[unbegun] = self._seen
@@ -117,7 +117,7 @@ class Weft:
         lengths = self._last - self._first
         path = _small(like, columns, np.searchsorted(rows, table[:, 0]), table)
         table[:, 0] = self._block_of(table[:, 0])
-        return Woven(
+        return BlockRows(
             path=path,
             first=first.astype(np.int64),
             stop=stop.astype(np.int64),
@@ -159,11 +159,11 @@ def _small(
     )
 
 
-def resting(woven: Woven) -> Toolpath:
+def resting(block_rows: BlockRows) -> Toolpath:
     """Return the rows with those before blocks turned into rest, for timing the blocks alone."""
-    path = woven.path
+    path = block_rows.path
     still = np.ones(len(path), bool)
-    still[woven.rows] = False
+    still[block_rows.rows] = False
     kind, length, fed, dwell = path.kind.copy(), path.length_mm.copy(), path.e_mm.copy(), path.dwell_s.copy()
     kind[still], length[still], fed[still], dwell[still] = Kind.MODE, 0.0, 0.0, 0.0
     return replace(path, kind=kind, length_mm=length, e_mm=fed, dwell_s=dwell)

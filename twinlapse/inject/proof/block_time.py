@@ -8,8 +8,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.inject.proof.block_rows import Woven, resting
-from twinlapse.inject.proof.fences import Cutting
+from twinlapse.inject.proof.block_rows import BlockRows, resting
+from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 from twinlapse.motion import time_toolpath
 from twinlapse.rig.model import Printer
@@ -21,12 +21,12 @@ _M73 = re.compile(r"\s*M73\b([^;]*)(.*)", re.DOTALL)
 _WORD = re.compile(r"([A-Z])\s*(-?\d+(?:\.\d+)?)")
 
 
-def block_seconds(woven: Woven, printer: Printer) -> NDArray[np.float64]:
+def block_seconds(block_rows: BlockRows, printer: Printer) -> NDArray[np.float64]:
     """Return how long each block takes from rest to rest, waits included."""
-    if not len(woven.first):
+    if not len(block_rows.first):
         return np.empty(0)
-    end_s = time_toolpath(resting(woven), printer, rest_rows=woven.stop - 1).end_s
-    return np.asarray(end_s[woven.stop - 1] - end_s[woven.first - 1])
+    end_s = time_toolpath(resting(block_rows), printer, rest_rows=block_rows.stop - 1).end_s
+    return np.asarray(end_s[block_rows.stop - 1] - end_s[block_rows.first - 1])
 
 
 def check_time(seconds: NDArray[np.float64], facts: Mapping[str, str]) -> Check:
@@ -42,12 +42,12 @@ def check_time(seconds: NDArray[np.float64], facts: Mapping[str, str]) -> Check:
     return verdict("time", fault, f"the shots take {added:.1f} s, the header says {said:.1f} s")
 
 
-def check_progress(cutting: Cutting, seconds: NDArray[np.float64]) -> Check:
+def check_progress(fenced: FencedFile, seconds: NDArray[np.float64]) -> Check:
     """Corrected progress lines differ from the original's by the time of the shots still to come."""
-    starts = np.array([block.start for block in cutting.blocks], np.int64)
+    starts = np.array([block.start for block in fenced.blocks], np.int64)
     left = np.concatenate([[float(seconds.sum())], float(seconds.sum()) - np.cumsum(seconds)])
     faults, count = [], 0
-    for piece in cutting.others:
+    for piece in fenced.others:
         if piece.kind == "progress":
             count += 1
             to_come_s = float(left[np.searchsorted(starts, piece.start)])

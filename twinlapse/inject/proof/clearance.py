@@ -25,7 +25,7 @@ def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
     found = np.zeros(len(moves.row), np.int64)
     gantry_mm = 0.0 if printer.kinematics == "bed-fixed" else head.gantry_mm
     printed_heights.sweep(
-        path.kind, path.x_mm, path.y_mm, path.z_mm, evidence.woven.at, moves.block, moves.start_mm,
+        path.kind, path.x_mm, path.y_mm, path.z_mm, evidence.block_rows.at, moves.block, moves.start_mm,
         moves.end_mm, moves.home_mm, printed_heights.empty_tops(*printer.bed_mm), left, front,
         np.array([head.radius_mm, gantry_mm, max(head.nozzle_radius_mm, 1e-6), head.nozzle_length_mm]), found,
     )  # fmt: skip

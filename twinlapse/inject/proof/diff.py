@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from twinlapse.buffered_bytes import FileBytes
-from twinlapse.inject.proof.fences import Cutting, Fenced
+from twinlapse.inject.proof.fences import Fenced, FencedFile
 from twinlapse.inject.proof.normalise import meaning
 from twinlapse.inject.proof.report import Fault
 
@@ -18,7 +18,7 @@ _WAS = b"; twinlapse progress was "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outside:
+class OutsideDiff:
     """How the lines outside the fences compare."""
 
     fault: Fault | None
@@ -26,17 +26,17 @@ class Outside:
     first_line: int  # of the written file, of the first such line
 
 
-def compare_outside(original: FileBytes, written: FileBytes, cutting: Cutting) -> Outside:
+def compare_outside(original: FileBytes, written: FileBytes, fenced: FencedFile) -> OutsideDiff:
     """Compare the original with the written file less its fenced lines.
 
     Parameters
     ----------
     original, written : buffers of bytes
-    cutting : Cutting
+    fenced : FencedFile
         Of the written file.
     """
     place = 0
-    spans = list(_spans(cutting))
+    spans = list(_spans(fenced))
     for index, (start, stop, was) in enumerate(spans):
         if was is not None:
             if original[place : place + len(was)] != was:
@@ -50,14 +50,14 @@ def compare_outside(original: FileBytes, written: FileBytes, cutting: Cutting) -
     if place < len(original):
         line = original.count_lines(0, place) + 1
         text = f"the file ends before line {line} of the original"
-        return Outside(fault=Fault(cutting.lines, text), rewritten=0, first_line=0)
-    return Outside(fault=None, rewritten=0, first_line=0)
+        return OutsideDiff(fault=Fault(fenced.lines, text), rewritten=0, first_line=0)
+    return OutsideDiff(fault=None, rewritten=0, first_line=0)
 
 
-def _spans(cutting: Cutting) -> Iterator[Span]:
+def _spans(fenced: FencedFile) -> Iterator[Span]:
     """Yield spans of bytes outside, and the original's line of each corrected progress line."""
-    spans: list[Span] = [(start, stop, None) for start, stop in cutting.outside if stop > start]
-    for piece in cutting.others:
+    spans: list[Span] = [(start, stop, None) for start, stop in fenced.outside if stop > start]
+    for piece in fenced.others:
         if piece.kind == "progress":
             spans.append((piece.start, piece.stop, _original_line(piece)))
     yield from sorted(spans, key=lambda span: span[0])
@@ -77,7 +77,7 @@ def _same(a: FileBytes, at: int, b: FileBytes, bt: int, length: int) -> bool:
     )
 
 
-def _by_meaning(original: FileBytes, place: int, written: FileBytes, spans: list[Span]) -> Outside:
+def _by_meaning(original: FileBytes, place: int, written: FileBytes, spans: list[Span]) -> OutsideDiff:
     """Walk both files line by line; lines that say nothing are passed over on either side."""
     ours = _lines(original, [(place, len(original), None)])
     theirs = _lines(written, spans)
@@ -88,7 +88,7 @@ def _by_meaning(original: FileBytes, place: int, written: FileBytes, spans: list
             said = b"" if mine is None else meaning(mine[1])
             heard = b"" if other is None else meaning(other[1])
             if said != heard and (said or mine is None) and (heard or other is None):
-                return Outside(fault=_difference(mine, other), rewritten=0, first_line=0)
+                return OutsideDiff(fault=_difference(mine, other), rewritten=0, first_line=0)
             rewritten += 1
             first_line = first_line or (other[0] if other else 0)
             if mine is not None and not said and heard:
@@ -98,7 +98,7 @@ def _by_meaning(original: FileBytes, place: int, written: FileBytes, spans: list
                 other = next(theirs, None)
                 continue
         mine, other = next(ours, None), next(theirs, None)
-    return Outside(fault=None, rewritten=max(rewritten, 1), first_line=first_line)
+    return OutsideDiff(fault=None, rewritten=max(rewritten, 1), first_line=first_line)
 
 
 def _difference(mine: Line | None, other: Line | None) -> Fault:

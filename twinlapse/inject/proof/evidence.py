@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import Toolpath
-from twinlapse.inject.proof.block_rows import Rows, Woven
-from twinlapse.inject.proof.fences import Cutting
+from twinlapse.inject.proof.block_rows import BlockRows, Rows
+from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Fault
 from twinlapse.rig.model import Rig
 
@@ -20,8 +20,8 @@ class Evidence:
     """The original as columns, the written file cut at its fences, and the rows of its blocks."""
 
     original: Toolpath
-    woven: Woven
-    cutting: Cutting
+    block_rows: BlockRows
+    fenced: FencedFile
     facts: Mapping[str, str]  # of the header
     rig: Rig
     tool_offset_mm: tuple[float, float]  # the greatest along X and Y that the file sets, 0 when it sets none
@@ -33,11 +33,11 @@ class Evidence:
 
     def line(self, row: int) -> int:
         """Return the line, in the written file, of a row of the blocks."""
-        return int(self.woven.path.line[row])
+        return int(self.block_rows.path.line[row])
 
     def name(self, block: int) -> str:
         """Return what a person calls a block."""
-        return self.cutting.blocks[block].name
+        return self.fenced.blocks[block].name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,9 +62,9 @@ class BlockMoves:
         return ~self.flat & (np.abs(self.end_mm[:, 2] - self.start_mm[:, 2]) > 1e-9)
 
 
-def moves_of(woven: Woven) -> BlockMoves:
+def moves_of(block_rows: BlockRows) -> BlockMoves:
     """Return the rows of all blocks with where each starts."""
-    rows, owner, path = woven.rows, woven.owner, woven.path
+    rows, owner, path = block_rows.rows, block_rows.owner, block_rows.path
     places = np.column_stack([path.x_mm, path.y_mm, path.z_mm])
     return BlockMoves(
         row=rows,
@@ -72,7 +72,7 @@ def moves_of(woven: Woven) -> BlockMoves:
         kind=path.kind[rows],
         start_mm=places[rows - 1],
         end_mm=places[rows],
-        home_mm=places[woven.first[owner] - 1],
+        home_mm=places[block_rows.first[owner] - 1],
     )
 
 

@@ -1,4 +1,4 @@
-"""Cut a written file at its fences: blocks, header, corrected progress lines, and all bytes outside them."""
+"""Split a written file at its marker comments: blocks, header, corrected progress lines, and the rest."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Fenced:
 
 
 @dataclass(slots=True)
-class Cutting:
+class FencedFile:
     """A written file in pieces."""
 
     blocks: list[Fenced] = field(default_factory=list)  # shots
@@ -61,18 +61,18 @@ class Cutting:
         return sum(piece.text.count(b"\n") - (piece.kind == "progress") for piece in self.pieces)
 
 
-class Cutter:
+class FenceReader:
     """Walks from mark to mark; every mark stands at the start of a line."""
 
     def __init__(self, view: FileBytes) -> None:
         self.view = view
-        self.result = Cutting()
+        self.result = FencedFile()
         self._counted = (0, 1)  # a byte, and its line
         self._open: tuple[str, int, int, int] | None = None  # kind, number, byte, line
         self._last_number = 0
         self._outside_from = 0
 
-    def run(self) -> Cutting:
+    def run(self) -> FencedFile:
         """Cut the whole file."""
         view, place = self.view, 0
         while (start := view.find(_MARK, place)) >= 0:
@@ -161,6 +161,6 @@ class Cutter:
         return line
 
 
-def cut(view: FileBytes) -> Cutting:
-    """Cut a written file at its fences."""
-    return Cutter(view).run()
+def read_fences(view: FileBytes) -> FencedFile:
+    """Split a written file at its marker comments."""
+    return FenceReader(view).run()

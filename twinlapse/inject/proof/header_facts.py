@@ -7,7 +7,7 @@ import re
 from typing import Any
 
 from twinlapse.errors import InjectError
-from twinlapse.inject.proof.fences import Cutting
+from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.rig.model import Camera, Corner, Cue, Head, KeepOut, Printer, Rig
 
 _FACT = re.compile(r"; ([a-z_0-9]+) (\S.*)")
@@ -17,11 +17,11 @@ _NUMBERS = (
 )  # fmt: skip
 
 
-def facts_of(cutting: Cutting) -> dict[str, str]:
+def facts_of(fenced: FencedFile) -> dict[str, str]:
     """Return the header's facts, those that come several times joined by line feeds."""
     facts: dict[str, str] = {}
-    if cutting.header is not None:
-        for line in cutting.header.text.decode("utf-8", "replace").splitlines():
+    if fenced.header is not None:
+        for line in fenced.header.text.decode("utf-8", "replace").splitlines():
             if found := _FACT.fullmatch(line.strip()):
                 key, value = found[1], found[2].strip()
                 facts[key] = f"{facts[key]}\n{value}" if key in facts else value

@@ -13,12 +13,12 @@ from twinlapse.gcode import Toolpath, read_toolpath
 from twinlapse.gcode.chunked_reader import pass_toolpath
 from twinlapse.inject.proof.block_commands import check_blocks
 from twinlapse.inject.proof.block_moves import check_machine, check_path, check_speed
-from twinlapse.inject.proof.block_rows import Weft, Woven
+from twinlapse.inject.proof.block_rows import BlockRowCollector, BlockRows
 from twinlapse.inject.proof.block_time import block_seconds, check_progress, check_time
 from twinlapse.inject.proof.clearance import check_clearance
-from twinlapse.inject.proof.diff import Outside, compare_outside
+from twinlapse.inject.proof.diff import OutsideDiff, compare_outside
 from twinlapse.inject.proof.evidence import Evidence, moves_of
-from twinlapse.inject.proof.fences import Cutting, cut
+from twinlapse.inject.proof.fences import FencedFile, read_fences
 from twinlapse.inject.proof.header_facts import facts_of, rig_of
 from twinlapse.inject.proof.offsets import tool_offset
 from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
@@ -62,62 +62,67 @@ def prove(
     """
     tell = progress or (lambda share: None)
     with file_bytes(original, "G-code file") as before, file_bytes(written, "written file") as after:
-        cutting = cut(after)
-        facts = facts_of(cutting)
+        fenced = read_fences(after)
+        facts = facts_of(fenced)
         rig = rig or rig_of(facts, written)
-        outside = compare_outside(before, after, cutting)
+        outside = compare_outside(before, after, fenced)
         offset = tool_offset(before)
         tell(0.2)
     if toolpath is None:
         toolpath = read_toolpath(original, firmware=rig.printer.firmware)
     tell(0.5)
     checks = [
-        _check_fences(cutting),
-        _check_header(facts, toolpath, cutting),
+        _check_fences(fenced),
+        _check_header(facts, toolpath, fenced),
         _check_original(outside),
     ]
-    woven = _pass_by(written, rig, cutting, toolpath, checks, lambda share: tell(0.5 + 0.4 * share))
+    block_rows = _pass_by(written, rig, fenced, toolpath, checks, lambda share: tell(0.5 + 0.4 * share))
     added_s = 0.0
-    if woven is not None and not cutting.faults:
+    if block_rows is not None and not fenced.faults:
         evidence = Evidence(
-            original=toolpath, woven=woven, cutting=cutting, facts=facts, rig=rig, tool_offset_mm=offset
+            original=toolpath,
+            block_rows=block_rows,
+            fenced=fenced,
+            facts=facts,
+            rig=rig,
+            tool_offset_mm=offset,
         )
-        seconds = block_seconds(woven, rig.printer)
+        seconds = block_seconds(block_rows, rig.printer)
         added_s = float(seconds.sum())
         checks.extend(_block_checks(evidence))
-        checks.extend([check_progress(cutting, seconds), check_time(seconds, facts)])
+        checks.extend([check_progress(fenced, seconds), check_time(seconds, facts)])
     tell(1.0)
     return Proof(
         checks=tuple(checks),
-        shots=len(cutting.blocks),
+        shots=len(fenced.blocks),
         added_s=added_s,
-        added_lines=cutting.added_lines,
+        added_lines=fenced.added_lines,
     )
 
 
 def _pass_by(
-    written: Path, rig: Rig, cutting: Cutting, original: Toolpath, checks: list[Check], progress: Progress
-) -> Woven | None:
+    written: Path, rig: Rig, fenced: FencedFile, original: Toolpath, checks: list[Check], progress: Progress
+) -> BlockRows | None:
     """Read the written file, compare what stands outside the blocks and keep what stands in them."""
-    passes: list[tuple[RowComparison, Weft]] = []
+    passes: list[tuple[RowComparison, BlockRowCollector]] = []
 
     def begin() -> Callable[[Toolpath], None]:
-        comparison, weft = RowComparison(original), Weft(cutting.blocks)
-        passes.append((comparison, weft))
-        return lambda piece: comparison.piece(piece, weft.piece(piece))
+        comparison, collector = RowComparison(original), BlockRowCollector(fenced.blocks)
+        passes.append((comparison, collector))
+        return lambda piece: comparison.piece(piece, collector.piece(piece))
 
     try:
         pass_toolpath(written, begin, firmware=rig.printer.firmware, progress=progress)
     except TwinlapseError as error:
         checks.append(verdict("prints the same", Fault(error.line, f"it cannot be read: {error.what}"), ""))
         return None
-    comparison, weft = passes[-1]
-    checks.append(comparison.finish(cutting.lines))
-    return weft.finish(original)
+    comparison, collector = passes[-1]
+    checks.append(comparison.finish(fenced.lines))
+    return collector.finish(original)
 
 
 def _block_checks(evidence: Evidence) -> list[Check]:
-    moves = moves_of(evidence.woven)
+    moves = moves_of(evidence.block_rows)
     commands, stands = check_blocks(evidence)
     return [
         check_path(evidence),
@@ -134,27 +139,27 @@ def _block_checks(evidence: Evidence) -> list[Check]:
     ]
 
 
-def _check_fences(cutting: Cutting) -> Check:
-    good = f"{len(cutting.blocks)} shots, each between its two fences, numbers rising"
-    fault = first(cutting.faults)
+def _check_fences(fenced: FencedFile) -> Check:
+    good = f"{len(fenced.blocks)} shots, each between its two fences, numbers rising"
+    fault = first(fenced.faults)
     if fault is not None:
         fault = Fault(fault.line, f"{fault.text}; what stands in the shots was not looked at")
     return verdict("fences", fault, good)
 
 
-def _check_header(facts: dict[str, Any], original: Toolpath, cutting: Cutting) -> Check:
-    line = 1 if cutting.header is None else cutting.header.line
+def _check_header(facts: dict[str, Any], original: Toolpath, fenced: FencedFile) -> Check:
+    line = 1 if fenced.header is None else fenced.header.line
     fault = None
-    if cutting.header is None:
+    if fenced.header is None:
         fault = Fault(line, "the header is missing")
     elif facts.get("original_sha256") != original.sha256:
         fault = Fault(line, "the header names another original")
-    elif facts.get("shots") != str(len(cutting.blocks)):
-        fault = Fault(line, f"the header says {facts.get('shots')} shots, {len(cutting.blocks)} are there")
+    elif facts.get("shots") != str(len(fenced.blocks)):
+        fault = Fault(line, f"the header says {facts.get('shots')} shots, {len(fenced.blocks)} are there")
     return verdict("header", fault, "the header names this original and the count of shots")
 
 
-def _check_original(outside: Outside) -> Check:
+def _check_original(outside: OutsideDiff) -> Check:
     good = "byte for byte outside the fences"
     if outside.rewritten:
         good = (

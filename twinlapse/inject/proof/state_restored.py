@@ -23,15 +23,17 @@ _IN_BLOCKS = (
 
 
 def _changes(evidence: Evidence, column: str, absolute: float, relative: float) -> np.ndarray:
-    values = getattr(evidence.woven.path, column)
-    before, after = values[np.maximum(evidence.woven.first - 1, 0)], values[evidence.woven.stop - 1]
+    values = getattr(evidence.block_rows.path, column)
+    before, after = values[np.maximum(evidence.block_rows.first - 1, 0)], values[evidence.block_rows.stop - 1]
     return np.flatnonzero(
-        differs(before, after, absolute, relative) & (evidence.woven.stop > evidence.woven.first)
+        differs(before, after, absolute, relative) & (evidence.block_rows.stop > evidence.block_rows.first)
     )
 
 
 def _fault(evidence: Evidence, block: int, what: str) -> Fault:
-    return Fault(evidence.line(int(evidence.woven.stop[block]) - 1), f"{what} after {evidence.name(block)}")
+    return Fault(
+        evidence.line(int(evidence.block_rows.stop[block]) - 1), f"{what} after {evidence.name(block)}"
+    )
 
 
 def check_place(evidence: Evidence) -> Check:
@@ -39,10 +41,14 @@ def check_place(evidence: Evidence) -> Check:
     faults = []
     for axis in "xyz":
         for block in _changes(evidence, f"{axis}_mm", PLACE_MM, 0.0).tolist():
-            before = float(getattr(evidence.woven.path, f"{axis}_mm")[evidence.woven.first[block] - 1])
-            after = float(getattr(evidence.woven.path, f"{axis}_mm")[evidence.woven.stop[block] - 1])
+            before = float(
+                getattr(evidence.block_rows.path, f"{axis}_mm")[evidence.block_rows.first[block] - 1]
+            )
+            after = float(
+                getattr(evidence.block_rows.path, f"{axis}_mm")[evidence.block_rows.stop[block] - 1]
+            )
             faults.append(_fault(evidence, block, f"{axis.upper()} is {after:.5g} instead of {before:.5g}"))
-    for line in evidence.woven.moved_origins:
+    for line in evidence.block_rows.moved_origins:
         faults.append(Fault(line, "the origin of X, Y or Z is moved inside a block"))
     return verdict("position", first(faults), "X, Y, Z and their origins come back after every shot")
 
@@ -50,10 +56,11 @@ def check_place(evidence: Evidence) -> Check:
 def check_modes(evidence: Evidence) -> Check:
     """Units, absolute and relative, tool come back."""
     faults = []
-    mode = evidence.woven.path.mode
+    mode = evidence.block_rows.path.mode
     for block in _changes(evidence, "mode", 0.0, 0.0).tolist():
         changed = int(
-            mode[max(int(evidence.woven.first[block]) - 1, 0)] ^ mode[evidence.woven.stop[block] - 1]
+            mode[max(int(evidence.block_rows.first[block]) - 1, 0)]
+            ^ mode[evidence.block_rows.stop[block] - 1]
         )
         names = [name for bit, name in _MODES.items() if changed & bit]
         if names:
@@ -66,11 +73,11 @@ def check_modes(evidence: Evidence) -> Check:
 def check_feed(evidence: Evidence) -> Check:
     """The feed rate comes back."""
     faults = []
-    feed = evidence.woven.path.feed_mm_s
+    feed = evidence.block_rows.path.feed_mm_s
     for block in _changes(evidence, "feed_mm_s", 1e-6, SHARE).tolist():
         before, after = (
-            feed[max(int(evidence.woven.first[block]) - 1, 0)] * 60,
-            feed[evidence.woven.stop[block] - 1] * 60,
+            feed[max(int(evidence.block_rows.first[block]) - 1, 0)] * 60,
+            feed[evidence.block_rows.stop[block] - 1] * 60,
         )
         faults.append(_fault(evidence, block, f"the feed rate is F{after:.5g} instead of F{before:.5g}"))
     return verdict("feed", first(faults), "the feed rate comes back after every shot")
@@ -80,7 +87,7 @@ def check_settings(evidence: Evidence) -> Check:
     """Accelerations and everything else that the file sets come back."""
     before: dict[int, float] = {}
     inside: dict[tuple[int, int], tuple[float | None, float, int]] = {}
-    for block, kind, value, line in evidence.woven.settings.tolist():
+    for block, kind, value, line in evidence.block_rows.settings.tolist():
         if int(kind) == Setting.PAUSE and block >= 0:
             continue  # sets nothing; whether it may stand there is judged with the commands
         key = (int(block), int(kind))
@@ -98,16 +105,18 @@ def check_settings(evidence: Evidence) -> Check:
 
 def check_filament(evidence: Evidence, moves: BlockMoves) -> Check:
     """A block lays nothing, pulls back and primes where it left the print, and E keeps its name."""
-    path, printer = evidence.woven.path, evidence.rig.printer
+    path, printer = evidence.block_rows.path, evidence.rig.printer
     faults = [
         Fault(evidence.line(int(row)), f"{evidence.name(int(block))} {_DOES[Kind(int(kind))]}")
         for row, block, kind in zip(moves.row, moves.block, moves.kind, strict=True)
         if int(kind) not in _IN_BLOCKS
     ]
-    fed = np.bincount(moves.block, path.e_mm[moves.row], minlength=len(evidence.woven.first))
-    unretracted = path.retracted_mm[evidence.woven.first - 1] <= 0
+    fed = np.bincount(moves.block, path.e_mm[moves.row], minlength=len(evidence.block_rows.first))
+    unretracted = path.retracted_mm[evidence.block_rows.first - 1] <= 0
     primed = (
-        np.bincount(moves.block, np.isin(moves.kind, (Kind.PRIME, Kind.FW_PRIME)), len(evidence.woven.first))
+        np.bincount(
+            moves.block, np.isin(moves.kind, (Kind.PRIME, Kind.FW_PRIME)), len(evidence.block_rows.first)
+        )
         > 0
     )
     for block in np.flatnonzero(
@@ -133,7 +142,7 @@ _DOES = {
 
 
 def _away_faults(evidence: Evidence, moves: BlockMoves) -> list[Fault]:
-    path = evidence.woven.path
+    path = evidence.block_rows.path
     away = np.any(np.abs(moves.end_mm - moves.home_mm) > PLACE_MM, axis=1)
     feeding = np.isin(moves.kind, (Kind.RETRACT, Kind.PRIME, Kind.FW_RETRACT, Kind.FW_PRIME))
     faults = [

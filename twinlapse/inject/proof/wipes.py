@@ -25,7 +25,7 @@ def wiping_moves(evidence: Evidence, moves: BlockMoves) -> tuple[NDArray[np.bool
     length = np.linalg.norm(moves.end_mm - moves.start_mm, axis=1)
     for block in np.unique(moves.block[chain]).tolist():
         mine = np.flatnonzero(chain & (moves.block == block))
-        path = _path_before(evidence.original, int(evidence.woven.at[block]), longest_mm)
+        path = _path_before(evidence.original, int(evidence.block_rows.at[block]), longest_mm)
         on_path = all(_distance(path, place[:2]) <= _NEAR_MM for place in moves.start_mm[mine])
         ends_home = np.abs(moves.end_mm[mine[-1]] - moves.home_mm[mine[-1]]).max() <= _NEAR_MM
         if on_path and ends_home and length[mine].sum() <= longest_mm + _NEAR_MM:
