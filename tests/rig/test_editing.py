@@ -18,7 +18,7 @@ def test_keys_are_set_and_comments_stay() -> None:
     assert read_back(edited).cameras[0] == read_back(text).cameras[0]
     gone = set(text.splitlines()) - set(edited.splitlines())
     assert len(gone) == 1
-    assert "from the nozzle's tip" in edited
+    assert "# position of its lens" in edited
 
 
 def test_a_file_that_cannot_be_edited_by_lines_is_left_to_its_author() -> None:

@@ -32,7 +32,7 @@ FAULTS = [
     ("bed_mm = [220, 200]", "bed_mn = [220, 200]", 2, "printer.bed_mn", "bed_mm"),
     ("bed_mm = [220, 200]\n", "", 1, "printer.bed_mm: it is missing", "bed_mm ="),
     ("bed_mm = [220, 200]", "bed_mm = [220]", 2, "not a list of 2 numbers", "2 numbers"),
-    ("bed_mm = [220, 200]", "bed_mm = [220, 0]", 2, "a bed has a size", "above 0"),
+    ("bed_mm = [220, 200]", "bed_mm = [220, 0]", 2, "too small", "above 0"),
     ("bed_mm = [220, 200]", "bed_mm = [220, true]", 2, "not a list of 2 numbers", "2 numbers"),
     ("height_mm = 250", 'height_mm = "tall"', 3, "is not a number", "a number"),
     ("height_mm = 250", "height_mm = -3", 3, "too small", "above 0"),
@@ -63,7 +63,7 @@ FAULTS = [
     ('mount = "frame"', 'mount = "frame"\nmirror = "yes"', 9, "neither true nor false", "true"),
     ('mount = "frame"', 'mount = "frame"\nrotate_deg = 45', 9, "not known", "90"),
     ('mount = "frame"', 'mount = "frame"\nplace_mm = [1, 2]', 9, "3 numbers", "3 numbers"),
-    ('mount = "frame"', 'mount = "frame"\nbody_mm = [0, 5]', 9, "a housing has a size", "above 0"),
+    ('mount = "frame"', 'mount = "frame"\nbody_mm = [0, 5]', 9, "too small", "above 0"),
     (
         'mount = "frame"',
         'mount = "frame"\nplace_mm = [1, 2, 3]\nlook_mm = [1, 2, 3]',

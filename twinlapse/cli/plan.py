@@ -77,14 +77,15 @@ def _asked(rig: Rig, survey: str | None, corners: str | None) -> Rig:
     from dataclasses import replace
 
     from twinlapse.rig.notations import read_layers
+    from twinlapse.rig.toml_fields import InvalidValueError
 
     try:
         if survey is not None:
-            rig = replace(rig, survey_layers=read_layers(survey))
+            rig = replace(rig, plan=replace(rig.plan, survey_layers=read_layers(survey)))
         if corners is not None:
-            rig = replace(rig, corner_layers=read_layers(corners))
-    except ValueError as error:
-        raise click.BadParameter(f"{error.args[0]}: write 1 or 1,2,3") from None
+            rig = replace(rig, plan=replace(rig.plan, corner_layers=read_layers(corners)))
+    except InvalidValueError as error:
+        raise click.BadParameter(f"{error.what}: write 1 or 1,2,3") from None
     return rig
 
 

@@ -80,22 +80,23 @@ def _finite(value: Any) -> Any:
 @command.command("new")
 @click.argument("rig_file", metavar="RIG", type=click.Path(path_type=Path), default=Path("rig.toml"))
 @click.option("--defaults", is_flag=True, help="Ask nothing: write the standard answers.")
+@click.option("--all-keys", is_flag=True, help="Ask nothing: write every key there is, as comments.")
 @click.option("--force", is_flag=True, help="Replace the file if it is there.")
 @speaking
-def new(out: Output, rig_file: Path, defaults: bool, force: bool) -> None:
+def new(out: Output, rig_file: Path, defaults: bool, all_keys: bool, force: bool) -> None:
     """Write a commented rig file, by questions on a terminal."""
     import sys
 
     from twinlapse.errors import FileProblemError
     from twinlapse.files import write_bytes
-    from twinlapse.rig.template import QUESTIONS, checked_answer, rig_text
+    from twinlapse.rig.template import QUESTIONS, checked_answer, every_key_text, rig_text
 
     if rig_file.exists() and not force:
         raise FileProblemError("the file is there already", "name another, or add --force", path=rig_file)
-    if not defaults and not sys.stdin.isatty():
+    if not defaults and not all_keys and not sys.stdin.isatty():
         raise FileProblemError("there is no terminal to ask on", "add --defaults", path=rig_file)
     answers: dict[str, Any] = {}
-    for question in QUESTIONS:
+    for question in () if all_keys else QUESTIONS:
         if not question.applies(answers):
             continue
         value: Any = question.default
@@ -109,9 +110,34 @@ def new(out: Output, rig_file: Path, defaults: bool, force: bool) -> None:
 
             value = click.prompt(question.text, default=question.default_text, value_proc=read, err=True)
         answers[question.key] = value
-    write_bytes(rig_file, rig_text(answers).encode())
+    write_bytes(rig_file, (every_key_text() if all_keys else rig_text(answers)).encode())
     out.say(f"wrote {rig_file}; now run: twinlapse rig check {rig_file}")
     out.result({"rig": str(rig_file)})
+
+
+@command.command("keys")
+@click.argument("section", required=False)
+@speaking
+def keys(out: Output, section: str | None) -> None:
+    """Print every key of a rig file: default, what may be written, meaning.
+
+    SECTION is one section of the file, such as printer or camera.lens.
+    """
+    from dataclasses import asdict
+
+    from twinlapse.rig.reference import key_rows, sections
+
+    if section is not None and section not in sections():
+        raise click.BadParameter(f"no section {section!r}: write one of {', '.join(sections())}")
+    rows = [row for row in key_rows() if section in (None, row.section)]
+    heading = None
+    for row in rows:
+        if row.section != heading:
+            out.say(f"[{row.section}]")
+            heading = row.section
+        out.say(f"  {row.name:<22} {row.default.replace('`', '')}")
+        out.say(f"  {'':<22}   {row.sentence.replace('`', '')} ({row.values.replace('`', '')})")
+    out.result({"keys": [asdict(row) for row in rows]})
 
 
 @command.command("wedge")

@@ -9,8 +9,9 @@ from typing import Any
 
 from twinlapse.errors import RenderError, RigError
 from twinlapse.film.options import FilmOptions, options_from_rig
-from twinlapse.rig.film_settings import Filming, read_filming
+from twinlapse.rig.film_settings import Filming
 from twinlapse.rig.reader import read_rig, rig_from_mapping
+from twinlapse.rig.schema import read_record
 from twinlapse.rig.toml_fields import Table
 from twinlapse.shots import Plan
 
@@ -44,7 +45,7 @@ def overridden(filming: Filming, overrides: Mapping[str, Any]) -> Filming:
     """Return `filming` with the given keys read anew."""
     given = {key: value for key, value in overrides.items() if value is not None}
     try:
-        read = read_filming(Table(given, (), None, {}))
+        read = read_record(Filming, Table(given))
     except RigError as error:
         raise RenderError(error.what, error.mend) from None
     names = [field.name for field in fields(Filming) if field.name in given]

@@ -59,7 +59,7 @@ def work_out(
     times = layer_times(layers, timeline.end_s)
     wishes = [wishes_of(camera, layers, times) for camera in rig.cameras]
     choices, unmet = Chooser(toolpath, layers, times, gaps, habit).choose(wishes)
-    choices, crowded = drop_near(choices, gaps.at_s, rig.min_gap_s)
+    choices, crowded = drop_near(choices, gaps.at_s, rig.plan.min_gap_s)
     touring = [camera.name for camera in rig.cameras if camera.stance == "tour"]
     tour = [choice for choice in choices if any(name in choice.cameras for name in touring)]
     places = find_places(toolpath, layers, rig, np.array([choice.layer for choice in tour], np.int64))
@@ -70,7 +70,7 @@ def work_out(
     )
     rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
     losses_s = rest_losses_s(toolpath, rig, rows, timeline.end_s)
-    pairs, dear = drop_over_cap(pairs, losses_s, rig.max_added, timeline.print_s)
+    pairs, dear = drop_over_cap(pairs, losses_s, rig.plan.max_added, timeline.print_s)
     if dear:  # the print around the shots that are left loses less
         rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
         losses_s = rest_losses_s(toolpath, rig, rows, timeline.end_s)
@@ -109,15 +109,15 @@ def looked_over(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig) -> Pla
     PlanError
         when one of the layers cannot be looked over.
     """
-    if rig.survey_layers:
+    if rig.plan.survey_layers:
         from twinlapse.plan.where.survey_grid import with_surveys
 
-        plan = with_surveys(plan, toolpath, layers, rig, rig.survey_layers)
-    if rig.corner_layers:
+        plan = with_surveys(plan, toolpath, layers, rig, rig.plan.survey_layers)
+    if rig.plan.corner_layers:
         from twinlapse.plan.where.corner_visits import with_corners
 
-        plan = with_corners(plan, toolpath, layers, rig, rig.corner_layers)
-    if rig.hold:
+        plan = with_corners(plan, toolpath, layers, rig, rig.plan.corner_layers)
+    if rig.plan.hold:
         from twinlapse.plan.waits import with_holds
 
         plan = with_holds(plan, toolpath, layers, rig)

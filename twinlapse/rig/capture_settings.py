@@ -3,182 +3,208 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import PurePosixPath
-from typing import Any, cast
+from typing import Any
 
-from twinlapse.rig.toml_fields import Table
+from twinlapse.rig.schema import Key, flag, number, parsed, part, text, whole
+from twinlapse.rig.toml_fields import InvalidValueError, Table
 
 _HOST = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252}[A-Za-z0-9])?")
 _TOPIC = re.compile(r"[A-Za-z0-9_./-]{1,200}")
+
+
+def read_command(value: Any) -> tuple[str, ...]:
+    """Return a checked command: a program with its whole path, then its arguments."""
+    words = _texts(value)
+    if words and not PurePosixPath(words[0]).is_absolute():
+        raise InvalidValueError(
+            f"{words[0]!r} is no absolute path", 'write the whole path: ["/usr/bin/...", "..."]'
+        )
+    if any("\0" in word for word in words):
+        raise InvalidValueError("a word holds a null character", "take it out")
+    return words
+
+
+def read_host(value: Any) -> str:
+    """Return a checked host name or address."""
+    if isinstance(value, str) and (_HOST.fullmatch(value) or ":" in value):
+        return value
+    raise InvalidValueError(f"{value!r} is no host name or address", 'write one such as "127.0.0.1"')
+
+
+def read_host_names(value: Any) -> tuple[str, ...]:
+    """Return a checked list of host names."""
+    names = _texts(value)
+    for name in names:
+        if not _HOST.fullmatch(name):
+            raise InvalidValueError(f"{name!r} is no host name", 'write names such as "gardenshed.local"')
+    return names
+
+
+def read_topic(value: Any) -> str:
+    """Return a checked MQTT topic without wildcards."""
+    if isinstance(value, str) and _TOPIC.fullmatch(value):
+        return value
+    raise InvalidValueError(f"{value!r} is no topic of one kind of message", "leave out + and #")
+
+
+def read_webhook(value: Any) -> str:
+    """Return a checked address, or "" for none."""
+    if value == "" or (isinstance(value, str) and value.startswith(("http://", "https://"))):
+        return str(value)
+    raise InvalidValueError("this is no http or https address", 'write "http://..."')
+
+
+def _texts(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list | tuple) or not all(isinstance(word, str) and word for word in value):
+        raise InvalidValueError(f"{value!r} is not a list of texts", 'write texts in brackets: ["a", "b"]')
+    return tuple(value)
+
+
+def _command(sentence: str) -> dict[str, Key]:
+    return parsed(read_command, "list of texts", sentence, example='["/path/to/program", "argument"]')
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Light:
     """Commands around the shots of a camera; argument lists, run without a shell."""
 
-    on: tuple[str, ...] = ()
-    off: tuple[str, ...] = ()
-    limit_s: float = 5.0  # a command that runs longer is ended
-    lead_s: float = 3.0  # switched on this long before the next shot is expected
-    stay_on_s: float = 30.0  # stays on when the next shot is nearer than this
-    cap_s: float = 900.0  # never on for longer than this at a time
-    settle_s: float = 2.0  # longest wait for the exposure to settle once the light is on
+    on: tuple[str, ...] = field(
+        default=(), metadata=_command("switches it on: a program, then its arguments")
+    )
+    off: tuple[str, ...] = field(default=(), metadata=_command("switches it off"))
+    limit_s: float = field(
+        default=5.0,
+        metadata=number("a command that runs longer is ended, with all its children", above=0, high=60),
+    )
+    lead_s: float = field(
+        default=3.0, metadata=number("switched on this long before the next shot is due", low=0, high=120)
+    )
+    stay_on_s: float = field(
+        default=30.0, metadata=number("stays on when the next shot is nearer than this", low=0, high=3600)
+    )
+    cap_s: float = field(
+        default=900.0,
+        metadata=number(
+            "never on for longer than this at a time, unless a person keeps it on", above=0, high=86_400
+        ),
+    )
+    settle_s: float = field(
+        default=2.0,
+        metadata=number("longest wait for the exposure to settle once the light is on", low=0, high=10),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Power:
     """Commands around the whole session of a camera: its supply and the service that reads it."""
 
-    on: tuple[str, ...] = ()
-    off: tuple[str, ...] = ()
-    restart: tuple[str, ...] = ()  # run once the device is there
-    device: str = ""  # the file that appears when the camera is up
-    limit_s: float = 10.0
+    on: tuple[str, ...] = field(
+        default=(), metadata=_command("switches it on before the print: a program, then its arguments")
+    )
+    off: tuple[str, ...] = field(default=(), metadata=_command("switches it off after the print"))
+    restart: tuple[str, ...] = field(
+        default=(), metadata=_command("run once the device is there, to restart the camera's own service")
+    )
+    device: str = field(
+        default="",
+        metadata=text(
+            "the device file that appears when the camera is up", example='"/dev/v4l/by-path/nozzle-camera"'
+        ),
+    )
+    limit_s: float = field(
+        default=10.0, metadata=number("a command that runs longer is ended", above=0, high=120)
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alarm:
-    """Who hears that something went wrong."""
+    """Who is told that something went wrong."""
 
-    webhook: str = ""  # http or https; gets a JSON body
-    command: tuple[str, ...] = ()  # gets the same JSON on its standard input
-    mqtt: bool = False  # publishes below the topic of [capture.mqtt]
-    after_missed: int = 2  # frames of a camera missed in a row
+    webhook: str = field(
+        default="",
+        metadata=parsed(
+            read_webhook, "http or https address", "gets a JSON body", example='"http://192.168.1.20/alarm"'
+        ),
+    )
+    command: tuple[str, ...] = field(
+        default=(), metadata=_command("gets the same JSON on its standard input")
+    )
+    mqtt: bool = field(default=False, metadata=flag("publishes below the topic of `[capture.mqtt]`"))
+    after_missed: int = field(
+        default=2, metadata=whole("so many missed frames of a camera in a row are an alarm", low=1, high=1000)
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mqtt:
     """A broker that passes cues on."""
 
-    host: str = "127.0.0.1"
-    port: int = 1883
-    topic: str = "twinlapse/cue"
-    login_file: str = ""  # "name:password" on one line, readable by its owner alone
+    host: str = field(
+        default="127.0.0.1", metadata=parsed(read_host, "host name or address", "address of the broker")
+    )
+    port: int = field(default=1883, metadata=whole("port of the broker", low=1, high=65535))
+    topic: str = field(
+        default="twinlapse/cue",
+        metadata=parsed(
+            read_topic, "topic without `+` and `#`", "cues arrive here; answers go to TOPIC/answer"
+        ),
+    )
+    login_file: str = field(
+        default="",
+        metadata=text("a file with `name:password` on one line, which its owner alone can read"),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Capture:
-    """How the capture service listens and what it keeps in mind."""
+    """How the capture service listens, and when it raises an alarm."""
 
-    host: str = "127.0.0.1"
-    port: int = 8137
-    names: tuple[str, ...] = ()  # host names under which a browser may call it, besides its address
-    token_file: str = ""
-    log: str = ""  # a log file to follow for cue lines
-    serial: str = ""  # a serial line or pty to read for cue lines
-    mqtt: Mqtt | None = None
-    alarm: Alarm = Alarm()
-    min_free_mb: float = 200.0  # below this an alarm is raised
-    frame_kb: float = 150.0  # expected size of a frame, for the check before the print
-
-
-def read_capture(table: Table) -> Capture:
-    """Return the checked ``[capture]`` table."""
-    mqtt, alarm = table.table("mqtt"), table.table("alarm")
-    capture = Capture(
-        host=_host(table, "host", "127.0.0.1"),
-        port=table.whole("port", 8137, low=1, high=65535),
-        names=_words(table, "names"),
-        token_file=table.text("token_file", ""),
-        log=table.text("log", ""),
-        serial=table.text("serial", ""),
-        mqtt=None if mqtt is None else _mqtt(mqtt),
-        alarm=Alarm() if alarm is None else _alarm(alarm),
-        min_free_mb=table.number("min_free_mb", 200.0, low=0),
-        frame_kb=table.number("frame_kb", 150.0, above=0, high=8192),
+    host: str = field(
+        default="127.0.0.1",
+        metadata=parsed(read_host, "host name or address", "address that the page and the API listen on"),
     )
-    for name in capture.names:
-        if not _HOST.fullmatch(name):
-            table.fail("names", f"{name!r} is no host name", 'write names such as "gardenshed.local"')
-    if capture.alarm.mqtt and capture.mqtt is None:
-        table.fail("alarm", "mqtt = true needs a broker", "add a [capture.mqtt] section")
-    table.close()
-    return capture
-
-
-def read_light(table: Table) -> Light:
-    """Return the checked ``light`` table of a camera."""
-    standard = Light()
-    light = Light(
-        on=_command(table, "on"),
-        off=_command(table, "off"),
-        limit_s=table.number("limit_s", standard.limit_s, above=0, high=60),
-        lead_s=table.number("lead_s", standard.lead_s, low=0, high=120),
-        stay_on_s=table.number("stay_on_s", standard.stay_on_s, low=0, high=3600),
-        cap_s=table.number("cap_s", standard.cap_s, above=0, high=86_400),
-        settle_s=table.number("settle_s", standard.settle_s, low=0, high=10),
+    port: int = field(default=8137, metadata=whole("port that they listen on", low=1, high=65535))
+    names: tuple[str, ...] = field(
+        default=(),
+        metadata=parsed(
+            read_host_names,
+            "list of host names",
+            "host names under which a browser may call the page, besides its address",
+            example='["shed.local"]',
+        ),
     )
-    _paired(table, light.on, light.off)
-    table.close()
-    return light
-
-
-def read_power(table: Table) -> Power:
-    """Return the checked ``power`` table of a camera."""
-    power = Power(
-        on=_command(table, "on"),
-        off=_command(table, "off"),
-        restart=_command(table, "restart"),
-        device=table.text("device", ""),
-        limit_s=table.number("limit_s", 10.0, above=0, high=120),
+    token_file: str = field(
+        default="",
+        metadata=text(
+            "a file with the secret that other machines must send; needed to listen beyond this one"
+        ),
     )
-    _paired(table, power.on, power.off)
-    table.close()
-    return power
+    log: str = field(
+        default="", metadata=text("a log file that is followed for cue lines", example='"/var/log/host.log"')
+    )
+    serial: str = field(
+        default="", metadata=text("a serial line or pty that is read for cue lines", example='"/dev/ttyUSB0"')
+    )
+    mqtt: Mqtt | None = field(default=None, metadata=part(Mqtt, "a broker that passes cues on"))
+    alarm: Alarm = field(default=Alarm(), metadata=part(Alarm, "who is told that something went wrong"))
+    min_free_mb: float = field(default=200.0, metadata=number("less free space than this is an alarm", low=0))
+    frame_kb: float = field(
+        default=150.0,
+        metadata=number("expected size of a frame, for the check before the print", above=0, high=8192),
+    )
 
 
-def _paired(table: Table, on: tuple[str, ...], off: tuple[str, ...]) -> None:
-    if on and not off:
+def check_switched(made: Light | Power, table: Table) -> Light | Power:
+    """Return the record; what is switched on must be switched off again."""
+    if made.on and not made.off:
         table.fail("on", "what is switched on must be switched off again", 'add off = ["/path/to/command"]')
+    return made
 
 
-def _mqtt(table: Table) -> Mqtt:
-    mqtt = Mqtt(
-        host=_host(table, "host", "127.0.0.1"),
-        port=table.whole("port", 1883, low=1, high=65535),
-        topic=table.text("topic", "twinlapse/cue"),
-        login_file=table.text("login_file", ""),
-    )
-    if not _TOPIC.fullmatch(mqtt.topic):
-        table.fail("topic", f"{mqtt.topic!r} is no topic of one kind of message", "leave out + and #")
-    table.close()
-    return mqtt
-
-
-def _alarm(table: Table) -> Alarm:
-    alarm = Alarm(
-        webhook=table.text("webhook", ""),
-        command=_command(table, "command"),
-        mqtt=table.flag("mqtt", False),
-        after_missed=table.whole("after_missed", 2, low=1, high=1000),
-    )
-    if alarm.webhook and not alarm.webhook.startswith(("http://", "https://")):
-        table.fail("webhook", "this is no http or https address", 'write "http://..."')
-    table.close()
-    return alarm
-
-
-def _host(table: Table, key: str, default: str) -> str:
-    host = table.text(key, default)
-    if not _HOST.fullmatch(host) and ":" not in host:
-        table.fail(key, f"{host!r} is no host name or address", f'write one such as "{default}"')
-    return host
-
-
-def _words(table: Table, key: str) -> tuple[str, ...]:
-    def parse(value: Any) -> tuple[str, ...]:
-        if not isinstance(value, list | tuple) or not all(isinstance(word, str) and word for word in value):
-            raise ValueError(f"{value!r} is not a list of texts", 'write texts in brackets: ["a", "b"]')
-        return tuple(value)
-
-    return cast(tuple[str, ...], table.parsed(key, (), parse))
-
-
-def _command(table: Table, key: str) -> tuple[str, ...]:
-    words = _words(table, key)
-    if words and not PurePosixPath(words[0]).is_absolute():
-        table.fail(key, f"{words[0]!r} is no absolute path", 'write the whole path: ["/usr/bin/...", "..."]')
-    if any("\0" in word for word in words):
-        table.fail(key, "a word holds a null character", "take it out")
-    return words
+def check_capture(made: Capture, table: Table) -> Capture:
+    """Return the record; alarms over MQTT need a broker."""
+    if made.alarm.mqtt and made.mqtt is None:
+        table.fail("alarm", "mqtt = true needs a broker", "add a [capture.mqtt] section")
+    return made

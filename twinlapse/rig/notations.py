@@ -1,4 +1,4 @@
-"""The two small notations of a rig file: how often a camera shoots, and how much the shots may add."""
+"""The small notations of a rig file: how often a camera shoots, how much the shots may add, which layers."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import math
 import re
 from collections.abc import Mapping
 from typing import Any
+
+from twinlapse.rig.toml_fields import InvalidValueError, is_number
 
 _AMOUNT = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(%|s|min|h)\s*")
 _EVERY_KEYS = {"layers", "mm", "s", "film_s", "fps", "by"}
@@ -16,34 +18,50 @@ def read_every(value: Any) -> str | dict[str, Any]:
 
     Raises
     ------
-    ValueError
-        with what is wrong and what to do.
+    InvalidValueError
     """
     if value == "layer":
         return "layer"
-    mend = 'write "layer", { layers = 3 }, { mm = 0.6 }, { s = 45 } or { film_s = 20, fps = 30 }'
+    hint = 'write "layer", { layers = 3 }, { mm = 0.6 }, { s = 45 } or { film_s = 20, fps = 30 }'
     if not isinstance(value, Mapping) or not value:
-        raise ValueError(f"{value!r} is no schedule", mend)
+        raise InvalidValueError(f"{value!r} is no schedule", hint)
     for key, amount in value.items():
         if key not in _EVERY_KEYS:
-            raise ValueError(f"there is no schedule by {key!r}", mend)
+            raise InvalidValueError(f"there is no schedule by {key!r}", hint)
         if key == "by":
             if amount not in ("height", "time", "material"):
-                raise ValueError(f"{amount!r} is no measure", 'write by = "height", "time" or "material"')
-        elif (
-            isinstance(amount, bool)
-            or not isinstance(amount, int | float)
-            or not math.isfinite(amount)
-            or amount <= 0
-        ):
-            raise ValueError(f"{key} = {amount!r} is not above 0", mend)
+                raise InvalidValueError(
+                    f"{amount!r} is no measure", 'write by = "height", "time" or "material"'
+                )
+        elif not is_number(amount) or amount <= 0:
+            raise InvalidValueError(f"{key} = {amount!r} is not above 0", hint)
     steps = [key for key in ("layers", "mm", "s", "film_s") if key in value]
     if len(steps) != 1:
-        raise ValueError("a schedule has exactly one of layers, mm, s, film_s", mend)
+        raise InvalidValueError("a schedule has exactly one of layers, mm, s, film_s", hint)
     if steps[0] == "layers" and value["layers"] != int(value["layers"]):
-        raise ValueError(f"layers = {value['layers']} is not a whole number", mend)
+        raise InvalidValueError(f"layers = {value['layers']} is not a whole number", hint)
     if steps[0] != "film_s" and len(value) > 1:
-        raise ValueError("fps and by belong to film_s", mend)
+        raise InvalidValueError("fps and by belong to film_s", hint)
+    return dict(value)
+
+
+def read_first_layers(value: Any) -> dict[str, Any]:
+    """Return a checked ``first_layers``: {layers}, or {layers, s}.
+
+    Raises
+    ------
+    InvalidValueError
+    """
+    hint = "write first_layers = { layers = 3, s = 10 }"
+    if not isinstance(value, Mapping):
+        raise InvalidValueError(f"{value!r} is no schedule", hint)
+    count = value.get("layers")
+    if not isinstance(count, int) or isinstance(count, bool) or count < 1:
+        raise InvalidValueError("it needs a whole number of layers", hint)
+    if set(value) - {"layers", "s"}:
+        raise InvalidValueError("it has the keys layers and s alone", hint)
+    if "s" in value and (not is_number(value["s"]) or value["s"] <= 0):
+        raise InvalidValueError(f"s = {value['s']!r} is not above 0", hint)
     return dict(value)
 
 
@@ -51,7 +69,7 @@ def read_amount(value: Any) -> str:
     """Return a checked ``max_added`` such as "5%", "90 s", "12min" or "" for no cap."""
     if isinstance(value, str) and (value == "" or _AMOUNT.fullmatch(value)):
         return value
-    raise ValueError(
+    raise InvalidValueError(
         f"{value!r} is no amount of time", 'write a share such as "5%" or a time such as "12min"'
     )
 
@@ -73,7 +91,9 @@ def read_layers(value: Any) -> tuple[int, ...]:
             raise TypeError
         layers = tuple(sorted({int(word) - 1 for word in words}))
     except (TypeError, ValueError):
-        raise ValueError(f"{value!r} is no list of layers", "write numbers from 1: [1, 2, 3]") from None
+        raise InvalidValueError(
+            f"{value!r} is no list of layers", "write numbers from 1: [1, 2, 3]"
+        ) from None
     if any(not 0 <= layer < 1_000_000 for layer in layers):
-        raise ValueError(f"{value!r} names a layer that cannot be", "write numbers from 1: [1, 2, 3]")
+        raise InvalidValueError(f"{value!r} names a layer that cannot be", "write numbers from 1: [1, 2, 3]")
     return layers

@@ -1,17 +1,20 @@
-"""A rig file written from a few answers, every line explained."""
+"""A rig file written from a few answers; every line carries its key's own sentence."""
 
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import MISSING, dataclass, fields
+from typing import Any, get_args, get_type_hints
 
 from twinlapse.optics.pose import pose_on_mount
 from twinlapse.rig.checking import reach_mm
-from twinlapse.rig.model import Rig
+from twinlapse.rig.model import Camera, Printer, Rig
 from twinlapse.rig.reader import rig_from_mapping
+from twinlapse.rig.reference import sections
+from twinlapse.rig.schema import Key, declared, default_of, key_name, toml_value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,34 +42,25 @@ class Question:
         return self.only_if is None or answers.get(self.only_if[0]) == self.only_if[1]
 
 
+def _of_schema(record: type, key: str, text: str) -> Question:
+    """Return a question whose default and options are those of a key of the rig file."""
+    item = next(item for item in fields(record) if item.name == key)
+    options = get_args(get_type_hints(record)[key])
+    return Question(key=key, text=text, default=default_of(item), options=options)
+
+
 QUESTIONS = (
-    Question(key="bed_mm", text="Width and depth of the bed in mm", default=(220.0, 220.0), size=2),
-    Question(key="height_mm", text="Height of the build volume in mm", default=250.0),
-    Question(
-        key="kinematics",
-        text="What moves the bed: bed-moves-y (it slides), bed-moves-z (it sinks), bed-fixed (nothing does)",
-        default="bed-moves-y",
-        options=("bed-moves-y", "bed-moves-z", "bed-fixed"),
+    Question(key="bed_mm", text="Bed: width and depth in mm", default=(220.0, 220.0), size=2),
+    Question(key="height_mm", text="Height that can be printed, in mm", default=250.0),
+    _of_schema(
+        Printer,
+        "kinematics",
+        "What moves the bed: bed-moves-y (it slides), bed-moves-z (it sinks), bed-fixed (nothing does)",
     ),
-    Question(
-        key="bed_shape",
-        text="Shape of the bed: rectangle or round",
-        default="rectangle",
-        options=("rectangle", "round"),
-    ),
-    Question(
-        key="origin",
-        text="Where X0 Y0 is: corner or center of the bed",
-        default="corner",
-        options=("corner", "center"),
-    ),
-    Question(
-        key="firmware",
-        text="Firmware: marlin, klipper or reprapfirmware",
-        default="marlin",
-        options=("marlin", "klipper", "reprapfirmware"),
-    ),
-    Question(key="nozzle_mm", text="Diameter of the nozzle in mm", default=0.4),
+    _of_schema(Printer, "bed_shape", "Shape of the bed: rectangle or round"),
+    _of_schema(Printer, "origin", "Where X0 Y0 is: corner or center of the bed"),
+    _of_schema(Printer, "firmware", "Firmware: marlin, klipper or reprapfirmware"),
+    _of_schema(Printer, "nozzle_mm", "Nozzle diameter in mm"),
     Question(key="wide", text="Is there a camera that sees the whole print (yes or no)", default=True),
     Question(
         key="wide_source",
@@ -156,77 +150,86 @@ def rig_text(answers: Mapping[str, Any]) -> str:
     return text
 
 
-def _assembled(answers: Mapping[str, Any], radius_mm: int) -> str:
-    words = _quoted(answers) | {"radius_mm": str(radius_mm)}
-    cameras = [text for name, text in (("wide", _WIDE), ("nozzle", _NOZZLE)) if answers[name]]
-    return "".join(text.format(**words) for text in (_PRINTER, *cameras))
-
-
 def read_back(text: str) -> Rig:
     """Return the rig that a text describes."""
     return rig_from_mapping(tomllib.loads(text), text=text)
 
 
-def _quoted(answers: Mapping[str, Any]) -> dict[str, str]:
-    return {key: _toml(value) for key, value in answers.items()} | {
-        f"{name}_{side}": f"{answers[f'{name}_px'][index]:.0f}"
-        for name in ("wide", "nozzle")
-        for index, side in enumerate(("width", "height"))
+def every_key_text() -> str:
+    """Return a rig file with every key there is; those that may be left out stand in comments."""
+    parts = [_HEAD]
+    for name, record in sections().items():
+        many = name in ("camera", "printer.keep_out")
+        title = f"[[{name}]]" if many else f"[{name}]"
+        needed = [key for item, key in declared(record) if default_of(item) is MISSING]
+        optional = "." in name and (many or not needed)
+        parts.append(f"\n{'# ' if optional else ''}{title}\n")
+        for item, key in declared(record):
+            if key.record is None:
+                written = default_of(item) is MISSING and not optional
+                default = default_of(item)
+                plain = default in (MISSING, None, (), "") or default == math.inf
+                value = key.example if plain and key.example else "" if plain else toml_value(default)
+                parts.append(_line(key_name(item), value or '""', key, commented=not written))
+    return "".join(parts)
+
+
+def _assembled(answers: Mapping[str, Any], radius_mm: int) -> str:
+    head = {"radius_mm": radius_mm, "height_mm": 40, "gantry_mm": 60}
+    names = ("bed_mm", "height_mm", "kinematics", "bed_shape", "origin", "firmware", "nozzle_mm")
+    printer = {name: answers[name] for name in names} | {
+        "travel_mm_s": 150,
+        "accel_mm_s2": 1500,
+        "head": head,
     }
+    text = _HEAD + "\n[printer]\n" + _lines(Printer, printer, ("keep_out",))
+    if answers["wide"]:
+        wide = {
+            "name": "wide",
+            "mount": "frame",
+            "source": answers["wide_source"],
+            "stance": "clear",
+            "every": "layer",
+            "lens": _lens(answers["wide_px"], answers["wide_deg"]),
+        }
+        text += "\n[[camera]]\n" + _lines(Camera, wide, ("place_mm", "look_mm", "park_mm"))
+    if answers["nozzle"]:
+        nozzle = {
+            "name": "nozzle",
+            "mount": "head",
+            "source": answers["nozzle_source"],
+            "stance": "over",
+            "every": "layer",
+            "lens": _lens(answers["nozzle_px"], answers["nozzle_deg"]),
+            "body_mm": (answers["nozzle_body_mm"], 40),
+            "place_mm": (23, -19, 25),  # a common fit beside the heater block; common practice, no source
+            "look_mm": (0, 0, 0),  # the nozzle tip
+        }
+        text += "\n[[camera]]\n" + _lines(Camera, nozzle, ())
+    return text
 
 
-def _toml(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, tuple):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
-    if isinstance(value, float):
-        return f"{value:g}"
-    escaped = str(value).replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
+def _lens(size_px: tuple[float, float], across_deg: float) -> dict[str, float]:
+    return {"width_px": size_px[0], "height_px": size_px[1], "across_deg": across_deg}
 
 
-_PRINTER = """\
-# The printer and its cameras. Lengths in mm, times in s, angles in degrees.
-# Every key and its meaning: docs/rig.md. Check it with: twinlapse rig check rig.toml
+def _lines(record: type, values: Mapping[str, Any], shown: tuple[str, ...]) -> str:
+    """Return the lines of a section: `values` as they are, and the keys `shown` as examples in comments."""
+    keys = {key_name(item): key for item, key in declared(record)}
+    return "".join(_line(name, toml_value(value), keys[name]) for name, value in values.items()) + "".join(
+        _line(name, keys[name].example, keys[name], commented=True) for name in shown
+    )
 
-[printer]
-bed_mm = {bed_mm}
-height_mm = {height_mm}
-kinematics = {kinematics}    # "bed-moves-y", "bed-moves-z", "bed-fixed"
-bed_shape = {bed_shape}
-origin = {origin}            # where X0 Y0 is
-firmware = {firmware}        # decides how shots are written
-nozzle_mm = {nozzle_mm}
-travel_mm_s = 150                # speed on the way to a shot and back
-accel_mm_s2 = 1500
-# what must not touch a finished object: seen from above, from the nozzle's tip upward
-head = {{ radius_mm = {radius_mm}, height_mm = 40, gantry_mm = 60 }}
-# keep_out = [{{ x_mm = [0, 20], y_mm = [200, 220], z_mm = 12 }}]   # a clip, a wiper
-"""
 
-_WIDE = """
-[[camera]]
-name = "wide"
-mount = "frame"                  # bolted to "frame", "head", "gantry" or "bed"
-source = {wide_source}
-stance = "clear"                 # the head goes aside, the bed to one place
-every = "layer"                  # or {{ layers = 3 }}, {{ mm = 0.6 }}, {{ s = 45 }}
-lens = {{ width_px = {wide_width}, height_px = {wide_height}, across_deg = {wide_deg} }}
-# place_mm = [20, -180, 220]     # where its lens is; left out: far enough to see all
-# look_mm = [110, 110, 20]       # a point in the middle of its picture
-# park_mm = [5, 215]             # where the nozzle goes meanwhile; left out: chosen
-"""
+def _line(name: str, value: str, key: Key, *, commented: bool = False) -> str:
+    written = f"{'# ' if commented else ''}{name} = {value}"
+    plain = re.sub("`", "", key.sentence)
+    choices = re.sub("`", "", key.values) if key.values.startswith('`"') else ""
+    remark = f"{plain} ({choices})" if choices and len(choices) < 60 else plain
+    return f"{written:<38} # {remark}\n"
 
-_NOZZLE = """
-[[camera]]
-name = "nozzle"
-mount = "head"
-source = {nozzle_source}
-stance = "over"                  # over one point of the print; "tour": along its outline; "last": no move
-every = "layer"
-lens = {{ width_px = {nozzle_width}, height_px = {nozzle_height}, across_deg = {nozzle_deg} }}
-body_mm = [{nozzle_body_mm}, 40] # diameter and length of the housing
-place_mm = [23, -19, 25]         # where its lens is, from the nozzle's tip; measure it, or use rig aim
-look_mm = [0, 0, 0]              # it looks at the tip
+
+_HEAD = """\
+# The printer and its cameras. The end of a name is its unit: mm, s, deg (degrees), px (pixels).
+# Every key and its meaning: twinlapse rig keys. Check this file with: twinlapse rig check
 """

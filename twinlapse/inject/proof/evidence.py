@@ -29,7 +29,7 @@ class Evidence:
     @property
     def holds(self) -> frozenset[str]:
         """Numbers of the shots that may wait for a person: the rig asks for it, and the header names them."""
-        return frozenset(self.facts.get("hold", "").split()) if self.rig.hold else frozenset()
+        return frozenset(self.facts.get("hold", "").split()) if self.rig.plan.hold else frozenset()
 
     def line(self, row: int) -> int:
         """Return the line, in the written file, of a row of the blocks."""

@@ -8,7 +8,7 @@ from typing import Any
 
 from twinlapse.errors import InjectError
 from twinlapse.inject.proof.fences import FencedFile
-from twinlapse.rig.model import Camera, Corner, Cue, Head, KeepOut, Printer, Rig
+from twinlapse.rig.model import Camera, Corner, Cue, Head, KeepOut, PlanSettings, Printer, Rig
 
 _FACT = re.compile(r"; ([a-z_0-9]+) (\S.*)")
 _NUMBERS = (
@@ -56,7 +56,7 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
         ) from None
     macro = facts.get("macro", "")
     cue = Cue(kind="macro", text=macro) if macro else Cue()
-    return Rig(printer=printer, cameras=cameras, cue=cue, hold="hold" in facts)
+    return Rig(printer=printer, cameras=cameras, cue=cue, plan=PlanSettings(hold="hold" in facts))
 
 
 def _floats(text: str) -> list[float]:
