@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
-from twinlapse.errors import FileProblemError
+from twinlapse.errors import FileProblemError, TwinlapseError
 from twinlapse.files import require_file
 
 STEP_BYTES = 1_048_576
@@ -88,5 +88,7 @@ def file_bytes(path: Path, what: str) -> Iterator[FileBytes]:
     try:
         with path.open("rb") as file:
             yield FileBytes(file, path.stat().st_size)
+    except TwinlapseError:  # of the block, with words of its own
+        raise
     except OSError as error:
         raise FileProblemError(f"cannot read it ({error.strerror})", path=path) from None

@@ -1,11 +1,31 @@
 """The error tree: one root, one class a cause, each error knowing its place in a file.
 
-Only ``cli`` turns these into exit codes; everything below raises and lets pass.
+Each class is also the standard exception that a programmer would catch: `FileProblemError` is an OSError,
+`MissingFileError` a FileNotFoundError, `RigError` a ValueError. Only ``cli`` turns errors into exit codes;
+everything below raises and lets pass.
 """
 
 from __future__ import annotations
 
+import errno
 from os import PathLike, fspath
+
+__all__ = [
+    "CaptureError",
+    "FileProblemError",
+    "FrameError",
+    "GcodeError",
+    "InjectError",
+    "JobError",
+    "MissingFileError",
+    "MissingJobError",
+    "NotAPrintError",
+    "PlanError",
+    "ProofError",
+    "RenderError",
+    "RigError",
+    "TwinlapseError",
+]
 
 
 class TwinlapseError(Exception):
@@ -15,7 +35,7 @@ class TwinlapseError(Exception):
     ----------
     what : str
         One clause without a full stop: what is wrong.
-    mend : str, optional
+    hint : str, optional
         One clause: what to do.
     path : path-like, optional
         The file that holds the fault.
@@ -24,11 +44,11 @@ class TwinlapseError(Exception):
     """
 
     def __init__(
-        self, what: str, mend: str = "", *, path: str | PathLike[str] | None = None, line: int | None = None
+        self, what: str, hint: str = "", *, path: str | PathLike[str] | None = None, line: int | None = None
     ) -> None:
         super().__init__(what)
         self.what = what
-        self.mend = mend
+        self.hint = hint
         self.path = None if path is None else fspath(path)
         self.line = line
 
@@ -40,30 +60,46 @@ class TwinlapseError(Exception):
             if self.line is None
             else f"{self.path}:{self.line}: "
         )
-        return f"{place}{self.what}{'; ' + self.mend if self.mend else ''}"
+        return f"{place}{self.what}{'; ' + self.hint if self.hint else ''}"
 
 
-class FileProblemError(TwinlapseError):
+class FileProblemError(TwinlapseError, OSError):
     """A file cannot be opened, read or written, or is not of the kind that was asked for."""
 
+    def __init__(
+        self, what: str, hint: str = "", *, path: str | PathLike[str] | None = None, line: int | None = None
+    ) -> None:
+        super().__init__(what, hint, path=path, line=line)
+        self.filename = self.path
 
-class GcodeError(TwinlapseError):
+
+class MissingFileError(FileProblemError, FileNotFoundError):
+    """There is no such file."""
+
+    def __init__(
+        self, what: str, hint: str = "", *, path: str | PathLike[str] | None = None, line: int | None = None
+    ) -> None:
+        super().__init__(what, hint, path=path, line=line)
+        self.errno = errno.ENOENT
+
+
+class GcodeError(TwinlapseError, ValueError):
     """A sliced file cannot be read as a filament print."""
 
 
 class NotAPrintError(GcodeError):
-    """The file is a program for something else: milling, laser, resin, or it lays no material."""
+    """The file is a program for something else (milling, laser, resin) or extrudes no material."""
 
 
-class RigError(TwinlapseError):
+class RigError(TwinlapseError, ValueError):
     """A rig file has a fault: unknown key, wrong type, value out of range."""
 
 
-class PlanError(TwinlapseError):
+class PlanError(TwinlapseError, ValueError):
     """A plan cannot be made or does not belong to the file."""
 
 
-class InjectError(TwinlapseError):
+class InjectError(TwinlapseError, ValueError):
     """Shots cannot be written into the file or taken out of it."""
 
 
@@ -71,17 +107,21 @@ class ProofError(InjectError):
     """The written file does not print what the original prints."""
 
 
-class JobError(TwinlapseError):
+class JobError(TwinlapseError, ValueError):
     """A job folder is not what it should be."""
 
 
-class FrameError(TwinlapseError):
-    """Pictures are missing, damaged or cannot be used."""
+class MissingJobError(JobError, FileNotFoundError):
+    """There is no such job folder."""
 
 
-class CaptureError(TwinlapseError):
+class FrameError(TwinlapseError, ValueError):
+    """Frames are missing, damaged or cannot be used."""
+
+
+class CaptureError(TwinlapseError, RuntimeError):
     """A camera, a cue or the capture service failed."""
 
 
-class RenderError(TwinlapseError):
+class RenderError(TwinlapseError, ValueError):
     """A film cannot be made."""

@@ -1,7 +1,7 @@
-"""The doors: every file is opened and replaced here, with one clear error when it cannot be.
+"""Opening and replacing files: one clear error when it cannot be done, and never half a file.
 
-Writing goes beside the place, is flushed to the disk and renamed, so that a power cut leaves the old file or
-the new one and never a half of either.
+A file is written beside its place, flushed to the disk and renamed: a power cut leaves the old file or the
+new one.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Any
 
-from twinlapse.errors import FileProblemError
+from twinlapse.errors import FileProblemError, MissingFileError, TwinlapseError
 
 
 def require_file(path: Path, what: str) -> Path:
     """Return `path` when it is a readable, non-empty file; `what` names its role in the error."""
     if not path.exists():
-        raise FileProblemError(f"there is no such {what}", "check the path", path=path)
+        raise MissingFileError(f"there is no such {what}", "check the path", path=path)
     if path.is_dir():
         raise FileProblemError(f"this is a folder, not a {what}", f"name the {what} itself", path=path)
     try:
@@ -93,7 +93,7 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
     if path.is_dir():
         raise FileProblemError("a folder has this name", "name a file", path=path)
     if not path.parent.is_dir():
-        raise FileProblemError("its folder does not exist", "make the folder first", path=path)
+        raise MissingFileError("its folder does not exist", "make the folder first", path=path)
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
     except OSError as error:
@@ -110,6 +110,9 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
         beside.chmod(mode)
         beside.replace(path)
         flush_folder(path.parent)
+    except TwinlapseError:  # of the block, with words of its own
+        beside.unlink(missing_ok=True)
+        raise
     except OSError as error:
         beside.unlink(missing_ok=True)
         raise FileProblemError(

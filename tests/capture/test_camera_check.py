@@ -34,7 +34,7 @@ def test_a_good_camera_is_good() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "changes", "camera", "mend"),
+    ("name", "changes", "camera", "hint"),
     [
         ("rate", {"fps": 2.0}, {"dwell_s": 3.0, "age_s": 0.7}, "MJPEG"),
         ("size", {"size_px": (320, 240)}, {}, "lens"),
@@ -45,13 +45,13 @@ def test_a_good_camera_is_good() -> None:
         ("dwell", {}, {"dwell_s": 0.2}, "dwell_s = 0.4"),
     ],
 )
-def test_a_fault_is_named_with_its_mend(name: str, changes: Any, camera: Any, mend: str) -> None:
+def test_a_fault_is_named_with_its_mend(name: str, changes: Any, camera: Any, hint: str) -> None:
     subject = Camera(**{"name": "wide", "mount": "frame", "light": LIGHT, "age_s": 0.2, **camera})
     bad = [
         finding for finding in judge(subject, dataclasses.replace(GOOD, **changes)) if finding.holds is False
     ]
     assert [finding.name for finding in bad] == [name]
-    assert mend in bad[0].mend
+    assert hint in bad[0].hint
 
 
 @pytest.mark.slow

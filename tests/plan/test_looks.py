@@ -110,7 +110,7 @@ def test_a_hold_is_written_and_proven_only_where_it_was_asked_for(
         checks = prove(slab, other, by).checks
         return "; ".join(f"{check.name}: {check.detail}" for check in checks if not check.holds)
 
-    assert "has no place in a shot" in fault(lines, replace(rig, hold=False))
+    assert "has no place in a shot" in fault(lines, replace(rig, plan=replace(rig.plan, hold=False)))
     second = next(k for k, line in enumerate(lines) if line.startswith("; twinlapse shot 2 end"))
     assert "has no place in a shot" in fault([*lines[:second], wait, *lines[second:]])
     assert "a second time" in fault([*lines[: at + 1], wait, *lines[at + 1 :]])

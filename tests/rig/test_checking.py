@@ -33,7 +33,7 @@ def test_a_camera_too_near_does_not_see_the_volume() -> None:
     finding = _found(near, "sees-volume")
     assert finding.holds is False
     assert 0 < finding.values["share_at_shot"] < 1
-    assert finding.mend
+    assert finding.hint
 
 
 def test_a_camera_that_looks_away() -> None:

@@ -25,7 +25,7 @@ def test_a_file_that_cannot_be_edited_by_lines_is_left_to_its_author() -> None:
     odd = 'printer = { bed_mm = [200, 200], height_mm = 200 }\ncamera = [{ name = "eye", mount = "head" }]\n'
     with pytest.raises(RigError, match="line by line") as caught:
         with_camera_keys(odd, 0, {"roll_deg": 2.0})
-    assert "roll_deg = 2.0" in caught.value.mend
+    assert "roll_deg = 2.0" in caught.value.hint
     text = rig_text({}).replace("place_mm = [23, -19, 25]", "place_mm = [\n 23, -19, 25]")
     with pytest.raises(RigError, match="line by line"):
         with_camera_keys(text, 1, {"place_mm": (1.0, 2.0, 3.0)})

@@ -1,4 +1,4 @@
-"""Reading rig.toml: every fault names file, line, key and mend."""
+"""Reading rig.toml: every fault names file, line, key and hint."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ mount = "head"
 lens = { width_px = 640 }
 """
 
-# what is replaced, by what, line of the fault, word in what is wrong, word in the mend
+# what is replaced, by what, line of the fault, word in what is wrong, word in the hint
 FAULTS = [
     ("bed_mm = [220, 200]", "bed_mn = [220, 200]", 2, "printer.bed_mn", "bed_mm"),
     ("bed_mm = [220, 200]\n", "", 1, "printer.bed_mm: it is missing", "bed_mm ="),
@@ -80,9 +80,9 @@ FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(("old", "new", "line", "what", "mend"), FAULTS)
+@pytest.mark.parametrize(("old", "new", "line", "what", "hint"), FAULTS)
 def test_a_fault_names_line_key_and_mend(
-    tmp_path: Path, old: str, new: str, line: int | None, what: str, mend: str
+    tmp_path: Path, old: str, new: str, line: int | None, what: str, hint: str
 ) -> None:
     path = tmp_path / "rig.toml"
     path.write_text(SOUND.replace(old, new, 1))
@@ -90,7 +90,7 @@ def test_a_fault_names_line_key_and_mend(
         read_rig(path)
     assert caught.value.line == line
     assert what in caught.value.what
-    assert mend in caught.value.mend
+    assert hint in caught.value.hint
     assert "\n" not in str(caught.value)
     assert str(caught.value).startswith(str(path))
 
@@ -142,4 +142,4 @@ def test_whatever_is_written_there_is_one_clear_error_or_a_rig(key: str, value: 
     try:
         rig_from_mapping({"printer": printer, "camera": [{"name": "eye", "mount": "frame"}]})
     except RigError as error:
-        assert error.what and error.mend and "\n" not in str(error)
+        assert error.what and error.hint and "\n" not in str(error)

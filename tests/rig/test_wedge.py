@@ -82,7 +82,7 @@ def test_the_angle_follows_from_the_rig() -> None:
 def test_what_cannot_be_built_is_said(measures: dict[str, float]) -> None:
     with pytest.raises(RigError) as caught:
         checked(Wedge(**{"angle_deg": 40.0, "body_mm": 8.0, **measures}))
-    assert caught.value.mend
+    assert caught.value.hint
 
 
 @pytest.mark.parametrize("suffix", [".stl", ".3mf"])

@@ -177,7 +177,7 @@ def list_devices(folder: Path = Path("/dev/v4l/by-path")) -> list[Finding]:
         try:
             device = VideoDevice(str(path))
         except CaptureError as error:
-            findings.append(_finding("this machine", "device", None, f"{path}: {error.what}", error.mend))
+            findings.append(_finding("this machine", "device", None, f"{path}: {error.what}", error.hint))
             continue
         formats = ", ".join(list_formats(device)) or "no pictures"
         device.close()
@@ -202,8 +202,8 @@ def _answers(drain: LatestFrame, clock: Clock) -> bool:
 
 def _silent(camera: Camera, drain: LatestFrame) -> Finding:
     fault = drain.health().fault or "it sends nothing that can be trusted"
-    mend = "" if "; " in fault else "check source, cable and supply"
-    return _finding(camera.name, "answer", False, fault, mend)
+    hint = "" if "; " in fault else "check source, cable and supply"
+    return _finding(camera.name, "answer", False, fault, hint)
 
 
 def _count(until_s: float, clock: Clock, progress: Progress) -> None:
@@ -240,5 +240,5 @@ def _luma(picture: CameraPicture) -> float:
         return 0.0
 
 
-def _finding(camera: str, name: str, holds: bool | None, text: str, mend: str) -> Finding:
-    return Finding(camera=camera, name=name, holds=holds, text=text, mend="" if holds else mend)
+def _finding(camera: str, name: str, holds: bool | None, text: str, hint: str) -> Finding:
+    return Finding(camera=camera, name=name, holds=holds, text=text, hint="" if holds else hint)

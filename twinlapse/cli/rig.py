@@ -49,7 +49,7 @@ def check(out: Output, rig_file: Path, picture: Path | None, circle_px: float, c
         out.say(f"{camera}:")
         for finding in (f for f in findings if f.camera == camera):
             mark = {True: "ok", False: "NO", None: "--"}[finding.holds]
-            out.say(f"  {mark}  {finding.text}{f' -> {finding.mend}' if finding.mend else ''}")
+            out.say(f"  {mark}  {finding.text}{f' -> {finding.hint}' if finding.hint else ''}")
     if picture is not None:
         from twinlapse.cli.rig_drawing import draw_rig
 

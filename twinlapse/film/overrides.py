@@ -47,6 +47,6 @@ def overridden(filming: Filming, overrides: Mapping[str, Any]) -> Filming:
     try:
         read = read_record(Filming, Table(given))
     except RigError as error:
-        raise RenderError(error.what, error.mend) from None
+        raise RenderError(error.what, error.hint) from None
     names = [field.name for field in fields(Filming) if field.name in given]
     return replace(filming, **{name: getattr(read, name) for name in names})

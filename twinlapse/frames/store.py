@@ -131,7 +131,7 @@ class FrameStore:
             self.journal.put(row)
         except JobError as error:
             path.unlink(missing_ok=True)
-            raise FrameError(f"the frame was not kept: {error.what}", error.mend, path=path) from None
+            raise FrameError(f"the frame was not kept: {error.what}", error.hint, path=path) from None
         self._reserve.take()
         return row
 

@@ -1,4 +1,4 @@
-"""Whether the cameras of a rig see what they are meant to see: one answer a question, each with a mend."""
+"""Whether the cameras of a rig see what they are meant to see: one answer a question, each with a hint."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Finding:
     name: str  # short, stable, hyphenated
     holds: bool | None  # None: worth knowing, neither good nor bad
     text: str
-    mend: str = ""
+    hint: str = ""
     values: dict[str, Any] = field(default_factory=dict)
 
 
@@ -94,7 +94,7 @@ def _sees_volume(camera: Camera, printer: Printer, rest: Place) -> Finding:
         name="sees-volume",
         holds=at_rest > 0.9999,
         text=f"{at_rest:.0%} of the build volume is in the picture at a shot{far}",
-        mend="" if at_rest > 0.9999 else "move it back, turn it, or take a wider lens",
+        hint="" if at_rest > 0.9999 else "move it back, turn it, or take a wider lens",
         values={"share_at_shot": round(at_rest, 4), "share_at_worst": round(worst, 4)},
     )
 
@@ -142,7 +142,7 @@ def _resolves_bed(camera: Camera, printer: Printer, pose: Pose) -> list[Finding]
                 name="resolution",
                 holds=False,
                 text="no part of the bed is in the picture",
-                mend="check place_mm and look_mm",
+                hint="check place_mm and look_mm",
             )
         ]
     away = np.where(shown, np.linalg.norm(points - pose.place_mm, axis=1), np.nan)
@@ -177,7 +177,7 @@ def _sharp_volume(camera: Camera, printer: Printer, pose: Pose, circle_px: float
         holds=field.holds(near) and field.holds(far),
         text=f"sharp from {_far(field.near_mm)} to {_far(field.far_mm)}, the build volume lies at "
         f"{near:.0f} to {far:.0f} mm; worst blur {worst:.1f} px",
-        mend=""
+        hint=""
         if field.holds(near) and field.holds(far)
         else "focus nearer to the middle, or stand further off",
         values=_field_values(field, worst),
@@ -193,7 +193,7 @@ def _hides(camera: Camera, printer: Printer, pose: Pose, rest: Place) -> Finding
         name="head-hides",
         holds=None if camera.park_mm is None else bool(shadow < 0.1),
         text=f"the head {where} hides {shadow:.0%} of the bed",
-        mend="" if camera.park_mm is None or shadow < 0.1 else "park on the side away from the camera",
+        hint="" if camera.park_mm is None or shadow < 0.1 else "park on the side away from the camera",
         values={"hidden_share": round(float(shadow), 4)},
     )
 
@@ -221,7 +221,7 @@ def _tip(camera: Camera, printer: Printer, own: Pose, circle_px: float) -> list[
             text=f"the nozzle's tip appears at pixel {at[0]:.0f}, {at[1]:.0f}"
             if shown
             else "the tip is not in the picture",
-            mend="" if shown else "turn it toward the tip, or write place_mm and look_mm as they are",
+            hint="" if shown else "turn it toward the tip, or write place_mm and look_mm as they are",
             values={"tip_px": [round(float(v), 1) for v in at] if np.isfinite(at).all() else None},
         )
     ]
@@ -239,7 +239,7 @@ def _tip(camera: Camera, printer: Printer, own: Pose, circle_px: float) -> list[
             holds=field.holds(depth),
             text=f"sharp from {_far(field.near_mm)} to {_far(field.far_mm)}, the tip is {depth:.1f} mm away; "
             f"blur {blur:.1f} px",
-            mend=""
+            hint=""
             if field.holds(depth)
             else "turn the focus ring, or move the camera to its focus distance",
             values=_field_values(field, blur),
@@ -250,7 +250,7 @@ def _tip(camera: Camera, printer: Printer, own: Pose, circle_px: float) -> list[
             holds=wide >= LINE_PX,
             text=f"a pixel shows {size:.3f} mm at the tip; a line of the {printer.nozzle_mm:g} mm nozzle is "
             f"{wide:.1f} pixels wide; a gap of {2 * size:.2f} mm can be seen",
-            mend="" if wide >= LINE_PX else "go nearer, or take a narrower lens or more pixels",
+            hint="" if wide >= LINE_PX else "go nearer, or take a narrower lens or more pixels",
             values={
                 "mm_per_px": round(size, 4),
                 "px_per_line": round(wide, 2),
@@ -280,7 +280,7 @@ def _clear_of_layer(camera: Camera, own: Pose) -> Finding:
         name="clear-of-layer",
         holds=low >= CLEAR_MM,
         text=f"the lowest point of the housing is {low:.1f} mm above the layer",
-        mend="" if low >= CLEAR_MM else f"raise it: {CLEAR_MM:g} mm and more keep it off curled edges",
+        hint="" if low >= CLEAR_MM else f"raise it: {CLEAR_MM:g} mm and more keep it off curled edges",
         values={"clearance_mm": round(low, 2)},
     )
 
@@ -295,7 +295,7 @@ def _inside_head(camera: Camera, printer: Printer, own: Pose) -> Finding:
         holds=holds,
         text=f"the housing reaches {reach:.1f} mm from the nozzle; head.radius_mm is {head.radius_mm:g}. "
         f"Beside a finished object it passes over what is less than {low:.1f} mm higher than the layer",
-        mend=""
+        hint=""
         if holds
         else f"write head = {{ radius_mm = {math.ceil(reach)} ... }}: else objects may be hit",
         values={"reach_mm": round(reach, 2), "clearance_mm": round(low, 2)},
@@ -334,7 +334,7 @@ def _check_bus(rig: Rig) -> list[Finding]:
             holds=None if holds else False,
             text=f"uncompressed at {RAW_FPS} pictures a second: {total / 1e6:.1f} MB/s of the "
             f"{USB2_BYTES_S / 1e6:.1f} MB/s that a USB 2.0 bus gives one stream",
-            mend="" if holds else "let the camera send JPEG, or plug the cameras into different controllers",
+            hint="" if holds else "let the camera send JPEG, or plug the cameras into different controllers",
             values={"bytes_s": total, "limit_bytes_s": USB2_BYTES_S},
         )
     ]

@@ -37,7 +37,7 @@ class FolderSource:
         self, folder: Path, clock: Clock, *, timeout_s: float = 30.0, inotify: bool | None = None
     ) -> None:
         if not folder.is_dir():
-            raise CaptureError("there is no such folder", "mend source in rig.toml", path=folder)
+            raise CaptureError("there is no such folder", "correct source in the rig file", path=folder)
         self._folder = folder
         self._clock = clock
         self._timeout_s = timeout_s

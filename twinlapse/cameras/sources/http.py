@@ -36,7 +36,9 @@ class _Connection:
     def __init__(self, address: str, timeout_s: float) -> None:
         parts = urlsplit(address)
         if parts.scheme not in ("http", "https") or not parts.hostname:
-            raise CaptureError(f"{redacted(address)} is no http or https address", "mend source in rig.toml")
+            raise CaptureError(
+                f"{redacted(address)} is no http or https address", "correct source in the rig file"
+            )
         self._parts = parts
         self._name = redacted(address)
         kind = http.client.HTTPSConnection if parts.scheme == "https" else http.client.HTTPConnection

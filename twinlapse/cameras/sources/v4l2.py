@@ -29,7 +29,7 @@ _FAULTS = {
     errno.EACCES: ("this user may not open the camera", "add the user to the group 'video'"),
     errno.ENOENT: ("there is no such device", "plug the camera in"),
     errno.ENODEV: ("the camera was unplugged", "plug it in again"),
-    errno.ENOTTY: ("this is no video device", "mend source in rig.toml"),
+    errno.ENOTTY: ("this is no video device", "correct source in the rig file"),
 }
 
 
@@ -198,5 +198,5 @@ def _whole(data: bytes) -> bool:
 
 
 def _fault(error: OSError, path: str) -> CaptureError:
-    what, mend = _FAULTS.get(error.errno or 0, (error.strerror or "the camera failed", "plug it in again"))
-    return CaptureError(what, mend, path=path)
+    what, hint = _FAULTS.get(error.errno or 0, (error.strerror or "the camera failed", "plug it in again"))
+    return CaptureError(what, hint, path=path)

@@ -63,7 +63,7 @@ class VideoSource:
         Decoding takes longer than to fetch a packet that lay ready, so it is kept out of the wait.
         """
         if not self._container.streams.video:
-            raise CaptureError(f"{self._name} has no video", "mend source in rig.toml")
+            raise CaptureError(f"{self._name} has no video", "correct source in the rig file")
         packets = self._container.demux(video=0)
         while not self._closed:
             asked_s = self._clock.mono_s()
