@@ -40,7 +40,7 @@ name = "wide"
 mount = "frame"
 [[camera]]
 name = "nozzle"
-mount = "head"
+mount = "toolhead"
 """
 FFMPEG = imageio_ffmpeg.get_ffmpeg_exe()
 

@@ -39,7 +39,7 @@ age_s = 0.15
 
 [[camera]]
 name = "nozzle"
-mount = "head"
+mount = "toolhead"
 source = "{1}"
 age_s = 0.15
 """

@@ -24,13 +24,13 @@ import numpy as np
 
 from twinlapse.gcode import read_toolpath
 from twinlapse.motion import time_toolpath
-from twinlapse.rig import Corner, Printer
+from twinlapse.rig import Cornering, Printer
 
 ACCEL_MM_S2 = 1000.0
 CORNER_MM_S = 8.0
 RULES = {
-    "junction_deviation": Corner(square_corner_mm_s=CORNER_MM_S),
-    "marlin": Corner(jerk_mm_s=CORNER_MM_S),
+    "junction_deviation": Cornering(square_corner_mm_s=CORNER_MM_S),
+    "marlin": Cornering(jerk_mm_s=CORNER_MM_S),
 }
 PRESET = """
 bench:

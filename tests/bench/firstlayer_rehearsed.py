@@ -36,12 +36,12 @@ from twinlapse.rehearsal.execution import encode, rest_place
 from twinlapse.rehearsal.faults import Faults, mishaps, parking_error
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rehearsal.survey_frames import FILAMENTS
-from twinlapse.rig import Camera, Head, Printer, Rig
+from twinlapse.rig import Camera, Printer, Rig, Toolhead
 
 Float = NDArray[np.float64]
 SIDE_MM = 26.0
-PRINTER = Printer(bed_mm=(220, 220), height_mm=250, head=Head(radius_mm=65))
-CAMERA = Camera(name="nozzle", mount="head", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0))
+PRINTER = Printer(bed_mm=(220, 220), height_mm=250, toolhead=Toolhead(radius_mm=65))
+CAMERA = Camera(name="nozzle", mount="toolhead", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0))
 RIG = Rig(printer=PRINTER, cameras=(CAMERA,))
 LOOKS = (  # filament, whether the bed is rough, whether the camera chooses its exposure
     ("terracotta", True, True),

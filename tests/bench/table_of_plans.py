@@ -28,7 +28,7 @@ PRINTERS: dict[str, dict[str, Any]] = {
         "origin": "center",
     },
 }
-CAMERAS = [{"name": "wide", "mount": "frame"}, {"name": "nozzle", "mount": "head"}]
+CAMERAS = [{"name": "wide", "mount": "frame"}, {"name": "nozzle", "mount": "toolhead"}]
 
 
 def row_of(file: Path, machine: str, rig: Rig, prove: bool) -> str:

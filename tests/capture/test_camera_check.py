@@ -91,7 +91,7 @@ def test_a_sick_rig_is_examined(cameras: Any, tmp_path: Path, monkeypatch: pytes
                 source=cameras(fps=20).stream,
                 lens=Lens(width_px=64, height_px=48),
             ),
-            Camera(name="nozzle", mount="head", source=gone.stream),
+            Camera(name="nozzle", mount="toolhead", source=gone.stream),
         ),
     )
     findings = examine(rig, tmp_path, seconds=0.6)

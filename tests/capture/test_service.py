@@ -34,7 +34,7 @@ light = {{ on = ["/bin/sh", "-c", "echo on >> {told}"], off = ["/bin/sh", "-c", 
 
 [[camera]]
 name = "nozzle"
-mount = "head"
+mount = "toolhead"
 source = "{nozzle}"
 age_s = {age}
 """

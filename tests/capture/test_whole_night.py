@@ -51,7 +51,7 @@ age_s = 0.15
 
 [[camera]]
 name = "nozzle"
-mount = "head"
+mount = "toolhead"
 source = "{nozzle}"
 every = {every}
 dwell_s = {dwell}

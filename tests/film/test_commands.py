@@ -28,7 +28,7 @@ name = "wide"
 mount = "frame"
 [[camera]]
 name = "nozzle"
-mount = "head"
+mount = "toolhead"
 rotate_deg = 90
 """
 

@@ -310,23 +310,23 @@ def test_rates_are_exact() -> None:
 
 @given(
     count=st.integers(1, 60),
-    seconds=st.sampled_from([0.0, 0.5, 2.0, 7.3]),
+    length_s=st.sampled_from([0.0, 0.5, 2.0, 7.3]),
     ease=st.sampled_from([0.0, 0.4, 0.9]),
     loop=st.booleans(),
     between=st.sampled_from(["cut", "fade"]),
 )
 @settings(derandomize=True, max_examples=80, deadline=None)
 def test_schedules_begin_at_the_first_and_reach_the_last(
-    count: int, seconds: float, ease: float, loop: bool, between: str
+    count: int, length_s: float, ease: float, loop: bool, between: str
 ) -> None:
-    filming = Filming(seconds=seconds, ease=ease, loop=loop, between=between, first_s=0.5, last_s=1.0)
+    filming = Filming(length_s=length_s, ease=ease, loop=loop, between=between, first_s=0.5, last_s=1.0)
     beats = schedule(count, filming)
     assert beats[0].slot == 0
     assert all(0 <= beat.slot <= beat.into < count and 0 <= beat.mix < 1 for beat in beats)
-    frames = round(seconds * 30) if seconds else count
+    frames = round(length_s * 30) if length_s else count
     if frames > 1:
         assert max(beat.slot for beat in beats) == count - 1
-    if loop and seconds:
+    if loop and length_s:
         assert 0 <= 15 + frames - len(beats) <= 1  # there and back, the ends once
     if not loop:
         assert len(beats) == 15 + frames + 30
@@ -334,7 +334,7 @@ def test_schedules_begin_at_the_first_and_reach_the_last(
 
 
 def test_ease_goes_slowly_at_first() -> None:
-    slots = [beat.slot for beat in schedule(100, Filming(ease=0.8, seconds=10.0, last_s=0.0))]
+    slots = [beat.slot for beat in schedule(100, Filming(ease=0.8, length_s=10.0, last_s=0.0))]
     assert slots[75] < 15 and slots[-76] < 70
 
 

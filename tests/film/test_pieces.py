@@ -27,7 +27,7 @@ from twinlapse.film.scene import Scene, set_scene
 from twinlapse.frames.sequence import FrameSequence, read_sequence
 from twinlapse.rig.film_settings import Filming
 
-FILMING = Filming(shape="320x180", seconds=9.0, last_s=0.0, between="fade", quality=4)
+FILMING = Filming(shape="320x180", length_s=9.0, last_s=0.0, between="fade", quality=4)
 
 
 @pytest.fixture(scope="module")

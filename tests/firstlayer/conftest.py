@@ -20,11 +20,11 @@ from twinlapse.frames.job import Job
 from twinlapse.optics.lens import unproject
 from twinlapse.optics.pose import pose_in_bed
 from twinlapse.optics.window import window_of
-from twinlapse.rig import Camera, Head, Lens, Printer
+from twinlapse.rig import Camera, Lens, Printer, Toolhead
 from twinlapse.shots import SURVEY, Plan, Shot, Stop, write_plan
 
-PRINTER = Printer(bed_mm=(220, 220), height_mm=250, head=Head(radius_mm=65))
-CAMERA = Camera(name="nozzle", mount="head", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0))
+PRINTER = Printer(bed_mm=(220, 220), height_mm=250, toolhead=Toolhead(radius_mm=65))
+CAMERA = Camera(name="nozzle", mount="toolhead", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0))
 LAYER_MM = 0.2
 FINE_MM = 0.05
 
@@ -176,8 +176,8 @@ def lens() -> Lens:
 
 
 RIG = {
-    "printer": {"bed_mm": [220, 220], "height_mm": 250, "head": {"radius_mm": 65}},
-    "camera": [{"name": "nozzle", "mount": "head", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}],
+    "printer": {"bed_mm": [220, 220], "height_mm": 250, "toolhead": {"radius_mm": 65}},
+    "camera": [{"name": "nozzle", "mount": "toolhead", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}],
 }
 
 

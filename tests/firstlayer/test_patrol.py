@@ -27,8 +27,8 @@ from twinlapse.rig import Camera, Printer
 from twinlapse.shots import CORNER, Plan, Shot, Stop, write_plan
 
 RIG = {
-    "printer": {"bed_mm": [220, 220], "height_mm": 250, "head": {"radius_mm": 65}},
-    "camera": [{"name": "nozzle", "mount": "head", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}],
+    "printer": {"bed_mm": [220, 220], "height_mm": 250, "toolhead": {"radius_mm": 65}},
+    "camera": [{"name": "nozzle", "mount": "toolhead", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}],
 }
 CORNERS = [(90.0, 90.0), (114.0, 90.0), (114.0, 114.0), (90.0, 114.0)]
 

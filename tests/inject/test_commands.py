@@ -25,7 +25,7 @@ mount = "frame"
 every = { layers = 10 }
 [[camera]]
 name = "nozzle"
-mount = "head"
+mount = "toolhead"
 every = { layers = 10 }
 """
 
@@ -153,7 +153,7 @@ def test_wipes_and_stops_at_one_place_are_proven(
     text = RIG.replace("height_mm", "wipe_mm = 2\nprime_extra_mm = 0.05\nheight_mm")
     for name, stance in zip(("wide", "nozzle"), stances, strict=True):
         text = text.replace(f'name = "{name}"', f'name = "{name}"\nstance = "{stance}"')
-    rig.write_text(text.replace("layers = 10", "layers = 3") + "[cue]\narm_s = 6\n")
+    rig.write_text(text.replace("layers = 10", "layers = 3") + "[cue]\nearly_notice_s = 6\n")
     done = run("inject", sliced_folder / "cube_abs.gcode", "--rig", rig, "-o", tmp_path / "o.gcode", "--json")
     assert done.exit_code == 0, done.output
     assert json.loads(done.stdout)["proof"]["holds"] is True

@@ -7,7 +7,7 @@ import pytest
 from twinlapse.errors import InjectError
 from twinlapse.inject.cues import cue_line
 from twinlapse.inject.dialects import MOST_BYTES, dialect_of
-from twinlapse.rig import Cue as CueStyle
+from twinlapse.rig import CueSettings
 from twinlapse.shots import Cue, find_cue
 
 CUE = Cue(shot=12, stop=1, cameras=("wide", "nozzle"))
@@ -32,7 +32,7 @@ LINES = [
 
 @pytest.mark.parametrize(("firmware", "kind", "text", "line"), LINES)
 def test_every_kind_is_written_and_found(firmware: str, kind: str, text: str, line: str) -> None:
-    style = CueStyle(kind=kind, text=text)  # type: ignore[arg-type]
+    style = CueSettings(kind=kind, text=text)  # type: ignore[arg-type]
     written = cue_line(style, dialect_of(firmware), CUE, 7)
     assert written == line
     assert find_cue(written) == CUE
@@ -58,7 +58,7 @@ def test_every_kind_is_written_and_found(firmware: str, kind: str, text: str, li
 )
 def test_a_text_with_a_meaning_of_its_own_is_refused(kind: str, text: str, word: str) -> None:
     with pytest.raises(InjectError, match=word):
-        cue_line(CueStyle(kind=kind, text=text), dialect_of("marlin"), CUE, 7)  # type: ignore[arg-type]
+        cue_line(CueSettings(kind=kind, text=text), dialect_of("marlin"), CUE, 7)  # type: ignore[arg-type]
 
 
 def test_unknown_firmware_is_refused() -> None:

@@ -62,7 +62,7 @@ def test_a_wipe_beside_the_path_is_caught(
 def test_arming_lines_come_ahead_and_go_again(
     sliced_folder: Path, hand_plan: MAKE, rig_values: dict[str, Any], tmp_path: Path
 ) -> None:
-    rig = {**rig_values, "cue": {"arm_s": 4.0}}
+    rig = {**rig_values, "cue": {"early_notice_s": 4.0}}
     text = written(sliced_folder / "cube_abs.gcode", tmp_path, hand_plan, rig)
     armed = [int(n) for n in re.findall(r"; twinlapse arm (\d+) begin\nM118 E1 twinlapse arm \1\n", text)]
     assert armed == list(range(1, 21))
@@ -74,7 +74,7 @@ def test_a_command_in_an_arming_line_is_caught(
     sliced_folder: Path, hand_plan: MAKE, rig_values: dict[str, Any], tmp_path: Path
 ) -> None:
     source = sliced_folder / "cube_abs.gcode"
-    text = written(source, tmp_path, hand_plan, {**rig_values, "cue": {"arm_s": 4.0}})
+    text = written(source, tmp_path, hand_plan, {**rig_values, "cue": {"early_notice_s": 4.0}})
     faulty = tmp_path / "faulty.gcode"
     faulty.write_text(text.replace("M118 E1 twinlapse arm 5\n", "M118 E1 twinlapse arm 5\nM106 S0\n"))
     assert [c.name for c in prove(source, faulty).checks if not c.holds] == ["commands"]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from twinlapse.gcode import read_toolpath
 from twinlapse.motion import moves_s, straight_s, time_toolpath
-from twinlapse.rig import Corner, Printer
+from twinlapse.rig import Cornering, Printer
 
 
 def printer(**values: object) -> Printer:
@@ -55,21 +55,21 @@ def test_junction_deviation_follows_its_published_formula(degrees: int) -> None:
     s = math.sin((math.pi - turn) / 2)
     v = min(math.sqrt(1000 * 0.05 * s / (1 - s)), 60)
     points = [(0, 0, 0), (50, 0, 0), (50 + 50 * math.cos(turn), 50 * math.sin(turn), 0)]
-    found = moves_s(points, [60, 60], printer(corner=Corner(junction_deviation_mm=0.05)))
+    found = moves_s(points, [60, 60], printer(cornering=Cornering(junction_deviation_mm=0.05)))
     assert found == pytest.approx(corner_time(60, v), abs=1e-3)
 
 
 def test_a_square_corner_is_taken_at_the_square_corner_speed() -> None:
     # Klipper, docs/Kinematics.md: a 90 degree corner has the speed that the setting names
     points = [(0, 0, 0), (50, 0, 0), (50, 50, 0)]
-    found = moves_s(points, [60, 60], printer(corner=Corner(square_corner_mm_s=7.0)))
+    found = moves_s(points, [60, 60], printer(cornering=Cornering(square_corner_mm_s=7.0)))
     assert found == pytest.approx(corner_time(60, 7), abs=1e-3)
 
 
 def test_jerk_bounds_the_change_of_each_axis() -> None:
     # classic jerk: at 90 degrees X falls by v and Y rises by v, so v = jerk
     points = [(0, 0, 0), (50, 0, 0), (50, 50, 0)]
-    found = moves_s(points, [60, 60], printer(corner=Corner(jerk_mm_s=8.0)))
+    found = moves_s(points, [60, 60], printer(cornering=Cornering(jerk_mm_s=8.0)))
     assert found == pytest.approx(corner_time(60, 8), abs=1e-3)
 
 

@@ -24,7 +24,7 @@ BED = Printer(bed_mm=(220, 220), height_mm=250)
 NONE: set[str] = set()
 TABLE = {
     "frame": {"bed-moves-y": {"y"}, "bed-moves-z": {"z"}, "bed-fixed": NONE},
-    "head": {"bed-moves-y": set("xyz"), "bed-moves-z": set("xyz"), "bed-fixed": set("xyz")},
+    "toolhead": {"bed-moves-y": set("xyz"), "bed-moves-z": set("xyz"), "bed-fixed": set("xyz")},
     "gantry": {"bed-moves-y": set("yz"), "bed-moves-z": {"z"}},
     "bed": {"bed-moves-y": NONE, "bed-moves-z": NONE, "bed-fixed": NONE},
 }
@@ -116,7 +116,7 @@ def test_the_standard_frame_camera_sees_the_whole_volume(kinematics: str, across
 
 
 def test_the_standard_nozzle_camera_looks_at_the_tip_from_aside() -> None:
-    camera = Camera(name="nozzle", mount="head")
+    camera = Camera(name="nozzle", mount="toolhead")
     pose = pose_in_bed(camera, BED, (80.0, 70.0, 0.4))
     assert see(np.array([80.0, 70.0, 0.4]), pose, camera.lens) == pytest.approx([319.5, 239.5])
     away = pose.place_mm - [80.0, 70.0, 0.4]

@@ -9,7 +9,7 @@ import pytest
 
 from twinlapse.optics.pose import pose_looking
 from twinlapse.optics.view import blur_px, footprint, hidden, pixel_size, sharpness
-from twinlapse.rig import Head, Lens
+from twinlapse.rig import Lens, Toolhead
 
 # a 36 mm wide picture of 1200 pixels of 30 um behind 50 mm: c = 0.03 mm, the handbooks' full-frame case
 FULL_FRAME = {
@@ -72,7 +72,7 @@ def test_a_pixel_of_a_tilted_camera() -> None:
 
 
 def test_the_head_hides_its_shadow() -> None:
-    head = Head(radius_mm=20, height_mm=40, nozzle_length_mm=5, nozzle_radius_mm=3)
+    head = Toolhead(radius_mm=20, height_mm=40, nozzle_length_mm=5, nozzle_radius_mm=3)
     pose = pose_looking((0, -200, 10), (0, 0, 10))
     points = np.array([[0.0, 100, 10], [60, 100, 10], [0, -100, 10], [0, 100, 90], [0, 100, 2]])
     seen = hidden(points, pose, head, (0.0, 0.0, 0.0))
@@ -81,7 +81,7 @@ def test_the_head_hides_its_shadow() -> None:
 
 
 def test_hiding_agrees_with_stepping_along_the_line() -> None:
-    head, at = Head(), (10.0, -5.0, 12.0)
+    head, at = Toolhead(), (10.0, -5.0, 12.0)
     pose = pose_looking((-150, -220, 140), (0, 0, 0))
     points = np.random.default_rng(4).uniform([-120, -120, 0], [120, 120, 60], (300, 3))
     steps = np.linspace(0, 1, 3001)[:, None, None]

@@ -17,7 +17,7 @@ from twinlapse.rig import Rig, rig_from_mapping
 
 CAMERAS = (
     {"name": "wide", "mount": "frame", "stance": "clear"},
-    {"name": "nozzle", "mount": "head", "stance": "over"},
+    {"name": "nozzle", "mount": "toolhead", "stance": "over"},
 )
 PRINTERS: dict[str, dict[str, Any]] = {
     "bed moves y": {
@@ -31,7 +31,7 @@ PRINTERS: dict[str, dict[str, Any]] = {
         "kinematics": "bed-moves-z",
         "firmware": "reprapfirmware",
         "accel_mm_s2": 3000,
-        "corner": {"jerk_mm_s": 8},
+        "cornering": {"jerk_mm_s": 8},
     },
     "fixed round bed": {
         "bed_mm": [420, 420],
@@ -41,7 +41,7 @@ PRINTERS: dict[str, dict[str, Any]] = {
         "bed_shape": "round",
         "origin": "center",
         "accel_mm_s2": 3000,
-        "corner": {"square_corner_mm_s": 5},
+        "cornering": {"square_corner_mm_s": 5},
     },
 }
 

@@ -16,7 +16,7 @@ from twinlapse.plan.clearance.height_map import BORDER_MM, Ground
 from twinlapse.plan.clearance.height_map_kernels import CELL_MM
 from twinlapse.plan.clearance.routing import way_around
 from twinlapse.plan.cost import legs_of
-from twinlapse.rig import Head, KeepOut, Printer
+from twinlapse.rig import KeepOut, Printer, Toolhead
 
 Point = tuple[float, float, float]
 STEP_MM = 0.5
@@ -29,7 +29,7 @@ def meets(printer: Printer, boxes: np.ndarray, way: Sequence[Point]) -> str:
     bed) a beam along all of X. A solid meets a box when the box is nearer, seen from above, than the solid's
     radius and higher than its underside.
     """
-    head = printer.head
+    head = printer.toolhead
     for (ax, ay, az), (bx, by, bz) in pairwise(way):
         count = max(2, int(np.hypot(bx - ax, by - ay) / STEP_MM) + 2)
         t = np.linspace(0, 1, count)[:, None]
@@ -93,7 +93,7 @@ def test_no_swept_head_meets_what_is_printed(
     keep: bool,
     data: st.DataObject,
 ) -> None:
-    head = Head(
+    head = Toolhead(
         radius_mm=data.draw(st.floats(5, 20)),
         nozzle_radius_mm=data.draw(st.floats(1, 4)),
         nozzle_length_mm=data.draw(st.floats(2, 8)),
@@ -102,7 +102,7 @@ def test_no_swept_head_meets_what_is_printed(
     printer = Printer(
         bed_mm=(100.0, 100.0),
         height_mm=200.0,
-        head=head,
+        toolhead=head,
         kinematics="bed-fixed" if fixed else "bed-moves-y",
         keep_out=(KeepOut(x_mm=(40.0, 60.0), y_mm=(45.0, 55.0), z_mm=25.0),) if keep else (),
     )
@@ -128,7 +128,7 @@ def test_the_sweep_can_fail(any_path: Toolpath) -> None:
     assert meets(printer, tower, [(0, 50, 29), (100, 50, 29)]) == "nozzle"
     assert meets(printer, tower, [(0, 20, 20), (100, 20, 20)]) == "head"
     assert meets(printer, tower, [(0, 20, 26), (100, 20, 26)]) == ""
-    low = Printer(bed_mm=(100.0, 100.0), height_mm=200.0, head=Head(radius_mm=10, gantry_mm=20))
+    low = Printer(bed_mm=(100.0, 100.0), height_mm=200.0, toolhead=Toolhead(radius_mm=10, gantry_mm=20))
     assert meets(low, tower, [(0, 50, 9), (20, 50, 9)]) == "gantry"
 
 
@@ -147,8 +147,8 @@ def test_needed_height_is_not_wasteful(any_path: Toolpath) -> None:
 @pytest.fixture
 def walled(any_path: Toolpath) -> Ground:
     """A wall of 40 mm across most of a bed, free at the back."""
-    head = Head(radius_mm=8, nozzle_radius_mm=2, nozzle_length_mm=4, gantry_mm=100)
-    printer = Printer(bed_mm=(100.0, 100.0), height_mm=30.0, head=head)
+    head = Toolhead(radius_mm=8, nozzle_radius_mm=2, nozzle_length_mm=4, gantry_mm=100)
+    printer = Printer(bed_mm=(100.0, 100.0), height_mm=30.0, toolhead=head)
     ground = Ground(any_path, printer)
     ground.top[160:164, 60:200] = 25.0  # x 50 to 52, y 0 to 70
     ground.highest_mm = 25.0
@@ -207,8 +207,8 @@ def sweep_plan(worked: object) -> list[str]:
         boxes = np.stack([x, x + 0.5, y, y + 0.5, top], axis=1)
         home = tuple(points[row].tolist())
         # what the original itself stands next to is the slicer's affair
-        near = np.hypot(boxes[:, 0] - home[0], boxes[:, 2] - home[1]) < printer.head.radius_mm + 1
-        keep = ~(near & (boxes[:, 4] > home[2] + printer.head.nozzle_length_mm))
+        near = np.hypot(boxes[:, 0] - home[0], boxes[:, 2] - home[1]) < printer.toolhead.radius_mm + 1
+        keep = ~(near & (boxes[:, 4] > home[2] + printer.toolhead.nozzle_length_mm))
         legs = [leg[1:] if k == 0 else leg for k, leg in enumerate(legs_of(shot, home))]
         legs[-1] = legs[-1][:-1]  # straight up and down above the print is where the original has just been
         found += [f"shot {shot.number}: {what}" for leg in legs if (what := meets(printer, boxes[keep], leg))]
@@ -233,7 +233,7 @@ def test_a_tall_neighbour_is_passed_over_or_around(
     printer = {
         "bed_mm": [120, 220],
         "height_mm": 34,
-        "head": head,
+        "toolhead": head,
         "keep_out": [{"x_mm": [60, 110], "y_mm": [60, 80]}],
     }
     wide = {"name": "wide", "mount": "frame", "stance": "clear", "park_mm": [5, 108]}
@@ -253,7 +253,7 @@ def test_when_neither_over_nor_around_is_possible_the_shot_is_refused(
     printer = {
         "bed_mm": [120, 220],
         "height_mm": 22,
-        "head": {"radius_mm": 15, "nozzle_length_mm": 5, "gantry_mm": 45},
+        "toolhead": {"radius_mm": 15, "nozzle_length_mm": 5, "gantry_mm": 45},
         "keep_out": [{"x_mm": [45, 55], "y_mm": [0, 95]}, {"x_mm": [45, 55], "y_mm": [115, 220]}],
     }
     wide = {"name": "wide", "mount": "frame", "stance": "clear", "park_mm": [5, 30]}

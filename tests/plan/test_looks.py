@@ -28,7 +28,7 @@ from twinlapse.plan.where.survey_grid import RISE_MM, layer_points
 from twinlapse.rig import rig_from_mapping
 from twinlapse.shots import CORNER, SURVEY, Plan, plan_from_json, plan_to_json
 
-NOZZLE = {"name": "nozzle", "mount": "head", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}
+NOZZLE = {"name": "nozzle", "mount": "toolhead", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}
 WAITS = {
     "marlin": "M0 Look at layer 1, then go on",
     "klipper": "PAUSE",
@@ -65,7 +65,7 @@ def _planned(slab: Path, values: dict[str, Any]) -> Plan:
 
 
 def test_the_corners_of_the_print_are_visited_not_those_of_its_skirt(slab: Path) -> None:
-    values = _rig(corners=[1, 2, 3])
+    values = _rig(corner_layers=[1, 2, 3])
     plan, rig = _planned(slab, values), rig_from_mapping(values)
     middle = window_of(rig.cameras[0], rig.printer, RISE_MM).middle_mm
     for layer in range(3):
@@ -85,7 +85,7 @@ def test_the_corners_of_the_print_are_visited_not_those_of_its_skirt(slab: Path)
 def test_a_hold_is_written_and_proven_only_where_it_was_asked_for(
     slab: Path, tmp_path: Path, firmware: str
 ) -> None:
-    values = _rig(firmware, survey=[1], hold=True)
+    values = _rig(firmware, survey_layers=[1], hold=True)
     plan, rig = _planned(slab, values), rig_from_mapping(values)
     assert [shot.hold_mm is not None for shot in plan.shots] == [True, False, False]
     assert plan_from_json(json.loads(json.dumps(plan_to_json(plan)))) == plan
@@ -123,7 +123,7 @@ def test_a_hold_is_written_and_proven_only_where_it_was_asked_for(
 
 
 def test_a_dry_run_goes_to_the_place_of_the_hold_and_does_not_wait(slab: Path, tmp_path: Path) -> None:
-    plan = _planned(slab, _rig(survey=[1], hold=True))
+    plan = _planned(slab, _rig(survey_layers=[1], hold=True))
     out = tmp_path / "dry.gcode"
     write_dry_run(plan, read_toolpath(slab), out)
     x, y = plan.shots[0].hold_mm or (0, 0)
@@ -132,7 +132,7 @@ def test_a_dry_run_goes_to_the_place_of_the_hold_and_does_not_wait(slab: Path, t
 
 
 def test_a_hold_stands_beside_the_print_and_behind_no_keep_out(slab: Path) -> None:
-    values = _rig(survey=[1], hold=True)
+    values = _rig(survey_layers=[1], hold=True)
     plan = _planned(slab, values)
     toolpath = read_toolpath(slab)
     points = layer_points(toolpath, find_layers(toolpath), 0)
@@ -147,10 +147,10 @@ def test_a_hold_stands_beside_the_print_and_behind_no_keep_out(slab: Path) -> No
     ("plan", "words"),
     [
         ({"hold": True}, "the machine waits after a survey, and there is none"),
-        ({"survey": [0]}, "names a layer that cannot be"),
-        ({"corners": "one"}, "is no list of layers"),
-        ({"corners": [1.5]}, "is no list of layers"),
-        ({"surveys": [1]}, "survey"),
+        ({"survey_layers": [0]}, "names a layer that cannot be"),
+        ({"corner_layers": "one"}, "is no list of layers"),
+        ({"corner_layers": [1.5]}, "is no list of layers"),
+        ({"surveys": [1]}, "survey_layers"),
     ],
 )
 def test_a_rig_that_asks_amiss(plan: dict[str, Any], words: str) -> None:
@@ -161,8 +161,8 @@ def test_a_rig_that_asks_amiss(plan: dict[str, Any], words: str) -> None:
 def test_the_command_line_asks_instead_of_the_rig(slab: Path, tmp_path: Path) -> None:
     rig = tmp_path / "rig.toml"
     rig.write_text(
-        "[printer]\nbed_mm = [220, 220]\nheight_mm = 250\n[plan]\nsurvey = [1]\n"
-        '[[camera]]\nname = "nozzle"\nmount = "head"\nplace_mm = [0, -28, 34]\nlook_mm = [0, -6, 0]\n'
+        "[printer]\nbed_mm = [220, 220]\nheight_mm = 250\n[plan]\nsurvey_layers = [1]\n"
+        '[[camera]]\nname = "nozzle"\nmount = "toolhead"\nplace_mm = [0, -28, 34]\nlook_mm = [0, -6, 0]\n'
     )
     for options, survey, corners in (([], {0}, set()), (["--survey", "2", "--corners", "1,3"], {1}, {0, 2})):
         run = CliRunner().invoke(command, [str(slab), "--rig", str(rig), "--json", *options])

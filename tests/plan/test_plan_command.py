@@ -24,7 +24,7 @@ mount = "frame"
 
 [[camera]]
 name = "nozzle"
-mount = "head"
+mount = "toolhead"
 """
 
 
@@ -88,7 +88,7 @@ def test_why_of_a_shot_that_is_not_there(sliced_folder: Path, rig: Path) -> None
 
 def test_a_fault_in_the_rig_is_one_line_and_exit_2(sliced_folder: Path, tmp_path: Path) -> None:
     bad = tmp_path / "rig.toml"
-    bad.write_text(RIG.replace('mount = "head"', 'mount = "head"\nheigth_mm = 3'))
+    bad.write_text(RIG.replace('mount = "toolhead"', 'mount = "toolhead"\nheigth_mm = 3'))
     done = subprocess.run(
         [sys.executable, "-m", "twinlapse", "plan", str(sliced_folder / "cube_abs.gcode"), "--rig", str(bad)],
         capture_output=True,

@@ -15,7 +15,7 @@ from twinlapse.plan.where.look_points import touring_targets
 from twinlapse.plan.where.parking import park_for
 
 FRAME = {"name": "wide", "mount": "frame"}
-HEAD = {"name": "nozzle", "mount": "head"}
+HEAD = {"name": "nozzle", "mount": "toolhead"}
 
 
 @pytest.fixture
@@ -70,12 +70,12 @@ def test_the_head_does_not_stand_between_camera_and_print(make_rig: Callable, ey
     for corner in ((90, 90), (90, 130), (130, 90), (130, 130), (110, 110)):
         t = np.linspace(0, 1, 400)[:, None]
         line = np.array(eye[:2]) + (np.array(corner) - np.array(eye[:2])) * t
-        assert np.hypot(*(line - [x, y]).T).min() > rig.printer.head.radius_mm
+        assert np.hypot(*(line - [x, y]).T).min() > rig.printer.toolhead.radius_mm
 
 
 def test_over_puts_the_look_point_on_one_place_of_the_print(plan: Callable) -> None:
     look = [12.0, -20.0, -2.0]
-    worked = plan("cube_abs.gcode", "bed moves y", {**HEAD, "look_mm": look, "height_mm": 6})
+    worked = plan("cube_abs.gcode", "bed moves y", {**HEAD, "look_mm": look, "nozzle_height_mm": 6})
     stands = places(worked, "nozzle")
     assert np.ptp(stands, axis=0).max() < 2e-3
     x, y = stands[0, :2] + look[:2]

@@ -19,7 +19,7 @@ from twinlapse.plan.where.survey_grid import RISE_MM, layer_points, plan_survey,
 from twinlapse.rig import Camera, KeepOut, Lens, Printer, Rig, rig_from_mapping
 
 CAMERA = Camera(
-    name="nozzle", mount="head", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0), stance="over"
+    name="nozzle", mount="toolhead", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0), stance="over"
 )
 PRINTER = Printer(bed_mm=(220, 220), height_mm=250)
 
@@ -82,7 +82,9 @@ def test_a_plan_with_a_survey_is_written_and_proven(slab: Path, tmp_path: Path) 
     rig = rig_from_mapping(
         {
             "printer": {"bed_mm": [220, 220], "height_mm": 250},
-            "camera": [{"name": "nozzle", "mount": "head", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}],
+            "camera": [
+                {"name": "nozzle", "mount": "toolhead", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}
+            ],
         }
     )
     plan = work_out(toolpath, layers, time_toolpath(toolpath, PRINTER), rig).plan

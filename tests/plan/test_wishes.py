@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from twinlapse.errors import PlanError
+from twinlapse.errors import RigError
 from twinlapse.plan.when.schedule import layer_times, wishes_of
 from twinlapse.rig import Rig
 from twinlapse.rig.notations import amount_s
@@ -101,7 +101,7 @@ def test_first_layers_are_shot_more_often(plan_cube: Callable) -> None:
     "first", [{"layers": 0}, {"s": 10}, {"layers": 2.5}, {"layers": 3, "mm": 1}, {"layers": 3, "s": 0}]
 )
 def test_first_layers_that_make_no_sense_are_refused(plan_cube: Callable, first: dict) -> None:
-    with pytest.raises(PlanError, match="first_layers"):
+    with pytest.raises(RigError, match="first_layers"):
         plan_cube("layer", first_layers=first)
 
 
@@ -111,7 +111,7 @@ def test_cameras_have_schedules_of_their_own(
     rig = make_rig(
         "bed moves y",
         {"name": "wide", "mount": "frame", "every": "layer"},
-        {"name": "nozzle", "mount": "head", "every": {"layers": 4}},
+        {"name": "nozzle", "mount": "toolhead", "every": {"layers": 4}},
     )
     shots = plan_file(sliced_folder / CUBE, rig).planning.plan.shots
     both = [shot.layer for shot in shots if len(shot.stops) == 2]

@@ -31,7 +31,7 @@ lens = { width_px = 320, height_px = 240, across_deg = 60 }
 
 [[camera]]
 name = "nozzle"
-mount = "head"
+mount = "toolhead"
 stance = "over"
 lens = { width_px = 320, height_px = 240, across_deg = 45 }
 """

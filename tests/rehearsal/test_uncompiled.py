@@ -31,7 +31,7 @@ foot = np.array([30.0, 20, 0])
 scene = Scene(beads=beads, printer=printer, rest_mm=(30.0, 20.0, 0.0), foot_mm=foot, looks=looks)
 still = Mishap(shake_rad=(0.001, 0.002, 0.0), gain=0.9, state="ok", seed=1)
 out = []
-for mount in ("frame", "head"):
+for mount in ("frame", "toolhead"):
     camera = Camera(name="c", mount=mount, lens=Lens(width_px=48, height_px=36, across_deg=60))
     virtual = VirtualCamera(scene, camera)
     out.append(virtual.take((60.0, 52.0, 3.0), (0.1, 0.0, 0.0), 3, still, 1.0))

@@ -29,12 +29,12 @@ def test_everything_has_a_default() -> None:
 def test_tables_become_records() -> None:
     rig = read(
         'light = { on = ["/bin/led", "1"], off = ["/bin/led", "0"], lead_s = 1.5 }\nage_s = 0.12\n'
-        '[capture]\nport = 9000\nnames = ["shed.local"]\n[capture.mqtt]\ntopic = "club/cue"\n'
+        '[capture]\nport = 9000\nhost_names = ["shed.local"]\n[capture.mqtt]\ntopic = "club/cue"\n'
     )
     light = rig.cameras[0].light
     assert light == Light(on=("/bin/led", "1"), off=("/bin/led", "0"), lead_s=1.5)
     assert rig.cameras[0].age_s == 0.12
-    assert rig.capture.names == ("shed.local",)
+    assert rig.capture.host_names == ("shed.local",)
     assert rig.capture.mqtt is not None and rig.capture.mqtt.topic == "club/cue"
 
 
@@ -51,7 +51,7 @@ def test_tables_become_records() -> None:
         ('[capture.mqtt]\ntopic = "club/#"', 9, "no topic of one kind"),
         ('[capture.alarm]\nwebhook = "file:///etc/passwd"', 9, "no http"),
         ("[capture.alarm]\nmqtt = true", 8, "needs a broker"),
-        ('[capture]\nnames = ["a/b"]', 9, "no host name"),
+        ('[capture]\nhost_names = ["a/b"]', 9, "no host name"),
     ],
 )
 def test_faults_are_named_with_their_line(tail: str, line: int, words: str) -> None:

@@ -19,7 +19,7 @@ from twinlapse.rig.template import QUESTIONS, checked_answer, read_back, rig_tex
 
 BED = Printer(bed_mm=(220, 220), height_mm=250)
 WIDE = Camera(name="wide", mount="frame", lens=Lens(width_px=1280, height_px=720, across_deg=75))
-NOZZLE = Camera(name="nozzle", mount="head", source="v4l2:/dev/video0")
+NOZZLE = Camera(name="nozzle", mount="toolhead", source="v4l2:/dev/video0")
 
 
 def _found(camera: Camera, name: str, printer: Printer = BED) -> Finding:
@@ -131,7 +131,7 @@ def test_check_says_no_by_its_exit_status(tmp_path: Path) -> None:
 )
 def test_an_absurd_lens_is_no_traceback(tmp_path: Path, lens: str) -> None:
     path = tmp_path / "rig.toml"
-    camera = f'[[camera]]\nname = "eye"\nmount = "head"\nlens = {{ {lens} }}\n'
+    camera = f'[[camera]]\nname = "eye"\nmount = "toolhead"\nlens = {{ {lens} }}\n'
     path.write_text(f"[printer]\nbed_mm = [9, 9]\nheight_mm = 9\n{camera}")
     run = CliRunner().invoke(command, ["check", str(path), "--json"])
     assert isinstance(json.loads(run.output)["holds"], bool)

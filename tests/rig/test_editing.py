@@ -22,7 +22,8 @@ def test_keys_are_set_and_comments_stay() -> None:
 
 
 def test_a_file_that_cannot_be_edited_by_lines_is_left_to_its_author() -> None:
-    odd = 'printer = { bed_mm = [200, 200], height_mm = 200 }\ncamera = [{ name = "eye", mount = "head" }]\n'
+    printer = "printer = { bed_mm = [200, 200], height_mm = 200 }\n"
+    odd = printer + 'camera = [{ name = "eye", mount = "toolhead" }]\n'
     with pytest.raises(RigError, match="line by line") as caught:
         with_camera_keys(odd, 0, {"roll_deg": 2.0})
     assert "roll_deg = 2.0" in caught.value.hint

@@ -23,7 +23,7 @@ mount = "frame"
 
 [[camera]]
 name = "nozzle"
-mount = "head"
+mount = "toolhead"
 lens = { width_px = 640 }
 """
 
@@ -39,19 +39,25 @@ FAULTS = [
     ("height_mm = 250", "height_mm = nan", 3, "is not a number", "a number"),
     ('"bed-moves-y"', '"bed-moves-x"', 4, "not known", "bed-moves-"),
     ('kinematics = "bed-moves-y"', "travel_mm_s = 99999", 4, "out of range", "at most 2000"),
-    ('kinematics = "bed-moves-y"', "corner = { jerk = 8 }", 4, "no such key", "jerk_mm_s"),
-    ('kinematics = "bed-moves-y"', "corner = {}", 4, "it is empty", "one of"),
+    ('kinematics = "bed-moves-y"', "cornering = { jerk = 8 }", 4, "no such key", "jerk_mm_s"),
+    ('kinematics = "bed-moves-y"', "cornering = { }", 4, "it is empty", "one of"),
     (
         'kinematics = "bed-moves-y"',
-        "corner = { jerk_mm_s = 8, square_corner_mm_s = 5 }",
+        "cornering = { jerk_mm_s = 8, square_corner_mm_s = 5 }",
         4,
         "exclude each other",
         "keep one",
     ),
-    ('kinematics = "bed-moves-y"', "head = { nozzle_radius_mm = 90 }", 4, "wider than the head", "less than"),
+    (
+        'kinematics = "bed-moves-y"',
+        "toolhead = { nozzle_radius_mm = 90 }",
+        4,
+        "wider than the toolhead",
+        "less than",
+    ),
     ('kinematics = "bed-moves-y"', "keep_out = [{ x_mm = [9, 3], y_mm = [0, 1] }]", 4, "is empty", "smaller"),
     ('kinematics = "bed-moves-y"', 'keep_out = "left"', 4, "not a list of tables", "[[printer.keep_out]]"),
-    ('kinematics = "bed-moves-y"', "head = 30", 4, "is not a table", "[printer.head]"),
+    ('kinematics = "bed-moves-y"', "toolhead = 30", 4, "is not a table", "[printer.toolhead]"),
     ('name = "wide"', 'name = "the wide one"', 7, "cannot be a name", "letters"),
     ('name = "wide"', 'name = "nozzle"', 11, "taken by another", "name of its own"),
     ('name = "wide"', "name = 3", 7, "is not text", "quotes"),
@@ -129,7 +135,7 @@ def test_files_that_are_no_text(tmp_path: Path, data: bytes | None) -> None:
 @settings(derandomize=True, max_examples=150, deadline=None)
 @given(
     st.sampled_from(
-        ["bed_mm", "height_mm", "kinematics", "head", "corner", "keep_out", "nozzle_mm", "origin"]
+        ["bed_mm", "height_mm", "kinematics", "toolhead", "cornering", "keep_out", "nozzle_mm", "origin"]
     ),
     st.recursive(
         st.none() | st.booleans() | st.floats() | st.integers(-(10**6), 10**6) | st.text(max_size=6),

@@ -44,7 +44,7 @@ def _volume(wedge: Wedge) -> float:
 @pytest.mark.parametrize("angle", [20.0, 40.0, 50.0, 60.0])
 @pytest.mark.parametrize("screw", [0.0, 3.4])
 def test_volume_by_closed_forms_and_soundness(angle: float, screw: float) -> None:
-    camera = Camera(name="nozzle", mount="head")
+    camera = Camera(name="nozzle", mount="toolhead")
     wedge = wedge_for(camera, BED, angle_deg=angle, screw_mm=screw)
     sound = inspect(build(wedge))
     assert sound.faults(wedge) == []
@@ -68,9 +68,9 @@ def test_the_slope_has_the_angle_and_a_rod_in_the_groove_points_along_it() -> No
 
 
 def test_the_angle_follows_from_the_rig() -> None:
-    camera = Camera(name="nozzle", mount="head", place_mm=(30.0, 0.0, 30.0), look_mm=(0.0, 0.0, 0.0))
+    camera = Camera(name="nozzle", mount="toolhead", place_mm=(30.0, 0.0, 30.0), look_mm=(0.0, 0.0, 0.0))
     assert wedge_for(camera, BED, face="side").angle_deg == pytest.approx(45)
-    steep = Camera(name="nozzle", mount="head", place_mm=(20.0, 0.0, 34.641), look_mm=(0.0, 0.0, 0.0))
+    steep = Camera(name="nozzle", mount="toolhead", place_mm=(20.0, 0.0, 34.641), look_mm=(0.0, 0.0, 0.0))
     assert wedge_for(steep, BED, face="side").angle_deg == pytest.approx(30, abs=1e-3)
     assert wedge_for(steep, BED, face="level").angle_deg == pytest.approx(60, abs=1e-3)
 

@@ -133,7 +133,7 @@ class Lights:
             return ""
         if lamp.need(deadline_s) and not lamp.fault:
             left_s = deadline_s - self._clock.mono_s()
-            self._settle(camera, self._clock.mono_s() + min(lamp.light.settle_s, 0.5 * left_s))
+            self._settle(camera, self._clock.mono_s() + min(lamp.light.exposure_settle_s, 0.5 * left_s))
         return f"no light ({lamp.fault})" if lamp.fault else ""
 
     def arm(self, until_s: float) -> None:

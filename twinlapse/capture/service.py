@@ -124,7 +124,7 @@ class CaptureService:
     def arm(self, shot: int) -> None:
         """Switch the lights on for a shot that the written file announces, unless it was answered already."""
         if shot > self.forecast.done:
-            self.lights.arm(self._clock.mono_s() + self._rig.cue.arm_s + ARMED_S)
+            self.lights.arm(self._clock.mono_s() + self._rig.cue.early_notice_s + ARMED_S)
 
     def hold_light(self, seconds: float) -> None:
         """Keep the lights on for a person who watches."""

@@ -49,7 +49,7 @@ def where_to_listen(
     if not is_loopback(host) and file is None:
         raise CaptureError("other machines need a token", "add --token-file FILE; it is made when missing")
     token = "" if file is None else read_token(file)
-    rules = AccessRules(hosts=allowed_hosts(host, port, capture.names), token=token)
+    rules = AccessRules(hosts=allowed_hosts(host, port, capture.host_names), token=token)
     return Listen(socket_path=job.folder / "capture.sock", host=host, port=port, rules=rules)
 
 

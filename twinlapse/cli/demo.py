@@ -112,7 +112,7 @@ def _close(
     for name, rows in report.shifts.items():
         camera = rig.camera(name)
         # a camera on the head is held by the nozzle, which is rigid in its picture; all others by the print
-        body: Body = "surroundings" if camera is not None and camera.mount == "head" else "print"
+        body: Body = "surroundings" if camera is not None and camera.mount == "toolhead" else "print"
         jitter_px[name] = rms_px(residual_px(rows, truth, name, body)[1])
     output.say(f"The garden club's seedling pot: {plan.layer_count} layers, {len(plan.shots)} shots.")
     output.say(f"  film     {film} ({report.frames} frames, {report.width} x {report.height})")

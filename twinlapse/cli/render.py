@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 @click.option("--shape", metavar="SHAPE", help="16:9, 9:16, 1:1, 4:5, 4:3 or a size such as 1600x900.")
 @click.option("--height", "height_px", type=int, metavar="PX", help="Short side of the film.")
 @click.option("--fps", metavar="RATE", help='Film frames a second: 30, 25, "30000/1001".')
-@click.option("--seconds", type=float, metavar="S", help="Length of the film without its pauses.")
+@click.option("--seconds", "length_s", type=float, metavar="S", help="Length of the film without its pauses.")
 @click.option("--overlay", metavar="LIST", help='"all", "none", or names with commas between.')
 @click.option("--title", metavar="TEXT", help="Title of the film.")
 @click.option("--title-s", "title_s", type=float, metavar="S", help="Seconds of a title card.")

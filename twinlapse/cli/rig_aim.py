@@ -20,7 +20,7 @@ def camera_named(rig: Any, rig_file: Path, name: str | None) -> Any:
             names = ", ".join(c.name for c in rig.cameras)
             raise RigError(f'there is no camera "{name}"', f"name one of {names}", path=rig_file)
         return camera
-    return next((c for c in rig.cameras if c.mount == "head"), rig.cameras[0])
+    return next((c for c in rig.cameras if c.mount == "toolhead"), rig.cameras[0])
 
 
 @click.command("target")
@@ -147,7 +147,7 @@ def _solve(
     expected = pose_in_bed(camera, rig.printer, nozzle)
     found = aim_at_board(grey, board, lens, expected)
     own = mounted(found.pose, camera, rig.printer, nozzle)
-    away = float(np.linalg.norm(own.place_mm)) if camera.mount == "head" else 300.0
+    away = float(np.linalg.norm(own.place_mm)) if camera.mount == "toolhead" else 300.0
     place, look, roll = looking_of(own, away)
     told = {
         "place_mm": [round(v, 3) for v in place],

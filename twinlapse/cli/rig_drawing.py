@@ -43,10 +43,10 @@ def _draw(axes: Any, rig: Rig, which: tuple[int, int], title: str) -> None:
         axes.plot([low[0], high[0]], [0, 0], color="#444", lw=3)
     for index, camera in enumerate(rig.cameras):
         rest = rest_of(camera, printer)
-        nozzle = (*bed_middle(printer), 2.0) if camera.mount == "head" else (rest[0], rest[1], 2.0)
+        nozzle = (*bed_middle(printer), 2.0) if camera.mount == "toolhead" else (rest[0], rest[1], 2.0)
         pose = pose_in_bed(camera, printer, nozzle)
         _draw_camera(axes, camera, pose, which, COLOURS[index % len(COLOURS)])
-        if camera.mount != "head":
+        if camera.mount != "toolhead":
             _draw_head(axes, rig, nozzle, which)
     for box in printer.keep_out:
         sides = (box.x_mm, box.y_mm, (0.0, min(box.z_mm, printer.height_mm)))
@@ -79,7 +79,7 @@ def _draw_camera(axes: Any, camera: Camera, pose: Pose, which: tuple[int, int], 
 
 
 def _draw_head(axes: Any, rig: Rig, nozzle: tuple[float, float, float], which: tuple[int, int]) -> None:
-    head = rig.printer.head
+    head = rig.printer.toolhead
     if which == (0, 1):
         turn = np.linspace(0, 2 * np.pi, 60)
         axes.plot(
@@ -100,10 +100,10 @@ def _draw_head(axes: Any, rig: Rig, nozzle: tuple[float, float, float], which: t
 def _draw_close(axes: Any, rig: Rig) -> None:
     """Draw the cameras of the head in the upright plane through tip and camera."""
     axes.axhline(0, color="#444", lw=2)
-    head = rig.printer.head
+    head = rig.printer.toolhead
     axes.fill([-1.5, 0, 1.5], [head.nozzle_length_mm, 0, head.nozzle_length_mm], color="#b58a2a")
     for index, camera in enumerate(rig.cameras):
-        if camera.mount != "head":
+        if camera.mount != "toolhead":
             continue
         pose = pose_in_bed(camera, rig.printer, (0.0, 0.0, 0.0))
         _draw_beside(axes, camera, pose, COLOURS[index % len(COLOURS)])

@@ -33,8 +33,8 @@ def schedule(count: int, filming: Filming) -> tuple[Beat, ...]:
     if count < 1:
         return ()
     fps = filming.fps
-    frames = max(1, round(filming.seconds * fps) if filming.seconds else count)
-    if filming.loop and filming.seconds:
+    frames = max(1, round(filming.length_s * fps) if filming.length_s else count)
+    if filming.loop and filming.length_s:
         frames = frames // 2 + 1  # the length given is that of both ways
     u = np.linspace(0, 1, frames) if frames > 1 else np.zeros(1)
     at = (u * (1 - filming.ease) + filming.ease * u**2) * (count - 1)

@@ -109,8 +109,8 @@ def _full(
         height = min(round(width / aspects[names[1]]), round(size[1] * 0.5))
         safe = safe_area(size)
         floor = band.y - round(30 * unit) if words else safe.bottom
-        x = safe.x if filming.corner.endswith("left") else safe.right - width
-        y = safe.y if filming.corner.startswith("top") else floor - height
+        x = safe.x if filming.inset_corner.endswith("left") else safe.right - width
+        y = safe.y if filming.inset_corner.startswith("top") else floor - height
         panes.append(
             Pane(
                 camera=names[1],

@@ -54,10 +54,10 @@ def block_lines(shot: Shot, state: ModalState, rig: Rig, habit: Habit | None = N
     pen.say(begin)
     _retract(pen, shot, dialect)
     height_mm = state.z_mm + shot.lift_mm
-    pen.go(rig.printer.lift_mm_s, z_mm=height_mm)
+    pen.go(rig.printer.travel_z_mm_s, z_mm=height_mm)
     for index, stop in enumerate(shot.stops, 1):
         _stand(pen, shot, stop, index, height_mm, rig, dialect)
-        pen.go(rig.printer.lift_mm_s, z_mm=height_mm)
+        pen.go(rig.printer.travel_z_mm_s, z_mm=height_mm)
     _hold(pen, shot, rig, dialect)
     _return(pen, shot, rig, habit)
     _prime(pen, shot, rig, dialect)
@@ -94,7 +94,7 @@ def _stand(
     for x_mm, y_mm in stop.via_mm:
         pen.go(printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
     pen.go(printer.travel_mm_s, x_mm=stop.x_mm, y_mm=stop.y_mm)
-    pen.go(printer.lift_mm_s, z_mm=stop.z_mm)
+    pen.go(printer.travel_z_mm_s, z_mm=stop.z_mm)
     cameras = "+".join(stop.cameras)
     place = " ".join(f"{axis}{number(value, 3)}" for axis, value in zip("XYZ", pen.place_mm, strict=True))
     pen.say(f"; stop {shot.number}.{index}: {cameras} at {place} for {number(stop.dwell_s, 3)} s")
@@ -130,13 +130,13 @@ def _return(pen: Pen, shot: Shot, rig: Rig, habit: Habit) -> None:
         pen.go(printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
     if wipe := habit.wipe_mm if shot.retract in ("own", "firmware") else ():
         pen.go(printer.travel_mm_s, x_mm=wipe[0][0], y_mm=wipe[0][1])
-        pen.go_home(printer.lift_mm_s, "z")
+        pen.go_home(printer.travel_z_mm_s, "z")
         for x_mm, y_mm in wipe[1:]:
             pen.go(pen.state.feed_mm_s, x_mm=x_mm, y_mm=y_mm)
         pen.go_home(pen.state.feed_mm_s, "xy")
         return
     pen.go_home(printer.travel_mm_s, "xy")
-    pen.go_home(printer.lift_mm_s, "z")
+    pen.go_home(printer.travel_z_mm_s, "z")
 
 
 def _prime(pen: Pen, shot: Shot, rig: Rig, dialect: Dialect) -> None:

@@ -6,7 +6,7 @@ import re
 
 from twinlapse.errors import InjectError
 from twinlapse.inject.dialects import MOST_BYTES, Dialect
-from twinlapse.rig import Cue as CueStyle
+from twinlapse.rig import CueSettings
 from twinlapse.shots import Cue, cue_text
 
 _FIELD = re.compile(r"\{(\w*)\}")
@@ -18,12 +18,12 @@ _HOST_ACTION = re.compile(r"(?i)action:")
 _PLAIN = re.compile(r"(?i)\s*(?:[GTN]\s*\d|M\s*(?!98\b|240\b)\d)")
 
 
-def cue_line(style: CueStyle, dialect: Dialect, cue: Cue, layer: int) -> str:
+def cue_line(style: CueSettings, dialect: Dialect, cue: Cue, layer: int) -> str:
     """Return the cue line; its comment always holds the standard words, by which ``find_cue`` finds it.
 
     Parameters
     ----------
-    style : twinlapse.rig.Cue
+    style : twinlapse.rig.CueSettings
         What kind of line, and the template of its text.
     dialect : Dialect
     cue : twinlapse.shots.Cue
@@ -61,7 +61,7 @@ def fill_template(template: str, cue: Cue, layer: int) -> str:
     return text.strip()
 
 
-def _command(style: CueStyle, dialect: Dialect, text: str) -> str:
+def _command(style: CueSettings, dialect: Dialect, text: str) -> str:
     if style.kind == "pin":
         return "M240"  # marlinfw.org/docs/gcode/M240.html: pulses the camera pin, when built in
     if style.kind == "macro":
@@ -71,7 +71,7 @@ def _command(style: CueStyle, dialect: Dialect, text: str) -> str:
     return dialect.to_host(text) if style.kind == "host" else dialect.to_display(text)
 
 
-def _macro(style: CueStyle, dialect: Dialect, text: str) -> str:
+def _macro(style: CueSettings, dialect: Dialect, text: str) -> str:
     if not style.text:
         raise InjectError(
             "cue.kind is macro and cue.text is empty",

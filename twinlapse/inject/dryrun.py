@@ -48,11 +48,11 @@ def dry_run_lines(plan: Plan, toolpath: Toolpath, rig: Rig) -> list[str]:
         pen.say(f"; CAUTION: {caution}")
     for line in ("G21", "G90", "G28"):
         pen.say(line)
-    pen.go(rig.printer.lift_mm_s, z_mm=SAFE_MM)
+    pen.go(rig.printer.travel_z_mm_s, z_mm=SAFE_MM)
     for shot in plan.shots:
         leave = state_after(toolpath, row_after_line(toolpath, shot.after_line) - 1)
         _rehearse(pen, shot, leave, rig, dialect)
-    pen.go(rig.printer.lift_mm_s, z_mm=min(pen.place_mm[2] + SAFE_MM, rig.printer.height_mm))
+    pen.go(rig.printer.travel_z_mm_s, z_mm=min(pen.place_mm[2] + SAFE_MM, rig.printer.height_mm))
     pen.say(dialect.wait)
     return pen.lines
 
@@ -63,11 +63,11 @@ def _rehearse(pen: Pen, shot: Shot, leave: ModalState, rig: Rig, dialect: Dialec
     height_mm = leave.z_mm + shot.lift_mm
     pen.say(f"; shot {shot.number}, layer {shot.layer + 1}")
     pen.say(dialect.to_display(f"shot {shot.number} of the dry run"))
-    pen.go(printer.lift_mm_s, z_mm=height_mm)
+    pen.go(printer.travel_z_mm_s, z_mm=height_mm)
     pen.go(printer.travel_mm_s, x_mm=leave.x_mm, y_mm=leave.y_mm)
     for stop in shot.stops:
         _stop(pen, stop, rig, dialect)
-        pen.go(printer.lift_mm_s, z_mm=height_mm)
+        pen.go(printer.travel_z_mm_s, z_mm=height_mm)
     if shot.hold_mm is not None:
         pen.go(printer.travel_mm_s, x_mm=shot.hold_mm[0], y_mm=shot.hold_mm[1])
     for x_mm, y_mm in shot.back_mm:
@@ -79,6 +79,6 @@ def _stop(pen: Pen, stop: Stop, rig: Rig, dialect: Dialect) -> None:
     for x_mm, y_mm in stop.via_mm:
         pen.go(rig.printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
     pen.go(rig.printer.travel_mm_s, x_mm=stop.x_mm, y_mm=stop.y_mm)
-    pen.go(rig.printer.lift_mm_s, z_mm=stop.z_mm)
+    pen.go(rig.printer.travel_z_mm_s, z_mm=stop.z_mm)
     pen.say(dialect.wait)
     pen.say(dialect.dwell(SHORT_S))

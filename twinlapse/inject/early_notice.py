@@ -27,8 +27,8 @@ def arm_lines(number: int, rig: Rig) -> list[str]:
 
 
 def arm_insertions(plan: Plan, rig: Rig, toolpath: Toolpath, eol: bytes) -> Iterator[Insertion]:
-    """Yield an arming line ``arm_s`` before each shot that does not follow another within that time."""
-    if rig.cue.arm_s <= 0 or not plan.shots:
+    """Yield an arming line ``early_notice_s`` before each shot, but for those soon after another."""
+    if rig.cue.early_notice_s <= 0 or not plan.shots:
         return
     from twinlapse.motion import time_toolpath
 
@@ -36,7 +36,7 @@ def arm_insertions(plan: Plan, rig: Rig, toolpath: Toolpath, eol: bytes) -> Iter
     last_row = -1
     for shot in plan.shots:
         row = row_after_line(toolpath, shot.after_line) - 1
-        ahead_s = float(end_s[row]) - rig.cue.arm_s
+        ahead_s = float(end_s[row]) - rig.cue.early_notice_s
         armed = int(np.searchsorted(end_s, max(ahead_s, 0.0)))
         if armed > last_row and armed < row:
             following = row_after_line(toolpath, int(toolpath.line[armed]))

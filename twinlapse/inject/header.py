@@ -50,21 +50,21 @@ def header_lines(plan: Plan, rig: Rig, size: int, added_s: float) -> list[str]:
 
 
 def _machine(rig: Rig) -> Iterator[str]:
-    printer, head = rig.printer, rig.printer.head
+    printer, head = rig.printer, rig.printer.toolhead
     yield f"firmware {printer.firmware}"
     yield f"kinematics {printer.kinematics}"
     yield f"bed_shape {printer.bed_shape}"
     for name, pair in (("x_mm", printer.x_range_mm), ("y_mm", printer.y_range_mm)):
         yield f"{name} {number(pair[0], 3)} {number(pair[1], 3)}"
     yield f"height_mm {number(printer.height_mm, 3)}"
-    for name in ("travel_mm_s", "lift_mm_s", "accel_mm_s2", "accel_z_mm_s2", *_RETRACTION):
+    for name in ("travel_mm_s", "travel_z_mm_s", "accel_mm_s2", "accel_z_mm_s2", *_RETRACTION):
         yield f"{name} {number(getattr(printer, name), 3)}"
     for name in ("junction_deviation_mm", "square_corner_mm_s", "jerk_mm_s"):
-        value = getattr(printer.corner, name)
+        value = getattr(printer.cornering, name)
         if value is not None:
-            yield f"corner {name} {number(value, 5)}"
+            yield f"cornering {name} {number(value, 5)}"
     for name in ("radius_mm", "height_mm", "gantry_mm", "nozzle_radius_mm", "nozzle_length_mm"):
-        yield f"head {name} {number(getattr(head, name), 3)}"
+        yield f"toolhead {name} {number(getattr(head, name), 3)}"
     for box in printer.keep_out:
         sides = (*box.x_mm, *box.y_mm, box.z_mm)
         yield f"keep_out {' '.join('inf' if side == float('inf') else number(side, 3) for side in sides)}"

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from twinlapse.gcode.toolpath import Kind, Setting, Toolpath
 from twinlapse.motion import lookahead
 from twinlapse.motion.timeline import Timeline
-from twinlapse.rig.model import Corner, Printer
+from twinlapse.rig.model import Cornering, Printer
 
 # Marlin's default for Z (Configuration.h, DEFAULT_ZJERK); a rig's jerk is for X and Y
 JERK_Z_MM_S = 0.3
@@ -133,7 +133,7 @@ def straight_s(distance_mm: float, speed_mm_s: float, accel_mm_s2: float) -> flo
 def limits_of(printer: Printer) -> tuple[int, NDArray[np.float64]]:
     """Return the corner rule of a printer and its limits by Setting, before the file changes any."""
     limit = np.full(lookahead.LIMITS, np.inf)
-    rule, values = _corner(printer.corner)
+    rule, values = _corner(printer.cornering)
     limit[Setting.MAX_ACCEL_Z] = printer.accel_z_mm_s2
     limit[Setting.SPEED_FACTOR] = 1.0
     limit[Setting.RETRACT_LENGTH] = printer.retract_mm
@@ -161,7 +161,7 @@ def _heard(firmware: str, kinds: NDArray[np.uint8]) -> NDArray[np.bool_]:
     return np.asarray(heard)
 
 
-def _corner(corner: Corner) -> tuple[int, dict[Setting, float]]:
+def _corner(corner: Cornering) -> tuple[int, dict[Setting, float]]:
     if corner.jerk_mm_s is not None:
         jerk = {Setting.JERK_X: corner.jerk_mm_s, Setting.JERK_Y: corner.jerk_mm_s}
         return lookahead.JERK, {**jerk, Setting.JERK_Z: min(JERK_Z_MM_S, corner.jerk_mm_s)}

@@ -103,8 +103,8 @@ def pose_on_mount(camera: Camera, printer: Printer) -> Pose:
     volume is in its picture; a camera on the head stands beside the nozzle's tip and looks at it.
     """
     place, look = camera.place_mm, camera.look_mm
-    if camera.mount in ("head", "gantry"):
-        standard = HEAD_PLACE_MM if camera.mount == "head" else GANTRY_PLACE_MM
+    if camera.mount in ("toolhead", "gantry"):
+        standard = HEAD_PLACE_MM if camera.mount == "toolhead" else GANTRY_PLACE_MM
         target = (0.0, 0.0, 0.0)
         if place is not None and look is None and place[:2] == (0.0, 0.0):
             target = (0.0, 1.0, -abs(place[2]))  # straight above the tip: it cannot look through the head
@@ -163,7 +163,7 @@ def mounted(
 def _carried(camera: Camera, printer: Printer, nozzle_mm: Place, rest_mm: Place | None) -> Float:
     if camera.mount == "bed":
         return np.zeros(3)
-    if camera.mount == "head":
+    if camera.mount == "toolhead":
         return np.array(nozzle_mm)
     rest = rest_mm or rest_of(camera, printer)
     bed = bed_shift(printer, nozzle_mm, rest)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float
 from twinlapse.optics.lens import border_px, focal_px, unproject
 from twinlapse.optics.pose import Pose, on_plane, see
-from twinlapse.rig.model import Head, Lens
+from twinlapse.rig.model import Lens, Toolhead
 
 REACH_MM = 2000.0  # a footprint is cut off here: near the horizon it has no end
 
@@ -95,7 +95,7 @@ def pixel_size(points_mm: Float, pose: Pose, lens: Lens) -> Float:
 
 
 def hidden(
-    points_mm: Float, pose: Pose, head: Head, nozzle_mm: tuple[float, float, float]
+    points_mm: Float, pose: Pose, head: Toolhead, nozzle_mm: tuple[float, float, float]
 ) -> NDArray[np.bool_]:
     """Return which points (n, 3) the head hides from the camera.
 

@@ -11,7 +11,7 @@ from twinlapse.arrays import Float
 from twinlapse.errors import RigError
 from twinlapse.optics.pose import in_picture, pose_on_mount, see
 from twinlapse.optics.view import blur_px, hidden, pixel_size, sharpness
-from twinlapse.rig.model import Camera, Head, Printer
+from twinlapse.rig.model import Camera, Printer, Toolhead
 
 STEP_MM = 1.0
 REACH_MM = 70.0
@@ -59,16 +59,16 @@ def usable(points_mm: Float, camera: Camera, printer: Printer, rise_mm: float) -
     depth = pose.to_camera(points_mm[shown])[:, 2]
     focus = sharpness(camera.lens, float(np.linalg.norm(pose.place_mm))).focus_mm
     blur = np.abs(depth - focus) / depth * blur_px(camera.lens, focus, 2 * focus) * 2  # as blur_px, for many
-    covered = hidden(points_mm[shown], pose, _nozzle_alone(printer.head), (0.0, 0.0, 0.0))
+    covered = hidden(points_mm[shown], pose, _nozzle_alone(printer.toolhead), (0.0, 0.0, 0.0))
     good[shown] = (size <= COARSEST * np.nanmin(size)) & (blur <= BLUR_PX) & ~covered
     # a camera that sees the tip has nothing of the head on its own side of it; beyond, the block may be
     toward = pose.place_mm[:2] / max(float(np.hypot(*pose.place_mm[:2])), 1e-9)
-    return np.asarray(good & (points_mm[:, :2] @ toward >= -printer.head.nozzle_radius_mm))
+    return np.asarray(good & (points_mm[:, :2] @ toward >= -printer.toolhead.nozzle_radius_mm))
 
 
-def _nozzle_alone(head: Head) -> Head:
+def _nozzle_alone(head: Toolhead) -> Toolhead:
     length = head.nozzle_length_mm
-    return Head(
+    return Toolhead(
         radius_mm=0.0, height_mm=length, nozzle_radius_mm=head.nozzle_radius_mm, nozzle_length_mm=length
     )
 

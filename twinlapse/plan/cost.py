@@ -72,7 +72,7 @@ def leg_s(leg: Sequence[Point], here: Here, rig: Rig) -> float:
     """Return the seconds of a way: along Z at the lift's speed, else at the travel's."""
     printer, factor = rig.printer, here.state.speed_factor
     speeds = [
-        factor * (printer.lift_mm_s if a[:2] == b[:2] else printer.travel_mm_s) for a, b in pairwise(leg)
+        factor * (printer.travel_z_mm_s if a[:2] == b[:2] else printer.travel_mm_s) for a, b in pairwise(leg)
     ]
     return moves_s(leg, speeds, printer, accel_mm_s2=here.state.travel_accel_mm_s2, limits=here.limits)
 

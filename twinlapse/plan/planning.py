@@ -85,7 +85,7 @@ def work_out(
         shots=shots,
         print_s=round(timeline.print_s, 3),
         cost_s=round(sum(shot.cost_s for shot in shots), 3),
-        film_s=round(rig.film.seconds or len(shots) / float(rig.film.fps), 3),
+        film_s=round(rig.film.length_s or len(shots) / float(rig.film.fps), 3),
         layer_count=len(layers),
     )
     planning = Planning(

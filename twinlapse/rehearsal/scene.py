@@ -83,7 +83,7 @@ class VirtualCamera:
 
     def __init__(self, scene: Scene, camera: Camera) -> None:
         self.scene, self.camera, self.lens = scene, camera, camera.lens
-        close = camera.mount in ("head", "gantry")
+        close = camera.mount in ("toolhead", "gantry")
         self.studio = Studio(
             camera.lens,
             scene.printer,
@@ -155,7 +155,7 @@ class VirtualCamera:
         studio.paint_bed(pose)
         studio.paint_print(pose, count)
         studio.paint_mesh(self._head.moved(there), pose, self._head_lit)
-        if self.camera.mount != "head" and self.scene.printer.kinematics != "bed-fixed":
+        if self.camera.mount != "toolhead" and self.scene.printer.kinematics != "bed-fixed":
             studio.paint_mesh(self._gantry.moved((0.0, there[1], there[2])), pose, self._gantry_lit)
         return studio.picture
 
@@ -173,7 +173,10 @@ class VirtualCamera:
         """Return how print and surroundings shift against the ideal picture."""
         ideal = self.pose(nozzle_mm)
         actual = self.pose(_sum(nozzle_mm, error_mm)).turned(shake_rad)
-        if self.camera.mount in ("head", "gantry"):  # the foot is seldom seen there: what lies under the tip
+        if self.camera.mount in (
+            "toolhead",
+            "gantry",
+        ):  # the foot is seldom seen there: what lies under the tip
             points = np.array(nozzle_mm) + _cross(TIP_ARM_MM)
         else:
             points = self.scene.foot_mm + _cross(ARM_MM)

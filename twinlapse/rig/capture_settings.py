@@ -90,9 +90,14 @@ class Light:
             "never on for longer than this at a time, unless a person keeps it on", above=0, high=86_400
         ),
     )
-    settle_s: float = field(
+    exposure_settle_s: float = field(
         default=2.0,
-        metadata=number("longest wait for the exposure to settle once the light is on", low=0, high=10),
+        metadata=number(
+            "longest wait for the exposure to settle once the light is on",
+            low=0,
+            high=10,
+            former=("settle_s",),
+        ),
     )
 
 
@@ -166,13 +171,14 @@ class Capture:
         metadata=parsed(read_host, "host name or address", "address that the page and the API listen on"),
     )
     port: int = field(default=8137, metadata=whole("port that they listen on", low=1, high=65535))
-    names: tuple[str, ...] = field(
+    host_names: tuple[str, ...] = field(
         default=(),
         metadata=parsed(
             read_host_names,
             "list of host names",
             "host names under which a browser may call the page, besides its address",
             example='["shed.local"]',
+            former=("names",),
         ),
     )
     token_file: str = field(

@@ -55,7 +55,7 @@ def check_rig(rig: Rig, *, circle_px: float = 1.0) -> list[Finding]:
     """
     findings = []
     for camera in rig.cameras:
-        if camera.mount == "head":
+        if camera.mount == "toolhead":
             findings += _check_head_camera(camera, rig.printer, circle_px)
         else:
             findings += _check_standing_camera(camera, rig.printer, circle_px)
@@ -65,7 +65,7 @@ def check_rig(rig: Rig, *, circle_px: float = 1.0) -> list[Finding]:
 def looked_at_mm(camera: Camera, printer: Printer) -> float:
     """Return the distance from a camera to what it is there to show: the tip, else the middle of the bed."""
     own = pose_on_mount(camera, printer)
-    if camera.mount in ("head", "gantry"):
+    if camera.mount in ("toolhead", "gantry"):
         return float(np.linalg.norm(own.place_mm))
     return float(np.linalg.norm(own.place_mm - [*bed_middle(printer), 0.0]))
 
@@ -186,7 +186,7 @@ def _sharp_volume(camera: Camera, printer: Printer, pose: Pose, circle_px: float
 
 def _hides(camera: Camera, printer: Printer, pose: Pose, rest: Place) -> Finding:
     points = volume_grid(printer, 0.0, 41)
-    shadow = hidden(points, pose, printer.head, (rest[0], rest[1], 1.0)).mean()
+    shadow = hidden(points, pose, printer.toolhead, (rest[0], rest[1], 1.0)).mean()
     where = "at park_mm" if camera.park_mm else "over the middle of the bed, as park_mm is not set"
     return Finding(
         camera=camera.name,
@@ -286,7 +286,7 @@ def _clear_of_layer(camera: Camera, own: Pose) -> Finding:
 
 
 def _inside_head(camera: Camera, printer: Printer, own: Pose) -> Finding:
-    reach, head = reach_mm(camera, own), printer.head
+    reach, head = reach_mm(camera, own), printer.toolhead
     low = lowest_mm(camera, own)
     holds = reach <= head.radius_mm
     return Finding(

@@ -11,7 +11,7 @@ from twinlapse.rig.schema import choice, flag, number, parsed, point, text, whol
 from twinlapse.rig.toml_fields import InvalidValueError, is_number
 
 LayoutName = Literal["inset", "side", "stack", "single", "story"]
-Corner = Literal["top-left", "top-right", "bottom-left", "bottom-right"]
+InsetCorner = Literal["top-left", "top-right", "bottom-left", "bottom-right"]
 Fit = Literal["fill", "fit"]
 Between = Literal["cut", "fade"]
 Gap = Literal["hold", "blend"]
@@ -126,7 +126,9 @@ class Filming:
         default=720, metadata=whole("short side: 720 gives 1280x720 and 720x1280", low=96, high=4320)
     )
     main: str = field(default="", metadata=text("camera in the large pane", without="the first camera"))
-    corner: Corner = field(default="top-right", metadata=choice(Corner, "corner that the inset is in"))
+    inset_corner: InsetCorner = field(
+        default="top-right", metadata=choice(InsetCorner, "corner that the inset is in", former=("corner",))
+    )
     inset: float = field(
         default=0.3, metadata=number("width of the inset over the width of the film", low=0.1, high=0.6)
     )
@@ -142,9 +144,11 @@ class Filming:
         default=Fraction(30),
         metadata=parsed(read_rate, "1 to 240", "frames a second, exact: 29.97 becomes 30000/1001"),
     )
-    seconds: float = field(
+    length_s: float = field(
         default=0.0,
-        metadata=number("length, of both ways in a loop; 0: one film frame a shot", low=0, high=3600),
+        metadata=number(
+            "length, of both ways in a loop; 0: one film frame a shot", low=0, high=3600, former=("seconds",)
+        ),
     )
     first_s: float = field(default=0.0, metadata=number("how long the first picture is held", low=0, high=60))
     last_s: float = field(default=1.5, metadata=number("how long the last picture is held", low=0, high=60))

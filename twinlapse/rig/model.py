@@ -21,7 +21,7 @@ Kinematics = Literal["bed-moves-y", "bed-moves-z", "bed-fixed"]
 Firmware = Literal["marlin", "klipper", "reprapfirmware"]
 BedShape = Literal["rectangle", "round"]
 Origin = Literal["corner", "center"]
-Mount = Literal["frame", "head", "gantry", "bed"]
+Mount = Literal["frame", "toolhead", "gantry", "bed"]
 Stance = Literal["clear", "over", "tour", "last", "still"]
 Turn = Literal[0, 90, 180, 270]
 LensKind = Literal["pinhole", "fisheye"]
@@ -39,7 +39,7 @@ def read_camera_name(value: Any) -> str:
     raise InvalidValueError(f"{value!r} cannot be a name", "use letters, digits, '-' and '_', 32 at most")
 
 
-def _check_corner(made: Corner, table: Table) -> Corner:
+def _check_cornering(made: Cornering, table: Table) -> Cornering:
     names = ("junction_deviation_mm", "square_corner_mm_s", "jerk_mm_s")
     given = [name for name in names if getattr(made, name) is not None]
     if len(given) > 1:
@@ -49,9 +49,9 @@ def _check_corner(made: Corner, table: Table) -> Corner:
     return made
 
 
-def _check_head(made: Head, table: Table) -> Head:
+def _check_toolhead(made: Toolhead, table: Table) -> Toolhead:
     if made.nozzle_radius_mm > made.radius_mm:
-        table.fail("nozzle_radius_mm", "the nozzle is wider than the head", "write less than radius_mm")
+        table.fail("nozzle_radius_mm", "the nozzle is wider than the toolhead", "write less than radius_mm")
     return made
 
 
@@ -76,19 +76,19 @@ def _check_camera(made: Camera, table: Table) -> Camera:
         table.fail(
             "look_mm", "the camera looks at its own place", "name a point in the middle of its picture"
         )
-    if made.mount == "head" and "stance" not in table.values:
+    if made.mount == "toolhead" and "stance" not in table.values:
         return replace(made, stance="over")
     return made
 
 
 def _check_plan(made: PlanSettings, table: Table) -> PlanSettings:
     if made.hold and not made.survey_layers:
-        table.fail("hold", "the machine waits after a survey, and there is none", "add survey = [1]")
+        table.fail("hold", "the machine waits after a survey, and there is none", "add survey_layers = [1]")
     return made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Corner:
+class Cornering:
     """How fast the machine takes a corner; exactly one of the three is not None."""
 
     junction_deviation_mm: float | None = field(
@@ -104,7 +104,7 @@ class Corner:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Head:
+class Toolhead:
     """The toolhead as two discs above the nozzle tip, for clearance."""
 
     radius_mm: float = field(
@@ -153,18 +153,20 @@ class Printer:
     travel_mm_s: float = field(
         default=150.0, metadata=number("speed of the path to a shot and back", above=0, high=2000)
     )
-    lift_mm_s: float = field(default=10.0, metadata=number("speed of Z", above=0, high=500))
+    travel_z_mm_s: float = field(
+        default=10.0, metadata=number("speed of Z", above=0, high=500, former=("lift_mm_s",))
+    )
     accel_mm_s2: float = field(
         default=1500.0, metadata=number("acceleration in X and Y", above=0, high=100_000)
     )
     accel_z_mm_s2: float = field(default=100.0, metadata=number("acceleration of Z", above=0, high=100_000))
-    corner: Corner = field(
-        default=Corner(junction_deviation_mm=0.02),
-        metadata=part(Corner, "how fast corners are taken", check=_check_corner),
+    cornering: Cornering = field(
+        default=Cornering(junction_deviation_mm=0.02),
+        metadata=part(Cornering, "how fast corners are taken", former=("corner",), check=_check_cornering),
     )
-    head: Head = field(
-        default=Head(),
-        metadata=part(Head, "the toolhead: what must clear finished objects", check=_check_head),
+    toolhead: Toolhead = field(
+        default=Toolhead(),
+        metadata=part(Toolhead, "what must clear finished objects", former=("head",), check=_check_toolhead),
     )
     keep_out: tuple[KeepOut, ...] = field(
         default=(),
@@ -269,7 +271,7 @@ class Camera:
     stance: Stance = field(
         default="clear",
         metadata=choice(
-            Stance, "how the place of the toolhead is chosen", without='`"clear"`; on the head `"over"`'
+            Stance, "how the place of the toolhead is chosen", without='`"clear"`; on the toolhead `"over"`'
         ),
     )
     every: str | Mapping[str, Any] = field(
@@ -305,7 +307,7 @@ class Camera:
     place_mm: Triple | None = field(
         default=None,
         metadata=point(
-            "position of its lens; on head and gantry from the nozzle tip",
+            "position of its lens; on toolhead and gantry from the nozzle tip",
             3,
             without="chosen",
             example="[20, -180, 220]",
@@ -336,8 +338,11 @@ class Camera:
         default=None,
         metadata=point("where the nozzle goes for stance `clear`", 2, without="chosen", example="[5, 215]"),
     )
-    height_mm: float = field(
-        default=0.0, metadata=number("nozzle above the printed layer during the shot", low=0, high=500)
+    nozzle_height_mm: float = field(
+        default=0.0,
+        metadata=number(
+            "nozzle above the printed layer during the shot", low=0, high=500, former=("height_mm",)
+        ),
     )
     over_mm: Pair | None = field(
         default=None,
@@ -366,7 +371,7 @@ class PlanSettings:
         metadata=parsed(
             read_amount,
             '`"5%"`, `"90 s"`, `"12min"`, `"1h"`',
-            "the most that the shots may add to the print; `survey` and `corners` do not count",
+            "the most that the shots may add to the print; surveys and corner visits do not count",
             without="no limit",
             example='"10%"',
         ),
@@ -377,7 +382,7 @@ class PlanSettings:
             read_layers,
             "list of layers from 1",
             "layers that the nozzle camera surveys, in frames side by side",
-            name="survey",
+            former=("survey",),
             example="[1]",
         ),
     )
@@ -387,7 +392,7 @@ class PlanSettings:
             read_layers,
             "list of layers from 1",
             "layers after which it visits the outermost corners of the print",
-            name="corners",
+            former=("corners",),
             example="[1, 2, 3]",
         ),
     )
@@ -397,7 +402,7 @@ class PlanSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cue:
+class CueSettings:
     """How the written file speaks to the capture service."""
 
     kind: CueKind = field(default="host", metadata=choice(CueKind, "how the written file asks for a picture"))
@@ -407,10 +412,13 @@ class Cue:
             "template with `{shot}`, `{stop}`, `{layer}`, `{cameras}`", without="the standard words"
         ),
     )
-    arm_s: float = field(
+    early_notice_s: float = field(
         default=0.0,
         metadata=number(
-            "a line announces a shot this long ahead, for lights that need time; 0: none", low=0, high=600
+            "a line announces a shot this long ahead, for lights that need time; 0: none",
+            low=0,
+            high=600,
+            former=("arm_s",),
         ),
     )
 
@@ -423,7 +431,9 @@ class Rig:
     cameras: tuple[Camera, ...] = field(
         metadata=parts(Camera, "one section a camera", name="camera", check=_check_camera)
     )
-    cue: Cue = field(default=Cue(), metadata=part(Cue, "how the written file asks for a picture"))
+    cue: CueSettings = field(
+        default=CueSettings(), metadata=part(CueSettings, "how the written file asks for a picture")
+    )
     plan: PlanSettings = field(
         default=PlanSettings(), metadata=part(PlanSettings, "limits of the plan", check=_check_plan)
     )

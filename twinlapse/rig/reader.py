@@ -52,7 +52,7 @@ def rig_from_mapping(values: Mapping[str, Any], *, path: Path | None = None, tex
             )
         if SHIFT_AXES[camera.mount, rig.printer.kinematics] is None:
             table.fail(
-                "mount", "a machine with a fixed bed has no X gantry", 'write "frame", "head" or "bed"'
+                "mount", "a machine with a fixed bed has no X gantry", 'write "frame", "toolhead" or "bed"'
             )
     return replace(rig, raw=values)
 

@@ -144,7 +144,7 @@ def rig_text(answers: Mapping[str, Any]) -> str:
     text = _assembled(given, radius_mm=40)
     rig = read_back(text)
     last = rig.cameras[-1]
-    if last.mount == "head":  # the camera is part of the head: objects beside must clear it too
+    if last.mount == "toolhead":  # the camera is part of the toolhead: objects beside must clear it too
         reach = math.ceil(reach_mm(last, pose_on_mount(last, rig.printer)))
         text = _assembled(given, radius_mm=max(40, reach))
     return text
@@ -175,12 +175,12 @@ def every_key_text() -> str:
 
 
 def _assembled(answers: Mapping[str, Any], radius_mm: int) -> str:
-    head = {"radius_mm": radius_mm, "height_mm": 40, "gantry_mm": 60}
+    toolhead = {"radius_mm": radius_mm, "height_mm": 40, "gantry_mm": 60}
     names = ("bed_mm", "height_mm", "kinematics", "bed_shape", "origin", "firmware", "nozzle_mm")
     printer = {name: answers[name] for name in names} | {
         "travel_mm_s": 150,
         "accel_mm_s2": 1500,
-        "head": head,
+        "toolhead": toolhead,
     }
     text = _HEAD + "\n[printer]\n" + _lines(Printer, printer, ("keep_out",))
     if answers["wide"]:
@@ -196,7 +196,7 @@ def _assembled(answers: Mapping[str, Any], radius_mm: int) -> str:
     if answers["nozzle"]:
         nozzle = {
             "name": "nozzle",
-            "mount": "head",
+            "mount": "toolhead",
             "source": answers["nozzle_source"],
             "stance": "over",
             "every": "layer",

@@ -83,7 +83,7 @@ def check_speed(evidence: Evidence, moves: BlockMoves) -> Check:
     wiping = moves.flat & (np.abs(moves.end_mm[:, 2] - moves.home_mm[:, 2]) <= _SLACK_MM)
     home_feed = path.feed_mm_s[np.maximum(evidence.block_rows.first[moves.block] - 1, 0)].astype(float)
     asked = np.where(wiping, home_feed, printer.travel_mm_s)
-    asked = np.where(moves.upright, printer.lift_mm_s, asked)
+    asked = np.where(moves.upright, printer.travel_z_mm_s, asked)
     moving = moves.flat | moves.upright
     for k in np.flatnonzero(moving & (np.abs(feed - asked) > _SPEED_SHARE * asked)):
         faults.append(

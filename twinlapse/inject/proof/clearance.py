@@ -20,7 +20,7 @@ _TOUCHES = {
 
 def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
     """Judge every move of every block against the print of its time."""
-    printer, head, path = evidence.rig.printer, evidence.rig.printer.head, evidence.original
+    printer, head, path = evidence.rig.printer, evidence.rig.printer.toolhead, evidence.original
     left, front = printer.x_range_mm[0], printer.y_range_mm[0]
     found = np.zeros(len(moves.row), np.int64)
     gantry_mm = 0.0 if printer.kinematics == "bed-fixed" else head.gantry_mm

@@ -8,11 +8,11 @@ from typing import Any
 
 from twinlapse.errors import InjectError
 from twinlapse.inject.proof.fences import FencedFile
-from twinlapse.rig.model import Camera, Corner, Cue, Head, KeepOut, PlanSettings, Printer, Rig
+from twinlapse.rig.model import Camera, Cornering, CueSettings, KeepOut, PlanSettings, Printer, Rig, Toolhead
 
 _FACT = re.compile(r"; ([a-z_0-9]+) (\S.*)")
 _NUMBERS = (
-    "height_mm", "travel_mm_s", "lift_mm_s", "accel_mm_s2", "accel_z_mm_s2", "retract_mm", "retract_mm_s",
+    "height_mm", "travel_mm_s", "travel_z_mm_s", "accel_mm_s2", "accel_z_mm_s2", "retract_mm", "retract_mm_s",
     "prime_extra_mm", "wipe_mm",
 )  # fmt: skip
 
@@ -44,8 +44,8 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
             bed_shape=facts["bed_shape"],  # type: ignore[arg-type]
             kinematics=facts["kinematics"],  # type: ignore[arg-type]
             firmware=facts["firmware"],  # type: ignore[arg-type]
-            corner=Corner(**_named(facts["corner"])),
-            head=Head(**_named(facts["head"])),
+            cornering=Cornering(**_named(facts["cornering"])),
+            toolhead=Toolhead(**_named(facts["toolhead"])),
             keep_out=tuple(_box(line) for line in facts.get("keep_out", "").splitlines()),
             **{name: float(facts[name]) for name in _NUMBERS},
         )
@@ -55,7 +55,7 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
             f"the header does not describe the machine ({error})", "name the rig file with --rig", path=path
         ) from None
     macro = facts.get("macro", "")
-    cue = Cue(kind="macro", text=macro) if macro else Cue()
+    cue = CueSettings(kind="macro", text=macro) if macro else CueSettings()
     return Rig(printer=printer, cameras=cameras, cue=cue, plan=PlanSettings(hold="hold" in facts))
 
 

@@ -94,6 +94,6 @@ def places_of(plan: Plan, camera: str) -> Float:
 def looks_away(drawn: Drawn, camera: str) -> tuple[float, float] | None:
     """Return how far from the nozzle a camera on the head looks, seen from above; None for other cameras."""
     known = drawn.rig.camera(camera)
-    if known is None or known.mount != "head" or known.look_mm is None:
+    if known is None or known.mount != "toolhead" or known.look_mm is None:
         return None
     return known.look_mm[:2]

@@ -79,7 +79,7 @@ class Ground:
 
 def discs_of(printer: Printer) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return radius and underside above the tip of nozzle, head and gantry, margins included."""
-    head = printer.head
+    head = printer.toolhead
     wider = MARGIN_MM + height_map_kernels.CELL_MM * math.sqrt(0.5)
     radius = [head.nozzle_radius_mm, head.radius_mm]
     drop = [0.0, head.nozzle_length_mm]
@@ -91,7 +91,7 @@ def discs_of(printer: Printer) -> tuple[NDArray[np.float64], NDArray[np.float64]
 
 def has_gantry(printer: Printer) -> bool:
     """Return whether a beam along X carries the head."""
-    return printer.kinematics != "bed-fixed" and printer.head.gantry_mm > 0
+    return printer.kinematics != "bed-fixed" and printer.toolhead.gantry_mm > 0
 
 
 def crosses(box: KeepOut, start: Place, end: Place, margin_mm: float = MARGIN_MM) -> bool:

@@ -52,9 +52,9 @@ def _price(spot: Place, eye: Place, printer: Printer, box: Box) -> float:
     """Weigh a place: covering the print is worst, then a bed far back, then a long way."""
     middle = ((box[0][0] + box[1][0]) / 2, (box[0][1] + box[1][1]) / 2)
     way = math.dist(spot, middle)
-    hidden = _hidden_share(spot, eye, printer.head.radius_mm, box)
+    hidden = _hidden_share(spot, eye, printer.toolhead.radius_mm, box)
     back = printer.y_range_mm[1] - spot[1] if printer.kinematics == "bed-moves-y" else 0.0
-    near = max(0.0, printer.head.radius_mm + EDGE_MM - _gap(spot, box))
+    near = max(0.0, printer.toolhead.radius_mm + EDGE_MM - _gap(spot, box))
     return 1000 * hidden + 10 * near + 2 * back + 0.2 * way
 
 

@@ -92,15 +92,15 @@ def _stand(camera: Camera, places: Places, printer: Printer, layer: int, tour_in
     if camera.stance in ("last", "still"):
         return Stand(cameras=names, stance=camera.stance, at_mm=None, rise_mm=None, steady_z=False)
     if camera.stance == "clear":
-        rise = max(camera.height_mm, LIFT_MM) if "z" in axes or camera.height_mm > 0 else None
+        rise = max(camera.nozzle_height_mm, LIFT_MM) if "z" in axes or camera.nozzle_height_mm > 0 else None
         at = places.parks[camera.name]
         return Stand(cameras=names, stance="clear", at_mm=at, rise_mm=rise, steady_z="z" in axes)
     point = places.over[layer] if camera.stance == "over" else places.tour[tour_index]
     if camera.stance == "over" and camera.over_mm is not None:
         point = np.array(camera.over_mm)
-    look = camera.look_mm if camera.look_mm is not None and camera.mount == "head" else (0.0, 0.0, 0.0)
+    look = camera.look_mm if camera.look_mm is not None and camera.mount == "toolhead" else (0.0, 0.0, 0.0)
     at = into_bed(printer, (float(point[0]) - look[0], float(point[1]) - look[1]))
-    rise = max(camera.height_mm, LIFT_MM)
+    rise = max(camera.nozzle_height_mm, LIFT_MM)
     return Stand(cameras=names, stance=camera.stance, at_mm=at, rise_mm=rise, steady_z="z" in axes)
 
 

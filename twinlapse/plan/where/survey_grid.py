@@ -118,9 +118,9 @@ def head_camera(rig: Rig) -> Camera:
     PlanError
         when there is none.
     """
-    camera = next((camera for camera in rig.cameras if camera.mount == "head"), None)
+    camera = next((camera for camera in rig.cameras if camera.mount == "toolhead"), None)
     if camera is None:
-        raise PlanError("a survey needs a camera on the head", 'add one with mount = "head"')
+        raise PlanError("a survey needs a camera on the head", 'add one with mount = "toolhead"')
     return camera
 
 
