@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from twinlapse.gcode import find_layers, read_toolpath
-from twinlapse.gcode.analysis import analysis_json, printed_box
+from twinlapse.gcode.analysis import analysis_json
+from twinlapse.gcode.segments import printed_box
 
 FIELDS = {
     "file", "sha256", "bytes", "lines", "moves", "layer_count", "layer_source", "layers", "objects", "tools",
@@ -46,6 +47,7 @@ def test_layers_can_be_left_out(sliced_folder: Path) -> None:
 def test_an_arc_reaches_further_than_its_ends(tmp_path: Path) -> None:
     file = tmp_path / "pot.gcode"
     file.write_text("M83\nG1 X10 Y0 Z0.2\nG3 X-10 Y0 I-10 J0 E1\n")
-    low, high = printed_box(read_toolpath(file))
+    box = printed_box(read_toolpath(file))
+    low, high = box.low_mm, box.high_mm
     np.testing.assert_allclose(low, [-10, 0, 0.2])
     np.testing.assert_allclose(high, [10, 10, 0.2])

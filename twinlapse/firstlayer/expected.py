@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import cv2
@@ -12,12 +11,11 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float
 from twinlapse.errors import FrameError
 from twinlapse.firstlayer.canvas import Canvas
-from twinlapse.gcode import Kind, Layers, Mode, Toolpath
-from twinlapse.gcode.arcs import arc_points
+from twinlapse.gcode import Layers, Toolpath
+from twinlapse.gcode.segments import SHORTEST_MM, layer_segments, line_sizes
 from twinlapse.rig import Printer
 
 FINE_BITS = 4  # cv2 draws to a sixteenth of a pixel
-ARC_STEP_RAD = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,8 +39,7 @@ class Lines:
 def lines_of(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -> Lines:
     """Return the lines of a layer.
 
-    A line of height h and width w has the cross-section (w - h) h + pi h^2 / 4, a rectangle with round sides;
-    the filament fed gives the area.
+    Widths are those of `twinlapse.gcode.segments.line_sizes`.
 
     Raises
     ------
@@ -51,31 +48,20 @@ def lines_of(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -
     """
     if not 0 <= layer < len(layers):
         raise FrameError(f"there is no layer {layer + 1}", f"the file has {len(layers)} layers")
-    rows = np.arange(int(layers.first_row[layer]), int(layers.first_row[layer + 1]))
-    rows = rows[(toolpath.kind[rows] == Kind.EXTRUDE) & (toolpath.length_mm[rows] > 1e-3) & (rows > 0)]
-    if not len(rows):
+    segments = layer_segments(toolpath, layers, layer)
+    long = segments.length_mm > SHORTEST_MM
+    if not long.any():
         raise FrameError(f"layer {layer + 1} lays no material", "choose another layer")
-    height = max(float(layers.height_mm[layer]), 0.05)
-    area = toolpath.e_mm[rows] * math.pi * printer.filament_mm**2 / 4 / toolpath.length_mm[rows]
-    width = np.clip(
-        area / height + height * (1 - math.pi / 4), 0.5 * printer.nozzle_mm, 3 * printer.nozzle_mm
+    rows = segments.row[long]
+    width, _ = line_sizes(
+        toolpath, layers, rows, filament_mm=printer.filament_mm, nozzle_mm=printer.nozzle_mm
     )
-    place = np.column_stack([toolpath.x_mm, toolpath.y_mm, toolpath.z_mm])
-    pieces = [(place[rows - 1, :2], place[rows, :2], width, toolpath.line[rows])]
-    curved = (toolpath.mode[rows] & Mode.ARC) != 0
-    if curved.any():
-        pieces = [tuple(column[~curved] for column in pieces[0])]
-        pieces += [_arc(toolpath, int(r), float(w)) for r, w in zip(rows[curved], width[curved], strict=True)]
-    first, last, wide, line = (np.concatenate(column) for column in zip(*pieces, strict=True))
-    return Lines(first_mm=first, last_mm=last, width_mm=wide, file_line=line.astype(np.int64))
-
-
-def _arc(toolpath: Toolpath, row: int, width: float) -> tuple[Float, Float, Float, NDArray[np.int32]]:
-    arc = toolpath.arc[int(np.searchsorted(toolpath.arc_row, row))]
-    start, end = (np.array([toolpath.x_mm[r], toolpath.y_mm[r], toolpath.z_mm[r]]) for r in (row - 1, row))
-    count = max(1, math.ceil(abs(float(arc[2])) / ARC_STEP_RAD))
-    points = np.vstack([start, arc_points(arc, start, end, count)])[:, :2]
-    return points[:-1], points[1:], np.full(count, width), np.full(count, toolpath.line[row])
+    return Lines(
+        first_mm=segments.first_mm[long, :2],
+        last_mm=segments.last_mm[long, :2],
+        width_mm=width,
+        file_line=toolpath.line[rows].astype(np.int64),
+    )
 
 
 def drawn(lines: Lines, canvas: Canvas, grow_mm: float = 0.0) -> NDArray[np.bool_]:

@@ -5,14 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from twinlapse.arrays import Float
-from twinlapse.gcode.arcs import arc_boxes
 from twinlapse.gcode.filament import fresh_filament
+from twinlapse.gcode.segments import printed_box
 from twinlapse.gcode.toolpath import Kind, Layers, Notice, Toolpath
-
-_AXES = ("x_mm", "y_mm", "z_mm")
 
 
 def analysis_json(
@@ -32,7 +29,7 @@ def analysis_json(
     with_layers : bool
         Whether to say where each layer begins and ends.
     """
-    low, high = printed_box(path)
+    box = printed_box(path)
     found: dict[str, Any] = {
         "file": str(path.path),
         "sha256": path.sha256,
@@ -45,7 +42,7 @@ def analysis_json(
         "objects": list(layers.objects),
         "tools": tools_used(path),
         "extruded_mm": round(float(fresh_filament(path).sum()), 5),
-        "bbox_mm": [[round(float(v), 4) for v in low], [round(float(v), 4) for v in high]],
+        "bbox_mm": [[round(float(v), 4) for v in side] for side in (box.low_mm, box.high_mm)],
         "z_max_mm": round(float(path.z_mm.max()), 4),
         "print_s": round(float(end_s[-1] if print_s is None else print_s), 3),
         "dialect": path.firmware,
@@ -97,36 +94,6 @@ def layer_rows(layers: Layers, end_s: Float) -> list[dict[str, Any]]:
         }
         for index, (owner, z, height, first, following, start, end, extruded, raft) in enumerate(columns)
     ]
-
-
-def printed_box(path: Toolpath) -> tuple[Float, Float]:
-    """Return the lowest and highest place at which material is laid, x, y, z in mm."""
-    laid = path.kind == Kind.EXTRUDE
-    before = _shifted(laid)
-    low, high = np.empty(3), np.empty(3)
-    for k, name in enumerate(_AXES):
-        column = getattr(path, name)
-        low[k] = column.min(where=laid | before, initial=np.inf)
-        high[k] = column.max(where=laid | before, initial=-np.inf)
-    if len(path.arc_row):
-        _include_arcs(path, laid, low, high)
-    return low, high
-
-
-def _shifted(laid: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Mark the rows at whose end a laid row starts."""
-    return np.concatenate([laid[1:], [False]])
-
-
-def _include_arcs(path: Toolpath, laid: NDArray[np.bool_], low: Float, high: Float) -> None:
-    mine = laid[path.arc_row]
-    rows = path.arc_row[mine]
-    end = np.column_stack([getattr(path, name)[rows] for name in _AXES])
-    start = np.column_stack([np.where(rows > 0, getattr(path, name)[rows - 1], 0.0) for name in _AXES])
-    lows, highs = arc_boxes(path.arc[mine], start, end)
-    if len(lows):
-        np.minimum(low, lows.min(axis=0), out=low)
-        np.maximum(high, highs.max(axis=0), out=high)
 
 
 def tools_used(path: Toolpath) -> list[int]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Int
+from twinlapse.gcode.segments import arc_extents
 from twinlapse.gcode.toolpath import Kind, Toolpath
 from twinlapse.jit import kernel
 
@@ -117,8 +118,21 @@ def runs_of(path: Toolpath, cuts: Int | None = None) -> Runs:
             table,
         )
         if count <= room:
-            return _named(table[:count])
+            return _named(_with_arcs(path, table[:count]))
         room = count
+
+
+def _with_arcs(path: Toolpath, table: Float) -> Float:
+    """Stretch boxes and heights of runs by what their arcs reach beyond their ends."""
+    if not len(path.arc_row) or not len(table):
+        return table
+    rows, low, high = arc_extents(path)
+    run = np.searchsorted(table[:, START], rows, "right") - 1
+    inside = (run >= 0) & (rows < table[run, STOP])
+    for axis, (lowest, highest) in enumerate(((X_LOW, X_HIGH), (Y_LOW, Y_HIGH), (Z_LOW, Z_HIGH))):
+        np.minimum.at(table[:, lowest], run[inside], low[inside, axis])
+        np.maximum.at(table[:, highest], run[inside], high[inside, axis])
+    return table
 
 
 def _named(table: Float) -> Runs:

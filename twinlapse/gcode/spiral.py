@@ -6,6 +6,7 @@ import numpy as np
 
 from twinlapse.arrays import Float, Int
 from twinlapse.gcode.constant_z_runs import SAME_Z_MM, Runs
+from twinlapse.gcode.segments import segments_of
 from twinlapse.gcode.toolpath import Kind, Toolpath
 
 _LEAST_ROWS = 12
@@ -57,11 +58,13 @@ def layer_rows_of(path: Toolpath, runs: Runs, index: int, thick_mm: float) -> In
     rows = np.arange(start, stop)[path.kind[start:stop] == Kind.EXTRUDE]
     if runs.rising_mm[index] < _LEAST_RISING * runs.length_mm[index]:
         return _steps(path, rows, stop)
-    return _turns(path, rows, stop, rise)
+    return _turns(path, rows, start, stop, rise)
 
 
-def _turns(path: Toolpath, rows: Int, stop: int, rise: float) -> Int | None:
-    angle = turning(path.x_mm[rows], path.y_mm[rows])
+def _turns(path: Toolpath, rows: Int, start: int, stop: int, rise: float) -> Int | None:
+    segments = segments_of(path, start, stop)
+    turned = turning(segments.last_mm[:, 0], segments.last_mm[:, 1])
+    angle = turned[np.searchsorted(segments.row, rows, "right") - 1]  # at the end of each row
     angle = -angle if angle[-1] < 0 else angle
     turns = float(angle[-1]) / (2 * np.pi)
     if turns < _LEAST_TURNS or rise / turns > _THICKEST_MM:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import Toolpath
+from twinlapse.gcode.segments import segment_chunks
 from twinlapse.plan.clearance import height_map_kernels
 from twinlapse.rig import KeepOut, Printer
 
@@ -46,11 +47,11 @@ class Ground:
         """Lay all rows up to and with `row`."""
         path = self.toolpath
         if row + 1 > self.row:
-            laid = height_map_kernels.lay_rows(
-                self.top, path.kind, path.x_mm, path.y_mm, path.z_mm, path.arc_row, path.arc, self.row,
-                row + 1, self.left_mm, self.front_mm,
-            )  # fmt: skip
-            self.highest_mm = max(self.highest_mm, float(laid))
+            for chunk in segment_chunks(path, self.row, row + 1):
+                laid = height_map_kernels.lay_segments(
+                    self.top, chunk.first_mm, chunk.last_mm, self.left_mm, self.front_mm
+                )
+                self.highest_mm = max(self.highest_mm, float(laid))
             self.row = row + 1
 
     def needed_z(self, start: Place, end: Place, enough_mm: float = -math.inf) -> float:

@@ -1,66 +1,45 @@
 """What has been printed by now, as heights on a grid, and how high the nozzle must be to pass over it.
 
-Plain loops over the columns of a toolpath, compiled; each row is laid once, so the cost grows with the moves.
+Plain loops over printed segments, compiled; each is laid once, so the cost grows with the moves.
 """
 
 from __future__ import annotations
 
-from math import cos, hypot, inf, sin
+from math import hypot, inf
 from typing import Any
 
-from twinlapse.gcode.toolpath import Kind
 from twinlapse.jit import kernel, part_of_kernel
 
 CELL_MM = 0.5
 EMPTY = -1e9
-_EXTRUDE = int(Kind.EXTRUDE)
-_ARC_STEP = 0.1  # radians
 
 
 @part_of_kernel
-def lay_line(
-    top: Any, ax: float, ay: float, bx: float, by: float, z: float, left: float, front: float
-) -> None:
-    """Raise the cells under a straight path to its height."""
-    steps = int(max(abs(bx - ax), abs(by - ay)) / (0.5 * CELL_MM)) + 1
-    for k in range(steps + 1):
-        i = int((ax + (bx - ax) * k / steps - left) / CELL_MM)
-        j = int((ay + (by - ay) * k / steps - front) / CELL_MM)
-        if 0 <= i < top.shape[0] and 0 <= j < top.shape[1] and z > top[i, j]:
-            top[i, j] = z
+def raise_cell(top: Any, x: float, y: float, z: float) -> None:
+    """Raise the cell at a place, counted in cells, to a height; places beside the map are left out."""
+    if 0.0 <= x < top.shape[0] and 0.0 <= y < top.shape[1] and z > top[int(x), int(y)]:
+        top[int(x), int(y)] = z
 
 
 @kernel
-def lay_rows(
-    top: Any, kind: Any, x: Any, y: Any, z: Any, arc_row: Any, arc: Any, first: int, stop: int, left: float,
-    front: float,
-) -> float:  # fmt: skip
-    """Lay the extruding rows from `first` to before `stop`; return the greatest height among them."""
+def lay_segments(top: Any, first: Any, last: Any, left: float, front: float) -> float:
+    """Raise the cells under printed segments; return the greatest height among them.
+
+    A segment is followed in steps of half a cell; each step is laid at the greatest height of the steps
+    beside it, so that no part of a slope is laid too low.
+    """
     highest = EMPTY
-    next_arc = 0
-    while next_arc < len(arc_row) and arc_row[next_arc] < first:
-        next_arc += 1
-    for row in range(max(first, 1), stop):
-        is_arc = next_arc < len(arc_row) and arc_row[next_arc] == row
-        if kind[row] == _EXTRUDE:
-            ax, ay, bx, by = x[row - 1], y[row - 1], x[row], y[row]
-            height = max(z[row], z[row - 1])
-            highest = max(highest, z[row])
-            if is_arc and arc[next_arc, 3] == 0.0:
-                cx, cy, sweep = arc[next_arc, 0], arc[next_arc, 1], arc[next_arc, 2]
-                rx, ry = ax - cx, ay - cy
-                pieces = int(abs(sweep) / _ARC_STEP) + 1
-                for k in range(1, pieces + 1):
-                    turn = sweep * k / pieces
-                    px = cx + rx * cos(turn) - ry * sin(turn)
-                    py = cy + rx * sin(turn) + ry * cos(turn)
-                    lay_line(top, ax, ay, px, py, z[row], left, front)
-                    ax, ay = px, py
-            else:
-                height = z[row]
-                lay_line(top, ax, ay, bx, by, height, left, front)
-        if is_arc:
-            next_arc += 1
+    for k in range(len(first)):
+        ax, ay = (first[k, 0] - left) / CELL_MM, (first[k, 1] - front) / CELL_MM
+        bx, by = (last[k, 0] - left) / CELL_MM, (last[k, 1] - front) / CELL_MM
+        az, bz = first[k, 2], last[k, 2]
+        highest = max(highest, az, bz)
+        steps = int(2.0 * max(abs(bx - ax), abs(by - ay))) + 1
+        dx, dy, dz = (bx - ax) / steps, (by - ay) / steps, (bz - az) / steps
+        for step in range(steps + 1):
+            x, y = ax + dx * step, ay + dy * step
+            before, after = max(step - 1, 0), min(step + 1, steps)
+            raise_cell(top, x, y, az + max(dz * before, dz * after))
     return highest
 
 
@@ -175,54 +154,57 @@ def spread_distance(blocked: Any, i: int, j: int, away: Any) -> None:
 
 @kernel
 def count_layers(
-    kind: Any, x: Any, y: Any, first_row: Any, kept: Any, size_mm: float, left: float, front: float,
+    row: Any, first: Any, last: Any, first_row: Any, kept: Any, size_mm: float, left: float, front: float,
     seen: Any, counts: Any, covered: Any, centre: Any,
 ) -> None:  # fmt: skip
-    """Count in how many of the kept layers each coarse cell is printed on.
+    """Count in how many of the kept layers each coarse cell is printed on, by some segments in order.
 
     ``seen`` is scratch of the same shape, filled with -1. ``covered[layer]`` gets the number of cells printed
     in that layer, ``centre[layer]`` the middle of its paths weighted by length (x, y, weight).
     """
-    for layer in range(len(first_row) - 1):
-        for row in range(max(first_row[layer], 1), first_row[layer + 1]):
-            if kind[row] != _EXTRUDE:
-                continue
-            ax, ay, bx, by = x[row - 1], y[row - 1], x[row], y[row]
-            length = hypot(bx - ax, by - ay)
-            centre[layer, 0] += 0.5 * (ax + bx) * length
-            centre[layer, 1] += 0.5 * (ay + by) * length
-            centre[layer, 2] += length
-            steps = int(length / (0.5 * size_mm)) + 1
-            for k in range(steps + 1):
-                i = int((ax + (bx - ax) * k / steps - left) / size_mm)
-                j = int((ay + (by - ay) * k / steps - front) / size_mm)
-                if 0 <= i < seen.shape[0] and 0 <= j < seen.shape[1] and seen[i, j] != layer:
-                    seen[i, j] = layer
-                    covered[layer] += 1
-                    if kept[layer]:
-                        counts[i, j] += 1
+    layer = 0
+    for k in range(len(row)):
+        while layer < len(first_row) - 1 and row[k] >= first_row[layer + 1]:
+            layer += 1
+        if layer == len(first_row) - 1 or row[k] < first_row[layer]:
+            continue
+        ax, ay, bx, by = first[k, 0], first[k, 1], last[k, 0], last[k, 1]
+        length = hypot(bx - ax, by - ay)
+        centre[layer, 0] += 0.5 * (ax + bx) * length
+        centre[layer, 1] += 0.5 * (ay + by) * length
+        centre[layer, 2] += length
+        steps = int(length / (0.5 * size_mm)) + 1
+        for step in range(steps + 1):
+            x = (ax + (bx - ax) * step / steps - left) / size_mm
+            y = (ay + (by - ay) * step / steps - front) / size_mm
+            if 0.0 <= x < seen.shape[0] and 0.0 <= y < seen.shape[1] and seen[int(x), int(y)] != layer:
+                seen[int(x), int(y)] = layer
+                covered[layer] += 1
+                if kept[layer]:
+                    counts[int(x), int(y)] += 1
 
 
 @kernel
 def reach_of_layers(
-    kind: Any, x: Any, y: Any, first_row: Any, centre: Any, step_mm: float, reach: Any
+    row: Any, first: Any, last: Any, first_row: Any, centre: Any, step_mm: float, reach: Any
 ) -> None:
     """Fill ``reach[layer, k]``: how far the print reaches from ``centre[layer]`` in the k-th direction."""
     bins = reach.shape[1]
-    for layer in range(len(first_row) - 1):
-        cx, cy = centre[layer, 0], centre[layer, 1]
-        for row in range(max(first_row[layer], 1), first_row[layer + 1]):
-            if kind[row] != _EXTRUDE:
-                continue
-            ax, ay, bx, by = x[row - 1], y[row - 1], x[row], y[row]
-            steps = int(hypot(bx - ax, by - ay) / step_mm) + 1
-            for k in range(steps + 1):
-                dx = ax + (bx - ax) * k / steps - cx
-                dy = ay + (by - ay) * k / steps - cy
-                b = int(turn_share(dx, dy) * bins) % bins
-                away = hypot(dx, dy)
-                if away > reach[layer, b]:
-                    reach[layer, b] = away
+    layer = 0
+    for k in range(len(row)):
+        while layer < len(first_row) - 1 and row[k] >= first_row[layer + 1]:
+            layer += 1
+        if layer == len(first_row) - 1 or row[k] < first_row[layer]:
+            continue
+        ax, ay, bx, by = first[k, 0], first[k, 1], last[k, 0], last[k, 1]
+        steps = int(hypot(bx - ax, by - ay) / step_mm) + 1
+        for step in range(steps + 1):
+            dx = ax + (bx - ax) * step / steps - centre[layer, 0]
+            dy = ay + (by - ay) * step / steps - centre[layer, 1]
+            b = int(turn_share(dx, dy) * bins) % bins
+            away = hypot(dx, dy)
+            if away > reach[layer, b]:
+                reach[layer, b] = away
 
 
 @part_of_kernel

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Bool, Int
 from twinlapse.gcode import Kind, Layers, Mode, Setting, Toolpath
+from twinlapse.gcode.segments import printed_box, segment_chunks
 from twinlapse.motion import Timeline
-from twinlapse.plan.clearance.height_map_kernels import CELL_MM, EMPTY, lay_rows
+from twinlapse.plan.clearance.height_map_kernels import CELL_MM, EMPTY, lay_segments
 from twinlapse.plan.when.features import Path, marked_paths, path_at
 from twinlapse.plan.where.look_points import on_outline
 
@@ -97,15 +98,12 @@ def _outer(toolpath: Toolpath, layers: Layers, before: Int, after: Int) -> tuple
 
 def _covered(toolpath: Toolpath, rows: Int, z_mm: NDArray[np.float64]) -> Bool:
     """Return for some rows whether more is laid on the place where they end, at height `z_mm` (m,)."""
-    laid = toolpath.kind == Kind.EXTRUDE
-    left, front = float(toolpath.x_mm[laid].min()), float(toolpath.y_mm[laid].min())
-    across = int((toolpath.x_mm[laid].max() - left) / CELL_MM) + 1
-    deep = int((toolpath.y_mm[laid].max() - front) / CELL_MM) + 1
-    top = np.full((across, deep), EMPTY)
-    lay_rows(
-        top, toolpath.kind, toolpath.x_mm, toolpath.y_mm, toolpath.z_mm, toolpath.arc_row, toolpath.arc, 0,
-        len(toolpath), left, front,
-    )  # fmt: skip
+    box = printed_box(toolpath)
+    left, front = float(box.low_mm[0]), float(box.low_mm[1])
+    across, deep = (((box.high_mm - box.low_mm)[:2]) / CELL_MM).astype(int) + 1
+    top = np.full((across, deep), EMPTY, np.float32)
+    for chunk in segment_chunks(toolpath):
+        lay_segments(top, chunk.first_mm, chunk.last_mm, left, front)
     i = np.clip(((toolpath.x_mm[rows] - left) / CELL_MM).astype(int), 0, across - 1)
     j = np.clip(((toolpath.y_mm[rows] - front) / CELL_MM).astype(int), 0, deep - 1)
     return np.asarray(top[i, j] > z_mm + 1e-3)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float
 from twinlapse.gcode import Layers, Toolpath
+from twinlapse.gcode.segments import printed_boxes, segment_chunks
 from twinlapse.plan.clearance import height_map_kernels
 from twinlapse.plan.clearance.height_map import BORDER_MM
 from twinlapse.rig import Printer
@@ -47,10 +48,11 @@ def footprint_of(
     kept = np.ones(n, bool) if kept is None else kept
     counts, seen = np.zeros(shape, np.int32), np.full(shape, -1, np.int32)
     covered, centre = np.zeros(n, np.int64), np.zeros((n, 3))
-    height_map_kernels.count_layers(
-        toolpath.kind, toolpath.x_mm, toolpath.y_mm, layers.first_row, kept, CELL_MM, left, front, seen,
-        counts, covered, centre,
-    )  # fmt: skip
+    for chunk in segment_chunks(toolpath, int(layers.first_row[0]), int(layers.first_row[-1])):
+        height_map_kernels.count_layers(
+            chunk.row, chunk.first_mm, chunk.last_mm, layers.first_row, kept, CELL_MM, left, front, seen,
+            counts, covered, centre,
+        )  # fmt: skip
     weight = centre[:, 2]
     middle = centre[:, :2] / np.maximum(weight, 1e-9)[:, None]
     middle[weight <= 0] = middle[weight > 0].mean(axis=0) if (weight > 0).any() else 0.0
@@ -122,10 +124,11 @@ def touring_targets(toolpath: Toolpath, layers: Layers, shots_layer: NDArray[np.
 def reach_of(toolpath: Toolpath, layers: Layers, centre_mm: Float) -> Float:
     """Return how far each layer reaches from its centre in every direction, (n, DIRECTIONS)."""
     reach = np.zeros((len(layers), DIRECTIONS))
-    height_map_kernels.reach_of_layers(
-        toolpath.kind, toolpath.x_mm, toolpath.y_mm, layers.first_row, np.ascontiguousarray(centre_mm),
-        REACH_STEP_MM, reach,
-    )  # fmt: skip
+    centres = np.ascontiguousarray(centre_mm)
+    for chunk in segment_chunks(toolpath, int(layers.first_row[0]), int(layers.first_row[-1])):
+        height_map_kernels.reach_of_layers(
+            chunk.row, chunk.first_mm, chunk.last_mm, layers.first_row, centres, REACH_STEP_MM, reach
+        )
     for row in reach:
         hit = np.flatnonzero(row > 0)
         if 0 < len(hit) < DIRECTIONS:
@@ -162,15 +165,11 @@ def smoothed(values: Float) -> Float:
 def steady_centre(toolpath: Toolpath, layers: Layers) -> Float:
     """Return one centre an object: that of the box around its paths."""
     centre = np.zeros((len(layers), 2))
-    ends = np.stack([toolpath.x_mm, toolpath.y_mm], axis=1)
-    laid = toolpath.kind == 1
+    boxes = printed_boxes(toolpath, layers.first_row)
     for group in np.unique(layers.object) if layers.sequential else [-1]:
         mine = layers.object == group if group >= 0 else np.ones(len(layers), bool)
-        rows = np.zeros(len(toolpath), bool)
-        for layer in np.flatnonzero(mine):
-            rows[layers.first_row[layer] : layers.first_row[layer + 1]] = True
-        here = ends[rows & laid]
-        centre[mine] = (here.min(axis=0) + here.max(axis=0)) / 2 if len(here) else 0.0
+        low, high = boxes.low_mm[mine, :2].min(axis=0), boxes.high_mm[mine, :2].max(axis=0)
+        centre[mine] = (low + high) / 2 if np.isfinite(low).all() else 0.0
     return centre
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from twinlapse.arrays import Float
-from twinlapse.gcode import Kind, Layers, Toolpath
+from twinlapse.gcode import Layers, Toolpath
+from twinlapse.gcode.segments import printed_boxes
 from twinlapse.plan.clearance.height_map import Place, inside_bed
 from twinlapse.plan.where.look_points import lasting_targets, touring_targets
 from twinlapse.plan.where.parking import Box, park_for
@@ -150,7 +151,6 @@ def into_bed(printer: Printer, place: Place) -> Place:
 
 def print_box(toolpath: Toolpath, layers: Layers) -> Box:
     """Return the box around all layers, seen from above."""
-    rows = slice(int(layers.first_row[0]), int(layers.first_row[-1]))
-    laid = toolpath.kind[rows] == Kind.EXTRUDE
-    x, y = toolpath.x_mm[rows][laid], toolpath.y_mm[rows][laid]
-    return ((float(x.min()), float(y.min())), (float(x.max()), float(y.max())))
+    box = printed_boxes(toolpath, layers.first_row[[0, -1]])
+    (x0, y0), (x1, y1) = box.low_mm[0, :2].tolist(), box.high_mm[0, :2].tolist()
+    return ((x0, y0), (x1, y1))

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float
 from twinlapse.errors import PlanError
-from twinlapse.gcode import Kind, Layers, Toolpath, row_after_line
+from twinlapse.gcode import Layers, Toolpath, row_after_line
+from twinlapse.gcode.segments import layer_segments, points_along
 from twinlapse.optics.window import Window, window_of
 from twinlapse.plan.clearance.height_map import crosses
 from twinlapse.plan.cost import block_s, here_at
@@ -176,23 +177,13 @@ def lengthened(shot: Shot, stops: Sequence[Stop], toolpath: Toolpath, rig: Rig) 
 
 def layer_points(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
     """Return points (n, 2) along all lines of a layer, `STEP_MM` apart at most."""
-    rows = np.arange(int(layers.first_row[layer]), int(layers.first_row[layer + 1]))
-    rows = rows[(toolpath.kind[rows] == Kind.EXTRUDE) & (rows > 0)]
-    place = np.column_stack([toolpath.x_mm, toolpath.y_mm])
-    first, last = place[rows - 1], place[rows]
-    count = np.maximum(1, np.ceil(np.hypot(*(last - first).T) / STEP_MM)).astype(np.int64)
-    which = np.repeat(np.arange(len(rows)), count)
-    step = np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count)
-    share = ((step + 0.5) / count[which])[:, None]
-    return np.asarray(first[which] + share * (last[which] - first[which]))
+    return points_along(layer_segments(toolpath, layers, layer), STEP_MM)[:, :2]
 
 
 def layer_ends(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
-    """Return where the lines of a layer begin and end, (n, 2)."""
-    rows = np.arange(int(layers.first_row[layer]), int(layers.first_row[layer + 1]))
-    rows = rows[(toolpath.kind[rows] == Kind.EXTRUDE) & (rows > 0)]
-    place = np.column_stack([toolpath.x_mm, toolpath.y_mm])
-    return np.concatenate([place[rows - 1], place[rows]])
+    """Return where the segments of a layer begin and end, (n, 2)."""
+    segments = layer_segments(toolpath, layers, layer)
+    return np.concatenate([segments.first_mm, segments.last_mm])[:, :2]
 
 
 def seen_share(points: Float, places: list[tuple[float, float]], window: Window) -> float:
