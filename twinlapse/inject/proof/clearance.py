@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from twinlapse.arrays import Float
+from twinlapse.gcode import Kind, Toolpath
 from twinlapse.inject.proof import printed_heights
 from twinlapse.inject.proof.evidence import BlockMoves, Evidence
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
-from twinlapse.inject.proof.wipes import wiping_moves
+from twinlapse.inject.proof.wipes import trails_of, wiping_moves
+from twinlapse.rig.model import Printer
 
+_BEYOND_MM = 100.0  # printed this far beside the bed is still counted: prime lines, a bed that is too small
 _TOUCHES = {
     printed_heights.TIP: "travels lower than the print allows",
     printed_heights.CONE: "would touch the print with the side of the nozzle",
@@ -20,17 +24,17 @@ _TOUCHES = {
 
 def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
     """Judge every move of every block against the print of its time."""
-    printer, head, path = evidence.rig.printer, evidence.rig.printer.toolhead, evidence.original
-    left, front = printer.x_range_mm[0], printer.y_range_mm[0]
+    path, arcs, rows = evidence.original, evidence.arcs, evidence.block_rows
+    columns = (path.kind, path.x_mm, path.y_mm, path.z_mm, arcs.row, arcs.curve)
+    low, high = _extent(path, evidence.rig.printer)
     found = np.zeros(len(moves.row), np.int64)
-    gantry_mm = 0.0 if printer.kinematics == "bed-fixed" else head.gantry_mm
+    trails = trails_of(evidence)
+    wipes = wiping_moves(evidence, moves, trails)
     printed_heights.sweep(
-        path.kind, path.x_mm, path.y_mm, path.z_mm, evidence.block_rows.at, moves.block, moves.start_mm,
-        moves.end_mm, moves.home_mm, printed_heights.empty_tops(*printer.bed_mm), left, front,
-        np.array([head.radius_mm, gantry_mm, max(head.nozzle_radius_mm, 1e-6), head.nozzle_length_mm]), found,
+        *columns, rows.at, moves.block, moves.start_mm, moves.end_mm, moves.home_mm, wipes,
+        trails.place_mm, trails.first, printed_heights.empty_tops(*(high - low).tolist()), float(low[0]),
+        float(low[1]), _tool(evidence.rig.printer), found,
     )  # fmt: skip
-    wipes, above = wiping_moves(evidence, moves)
-    found[wipes | (above & (found != printed_heights.TIP))] = printed_heights.CLEAR
     faults = [
         Fault(
             evidence.line(int(moves.row[k])),
@@ -39,6 +43,27 @@ def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
         for k in np.flatnonzero(found)
     ]
     good = (
-        f"the nozzle travels {printed_heights.CLEAR_MM} mm or more above the print, head and gantry clear it"
+        f"the nozzle travels {printed_heights.TRAVEL_AIR_MM} mm or more above the print, "
+        "head and gantry clear it"
     )
     return verdict("clearance", first(faults), good)
+
+
+def _tool(printer: Printer) -> Float:
+    head = printer.toolhead
+    gantry_mm = 0.0 if printer.kinematics == "bed-fixed" else head.gantry_mm
+    nozzle_mm = max(head.nozzle_radius_mm, printed_heights.NOZZLE_FLAT_MM + 1e-6)
+    return np.array([max(head.radius_mm, nozzle_mm), gantry_mm, nozzle_mm, head.nozzle_length_mm])
+
+
+def _extent(path: Toolpath, printer: Printer) -> tuple[Float, Float]:
+    """Return the corners of the bed, or of what is printed where that reaches further."""
+    low = np.array([printer.x_range_mm[0], printer.y_range_mm[0]])
+    high = np.array([printer.x_range_mm[1], printer.y_range_mm[1]])
+    laid = path.kind == Kind.EXTRUDE
+    for axis, column in enumerate((path.x_mm, path.y_mm)):
+        least = column.min(where=laid, initial=low[axis])
+        most = column.max(where=laid, initial=high[axis])
+        low[axis] = max(least, low[axis] - _BEYOND_MM)
+        high[axis] = min(most, high[axis] + _BEYOND_MM)
+    return low - 2.0, high + 2.0

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import Toolpath
+from twinlapse.inject.proof.arc_reading import OwnArcs
 from twinlapse.inject.proof.block_rows import BlockRows, Rows
 from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Fault
@@ -20,6 +21,7 @@ class Evidence:
     """The original as columns, the written file cut at its fences, and the rows of its blocks."""
 
     original: Toolpath
+    arcs: OwnArcs  # of the original
     block_rows: BlockRows
     fenced: FencedFile
     facts: Mapping[str, str]  # of the header

@@ -11,6 +11,7 @@ from twinlapse.buffered_bytes import file_bytes
 from twinlapse.errors import TwinlapseError
 from twinlapse.gcode import Toolpath, read_toolpath
 from twinlapse.gcode.chunked_reader import pass_toolpath
+from twinlapse.inject.proof.arc_reading import read_arcs
 from twinlapse.inject.proof.block_commands import check_blocks
 from twinlapse.inject.proof.block_moves import check_machine, check_path, check_speed
 from twinlapse.inject.proof.block_rows import BlockRowCollector, BlockRows
@@ -68,9 +69,10 @@ def prove(
         outside = compare_outside(before, after, fenced)
         offset = tool_offset(before)
         tell(0.2)
-    if toolpath is None:
-        toolpath = read_toolpath(original, firmware=rig.printer.firmware)
-    tell(0.5)
+        if toolpath is None:
+            toolpath = read_toolpath(original, firmware=rig.printer.firmware)
+        arcs = read_arcs(toolpath, before)
+        tell(0.5)
     checks = [
         _check_fences(fenced),
         _check_header(facts, toolpath, fenced),
@@ -81,6 +83,7 @@ def prove(
     if block_rows is not None and not fenced.faults:
         evidence = Evidence(
             original=toolpath,
+            arcs=arcs,
             block_rows=block_rows,
             fenced=fenced,
             facts=facts,
