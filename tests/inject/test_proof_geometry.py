@@ -1,7 +1,7 @@
 """What the proof takes for printed: arcs, helices and slopes, each against where closed forms put its edge.
 
-A wall 30 mm high is printed, then a small square beside it. After the square's first layer a shot goes towards
-the wall at the height of the square. The rig's head is a disc of 10 mm around the nozzle, so a stop nearer to
+A wall 30 mm high is printed, then a small square beside it. After the square's first layer a shot heads for
+the wall, at the height of the square. The rig's head is a disc of 10 mm around the nozzle, so a stop nearer to
 the wall than 10 mm must be refused, and one 1 mm further away must be written.
 """
 
@@ -124,7 +124,13 @@ def try_stop(
     printer: dict[str, Any] = {"bed_mm": [220, 220], "height_mm": 250, "head": HEAD, "origin": origin}
     rig = {"printer": printer, "camera": [{"name": "wide", "mount": "frame"}]}
     plan = Plan(
-        gcode_sha256=path.sha256, rig=rig, shots=(shot,), print_s=600.0, cost_s=4.0, film_s=1.0, layer_count=31
+        gcode_sha256=path.sha256,
+        rig=rig,
+        shots=(shot,),
+        print_s=600.0,
+        cost_s=4.0,
+        film_s=1.0,
+        layer_count=31,
     )
     try:
         inject_file(source, plan, out, toolpath=path)
