@@ -1,8 +1,8 @@
 """What the proof takes for printed: arcs, helices and slopes, each against where closed forms put its edge.
 
-A wall 30 mm high is printed, then a small square beside it. After the square's first layer a shot heads for the
-wall, at the height of the square. The rig's head is a disc of 10 mm around the nozzle, so a stop nearer to the
-wall than 10 mm must be refused, and one 1 mm further away must be written.
+A wall 30 mm high is printed, then a small square beside it. After the square's first layer a shot heads for
+the wall, at the height of the square. The rig's head is a disc of 10 mm around the nozzle, so a stop nearer
+to the wall than 10 mm must be refused, and one 1 mm further away must be written.
 """
 
 from __future__ import annotations
