@@ -121,7 +121,7 @@ def try_stop(
         number=1, after_line=line, byte=text.index(";end"), layer=0, z_mm=0.2, at_s=0.0, cost_s=4.0,
         retract="own", retract_mm=1.0, retract_mm_s=35.0, lift_mm=lift_mm, stops=(stop,),
     )  # fmt: skip
-    printer: dict[str, Any] = {"bed_mm": [220, 220], "height_mm": 250, "head": HEAD, "origin": origin}
+    printer: dict[str, Any] = {"bed_mm": [220, 220], "height_mm": 250, "toolhead": HEAD, "origin": origin}
     rig = {"printer": printer, "camera": [{"name": "wide", "mount": "frame"}]}
     plan = Plan(
         gcode_sha256=path.sha256,
