@@ -1,9 +1,17 @@
-"""What all tests share: real sliced files, and facts about them worked out independently."""
+"""What all tests share: real sliced files, facts about them worked out independently, and a browser."""
 
 from __future__ import annotations
 
+import base64
 import json
+import shutil
+import socket
+import subprocess
 import tarfile
+import time
+import urllib.request
+from collections.abc import Iterator
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -33,3 +41,94 @@ def sliced(request: pytest.FixtureRequest, sliced_folder: Path) -> Path:
 def truth() -> dict[str, dict[str, Any]]:
     """Facts about the sliced files, by file name."""
     return TRUTH
+
+
+class Browser:
+    """Headless Chromium, spoken to by the W3C WebDriver protocol (w3.org/TR/webdriver2)."""
+
+    def __init__(self, port: int, binary: str, profile: Path) -> None:
+        self._base = f"http://127.0.0.1:{port}"
+        flags = ["--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
+        flags += ["--no-proxy-server", f"--user-data-dir={profile}"]
+        options = {"binary": binary, "args": flags, "prefs": {"download.default_directory": str(profile)}}
+        wanted = {"goog:chromeOptions": options, "goog:loggingPrefs": {"browser": "ALL"}}
+        made = self.ask("POST", "/session", {"capabilities": {"alwaysMatch": wanted}})
+        self._base += f"/session/{made['sessionId']}"
+
+    def ask(self, method: str, path: str, body: Any = None) -> Any:
+        data = None if body is None else json.dumps(body).encode()
+        request = urllib.request.Request(
+            self._base + path, data, {"Content-Type": "application/json"}, method=method
+        )
+        with urllib.request.urlopen(request, timeout=60) as answer:
+            return json.load(answer)["value"]
+
+    def open(self, address: str, width: int = 1360, height: int = 900) -> None:
+        size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
+        self.ask("POST", "/goog/cdp/execute", {"cmd": "Emulation.setDeviceMetricsOverride", "params": size})
+        self.ask("POST", "/url", {"url": address})
+
+    def run(self, script: str) -> Any:
+        """Return the value of a JavaScript expression, awaited."""
+        wrapped = f"const done = arguments[0]; Promise.resolve({script}).then(done, e => done(String(e)))"
+        return self.ask("POST", "/execute/async", {"script": wrapped, "args": []})
+
+    def until(self, script: str, timeout_s: float = 20.0) -> None:
+        end = time.monotonic() + timeout_s
+        while not self.run(script):
+            assert time.monotonic() < end, f"never true: {script}"
+            time.sleep(0.05)
+
+    def press(self, keys: str) -> None:
+        actions = [{"type": kind, "value": key} for key in keys for kind in ("keyDown", "keyUp")]
+        self.ask("POST", "/actions", {"actions": [{"type": "key", "id": "keys", "actions": actions}]})
+
+    def click(self, selector: str) -> None:
+        found = self.ask("POST", "/element", {"using": "css selector", "value": selector})
+        self.ask("POST", f"/element/{next(iter(found.values()))}/click", {})
+
+    def picture(self) -> bytes:
+        return base64.b64decode(self.ask("GET", "/screenshot"))
+
+    def errors(self) -> list[str]:
+        """Return what the page's script has complained of so far."""
+        said = self.ask("POST", "/se/log", {"type": "browser"})
+        return [entry["message"] for entry in said if entry["level"] == "SEVERE"]
+
+    def accessibility_faults(self) -> list[str]:
+        """Return what axe-core (the rules of WCAG 2.x as tests) finds on the page."""
+        axe = (resources.files("axe_core_python") / "axe.min.js").read_text("utf-8")
+        self.ask("POST", "/execute/sync", {"script": axe, "args": []})
+        return list(
+            self.run(
+                "axe.run().then(r => r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html).join(' ')))"
+            )
+        )
+
+
+@pytest.fixture
+def browser(tmp_path: Path) -> Iterator[Browser]:
+    """Headless Chromium; the test is skipped where it is not installed."""
+    driver = shutil.which("chromedriver")
+    binary = shutil.which("chromium") or shutil.which("chromium-browser")
+    if driver is None or binary is None:
+        pytest.skip("needs the Debian packages chromium and chromium-driver")
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    process = subprocess.Popen(
+        [driver, f"--port={port}"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    opened = None
+    try:
+        for _ in range(100):
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            time.sleep(0.1)
+        opened = Browser(port, binary, tmp_path / "profile")
+        yield opened
+    finally:
+        if opened is not None:
+            opened.ask("DELETE", "")
+        process.terminate()
+        process.wait(timeout=20)

@@ -66,7 +66,7 @@ def command(
     if chart is not None:
         from twinlapse.plan.chart import draw_chart
 
-        draw_chart(planning.plan, path, layers, timeline, rig, chart)
+        draw_chart(planning.plan, path, layers, timeline, rig, chart, planning=planning)
         output.say(f"{'Chart':<18} {chart}")
     reasons = _why(output, planning, layers, rig, why) if why is not None else []
     output.result({**plan_to_json(planning.plan), **({"why": reasons} if why is not None else {})})

@@ -7,6 +7,7 @@ from pathlib import Path
 from twinlapse.errors import PlanError
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.motion import Timeline
+from twinlapse.plan.outcome import Planning
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan
 
@@ -14,9 +15,24 @@ SUFFIXES = (".png", ".svg", ".html")
 
 
 def draw_chart(
-    plan: Plan, toolpath: Toolpath, layers: Layers, timeline: Timeline, rig: Rig, path: Path
+    plan: Plan,
+    toolpath: Toolpath,
+    layers: Layers,
+    timeline: Timeline,
+    rig: Rig,
+    path: Path,
+    *,
+    planning: Planning | None = None,
 ) -> None:
     """Draw a plan to `path`; its suffix says how: ``.png``, ``.svg`` or ``.html``.
+
+    Parameters
+    ----------
+    plan, toolpath, layers, timeline, rig
+        Of one print.
+    path : Path
+    planning : Planning, optional
+        The plan's reasons: with it the chart also shows what was left out and why.
 
     Raises
     ------
@@ -24,7 +40,7 @@ def draw_chart(
         for another suffix.
     """
     from twinlapse.files import write_bytes
-    from twinlapse.plan.chart.drawn import gather
+    from twinlapse.plan.chart.content import gather
 
     suffix = Path(path).suffix.lower()
     if suffix not in SUFFIXES:
@@ -33,12 +49,12 @@ def draw_chart(
             f"let its name end in {' or '.join(SUFFIXES)}",
             path=path,
         )
-    drawn = gather(plan, toolpath, layers, timeline, rig)
+    content = gather(plan, toolpath, layers, timeline, rig, planning)
     if suffix == ".html":
         from twinlapse.plan.chart.page import page_bytes
 
-        write_bytes(path, page_bytes(drawn))
+        write_bytes(path, page_bytes(content))
     else:
         from twinlapse.plan.chart.figure import figure_bytes
 
-        write_bytes(path, figure_bytes(drawn, suffix[1:]))
+        write_bytes(path, figure_bytes(content, suffix[1:]))

@@ -1,109 +1,159 @@
-"""The chart as one HTML file that needs no network: step through the shots with the arrow keys."""
+"""The viewer: one HTML file that needs no network, with the plan and the print's lines inside it."""
 
 from __future__ import annotations
 
 import base64
+import gzip
 import html
-import io
 import json
 import math
+import struct
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
-from matplotlib import colormaps
-from PIL import Image
+from numpy.typing import NDArray
 
-from twinlapse.plan.chart.drawn import COLOURS, SHAPES, Drawn, added_s, looks_away
-from twinlapse.plan.summary import clock
+from twinlapse.optics.lens import axis_px, focal_px
+from twinlapse.optics.pose import pose_in_bed
+from twinlapse.plan.chart.content import CAMERA_COLOURS, CAMERA_SHAPES, ChartContent, look_offset_mm
+from twinlapse.plan.chart.printed_paths import UNIT_MM, stored_steps
+from twinlapse.plan.clearance.height_map import MARGIN_MM
+from twinlapse.plan.where.stop_positions import LIFT_MM
+from twinlapse.rig import Camera, Printer
+from twinlapse.shots import plan_to_json
 
-_LINE_POINTS = 1500
+_PARTS = ("unpack", "edit", "camera_view", "bed", "timeline", "lists", "main")
 
 
-def page_bytes(drawn: Drawn) -> bytes:
+def page_bytes(content: ChartContent) -> bytes:
     """Return the page as UTF-8 bytes; what came from a file stands in it as data, never as markup."""
-    template = (files("twinlapse.plan.chart") / "page.html").read_text("utf-8")
-    data = json.dumps(_data(drawn), allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
-    return template.replace("@TITLE@", html.escape(drawn.name)).replace("@DATA@", data).encode()
+    folder = files("twinlapse.plan.chart") / "viewer"
+    page = (folder / "viewer.html").read_text("utf-8")
+    style = (folder / "viewer.css").read_text("utf-8")
+    script = "\n".join((folder / f"{part}.js").read_text("utf-8") for part in _PARTS)
+    title = html.escape(content.name)
+    for mark, text in (("@TITLE@", title), ("@STYLE@", style), ("@SCRIPT@", script)):
+        page = page.replace(mark, text)
+    return page.replace("@DATA@", packed(*_data(content))).encode()
 
 
-def _data(drawn: Drawn) -> dict[str, Any]:
-    plan = drawn.plan
-    share = 100 * plan.cost_s / max(plan.print_s, 1e-9)
-    return {
-        "name": drawn.name,
-        "summary": (
-            f"{len(plan.shots)} shots in {plan.layer_count} layers. Print {clock(plan.print_s)}, "
-            f"added {clock(plan.cost_s)} ({share:.1f} %). Film {plan.film_s:.1f} s."
-        ),
-        "warnings": list(plan.warnings),
-        "cameras": [
+def packed(head: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> str:
+    """Return base64 of gzip of: length of the head (4 bytes, little endian), the head as JSON, the arrays.
+
+    The head names each array's type, offset and count; arrays start at multiples of four bytes.
+    """
+    places: dict[str, dict[str, Any]] = {}
+    offset, blobs = 0, []
+    for name, array in arrays.items():
+        blob = np.ascontiguousarray(array).tobytes()
+        places[name] = {"type": array.dtype.str[1:], "offset": offset, "count": array.size}
+        blobs.append(blob + b"\0" * (-len(blob) % 4))
+        offset += len(blobs[-1])
+    # offsets count from the file's start: the head is padded to a fixed length that holds them
+    text = json.dumps({**head, "arrays": places}, allow_nan=False, separators=(",", ":"))
+    room = (len(text.encode()) + 24 * len(places) + 3) // 4 * 4
+    for place in places.values():
+        place["offset"] += 4 + room
+    text = json.dumps({**head, "arrays": places}, allow_nan=False, separators=(",", ":"))
+    body = struct.pack("<I", room) + text.encode().ljust(room) + b"".join(blobs)
+    return base64.b64encode(gzip.compress(body, 6, mtime=0)).decode()
+
+
+def _data(content: ChartContent) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
+    plan, rig, grid = content.plan, content.rig, content.first_layer
+    (x0, _), (y0, _) = rig.printer.x_range_mm, rig.printer.y_range_mm
+    head: dict[str, Any] = {
+        "plan": plan_to_json(plan),
+        "printer": _printer(rig.printer),
+        "cameras": [_camera(camera, rig.printer, index) for index, camera in enumerate(rig.cameras)],
+        "film": {"seconds": rig.film.seconds, "fps": float(rig.film.fps)},
+        "shots": [
             {
-                "name": camera.name,
-                "stance": camera.stance,
-                "colour": COLOURS[k % len(COLOURS)],
-                "shape": SHAPES[k % len(SHAPES)],
-                "look": looks_away(drawn, camera.name),
+                "home_mm": [round(value, 4) for value in note.home_mm],
+                "why": note.why,
+                "object": content.layer_object[shot.layer],
             }
-            for k, camera in enumerate(drawn.rig.cameras)
+            for note, shot in zip(content.notes, plan.shots, strict=True)
         ],
-        "print_s": plan.print_s,
-        "line": _line(drawn),
-        "shots": _shots(drawn),
-        "bed": drawn.bed_mm,
-        "round": drawn.round_bed,
+        "visible": [k for k, note in enumerate(content.notes) if note.visible_wall],
+        "left_out": [
+            {"layer": other.layer, "at_s": round(other.at_s, 3), "cameras": other.cameras, "why": other.why}
+            for other in content.left_out
+        ],
+        "layer_object": content.layer_object,
+        "print_box_mm": [round(value, 3) for value in content.print_box_mm],
+        "clearance_mm": LIFT_MM + MARGIN_MM,
+        "unit_mm": UNIT_MM,
+        "origin_mm": [x0, y0],
+        "grid": {
+            "rows": grid.layer.shape[0],
+            "columns": grid.layer.shape[1],
+            "x_mm": grid.x_mm,
+            "y_mm": grid.y_mm,
+            "cell_mm": grid.cell_mm,
+        },
+    }
+    arrays: dict[str, NDArray[Any]] = {
+        "steps": stored_steps(content.paths, (x0, y0)),
+        "path_start": content.paths.path_start.astype(np.uint32),
+        "layer_path": content.paths.layer_path.astype(np.uint32),
+        "first_layer": grid.layer,
+        "layer_z_mm": content.layer_z_mm.astype(np.float32),
+        "layer_end_s": content.layer_end_s.astype(np.float32),
+        "highest_mm": content.highest_mm.astype(np.float32),
+    }
+    return head, arrays
+
+
+def _printer(printer: Printer) -> dict[str, Any]:
+    toolhead = printer.toolhead
+    return {
+        "bed_mm": [*printer.x_range_mm, *printer.y_range_mm],
+        "round": printer.bed_shape == "round",
+        "height_mm": printer.height_mm,
+        "travel_mm_s": printer.travel_mm_s,
+        "travel_z_mm_s": printer.travel_z_mm_s,
+        "accel_mm_s2": printer.accel_mm_s2,
+        "accel_z_mm_s2": printer.accel_z_mm_s2,
+        "toolhead": {
+            "radius_mm": toolhead.radius_mm,
+            "height_mm": toolhead.height_mm,
+            "nozzle_radius_mm": toolhead.nozzle_radius_mm,
+            "nozzle_length_mm": toolhead.nozzle_length_mm,
+        },
         "keep_outs": [
-            {"x": box.x_mm, "y": box.y_mm, "z": box.z_mm if math.isfinite(box.z_mm) else None}
-            for box in drawn.keep_outs
+            {"x_mm": box.x_mm, "y_mm": box.y_mm, "z_mm": box.z_mm if math.isfinite(box.z_mm) else None}
+            for box in printer.keep_out
         ],
-        "tops": {"png": _tops_png(drawn), "extent": drawn.extent_mm},
     }
 
 
-def _line(drawn: Drawn) -> list[list[float]]:
-    step = max(1, len(drawn.time_s) // _LINE_POINTS)
-    points = zip(drawn.time_s[::step].tolist(), drawn.height_mm[::step].tolist(), strict=True)
-    return [[round(time_s, 3), round(height_mm, 3)] for time_s, height_mm in points]
-
-
-def _shots(drawn: Drawn) -> list[dict[str, Any]]:
-    return [
-        {
-            "n": shot.number,
-            "line": shot.after_line,
-            "layer": shot.layer + 1,
-            "z": shot.z_mm,
-            "at": shot.at_s,
-            "clock": clock(shot.at_s),
-            "cost": shot.cost_s,
-            "added": round(float(added), 3),
-            "retract": shot.retract,
-            "retract_mm": shot.retract_mm,
-            "lift": round(shot.lift_mm, 3),
-            "way": way.round(3).tolist(),
-            "stops": [
-                {
-                    "cameras": list(stop.cameras),
-                    "x": stop.x_mm,
-                    "y": stop.y_mm,
-                    "z": round(stop.z_mm, 3),
-                    "dwell": stop.dwell_s,
-                    "stance": stop.stance,
-                }
-                for stop in shot.stops
-            ],
-        }
-        for shot, way, added in zip(drawn.plan.shots, drawn.ways, added_s(drawn.plan), strict=True)
-    ]
-
-
-def _tops_png(drawn: Drawn) -> str:
-    """Return the height map as base64 of a PNG, the back of the bed on top, clear where it is empty."""
-    tops = drawn.tops.T[::-1]
-    known = np.isfinite(tops)
-    highest = float(tops[known].max()) if known.any() else 1.0
-    shades = colormaps["cividis"](np.where(known, tops, 0.0) / highest)
-    shades[..., 3] = known
-    out = io.BytesIO()
-    Image.fromarray((shades * 255).astype(np.uint8), "RGBA").save(out, "PNG", optimize=True)
-    return base64.b64encode(out.getvalue()).decode()
+def _camera(camera: Camera, printer: Printer, index: int) -> dict[str, Any]:
+    """Return a camera; its pose is a linear function of the nozzle's place on every machine."""
+    still = pose_in_bed(camera, printer, (0.0, 0.0, 0.0)).place_mm
+    steps = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    along = [float((pose_in_bed(camera, printer, step).place_mm - still)[k]) for k, step in enumerate(steps)]
+    axes = pose_in_bed(camera, printer, (0.0, 0.0, 0.0)).axes
+    lens = camera.lens
+    return {
+        "name": camera.name,
+        "stance": camera.stance,
+        "mount": camera.mount,
+        "colour": CAMERA_COLOURS[index % len(CAMERA_COLOURS)],
+        "shape": CAMERA_SHAPES[index % len(CAMERA_SHAPES)],
+        "look_mm": look_offset_mm(camera),
+        "at_mm": [round(float(value), 4) for value in still],
+        "along": along,
+        "axes": axes.round(6).tolist(),
+        "rotate_deg": camera.rotate_deg,
+        "mirror": camera.mirror,
+        "lens": {
+            "width_px": lens.width_px,
+            "height_px": lens.height_px,
+            "kind": lens.kind,
+            "focal_px": focal_px(lens),
+            "axis_px": axis_px(lens),
+            "distortion": list(lens.distortion),
+        },
+    }

@@ -191,7 +191,7 @@ class Bed {
       pen.lineWidth = 1.2;
       pen.setLineDash([2, 4]);
       pen.beginPath();
-      pen.arc(px, py, this.data.printer.head.radius_mm * this.scale, 0, 7);
+      pen.arc(px, py, this.data.printer.toolhead.radius_mm * this.scale, 0, 7);
       pen.stroke();
       pen.setLineDash([]);
       if (camera.look_mm) {

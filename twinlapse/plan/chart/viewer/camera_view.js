@@ -103,17 +103,17 @@ function layerLines(data, layer, line, stroke, thick) {
 }
 
 function drawToolhead(data, camera, nozzle, line) {
-  const { head } = data.printer;
+  const { toolhead } = data.printer;
   const ring = (radius, z) =>
     [...Array(33).keys()].map((k) => {
       const turn = (k * Math.PI) / 16;
       return [nozzle[0] + radius * Math.cos(turn), nozzle[1] + radius * Math.sin(turn), nozzle[2] + z];
     });
   const ink = colour("--ink");
-  line(ring(head.nozzle_radius_mm, head.nozzle_length_mm), ink, 1);
-  for (const k of [0, 8, 16, 24]) line([nozzle, ring(head.nozzle_radius_mm, head.nozzle_length_mm)[k]], ink, 1);
-  if (camera.mount === "head") return; // it looks out from under the block
-  const low = ring(head.radius_mm, head.nozzle_length_mm), high = ring(head.radius_mm, head.height_mm);
+  line(ring(toolhead.nozzle_radius_mm, toolhead.nozzle_length_mm), ink, 1);
+  for (const k of [0, 8, 16, 24]) line([nozzle, ring(toolhead.nozzle_radius_mm, toolhead.nozzle_length_mm)[k]], ink, 1);
+  if (camera.mount === "toolhead") return; // it looks out from under the block
+  const low = ring(toolhead.radius_mm, toolhead.nozzle_length_mm), high = ring(toolhead.radius_mm, toolhead.height_mm);
   line(low, ink, 1.2);
   line(high, ink, 1.2);
   for (const k of [0, 8, 16, 24]) line([low[k], high[k]], ink, 1);

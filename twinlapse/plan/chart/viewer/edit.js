@@ -113,14 +113,14 @@ class Edits {
 
   // Seconds of straight moves from rest to rest (trapezoid); used for differences alone.
   moving_s(points) {
-    const { travel_mm_s, lift_mm_s, accel_mm_s2, accel_z_mm_s2 } = this.data.printer;
+    const { travel_mm_s, travel_z_mm_s, accel_mm_s2, accel_z_mm_s2 } = this.data.printer;
     let total = 0;
     for (let k = 0; k + 1 < points.length; k++) {
       const [a, b] = [points[k], points[k + 1]];
       const level = Math.hypot(b[0] - a[0], b[1] - a[1]);
       const length = Math.hypot(level, b[2] - a[2]);
       if (length < 1e-9) continue;
-      const [v, accel] = level < 1e-9 ? [lift_mm_s, accel_z_mm_s2] : [travel_mm_s, accel_mm_s2];
+      const [v, accel] = level < 1e-9 ? [travel_z_mm_s, accel_z_mm_s2] : [travel_mm_s, accel_mm_s2];
       total += length > (v * v) / accel ? length / v + v / accel : 2 * Math.sqrt(length / accel);
     }
     return total;

@@ -227,7 +227,7 @@ async function start() {
   if (state.shot >= 0) choose(Math.max(asked, 0));
   else setLayer(0);
   document.body.classList.add("ready");
-  window.twinlapse = { data, edits, bed, state, choose, setLayer, drawAll };
+  window.twinlapse = { data, edits, bed, state, choose, setLayer, drawAll, poseAt, projected };
 }
 
 start().catch((error) => {
