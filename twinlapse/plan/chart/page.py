@@ -67,7 +67,7 @@ def _data(content: ChartContent) -> tuple[dict[str, Any], dict[str, NDArray[Any]
         "plan": plan_to_json(plan),
         "printer": _printer(rig.printer),
         "cameras": [_camera(camera, rig.printer, index) for index, camera in enumerate(rig.cameras)],
-        "film": {"seconds": rig.film.seconds, "fps": float(rig.film.fps)},
+        "film": {"seconds": rig.film.length_s, "fps": float(rig.film.fps)},
         "shots": [
             {
                 "home_mm": [round(value, 4) for value in note.home_mm],
