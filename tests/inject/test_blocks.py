@@ -9,7 +9,7 @@ import pytest
 
 from twinlapse.errors import InjectError
 from twinlapse.gcode import ModalState
-from twinlapse.inject.blocks import Habit, block_lines
+from twinlapse.inject.blocks import RetractionStyle, block_lines
 from twinlapse.rig import rig_from_mapping
 from twinlapse.shots import Shot, Stop
 
@@ -68,7 +68,7 @@ def test_firmware_retraction_reprapfirmware(rig_values: dict[str, Any]) -> None:
 
 def test_inches_with_a_moved_origin(rig_values: dict[str, Any]) -> None:
     state = replace(STATE, inch=True, e_word=4.0, shift_mm=(-10.0, 0.0, 0.0))
-    block = block_lines(SHOT, state, rig_from_mapping(rig_values), Habit(e_per_mm=1 / 25.4))[1:-1]
+    block = block_lines(SHOT, state, rig_from_mapping(rig_values), RetractionStyle(e_per_mm=1 / 25.4))[1:-1]
     assert block[0] == "G1 E3.9685 F94.48819"
     assert block[2] == "G1 X-0.19685 Y8.267717 F354.33071"  # 5 mm - 10 mm, 210 mm
     assert block[-2:] == ["G1 E4 F94.48819", "G1 F70.86614"]

@@ -10,7 +10,7 @@ from twinlapse.files import write_bytes
 from twinlapse.gcode import ModalState, Toolpath, row_after_line, state_after
 from twinlapse.inject.dialects import Dialect, dialect_of
 from twinlapse.inject.header import CAUTIONS
-from twinlapse.inject.move_writer import Pen
+from twinlapse.inject.move_writer import MoveWriter
 from twinlapse.inject.splice import as_bytes
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot, Stop
@@ -42,43 +42,43 @@ def dry_run_lines(plan: Plan, toolpath: Toolpath, rig: Rig) -> list[str]:
     homed = replace(
         state_after(toolpath, -1), homed=True, feed_mm_s=rig.printer.travel_mm_s, shift_mm=(0.0, 0.0, 0.0)
     )
-    pen = Pen(homed, 1.0)
-    pen.say(f"; twinlapse dry run of {len(plan.shots)} shots: nothing is heated, nothing is fed")
+    writer = MoveWriter(homed, 1.0)
+    writer.say(f"; twinlapse dry run of {len(plan.shots)} shots: nothing is heated, nothing is fed")
     for caution in CAUTIONS:
-        pen.say(f"; CAUTION: {caution}")
+        writer.say(f"; CAUTION: {caution}")
     for line in ("G21", "G90", "G28"):
-        pen.say(line)
-    pen.go(rig.printer.travel_z_mm_s, z_mm=SAFE_MM)
+        writer.say(line)
+    writer.go(rig.printer.travel_z_mm_s, z_mm=SAFE_MM)
     for shot in plan.shots:
         leave = state_after(toolpath, row_after_line(toolpath, shot.after_line) - 1)
-        _rehearse(pen, shot, leave, rig, dialect)
-    pen.go(rig.printer.travel_z_mm_s, z_mm=min(pen.place_mm[2] + SAFE_MM, rig.printer.height_mm))
-    pen.say(dialect.wait)
-    return pen.lines
+        _rehearse(writer, shot, leave, rig, dialect)
+    writer.go(rig.printer.travel_z_mm_s, z_mm=min(writer.place_mm[2] + SAFE_MM, rig.printer.height_mm))
+    writer.say(dialect.wait)
+    return writer.lines
 
 
-def _rehearse(pen: Pen, shot: Shot, leave: ModalState, rig: Rig, dialect: Dialect) -> None:
+def _rehearse(writer: MoveWriter, shot: Shot, leave: ModalState, rig: Rig, dialect: Dialect) -> None:
     """Go where the shot leaves the print, then its whole way, and back above that place."""
     printer = rig.printer
     height_mm = leave.z_mm + shot.lift_mm
-    pen.say(f"; shot {shot.number}, layer {shot.layer + 1}")
-    pen.say(dialect.to_display(f"shot {shot.number} of the dry run"))
-    pen.go(printer.travel_z_mm_s, z_mm=height_mm)
-    pen.go(printer.travel_mm_s, x_mm=leave.x_mm, y_mm=leave.y_mm)
+    writer.say(f"; shot {shot.number}, layer {shot.layer + 1}")
+    writer.say(dialect.to_display(f"shot {shot.number} of the dry run"))
+    writer.go(printer.travel_z_mm_s, z_mm=height_mm)
+    writer.go(printer.travel_mm_s, x_mm=leave.x_mm, y_mm=leave.y_mm)
     for stop in shot.stops:
-        _stop(pen, stop, rig, dialect)
-        pen.go(printer.travel_z_mm_s, z_mm=height_mm)
+        _stop(writer, stop, rig, dialect)
+        writer.go(printer.travel_z_mm_s, z_mm=height_mm)
     if shot.hold_mm is not None:
-        pen.go(printer.travel_mm_s, x_mm=shot.hold_mm[0], y_mm=shot.hold_mm[1])
+        writer.go(printer.travel_mm_s, x_mm=shot.hold_mm[0], y_mm=shot.hold_mm[1])
     for x_mm, y_mm in shot.back_mm:
-        pen.go(printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
-    pen.go(printer.travel_mm_s, x_mm=leave.x_mm, y_mm=leave.y_mm)
+        writer.go(printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
+    writer.go(printer.travel_mm_s, x_mm=leave.x_mm, y_mm=leave.y_mm)
 
 
-def _stop(pen: Pen, stop: Stop, rig: Rig, dialect: Dialect) -> None:
+def _stop(writer: MoveWriter, stop: Stop, rig: Rig, dialect: Dialect) -> None:
     for x_mm, y_mm in stop.via_mm:
-        pen.go(rig.printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
-    pen.go(rig.printer.travel_mm_s, x_mm=stop.x_mm, y_mm=stop.y_mm)
-    pen.go(rig.printer.travel_z_mm_s, z_mm=stop.z_mm)
-    pen.say(dialect.wait)
-    pen.say(dialect.dwell(SHORT_S))
+        writer.go(rig.printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
+    writer.go(rig.printer.travel_mm_s, x_mm=stop.x_mm, y_mm=stop.y_mm)
+    writer.go(rig.printer.travel_z_mm_s, z_mm=stop.z_mm)
+    writer.say(dialect.wait)
+    writer.say(dialect.dwell(SHORT_S))

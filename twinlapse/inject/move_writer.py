@@ -1,4 +1,4 @@
-"""Writes plain moves in a file's own units and modes, and knows where each leaves the machine."""
+"""Write plain moves in the units and modes of a file, keeping track of the machine's position."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from twinlapse.gcode import ModalState
 
 INCH_MM = 25.4
-SAME_MM = 1e-6
+SAME_MM = 1e-6  # the last of six decimals: closer places are written the same
 _AXES = "XYZ"
 
 
@@ -20,8 +20,8 @@ def number(value: float, digits: int = 6) -> str:
 
 
 @dataclass(slots=True)
-class Pen:
-    """Lines of plain moves from a known state.
+class MoveWriter:
+    """Collects lines of plain moves that begin at a known state.
 
     Places are machine millimetres. In relative mode every word is rounded before it is counted, so the way
     back is the exact sum of the way out and nothing drifts.
@@ -54,7 +54,7 @@ class Pen:
         y_mm: float | None = None,
         z_mm: float | None = None,
     ) -> None:
-        """Move along the named axes, if that is any way at all."""
+        """Move along the named axes; write nothing if the nozzle is there already."""
         words = [
             self._word(axis, target)
             for axis, target in enumerate((x_mm, y_mm, z_mm))
@@ -64,26 +64,26 @@ class Pen:
             self.lines.append(f"G1 {' '.join(words)} {self.feed(speed_mm_s)}")
 
     def go_home(self, speed_mm_s: float, axes: str) -> None:
-        """Move the named axes back to where the state has them."""
+        """Move the named axes back to where the block began."""
         state = self.state
         there = {"x_mm": state.x_mm, "y_mm": state.y_mm, "z_mm": state.z_mm}
         self.go(speed_mm_s, **{f"{axis}_mm": there[f"{axis}_mm"] for axis in axes})
 
-    def pull(self, filament_mm: float, speed_mm_s: float) -> None:
+    def feed_filament(self, filament_mm: float, speed_mm_s: float) -> None:
         """Feed filament: backward when negative."""
         word = round(filament_mm * self.e_per_mm, 5)
         self.e_word += word
         said = word if self.state.relative_e else self.e_word
         self.lines.append(f"G1 E{number(said, 5 if self.state.relative_e else 9)} {self.feed(speed_mm_s)}")
 
-    def name_e(self) -> None:
-        """Give the filament's place the name that the state has for it, when it has another by now."""
+    def restore_e(self) -> None:
+        """Emit G92 E where needed, so that the logical E equals its value before the block."""
         if abs(self.e_word - self.state.e_word) > 1e-9:
             self.e_word = self.state.e_word
             self.lines.append(f"G92 E{number(self.e_word, 9)}")
 
     def feed(self, speed_mm_s: float) -> str:
-        """Return the F word of a speed, per minute as G-code has it."""
+        """Return the F word of a speed: per minute, in the file's unit."""
         return f"F{number(speed_mm_s * 60 / self.unit_mm, 3 if self.unit_mm == 1.0 else 5)}"
 
     def _word(self, axis: int, target_mm: float) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import InjectError
 from twinlapse.files import replacing
-from twinlapse.inject.splice import Insertion, weave
+from twinlapse.inject.splice import Insertion, splice
 
 MARK = b"; twinlapse "
 _BEGIN = re.compile(rb"; twinlapse (header|(?:shot|arm) \d+) begin\b[^\n]*\n?")
@@ -62,7 +62,7 @@ def remove_shots(path: Path, out: Path, *, progress: Callable[[float], None] | N
         ]
         digest = hashlib.sha256()
         with replacing(out) as file:
-            weave(view, cuts, Digesting(file, digest), progress)
+            splice(view, cuts, Digesting(file, digest), progress)
             size = file.tell()
     said = facts.get("original_sha256")
     return RemoveReport(

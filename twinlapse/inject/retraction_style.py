@@ -1,19 +1,19 @@
-"""What a file does around a shot beyond its modal state: read off its own moves."""
+"""How a file retracts around a shot, read off its own moves."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from twinlapse.gcode import Kind, Mode, Toolpath
-from twinlapse.inject.blocks import Habit
+from twinlapse.inject.blocks import RetractionStyle
 from twinlapse.inject.move_writer import INCH_MM
 
-NEAR_ROWS = 5000
+NEAR_ROWS = 5000  # looked at around a shot for its longest feed; common practice, no source
 MOST_BELOW_MM = 0.1  # a spiral's path lies this far below where it ends, at most
 
 
-def habit_at(toolpath: Toolpath, row: int, wipe_mm: float = 0.0) -> Habit:
-    """Return what the file does around a row.
+def style_at(toolpath: Toolpath, row: int, wipe_mm: float = 0.0) -> RetractionStyle:
+    """Return how the file retracts around a row.
 
     Parameters
     ----------
@@ -23,7 +23,7 @@ def habit_at(toolpath: Toolpath, row: int, wipe_mm: float = 0.0) -> Habit:
     wipe_mm : float
         How far back along the path just laid a wipe begins; 0 for none.
     """
-    return Habit(e_per_mm=_e_per_mm(toolpath, row), wipe_mm=_wipe_path(toolpath, row, wipe_mm))
+    return RetractionStyle(e_per_mm=_e_per_mm(toolpath, row), wipe_mm=_wipe_path(toolpath, row, wipe_mm))
 
 
 def _e_per_mm(toolpath: Toolpath, row: int) -> float | None:

@@ -1,4 +1,4 @@
-"""Put pieces of text between the bytes of a file, streaming, and nothing else."""
+"""Insert text between the bytes of a file while copying it; every other byte stays as it is."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from typing import Protocol
 
 from twinlapse.buffered_bytes import FileBytes
 
-STEP_BYTES = 4_194_304
+STEP_BYTES = 4_194_304  # copied at a time: large enough to be fast, small enough to hold; no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Insertion:
-    """Text that stands before the byte at an offset, instead of `over` bytes of the original."""
+    """Replace `over` bytes at `byte` by `text`; with `over` 0 the text is inserted."""
 
     byte: int
     text: bytes
@@ -28,13 +28,13 @@ class Sink(Protocol):
         ...
 
 
-def weave(
+def splice(
     view: FileBytes,
     insertions: Iterable[Insertion],
     out: Sink,
     progress: Callable[[float], None] | None = None,
 ) -> None:
-    """Write the bytes of `view` with the insertions, which come in the order of their offsets."""
+    """Write the bytes of `view` to `out` with the insertions, which are sorted by their offsets."""
     place = 0
     for insertion in insertions:
         copy(view, place, insertion.byte, out, progress)

@@ -17,8 +17,8 @@ from twinlapse.inject.header import header_lines, place_of_header
 from twinlapse.inject.progress import progress_insertions
 from twinlapse.inject.proof import Proof, prove
 from twinlapse.inject.removal import MARK
-from twinlapse.inject.retraction_style import habit_at
-from twinlapse.inject.splice import Insertion, as_bytes, line_end, weave
+from twinlapse.inject.retraction_style import style_at
+from twinlapse.inject.splice import Insertion, as_bytes, line_end, splice
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot
 
@@ -72,7 +72,7 @@ def inject_file(
         _refuse(view, original, plan, toolpath)
         insertions = list(plan_insertions(view, plan, rig, toolpath))
         with replacing(out) as file:
-            weave(view, insertions, file, _part(progress, 0.3, 0.5))
+            splice(view, insertions, file, _part(progress, 0.3, 0.5))
             size = file.tell()
             file.flush()
             proof = prove(
@@ -123,8 +123,8 @@ def _wipes_s(plan: Plan, rig: Rig, toolpath: Toolpath) -> float:
 def lines_of_shot(shot: Shot, rig: Rig, toolpath: Toolpath) -> list[str]:
     """Return the block of one shot at its place in the original."""
     row = row_after_line(toolpath, shot.after_line) - 1
-    habit = habit_at(toolpath, row, rig.printer.wipe_mm)
-    return block_lines(shot, state_after(toolpath, row), rig, habit)
+    style = style_at(toolpath, row, rig.printer.wipe_mm)
+    return block_lines(shot, state_after(toolpath, row), rig, style)
 
 
 def _refuse_same(original: Path, out: Path) -> None:
