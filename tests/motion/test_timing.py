@@ -161,17 +161,20 @@ def test_look_ahead_reaches_the_greatest_speed_profile(moves: list[tuple[float, 
     assert found == pytest.approx(expected, rel=2e-3, abs=2e-3)
 
 
-def test_compiled_and_plain_loops_agree(sliced_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("corner", [Cornering(junction_deviation_mm=0.02), Cornering(square_corner_mm_s=5.0)])
+def test_compiled_and_plain_loops_agree(
+    corner: Cornering, sliced_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from twinlapse.motion import lookahead
 
-    path = read_toolpath(sliced_folder / "cube_bare.gcode", firmware="marlin")
-    compiled = time_toolpath(path, printer()).end_s
-    for name in (
-        "corner_speed2", "arc_tangents", "axis_limited", "corner_limits", "is_at", "run_passes", "trapezoid_s"
-    ):  # fmt: skip
-        function = getattr(lookahead, name)
-        monkeypatch.setattr(lookahead, name, getattr(function, "py_func", function))
-    assert time_toolpath(path, printer()).end_s == pytest.approx(compiled, abs=1e-3)
+    path = read_toolpath(sliced_folder / "cube_bare.gcode", firmware="klipper")
+    compiled = time_toolpath(path, printer(cornering=corner, firmware="klipper")).end_s
+    for name, function in list(vars(lookahead).items()):
+        if hasattr(function, "py_func"):
+            monkeypatch.setattr(lookahead, name, function.py_func)
+    assert time_toolpath(path, printer(cornering=corner, firmware="klipper")).end_s == pytest.approx(
+        compiled, abs=1e-3
+    )
 
 
 def test_a_whole_file_takes_about_what_its_slicer_said(sliced: Path, truth: dict[str, dict]) -> None:

@@ -40,11 +40,14 @@ _HEAT = ("M109", "M116", "M190", "M191")
 _PAUSE = ("M0", "M1", "M25", "M226", "M600", "M601")
 
 _VELOCITY = re.compile(r"(?i)\bSET_VELOCITY_LIMIT\b")
-_PAIR = re.compile(r"(?i)\b(ACCEL|VELOCITY|SQUARE_CORNER_VELOCITY)\s*=\s*([0-9]*\.?[0-9]+)")
+_PAIR = re.compile(
+    r"(?i)\b(ACCEL|VELOCITY|SQUARE_CORNER_VELOCITY|MINIMUM_CRUISE_RATIO)\s*=\s*([0-9]*\.?[0-9]+)"
+)
 _OF_KEY = {
     "ACCEL": (Setting.PRINT_ACCEL, Setting.TRAVEL_ACCEL),
     "VELOCITY": (Setting.MAX_SPEED,),
     "SQUARE_CORNER_VELOCITY": (Setting.SQUARE_CORNER,),
+    "MINIMUM_CRUISE_RATIO": (Setting.MIN_CRUISE_RATIO,),
 }
 Found = list[tuple[Int, int, Float]]
 

@@ -84,6 +84,7 @@ class Setting(IntEnum):
     RETRACT_LENGTH = 21  # M207 S
     RETRACT_SPEED = 22  # M207 F
     MAX_SPEED = 23  # SET_VELOCITY_LIMIT VELOCITY
+    MIN_CRUISE_RATIO = 24  # SET_VELOCITY_LIMIT MINIMUM_CRUISE_RATIO
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

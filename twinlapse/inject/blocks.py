@@ -98,10 +98,9 @@ def _stand(
     cameras = "+".join(stop.cameras)
     place = " ".join(f"{axis}{number(value, 3)}" for axis, value in zip("XYZ", writer.place_mm, strict=True))
     writer.say(f"; stop {shot.number}.{index}: {cameras} at {place} for {number(stop.dwell_s, 3)} s")
-    writer.say(dialect.wait)
     settle_s = max((rig_settle(rig, name) for name in stop.cameras), default=0.0)
-    if settle_s > 0:
-        writer.say(dialect.dwell(settle_s))
+    for line in dialect.settle(settle_s):
+        writer.say(line)
     cue = Cue(shot=shot.number, stop=index, cameras=tuple(stop.cameras))
     writer.say(cue_line(rig.cue, dialect, cue, shot.layer + 1))
     if stop.dwell_s > 0:

@@ -23,6 +23,19 @@ class Dialect:
     retract: str = "G10"
     prime: str = "G11"
     hold: tuple[str, ...] = ("M0 {}",)  # templates of the lines that wait for a person
+    dwell_blocks: bool = True  # the lines behind a dwell are taken only when it is over
+
+    def settle(self, seconds: float) -> list[str]:
+        """Return the lines behind which the machine has stood for some seconds.
+
+        A cue is sent when its line is taken, so the last line before it must be one that waits for all
+        motion (see `twinlapse.motion.stream`). Where a dwell does not hold the stream, it stands before that
+        wait and counts as motion. The wait directly before the cue is written again in any case: a pause
+        takes effect between two lines, mostly behind one that waits, and the move back to this place, which
+        a resumed print begins with, must be over before the cue.
+        """
+        dwell = [self.dwell(seconds)] if seconds > 0 else []
+        return [self.wait, *dwell, self.wait] if self.dwell_blocks else [*dwell, self.wait, self.wait]
 
     def dwell(self, seconds: float) -> str:
         """Return the line that waits; P is in milliseconds in all three dialects."""
@@ -53,7 +66,13 @@ class Dialect:
 #   dictionary: M291 with S2 shows a box with one button and waits for it.
 _DIALECTS = {
     "marlin": Dialect(firmware="marlin", host="M118 E1 {}", display="M117 {}"),
-    "klipper": Dialect(firmware="klipper", host="M118 {}", display="M117 {}", hold=("M117 {}", "PAUSE")),
+    "klipper": Dialect(
+        firmware="klipper",
+        host="M118 {}",
+        display="M117 {}",
+        hold=("M117 {}", "PAUSE"),
+        dwell_blocks=False,  # klippy/toolhead.py, cmd_G4
+    ),
     "reprapfirmware": Dialect(
         firmware="reprapfirmware",
         host='M118 S"{}"',

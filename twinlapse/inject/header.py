@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import fields
 
 from twinlapse.inject.move_writer import number
 from twinlapse.rig import Rig
@@ -63,6 +64,10 @@ def _machine(rig: Rig) -> Iterator[str]:
         value = getattr(printer.cornering, name)
         if value is not None:
             yield f"cornering {name} {number(value, 5)}"
+    for item in fields(printer.limits):
+        value = getattr(printer.limits, item.name)
+        if value is not None and value != item.default:
+            yield f"limit {item.name} {number(value, 5)}"
     for name in ("radius_mm", "height_mm", "gantry_mm", "nozzle_radius_mm", "nozzle_length_mm"):
         yield f"toolhead {name} {number(getattr(head, name), 3)}"
     for box in printer.keep_out:

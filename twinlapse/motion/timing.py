@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +12,25 @@ from numpy.typing import NDArray
 from twinlapse.gcode.toolpath import Kind, Setting, Toolpath
 from twinlapse.motion import lookahead
 from twinlapse.motion.timeline import Timeline
-from twinlapse.rig.model import Cornering, Printer
+from twinlapse.rig.model import Printer
 
 # Marlin's default for Z (Configuration.h, DEFAULT_ZJERK); a rig's jerk is for X and Y
 JERK_Z_MM_S = 0.3
+# Klipper's defaults (docs/Config_Reference.md): max_extrude_cross_section is 4 x nozzle_diameter^2, and the
+# speed and acceleration of the filament alone follow from it; minimum_cruise_ratio; and
+# instantaneous_corner_velocity
+KLIPPER_CROSS_SECTION = 4.0
+KLIPPER_CRUISE_RATIO = 0.5
+KLIPPER_E_CORNER_MM_S = 1.0
 # what Klipper does not read: its limits stand in its own configuration (docs/G-Codes.md)
-_NOT_KLIPPER = (int(Setting.MAX_ACCEL_X), int(Setting.JUNCTION_DEVIATION))  # first and last
+_NOT_KLIPPER = np.array(
+    [
+        *range(Setting.MAX_ACCEL_X, Setting.JUNCTION_DEVIATION + 1),
+        Setting.RETRACT_LENGTH,
+        Setting.RETRACT_SPEED,
+    ]
+)
+_KLIPPER_ALONE = np.array([Setting.SQUARE_CORNER, Setting.MIN_CRUISE_RATIO, Setting.MAX_SPEED])
 _HEAT_WAIT, _PAUSE = int(Setting.HEAT_WAIT), int(Setting.PAUSE)
 _NO_ROWS, _NO_KINDS, _NO_VALUES = np.empty(0, np.int64), np.empty(0, np.uint8), np.empty(0)
 _NO_ARC_ROWS, _NO_ARCS = np.empty(0, np.int64), np.empty((0, 4))
@@ -50,18 +64,19 @@ def time_toolpath(
     """
     n = len(toolpath)
     distance, speed2, accel, entry2 = (np.empty(n, np.float32) for _ in range(4))
+    rule, limit = limits_of(printer)
+    smooth, smooth2 = (np.empty(n if rule == lookahead.SQUARE else 0, np.float32) for _ in range(2))
     seconds = np.empty(n)
     waits = np.isin(toolpath.setting_kind, (Setting.HEAT_WAIT, Setting.PAUSE))
     heard = _heard(toolpath.firmware, toolpath.setting_kind)
     rest = np.union1d(toolpath.setting_row[waits], np.asarray(rest_rows, np.int64))
-    rule, limit = limits_of(printer)
     lookahead.corner_limits(
         toolpath.kind, toolpath.x_mm, toolpath.y_mm, toolpath.z_mm, toolpath.e_mm, toolpath.feed_mm_s,
         toolpath.length_mm, toolpath.accel_mm_s2, toolpath.dwell_s, toolpath.arc_row, toolpath.arc,
         toolpath.setting_row[heard], toolpath.setting_kind[heard], toolpath.setting_value[heard], rest, limit,
-        rule, printer.accel_mm_s2, distance, speed2, accel, entry2, seconds,
+        rule, printer.accel_mm_s2, distance, speed2, accel, smooth, entry2, seconds,
     )  # fmt: skip
-    lookahead.run_passes(distance, speed2, accel, entry2, seconds)
+    _run_passes(rule, distance, speed2, accel, smooth, entry2, smooth2, seconds)
     end_s = np.cumsum(seconds, out=seconds)
     end_s.flags.writeable = False
     waits_s = float(toolpath.dwell_s[toolpath.kind == Kind.DWELL].sum(dtype=float))
@@ -93,33 +108,67 @@ def moves_s(
     length = np.sqrt((steps**2).sum(axis=1))
     kept = np.concatenate([[True], length > 1e-9])
     places, feed = places[kept], np.asarray(speeds_mm_s, np.float32)[kept[1:]]
-    count = len(feed)
-    if not count:
+    if not len(feed):
         return 0.0
+    length = np.concatenate([[0.0], length[kept[1:]]])
+    kinds = np.full(len(places), int(Kind.TRAVEL), np.uint8)
+    return _rows_s(kinds, places, np.zeros(len(places)), feed, length, printer, accel_mm_s2, limits)
+
+
+def filament_s(
+    length_mm: float,
+    speed_mm_s: float,
+    printer: Printer,
+    *,
+    accel_mm_s2: float | None = None,
+    limits: tuple[int, NDArray[np.float64]] | None = None,
+) -> float:
+    """Return the seconds of a retraction or a priming move alone, from rest to rest; see `moves_s`."""
+    if length_mm <= 0:
+        return 0.0
+    kinds = np.full(2, int(Kind.RETRACT), np.uint8)
+    e = np.array([0.0, -length_mm])
+    feed = np.array([speed_mm_s], np.float32)
+    return _rows_s(kinds, np.zeros((2, 3)), e, feed, np.zeros(2), printer, accel_mm_s2, limits)
+
+
+def _rows_s(
+    kind: NDArray[np.uint8],
+    places: NDArray[np.float64],
+    e: NDArray[np.float64],
+    feed: NDArray[np.float32],
+    length: NDArray[np.float64],
+    printer: Printer,
+    accel_mm_s2: float | None,
+    limits: tuple[int, NDArray[np.float64]] | None,
+) -> float:
+    """Return the seconds of a few rows; the first is where they begin, and ``feed`` leaves it out."""
+    count = len(kind)
     rule, limit = limits or limits_of(printer)
-    kind, still = np.zeros(count + 1, np.uint8), np.zeros(count + 1, np.float32)
     x, y, z = (np.ascontiguousarray(places[:, k]) for k in range(3))
-    e, feed = np.zeros(count + 1), np.concatenate([[np.float32(1)], feed])
-    length = np.concatenate([[0.0], length[kept[1:]]]).astype(np.float32)
-    for column in (
-        kind,
-        x,
-        y,
-        z,
-        e,
-        feed,
-        length,
-        still,
-    ):  # as a toolpath's are: one compiled kernel serves both
+    still = np.zeros(count, np.float32)
+    own = np.full(count, accel_mm_s2 or 0.0, np.float32)
+    feed = np.concatenate([[np.float32(1)], feed])
+    length = length.astype(np.float32)
+    for column in (kind, x, y, z, e, feed, length, still, own):  # as a toolpath's are: one kernel serves both
         column.flags.writeable = False
-    distance, speed2, accel, entry2 = (np.empty(count + 1, np.float32) for _ in range(4))
-    seconds = np.empty(count + 1)
+    distance, speed2, accel, entry2, smooth, smooth2 = (np.empty(count, np.float32) for _ in range(6))
+    seconds = np.empty(count)
     lookahead.corner_limits(
-        kind, x, y, z, e, feed, length, still, still, _NO_ARC_ROWS, _NO_ARCS, _NO_ROWS, _NO_KINDS, _NO_VALUES,
-        _NO_ROWS, limit, rule, accel_mm_s2 or printer.accel_mm_s2, distance, speed2, accel, entry2, seconds,
+        kind, x, y, z, e, feed, length, own, still, _NO_ARC_ROWS, _NO_ARCS, _NO_ROWS, _NO_KINDS, _NO_VALUES,
+        _NO_ROWS, limit.copy(), rule, printer.accel_mm_s2, distance, speed2, accel, smooth, entry2, seconds,
     )  # fmt: skip
-    lookahead.run_passes(distance, speed2, accel, entry2, seconds)
+    _run_passes(rule, distance, speed2, accel, smooth, entry2, smooth2, seconds)
     return float(seconds.sum())
+
+
+def _run_passes(rule: int, *columns: NDArray[Any]) -> None:
+    """Run the passes of a corner rule over distance, speed2, accel, smooth, entry2, smooth2, seconds."""
+    distance, speed2, accel, smooth, entry2, smooth2, seconds = columns
+    if rule == lookahead.SQUARE:
+        lookahead.run_smoothed_passes(distance, speed2, accel, smooth, entry2, smooth2, seconds)
+    else:
+        lookahead.run_passes(distance, speed2, accel, entry2, seconds)
 
 
 def straight_s(distance_mm: float, speed_mm_s: float, accel_mm_s2: float) -> float:
@@ -133,14 +182,47 @@ def straight_s(distance_mm: float, speed_mm_s: float, accel_mm_s2: float) -> flo
 def limits_of(printer: Printer) -> tuple[int, NDArray[np.float64]]:
     """Return the corner rule of a printer and its limits by Setting, before the file changes any."""
     limit = np.full(lookahead.LIMITS, np.inf)
-    rule, values = _corner(printer.cornering)
+    rule, values = _corner(printer)
+    own = printer.limits
+    named = {
+        Setting.MAX_SPEED: own.speed_mm_s,
+        Setting.MAX_FEED_X: own.x_mm_s,
+        Setting.MAX_FEED_Y: own.y_mm_s,
+        Setting.MAX_FEED_Z: own.z_mm_s,
+        Setting.MAX_ACCEL_X: own.x_mm_s2,
+        Setting.MAX_ACCEL_Y: own.y_mm_s2,
+        Setting.TRAVEL_ACCEL: own.travel_mm_s2,
+        Setting.RETRACT_ACCEL: own.retract_mm_s2,
+    }
+    for kind, value in named.items():
+        limit[kind] = math.inf if value is None else value
     limit[Setting.MAX_ACCEL_Z] = printer.accel_z_mm_s2
     limit[Setting.SPEED_FACTOR] = 1.0
     limit[Setting.RETRACT_LENGTH] = printer.retract_mm
     limit[Setting.RETRACT_SPEED] = printer.retract_mm_s
+    limit[Setting.MIN_CRUISE_RATIO] = _or(own.min_cruise_ratio, 0.0)
+    if printer.firmware == "klipper":
+        _set_klipper(printer, limit)
+    else:
+        limit[Setting.MAX_FEED_E] = _or(own.e_mm_s, math.inf)
+        limit[Setting.MAX_ACCEL_E] = _or(own.e_mm_s2, math.inf)
     for kind, value in values.items():
         limit[kind] = value
     return rule, limit
+
+
+def _set_klipper(printer: Printer, limit: NDArray[np.float64]) -> None:
+    """Set what Klipper takes where its configuration says nothing (docs/Config_Reference.md, [extruder])."""
+    own = printer.limits
+    share = KLIPPER_CROSS_SECTION * printer.nozzle_mm**2 / (math.pi / 4 * printer.filament_mm**2)
+    limit[Setting.MIN_CRUISE_RATIO] = _or(own.min_cruise_ratio, KLIPPER_CRUISE_RATIO)
+    limit[lookahead.E_ONLY_SPEED] = _or(own.e_mm_s, _or(own.speed_mm_s, math.inf) * share)
+    limit[lookahead.E_ONLY_ACCEL] = _or(own.e_mm_s2, printer.accel_mm_s2 * share)
+    limit[lookahead.E_CORNER] = _or(own.e_corner_mm_s, KLIPPER_E_CORNER_MM_S)
+
+
+def _or(value: float | None, default: float) -> float:
+    return default if value is None else value
 
 
 def limits_at(toolpath: Toolpath, printer: Printer, row: int) -> tuple[int, NDArray[np.float64]]:
@@ -157,14 +239,17 @@ def _heard(firmware: str, kinds: NDArray[np.uint8]) -> NDArray[np.bool_]:
     """Return which settings change how the machine moves."""
     heard = (kinds != _HEAT_WAIT) & (kinds != _PAUSE)
     if firmware == "klipper":
-        heard &= (kinds < _NOT_KLIPPER[0]) | (kinds > _NOT_KLIPPER[1])
+        return np.asarray(heard & ~np.isin(kinds, _NOT_KLIPPER))
+    heard &= ~np.isin(kinds, _KLIPPER_ALONE)
     return np.asarray(heard)
 
 
-def _corner(corner: Cornering) -> tuple[int, dict[Setting, float]]:
+def _corner(printer: Printer) -> tuple[int, dict[Setting, float]]:
+    corner = printer.cornering
     if corner.jerk_mm_s is not None:
         jerk = {Setting.JERK_X: corner.jerk_mm_s, Setting.JERK_Y: corner.jerk_mm_s}
-        return lookahead.JERK, {**jerk, Setting.JERK_Z: min(JERK_Z_MM_S, corner.jerk_mm_s)}
+        z_mm_s = _or(printer.limits.z_jerk_mm_s, min(JERK_Z_MM_S, corner.jerk_mm_s))
+        return lookahead.JERK, {**jerk, Setting.JERK_Z: z_mm_s}
     if corner.square_corner_mm_s is not None:
         return lookahead.SQUARE, {Setting.SQUARE_CORNER: corner.square_corner_mm_s}
     return lookahead.JUNCTION, {Setting.JUNCTION_DEVIATION: corner.junction_deviation_mm or 0.02}

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import ModalState, Setting, Toolpath, state_after
-from twinlapse.motion import moves_s, straight_s, time_toolpath
+from twinlapse.motion import filament_s, moves_s, time_toolpath
+from twinlapse.motion.stream import stop_cost_s
 from twinlapse.motion.timing import limits_at
 from twinlapse.rig import Rig
 from twinlapse.shots import Shot, Stop
@@ -78,8 +79,8 @@ def leg_s(leg: Sequence[Point], here: Here, rig: Rig) -> float:
 
 
 def stop_s(stop: Stop, rig: Rig) -> float:
-    """Return how long the machine stands at a stop."""
-    return settle_s(stop, rig) + stop.dwell_s
+    """Return how long a stop holds the machine: settling, dwell, and what its firmware needs to go on."""
+    return settle_s(stop, rig) + stop.dwell_s + stop_cost_s(rig.printer)
 
 
 def settle_s(stop: Stop, rig: Rig) -> float:
@@ -88,18 +89,17 @@ def settle_s(stop: Stop, rig: Rig) -> float:
 
 
 def pull_s(shot: Shot, here: Here, rig: Rig) -> float:
-    """Return the seconds of pulling the filament back, or of priming it again."""
-    accel = here.limits[1][Setting.RETRACT_ACCEL]
-    if not np.isfinite(accel):
-        accel = here.state.travel_accel_mm_s2 or rig.printer.accel_mm_s2
-    accel = min(float(accel), float(here.limits[1][Setting.MAX_ACCEL_E]))
-    if shot.retract == "firmware":
-        length, speed = here.limits[1][Setting.RETRACT_LENGTH], here.limits[1][Setting.RETRACT_SPEED]
-        return straight_s(float(length), float(speed), accel)
-    if shot.retract != "own":
+    """Return the seconds of retracting the filament, or of priming it again."""
+    if shot.retract not in ("firmware", "own"):
         return 0.0
-    speed = shot.retract_mm_s * here.state.speed_factor
-    return straight_s(shot.retract_mm, min(speed, float(here.limits[1][Setting.MAX_FEED_E])), accel)
+    limit = here.limits[1]
+    if shot.retract == "firmware":
+        length, speed = float(limit[Setting.RETRACT_LENGTH]), float(limit[Setting.RETRACT_SPEED])
+    else:
+        length, speed = shot.retract_mm, shot.retract_mm_s * here.state.speed_factor
+    accel = float(limit[Setting.RETRACT_ACCEL])
+    accel = accel if np.isfinite(accel) else here.state.travel_accel_mm_s2
+    return filament_s(length, speed, rig.printer, accel_mm_s2=accel, limits=here.limits)
 
 
 def rest_losses_s(

@@ -13,6 +13,7 @@ from typing import Any, Literal
 from twinlapse.names import CAMERA_NAME
 from twinlapse.rig.capture_settings import Capture, Light, Power, check_capture, check_switched
 from twinlapse.rig.film_settings import CameraFilming, Filming
+from twinlapse.rig.limits import Limits
 from twinlapse.rig.notations import read_amount, read_every, read_first_layers, read_layers
 from twinlapse.rig.schema import choice, flag, number, numbers, parsed, part, parts, point, text, whole
 from twinlapse.rig.toml_fields import InvalidValueError, Table
@@ -26,6 +27,7 @@ Stance = Literal["clear", "over", "tour", "last", "still"]
 Turn = Literal[0, 90, 180, 270]
 LensKind = Literal["pinhole", "fisheye"]
 CueKind = Literal["host", "display", "pin", "macro", "comment", "none"]
+SQUARE_CORNER_MM_S = 5.0  # Klipper's default (docs/Config_Reference.md, square_corner_velocity)
 Pair = tuple[float, float]
 Triple = tuple[float, float, float]
 
@@ -46,6 +48,12 @@ def _check_cornering(made: Cornering, table: Table) -> Cornering:
         table.fail(given[1], "two corner rules exclude each other", f"keep one of {', '.join(names)}")
     if not given:
         table.fail("", "it is empty", f"write one of {', '.join(names)}")
+    return made
+
+
+def _check_printer(made: Printer, table: Table) -> Printer:
+    if made.firmware == "klipper" and "cornering" not in table.values:
+        return replace(made, cornering=Cornering(square_corner_mm_s=SQUARE_CORNER_MM_S))
     return made
 
 
@@ -162,7 +170,17 @@ class Printer:
     accel_z_mm_s2: float = field(default=100.0, metadata=number("acceleration of Z", above=0, high=100_000))
     cornering: Cornering = field(
         default=Cornering(junction_deviation_mm=0.02),
-        metadata=part(Cornering, "how fast corners are taken", former=("corner",), check=_check_cornering),
+        metadata=part(
+            Cornering,
+            "how fast corners are taken",
+            former=("corner",),
+            check=_check_cornering,
+            without="junction_deviation_mm = 0.02; with Klipper square_corner_mm_s = 5",
+        ),
+    )
+    limits: Limits = field(
+        default=Limits(),
+        metadata=part(Limits, "what the firmware allows, and what it needs for a stop"),
     )
     toolhead: Toolhead = field(
         default=Toolhead(),
@@ -427,7 +445,7 @@ class CueSettings:
 class Rig:
     """A printer and its cameras, as a rig file describes them."""
 
-    printer: Printer = field(metadata=part(Printer, "the machine"))
+    printer: Printer = field(metadata=part(Printer, "the machine", check=_check_printer))
     cameras: tuple[Camera, ...] = field(
         metadata=parts(Camera, "one section a camera", name="camera", check=_check_camera)
     )

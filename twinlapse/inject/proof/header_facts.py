@@ -8,6 +8,7 @@ from typing import Any
 
 from twinlapse.errors import InjectError
 from twinlapse.inject.proof.fences import FencedFile
+from twinlapse.rig.limits import Limits
 from twinlapse.rig.model import Camera, Cornering, CueSettings, KeepOut, PlanSettings, Printer, Rig, Toolhead
 
 _FACT = re.compile(r"; ([a-z_0-9]+) (\S.*)")
@@ -47,6 +48,7 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
             cornering=Cornering(**_named(facts["cornering"])),
             toolhead=Toolhead(**_named(facts["toolhead"])),
             keep_out=tuple(_box(line) for line in facts.get("keep_out", "").splitlines()),
+            limits=Limits(**_named(facts.get("limit", ""))),
             **{name: float(facts[name]) for name in _NUMBERS},
         )
         cameras = tuple(_camera(line) for line in facts["camera"].splitlines())

