@@ -229,10 +229,17 @@ def _park_in_print(lines: Lines, block: Block, rng: random.Random, case: Case) -
     return Block(changed, block.number, block.begin).edit(TRAVELS.pattern, 0, lambda _: "G1 X100 Y100 F9000")
 
 
+def _no_wait(lines: Lines, block: Block, rng: random.Random, case: Case) -> Lines:
+    i = block.find("M400")
+    j = next(k for k in range(i, block.end) if "twinlapse cue" in lines[k])
+    return [*lines[:i], *(line for line in lines[i:j] if line != "M400"), *lines[j:]]
+
+
 def _wait_late(lines: Lines, block: Block, rng: random.Random, case: Case) -> Lines:
     i = block.find("M400")
     j = next(k for k in range(i, block.end) if "twinlapse cue" in lines[k])
-    return [*lines[:i], *lines[i + 1 : j + 1], lines[i], *lines[j + 1 :]]
+    kept = [line for line in lines[i:j] if line != "M400"]
+    return [*lines[:i], *kept, lines[j], "M400", *lines[j + 1 :]]
 
 
 def _no_speed(pattern: str, nth: int) -> Callable[..., Lines]:
@@ -359,7 +366,7 @@ FAULTS: dict[str, Callable[..., Lines | None]] = {
         "M400", 0, lambda line: line + " M106 S0"
     ),
     # standing
-    "it does not wait for its moves": _b("drop", "M400"),
+    "it does not wait for its moves": _no_wait,
     "it waits for its moves after the cue": _wait_late,
     "it does not settle": _b("drop", "G4 P"),
     "it leaves without a dwell": _b("drop", "G4 P", 1),

@@ -12,21 +12,24 @@ from twinlapse.inject.proof.block_rows import BlockRows, resting
 from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 from twinlapse.motion import time_toolpath
+from twinlapse.motion.stream import stop_cost_s
 from twinlapse.rig.model import Printer
 
 _SHARE = 0.1  # of the time said; stopping and starting again is not counted here
 _LEAST_S = 5.0
+_CUE = b"twinlapse cue "
 _WAS = "; twinlapse progress was "
 _M73 = re.compile(r"\s*M73\b([^;]*)(.*)", re.DOTALL)
 _WORD = re.compile(r"([A-Z])\s*(-?\d+(?:\.\d+)?)")
 
 
-def block_seconds(block_rows: BlockRows, printer: Printer) -> NDArray[np.float64]:
-    """Return how long each block takes from rest to rest, waits included."""
+def block_seconds(block_rows: BlockRows, fenced: FencedFile, printer: Printer) -> NDArray[np.float64]:
+    """Return how long each block takes from rest to rest, waits and what its stops cost included."""
     if not len(block_rows.first):
         return np.empty(0)
     end_s = time_toolpath(resting(block_rows), printer, rest_rows=block_rows.stop - 1).end_s
-    return np.asarray(end_s[block_rows.stop - 1] - end_s[block_rows.first - 1])
+    stops = np.array([block.text.count(_CUE) for block in fenced.blocks])
+    return np.asarray(end_s[block_rows.stop - 1] - end_s[block_rows.first - 1] + stops * stop_cost_s(printer))
 
 
 def check_time(seconds: NDArray[np.float64], facts: Mapping[str, str]) -> Check:

@@ -90,7 +90,7 @@ def prove(
             rig=rig,
             tool_offset_mm=offset,
         )
-        seconds = block_seconds(block_rows, rig.printer)
+        seconds = block_seconds(block_rows, fenced, rig.printer)
         added_s = float(seconds.sum())
         checks.extend(_block_checks(evidence))
         checks.extend([check_progress(fenced, seconds), check_time(seconds, facts)])
