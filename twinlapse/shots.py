@@ -11,6 +11,7 @@ from typing import Any
 from twinlapse.errors import PlanError
 from twinlapse.files import read_json, write_json
 from twinlapse.names import CAMERA_NAME
+from twinlapse.records import ArrayRecord
 
 SCHEMA = "twinlapse.plan/1"
 SURVEY = "survey"  # stance of the stops that show a whole layer between them
@@ -55,8 +56,8 @@ class Shot:
     hold_mm: tuple[float, float] | None = None  # after the last stop it waits here for a person
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Plan(ArrayRecord):
     """All shots of a job."""
 
     gcode_sha256: str

@@ -33,8 +33,8 @@ from twinlapse.frames.sequence import FrameFile, read_sequence
 from twinlapse.imaging.decode import read_picture
 from twinlapse.imaging.rigid_body import find_rigid
 from twinlapse.imaging.transforms import motion_of
+from twinlapse.job_folder import prepare
 from twinlapse.rehearsal import rehearse
-from twinlapse.rehearsal.job_setup import prepare
 from twinlapse.rehearsal.truth import residual_px
 from twinlapse.rig import read_rig
 from twinlapse.rig.film_settings import CameraFilming

@@ -15,10 +15,10 @@ import cv2
 
 from twinlapse.frames.job import Job
 from twinlapse.gcode import read_toolpath
+from twinlapse.job_folder import prepare
 from twinlapse.rehearsal.beads import beads_of
 from twinlapse.rehearsal.execution import encode, rest_place
 from twinlapse.rehearsal.faults import Faults, mishaps, parking_error
-from twinlapse.rehearsal.job_setup import prepare
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rehearsal.virtual_machine import laid_before, standings
 from twinlapse.rig import read_rig

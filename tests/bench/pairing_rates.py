@@ -21,12 +21,12 @@ from typing import Any
 import numpy as np
 
 from twinlapse.frames.job import Job
+from twinlapse.job_folder import prepare
 from twinlapse.pairing.extract_frames import look, shortest_of
 from twinlapse.pairing.joint_alignment import Paired, Seen, pair
 from twinlapse.pairing.recordings import open_recording
 from twinlapse.pairing.standstills import Watched, find_standstills
 from twinlapse.pairing.stop_matching import DOUBT, Match, Schedule, Standstill, schedule_of
-from twinlapse.rehearsal.job_setup import prepare
 from twinlapse.rehearsal.recordings import FILE, Night, record
 from twinlapse.rig import read_rig
 from twinlapse.shots import Plan, read_plan

@@ -14,8 +14,8 @@ from twinlapse.frames.sequence import read_sequence
 from twinlapse.imaging.decode import read_picture
 from twinlapse.imaging.light import apply_gain
 from twinlapse.imaging.resampling import resample
+from twinlapse.job_folder import prepare
 from twinlapse.rehearsal import rehearse
-from twinlapse.rehearsal.job_setup import prepare
 from twinlapse.rehearsal.truth import Truth, residual_px, rms_px
 from twinlapse.rig import read_rig
 from twinlapse.tracking.stabilise import Track, track_camera

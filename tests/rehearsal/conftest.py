@@ -81,8 +81,8 @@ def make_job(
     label_file: Path, small_rig: Callable[..., Rig], tmp_path_factory: pytest.TempPathFactory
 ) -> Callable[..., tuple[Job, Any]]:
     """A maker of rehearsed jobs of the foot; returns the job and the Rehearsal."""
+    from twinlapse.job_folder import prepare
     from twinlapse.rehearsal import Faults, rehearse
-    from twinlapse.rehearsal.job_setup import prepare
 
     def make(seed: int = 1, faults: Faults | None = None, rig: Rig | None = None) -> tuple[Job, Any]:
         job = Job(tmp_path_factory.mktemp("job"))

@@ -16,8 +16,8 @@ from twinlapse.frames.job import Job
 from twinlapse.frames.journal import read_journal
 from twinlapse.frames.sequence import job_sequences
 from twinlapse.imaging.decode import read_picture
+from twinlapse.job_folder import prepare
 from twinlapse.rehearsal import PERFECT, Faults, rehearse
-from twinlapse.rehearsal.job_setup import prepare
 from twinlapse.rehearsal.truth import read_truth, residual_px, rms_px
 from twinlapse.shots import read_plan
 

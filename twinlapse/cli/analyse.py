@@ -26,19 +26,12 @@ if TYPE_CHECKING:
 @speaking
 def command(output: Output, *, gcode: Path, rig: Path | None, firmware: str | None, no_layers: bool) -> None:
     """Say what GCODE holds: layers, heights, time, extents, what is odd."""
-    from concurrent.futures import ThreadPoolExecutor
-
-    from twinlapse.gcode import find_layers, read_toolpath
     from twinlapse.gcode.analysis import analysis_json
-    from twinlapse.motion import time_toolpath
+    from twinlapse.motion.sliced_print import read_sliced
 
-    printer = _printer(rig)
     with output.progress("Reading") as progress:
-        path = read_toolpath(gcode, firmware=firmware, progress=progress)
-    with ThreadPoolExecutor(1) as helper:
-        timed = helper.submit(time_toolpath, path, printer)
-        layers = find_layers(path)
-        timeline = timed.result()
+        sliced = read_sliced(gcode, _printer(rig), firmware=firmware, progress=progress)
+    path, layers, timeline = sliced.toolpath, sliced.layers, sliced.timeline
     found = analysis_json(path, layers, timeline.end_s, print_s=timeline.print_s, with_layers=not no_layers)
     output.result(found)
     if not output.as_json and not output.quiet:

@@ -5,25 +5,26 @@ from __future__ import annotations
 import shutil
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+import twinlapse
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
     from twinlapse.film import FilmReport
+    from twinlapse.frames.job import Job
     from twinlapse.rig import Rig
     from twinlapse.shots import Plan
-
-SAMPLE = "seedling_pot"
 
 
 @click.command()
 @click.argument("folder", metavar="[DIR]", type=click.Path(path_type=Path), default="twinlapse-demo")
 @click.option("--seed", type=int, default=1, show_default=True, help="Equal seeds give equal pictures.")
+@click.option("--copy", is_flag=True, help="Only copy the sample's files, pot.gcode and rig.toml, to DIR.")
 @speaking
-def command(output: Output, *, folder: Path, seed: int) -> None:
+def command(output: Output, *, folder: Path, seed: int, copy: bool) -> None:
     """Run the whole job once in DIR (default: twinlapse-demo), with simulated pictures.
 
     A sliced seedling pot is read, its shots are planned, written and proven; the print is simulated, two
@@ -31,71 +32,47 @@ def command(output: Output, *, folder: Path, seed: int) -> None:
     """
     from twinlapse.files import make_folder
     from twinlapse.frames.job import Job
-    from twinlapse.rig import read_rig
 
+    if copy:
+        for path in twinlapse.copy_sample(folder):
+            output.say(f"wrote {path}")
+        output.result({"folder": str(folder)})
+        return
     started = time.monotonic()
     job = Job(make_folder(folder))
-    sample = sample_folder()
-    shutil.copyfile(sample / "pot.gcode", job.original)
-    shutil.copyfile(sample / "rig.toml", job.rig)
-    rig = read_rig(job.rig)
+    shutil.copyfile(twinlapse.sample_job() / "pot.gcode", job.original)
+    shutil.copyfile(twinlapse.sample_job() / "rig.toml", job.rig)
+    rig = twinlapse.load_rig(job.rig)
     chart, film = folder / "chart.png", folder / "film.mp4"
 
     plan = _plan_and_write(output, job, rig, chart)
-    _rehearse(output, job, rig, seed)
-    report = _film(output, job, film)
+    with output.progress("Printing in a simulation") as progress:
+        twinlapse.rehearse(job.filmed, rig, folder, seed=seed, progress=progress)
+    with output.progress("Making the film") as progress:
+        report = twinlapse.render(folder, film, progress=progress)
     _close(output, job, rig, plan, report, chart, film, time.monotonic() - started)
 
 
-def sample_folder() -> Path:
-    """Return where the sample job lies: in the wheel, or in the source tree."""
-    package = Path(__file__).parents[1]
-    inside = package / "sample_jobs" / SAMPLE
-    return inside if inside.is_dir() else package.parent / "sample_jobs" / SAMPLE
-
-
-def _plan_and_write(output: Output, job: Any, rig: Rig, chart: Path) -> Plan:
-    from twinlapse.gcode import find_layers, read_toolpath
-    from twinlapse.inject import inject_file
-    from twinlapse.motion import time_toolpath
-    from twinlapse.plan import make_plan
+def _plan_and_write(output: Output, job: Job, rig: Rig, chart: Path) -> Plan:
     from twinlapse.plan.chart import draw_chart
     from twinlapse.shots import write_plan
 
     with output.progress("Reading the sliced file") as progress:
-        path = read_toolpath(job.original, firmware=rig.printer.firmware, progress=progress)
-        layers = find_layers(path)
-        timeline = time_toolpath(path, rig.printer)
+        sliced = twinlapse.read_sliced(job.original, rig, progress=progress)
     with output.progress("Planning the shots") as progress:
-        plan = make_plan(path, layers, timeline, rig, progress=progress)
+        plan = twinlapse.plan(sliced, rig, progress=progress)
         write_plan(job.plan, plan)
     with output.progress("Writing and proving") as progress:
-        inject_file(job.original, plan, job.filmed, toolpath=path, progress=progress)
+        twinlapse.inject(job.original, plan, job.filmed, toolpath=sliced.toolpath, progress=progress)
     with output.progress("Drawing the chart") as progress:
-        draw_chart(plan, path, layers, timeline, rig, chart)
+        draw_chart(plan, sliced.toolpath, sliced.layers, sliced.timeline, rig, chart)
         progress(1.0)
     return plan
 
 
-def _rehearse(output: Output, job: Any, rig: Rig, seed: int) -> None:
-    from twinlapse.rehearsal import rehearse
-
-    with output.progress("Printing in a simulation") as progress:
-        rehearse(job.filmed, rig, job, seed=seed, progress=progress)
-
-
-def _film(output: Output, job: Any, film: Path) -> FilmReport:
-    from twinlapse.cli.render import gather
-    from twinlapse.film import render_film
-
-    sources, plan, options = gather(job.folder, (), None, {})
-    with output.progress("Making the film") as progress:
-        return render_film(sources, plan, options, film, progress=progress)
-
-
 def _close(
     output: Output,
-    job: Any,
+    job: Job,
     rig: Rig,
     plan: Plan,
     report: FilmReport,

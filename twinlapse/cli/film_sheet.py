@@ -31,9 +31,9 @@ def command(
     from twinlapse.film.sheet import film_sheet
     from twinlapse.film.stills import write_picture
 
-    sources, plan, options = gather(job, frames, rig, {})
+    found = gather(job, frames, rig, {})
     with output.progress("measuring") as progress, one_thread_a_picture():
-        _, tracks, options = measured(sources, plan, options, progress)
+        _, tracks, options = measured(found.sources, found.plan, found.options, progress)
         write_picture(out, film_sheet(tracks, options.filming.background))
     dropped, unsure = dropped_files(tracks), unsure_files(tracks, options)
     for fault in dropped:

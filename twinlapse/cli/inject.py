@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+import twinlapse
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
@@ -62,35 +63,24 @@ def _planned(
     output: Output, gcode: Path, rig: Path | None, plan_path: Path | None
 ) -> tuple[Toolpath | None, Plan]:
     """Return the plan, and the toolpath when it has been read for planning."""
-    from twinlapse.shots import read_plan
-
     if rig is None:
         assert plan_path is not None
-        return None, read_plan(plan_path)
-    from twinlapse.gcode import find_layers, read_toolpath
-    from twinlapse.motion import time_toolpath
-    from twinlapse.plan import make_plan
-    from twinlapse.rig import read_rig
-
-    machine = read_rig(rig)
+        return None, twinlapse.load_plan(plan_path)
+    machine = twinlapse.load_rig(rig)
     with output.progress("Reading") as progress:
-        toolpath = read_toolpath(gcode, firmware=machine.printer.firmware, progress=progress)
-    layers = find_layers(toolpath)
-    timeline = time_toolpath(toolpath, machine.printer)
+        sliced = twinlapse.read_sliced(gcode, machine, progress=progress)
     with output.progress("Planning") as progress:
-        plan = make_plan(toolpath, layers, timeline, machine, progress=progress)
-    return toolpath, plan
+        return sliced.toolpath, twinlapse.plan(sliced, machine, progress=progress)
 
 
 def _dry_run(
     output: Output, gcode: Path, plan: Plan, dry_run: Path, toolpath: Toolpath | None
 ) -> dict[str, Any]:
-    from twinlapse.gcode import read_toolpath
     from twinlapse.inject.dryrun import write_dry_run
     from twinlapse.rig import rig_from_mapping
 
     firmware = rig_from_mapping(plan.rig).printer.firmware
-    path = toolpath or read_toolpath(gcode, firmware=firmware)
+    path = toolpath or twinlapse.read(gcode, firmware=firmware)
     shots = write_dry_run(plan, path, dry_run)
     output.say(
         f"{dry_run}: the moves of {shots} shots, no heat, no filament. Watch them with a hand on the stop."
@@ -99,11 +89,10 @@ def _dry_run(
 
 
 def _inject(output: Output, gcode: Path, plan: Plan, out: Path, toolpath: Toolpath | None) -> dict[str, Any]:
-    from twinlapse.inject import inject_file
     from twinlapse.inject.header import CAUTIONS
 
     with output.progress("Writing and proving") as progress:
-        report = inject_file(gcode, plan, out, toolpath=toolpath, progress=progress)
+        report = twinlapse.inject(gcode, plan, out, toolpath=toolpath, progress=progress)
     for warning in plan.warnings:
         output.warn(warning)
     output.say(
@@ -123,10 +112,8 @@ def _inject(output: Output, gcode: Path, plan: Plan, out: Path, toolpath: Toolpa
 
 
 def _remove(output: Output, gcode: Path, out: Path) -> None:
-    from twinlapse.inject import remove_shots
-
-    with output.progress("Taking shots out") as progress:
-        report = remove_shots(gcode, out, progress=progress)
+    with output.progress("Removing the shots") as progress:
+        report = twinlapse.remove(gcode, out, progress=progress)
     result: dict[str, Any] = {
         "file": str(out),
         "shots": report.shots,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+import twinlapse
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
@@ -42,18 +43,14 @@ def command(
     The machine moves by itself when the written file is printed: try it with the bed clear and a hand on
     the stop.
     """
-    from twinlapse.gcode import find_layers, read_toolpath
-    from twinlapse.motion import time_toolpath
     from twinlapse.plan import work_out
     from twinlapse.plan.summary import summary_rows
-    from twinlapse.rig import read_rig
     from twinlapse.shots import plan_to_json, write_plan
 
-    rig = _asked(read_rig(rig_path), survey, corners)
+    rig = _asked(twinlapse.load_rig(rig_path), survey, corners)
     with output.progress("Reading") as progress:
-        path = read_toolpath(gcode, firmware=rig.printer.firmware, progress=progress)
-    layers = find_layers(path)
-    timeline = time_toolpath(path, rig.printer)
+        sliced = twinlapse.read_sliced(gcode, rig, progress=progress)
+    path, layers, timeline = sliced.toolpath, sliced.layers, sliced.timeline
     with output.progress("Planning") as progress:
         planning = work_out(path, layers, timeline, rig, progress=progress)
     for name, text in summary_rows(planning, rig):

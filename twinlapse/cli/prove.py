@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+import twinlapse
 from twinlapse.cli.output import Output, speaking
 
 
@@ -26,12 +27,8 @@ def command(output: Output, *, original: Path, written: Path, rig: Path | None) 
     Reads both files anew. Says for each check whether it holds, and for the first thing that does not the
     line in WRITTEN. Exit status 1 when the proof does not hold.
     """
-    from twinlapse.inject import prove
-    from twinlapse.rig import read_rig
-
-    machine = None if rig is None else read_rig(rig)
     with output.progress("Proving") as progress:
-        proof = prove(original, written, machine, progress=progress)
+        proof = twinlapse.prove(original, written, rig, progress=progress)
     say_proof(output, proof, written)
     output.result(proof.to_json())
     if not proof.holds:

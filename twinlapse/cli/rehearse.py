@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+import twinlapse
 from twinlapse.cli.output import Output, speaking
 
 
@@ -35,25 +36,13 @@ def command(
 
     GCODE is a sliced file, whose shots are then planned and written first, or a written file.
     """
-    from twinlapse.files import write_bytes
-    from twinlapse.frames.job import Job
-    from twinlapse.rehearsal import PERFECT, Faults, rehearse
-    from twinlapse.rehearsal.job_setup import prepare
-    from twinlapse.rig import read_rig
-
-    rig = read_rig(rig_path)
-    job = Job(folder)
-    with output.progress("Planning and writing") as progress:
-        prepare(gcode, rig, job, plan_path, progress=progress)
-    if not (job.rig.exists() and rig_path.samefile(job.rig)):
-        write_bytes(job.rig, rig_path.read_bytes())
-    with output.progress("Rehearsing") as progress:
-        done = rehearse(
-            job.filmed, rig, job, seed=seed, faults=PERFECT if perfect else Faults(), progress=progress
+    with output.progress("Printing in a simulation") as progress:
+        done = twinlapse.rehearse(
+            gcode, rig_path, folder, plan=plan_path, seed=seed, perfect=perfect, progress=progress
         )
     for camera, count in done.frames.items():
         spoilt = f"{done.missing[camera]} missing, {done.damaged[camera]} damaged"
-        output.say(f"{job.frames / camera}: {count} frames, {spoilt}.")
+        output.say(f"{done.job.frames / camera}: {count} frames, {spoilt}.")
     output.say(f"Next: twinlapse render {folder} -o {folder / 'film.mp4'}")
     output.result(
         {

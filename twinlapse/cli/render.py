@@ -11,7 +11,7 @@ import click
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
-    from twinlapse.frames.sequence import FrameSequence
+    from twinlapse.job_film import FilmInputs
 
 
 @click.command()
@@ -80,10 +80,11 @@ def command(
     extras = {
         name: settings.pop(name) for name in ("preview", "poster", "contact", "aligned", "workers", "cluster")
     }
-    sources, plan, options = gather(job, frames, rig, settings)
-    options = replace(options, **extras)
+    found = gather(job, frames, rig, settings)
     with output.progress("film") as progress:
-        report = render_film(sources, plan, options, out, progress=progress)
+        report = render_film(
+            found.sources, found.plan, replace(found.options, **extras), out, progress=progress
+        )
     if plot is not None:
         from twinlapse.cli.film_plot import draw
 
@@ -102,44 +103,21 @@ def command(
     output.result(report.to_json())
 
 
-def gather(job: Path | None, frames: tuple[str, ...], rig: Path | None, settings: dict[str, Any]) -> Any:
-    """Return sources, plan and options of a job folder or of named folders."""
-    from twinlapse.film.overrides import film_options
-    from twinlapse.frames.job import open_job
-    from twinlapse.frames.sequence import job_sequences
-    from twinlapse.shots import read_plan
+def gather(
+    job: Path | None, frames: tuple[str, ...], rig: Path | None, settings: dict[str, Any]
+) -> FilmInputs:
+    """Return what the film of a job folder or of named folders is made from."""
+    from twinlapse.job_film import inputs_of_folders, inputs_of_job
 
     if (job is None) == (not frames):
         raise click.UsageError("Name a job folder, or folders with --frames CAMERA=DIR.")
-    if job is None:
-        return _named(frames), None, film_options(rig, None, settings)
-    opened = open_job(job)
-    plan = read_plan(opened.plan) if opened.plan.exists() else None
-    rig = rig or (opened.rig if opened.rig.exists() else None)
-    options = film_options(rig, plan, settings)
-    if options.filming.end_s and opened.original.exists():
-        options = replace(options, filament_mm=_filament_mm(opened.original))
-    sources = job_sequences(opened)
-    order = list(options.cameras)
-    ranked = sorted(sources, key=lambda name: order.index(name) if name in order else len(order))
-    return {name: sources[name] for name in ranked}, plan, options
+    if job is not None:
+        return inputs_of_job(job, settings, rig)
+    return inputs_of_folders(dict(map(_named, frames)), settings, rig)
 
 
-def _filament_mm(gcode: Path) -> float:
-    from twinlapse.gcode import find_layers, read_toolpath
-
-    return float(find_layers(read_toolpath(gcode)).extruded_mm.sum())
-
-
-def _named(frames: tuple[str, ...]) -> dict[str, FrameSequence]:
-    from twinlapse.frames.sequence import read_sequence
-    from twinlapse.imaging.video_frames import is_clip, unpacked
-
-    sources = {}
-    for text in frames:
-        name, equals, folder = text.partition("=")
-        if not equals or not name or not folder:
-            raise click.UsageError(f"{text!r} is not CAMERA=DIR.")
-        place = Path(folder)
-        sources[name] = read_sequence(unpacked(place) if is_clip(place) else place, name)
-    return sources
+def _named(text: str) -> tuple[str, Path]:
+    name, equals, folder = text.partition("=")
+    if not equals or not name or not folder:
+        raise click.UsageError(f"{text!r} is not CAMERA=DIR; write --frames wide=DIR.")
+    return name, Path(folder)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
+import twinlapse
 from twinlapse.cli.output import Output, speaking
 
 
@@ -25,9 +25,7 @@ def command(output: Output, *, folder: Path, name: str, again: bool, workers: in
 
     Exit status 1 when a job failed.
     """
-    from twinlapse.cli.render import gather
     from twinlapse.errors import JobError, TwinlapseError
-    from twinlapse.film import render_film
 
     if not folder.is_dir():
         raise JobError("there is no such folder", "name a folder with job folders", path=folder)
@@ -44,10 +42,10 @@ def command(output: Output, *, folder: Path, name: str, again: bool, workers: in
             output.say(f"{out}: is there already")
             continue
         try:
-            sources, plan, options = gather(job, (), None, {})
-            options = replace(options, workers=workers, cluster=cluster)
             with output.progress(job.name) as progress:
-                report = render_film(sources, plan, options, out, progress=progress)
+                report = twinlapse.render(
+                    job, out, options={"workers": workers, "cluster": cluster}, progress=progress
+                )
         except TwinlapseError as error:
             films.append({"job": str(job), "film": None, "state": "failed", "error": str(error)})
             output.warn(str(error))

@@ -9,11 +9,12 @@ from typing import Any
 
 from twinlapse.film.options import FilmOptions
 from twinlapse.frames.grouping import Slot
+from twinlapse.records import ArrayRecord
 from twinlapse.tracking.stabilise import CERTAIN, Track
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FilmReport:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class FilmReport(ArrayRecord):
     """The film and all that was done to its frames."""
 
     film: Path

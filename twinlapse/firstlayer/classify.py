@@ -22,6 +22,7 @@ from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.relief import lumps, relief
 from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, part
+from twinlapse.records import ArrayRecord
 
 Kind = Literal["gap", "missing line", "blob", "dragged line"]
 Grade = Literal["slight", "clear", "bad"]
@@ -51,8 +52,8 @@ class Defect:
     confidence: float  # 0 to 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Judgement:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Judgement(ArrayRecord):
     """What was found on one layer; places are the sliced file's."""
 
     canvas: Canvas  # of the map, moved onto the toolpath

@@ -21,6 +21,7 @@ from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.overlaps import Link, Patch, common, cut, links_of, solved
 from twinlapse.optics.pose import Place, pose_in_bed, see
 from twinlapse.optics.window import usable
+from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer
 
 # all channels this bright are a reflection of the camera's own light, and tell nothing; a strong colour may
@@ -39,8 +40,8 @@ class SurveyFrame:
     nozzle_mm: Place
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mosaic:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Mosaic(ArrayRecord):
     """The layer seen from straight above."""
 
     canvas: Canvas

@@ -20,12 +20,13 @@ from twinlapse.optics.pose import in_picture, pose_in_bed, see
 from twinlapse.optics.window import window_of
 from twinlapse.plan.where.corner_visits import outermost_corners
 from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends
+from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, rig_from_mapping
 from twinlapse.shots import CORNER, SURVEY, Plan, read_plan
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LayerMap:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class LayerMap(ArrayRecord):
     """The map of one layer and what was found on it."""
 
     layer: int  # from 0
@@ -33,8 +34,8 @@ class LayerMap:
     judgement: Judgement
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Patrol:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Patrol(ArrayRecord):
     """The outermost corners over the layers that were looked over."""
 
     layers: tuple[int, ...]  # from 0, one a picture of each strip

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Int
+from twinlapse.records import ArrayRecord
 
 
 def _no_rows() -> Int:
@@ -98,8 +99,8 @@ class Note:
     own_line: bool  # nothing else stands in its line
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Toolpath:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Toolpath(ArrayRecord):
     """All moves of a sliced file as columns of equal length n, in file order.
 
     Places are the nozzle's in machine millimetres (G92 shifts taken out), at the *end* of the row; a row
@@ -157,8 +158,8 @@ class Notice:
     text: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Layers:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Layers(ArrayRecord):
     """Layers as n + 1 offsets into the toolpath, in the order of printing.
 
     Layer i is the rows ``first_row[i]:first_row[i + 1]``; the last offset ends the last layer. Rows before

@@ -19,6 +19,7 @@ from twinlapse.inject.proof import Proof, prove
 from twinlapse.inject.removal import MARK
 from twinlapse.inject.retraction_style import style_at
 from twinlapse.inject.splice import Insertion, as_bytes, line_end, splice
+from twinlapse.progress import part_of
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot
 
@@ -67,16 +68,18 @@ def inject_file(
     rig = rig_from_mapping(plan.rig)
     _refuse_same(original, out)
     if toolpath is None:
-        toolpath = read_toolpath(original, firmware=rig.printer.firmware, progress=_part(progress, 0.0, 0.3))
+        toolpath = read_toolpath(
+            original, firmware=rig.printer.firmware, progress=part_of(progress, 0.0, 0.3)
+        )
     with file_bytes(original, "G-code file") as view:
         _refuse(view, original, plan, toolpath)
         insertions = list(plan_insertions(view, plan, rig, toolpath))
         with replacing(out) as file:
-            splice(view, insertions, file, _part(progress, 0.3, 0.5))
+            splice(view, insertions, file, part_of(progress, 0.3, 0.5))
             size = file.tell()
             file.flush()
             proof = prove(
-                original, Path(file.name), rig, toolpath=toolpath, progress=_part(progress, 0.5, 1.0)
+                original, Path(file.name), rig, toolpath=toolpath, progress=part_of(progress, 0.5, 1.0)
             )
             _refuse_unproven(proof, out)
     return InjectReport(path=out, shots=len(plan.shots), bytes=size, added_s=proof.added_s, proof=proof)
@@ -175,9 +178,3 @@ def _refuse_unproven(proof: Proof, out: Path) -> None:
                 path=out,
                 line=check.line,
             )
-
-
-def _part(progress: Progress | None, start: float, stop: float) -> Progress | None:
-    if progress is None:
-        return None
-    return lambda share: progress(start + share * (stop - start))

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.records import ArrayRecord
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Timeline:
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Timeline(ArrayRecord):
     """Time along a toolpath of n rows."""
 
     end_s: NDArray[np.float64]  # (n,) since the first row, heating not counted

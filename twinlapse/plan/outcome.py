@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from twinlapse.plan.shot_builder import Refusal
 from twinlapse.plan.when.choice import Choice
 from twinlapse.plan.where.stop_positions import Places
+from twinlapse.records import ArrayRecord
 from twinlapse.shots import Plan, Shot
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Planning:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Planning(ArrayRecord):
     """A plan, the insertion point chosen for each shot, and what was left out."""
 
     plan: Plan

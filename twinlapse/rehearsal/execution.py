@@ -21,6 +21,7 @@ from twinlapse.frames.store import FrameStore
 from twinlapse.gcode import read_toolpath
 from twinlapse.motion import time_toolpath
 from twinlapse.optics.pose import rest_of
+from twinlapse.records import ArrayRecord
 from twinlapse.rehearsal.beads import beads_of
 from twinlapse.rehearsal.faults import Faults, Mishap, mishaps, parking_error
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
@@ -34,8 +35,8 @@ QUALITY = 91
 LATENCY_S = 0.12  # from cue to frame
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rehearsal:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Rehearsal(ArrayRecord):
     """What a rehearsal left behind."""
 
     job: Job

@@ -14,6 +14,7 @@ from twinlapse.arrays import Float
 from twinlapse.errors import JobError
 from twinlapse.files import read_json, write_json
 from twinlapse.optics.pose import Pose, see_with_depth
+from twinlapse.records import ArrayRecord
 from twinlapse.rehearsal.faults import State
 from twinlapse.rig import Lens
 
@@ -54,8 +55,8 @@ class FrameTruth:
     surroundings: Shift  # what moves with the camera: the room of a frame camera, the nozzle of a head camera
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Truth:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Truth(ArrayRecord):
     """All frames of a rehearsal by camera, in the order of shooting."""
 
     seed: int

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from twinlapse.names import CAMERA_NAME
+from twinlapse.records import ArrayRecord
 from twinlapse.rig.capture_settings import Capture, Light, Power, check_capture, check_switched
 from twinlapse.rig.film_settings import CameraFilming, Filming
 from twinlapse.rig.limits import Limits
@@ -441,8 +442,8 @@ class CueSettings:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rig:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Rig(ArrayRecord):
     """A printer and its cameras, as a rig file describes them."""
 
     printer: Printer = field(metadata=part(Printer, "the machine", check=_check_printer))

@@ -13,6 +13,7 @@ from twinlapse.gcode.segments import printed_boxes
 from twinlapse.plan.clearance.height_map import Place, inside_bed
 from twinlapse.plan.where.look_points import lasting_targets, touring_targets
 from twinlapse.plan.where.parking import Box, park_for
+from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, shift_axes
 
 LIFT_MM = 1.0  # the nozzle rises this far before it travels; common practice, no source
@@ -29,8 +30,8 @@ class Stand:
     steady_z: bool  # the print would jump in the picture if the nozzle stood higher
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Places:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Places(ArrayRecord):
     """What is worked out once for the whole print: parks and points to look at."""
 
     parks: dict[str, Place]  # by camera

@@ -1,4 +1,4 @@
-"""A job folder made ready for a rehearsal: the original, the written file and the plan."""
+"""A job folder filled from a sliced file: the original, the rig, the plan and the written file."""
 
 from __future__ import annotations
 
@@ -6,17 +6,68 @@ import shutil
 from pathlib import Path
 
 from twinlapse.arrays import Progress
-from twinlapse.errors import PlanError
+from twinlapse.errors import FileProblemError, PlanError
 from twinlapse.files import make_folder, mapped, replacing
 from twinlapse.frames.job import Job
 from twinlapse.gcode import Toolpath, find_layers, read_toolpath
-from twinlapse.inject import inject_file, remove_shots
+from twinlapse.inject import InjectReport, inject_file, remove_shots
 from twinlapse.motion import time_toolpath
+from twinlapse.motion.sliced_print import read_sliced
 from twinlapse.plan import make_plan
-from twinlapse.rig import Rig
+from twinlapse.progress import part_of
+from twinlapse.rig import Rig, read_rig
 from twinlapse.shots import Plan, read_plan, write_plan
 
+__all__ = ["is_written", "keep_rig", "make_job", "prepare"]
+
 _WRITTEN = b"; twinlapse header begin"
+
+
+def make_job(
+    gcode: Path, rig_file: Path, folder: Path, *, progress: Progress | None = None
+) -> tuple[Job, Plan, InjectReport]:
+    """Plan the shots of a sliced file, write and prove them, and keep all of it in a job folder.
+
+    Parameters
+    ----------
+    gcode, rig_file : Path
+        Both are copied.
+    folder : Path
+        Made if it does not exist. A job that is there already must be of the same sliced file.
+    progress : callable, optional
+        Takes the share done, 0 to 1.
+
+    Raises
+    ------
+    FileProblemError
+        when the folder holds the job of another file.
+    PlanError, InjectError, ProofError
+        see `make_plan` and `inject_file`; a folder that was made is removed again.
+    """
+    rig = read_rig(rig_file)
+    sliced = read_sliced(
+        gcode, rig.printer, firmware=rig.printer.firmware, progress=part_of(progress, 0.0, 0.2)
+    )
+    plan = make_plan(
+        sliced.toolpath, sliced.layers, sliced.timeline, rig, progress=part_of(progress, 0.2, 0.6)
+    )
+    job = Job(folder)
+    if job.plan.exists() and read_plan(job.plan).gcode_sha256 != plan.gcode_sha256:
+        raise FileProblemError("this folder holds another file's job", "name another folder", path=folder)
+    there = folder.exists()
+    make_folder(folder)
+    try:
+        report = inject_file(
+            gcode, plan, job.filmed, toolpath=sliced.toolpath, progress=part_of(progress, 0.6, 1.0)
+        )
+        _keep(gcode, job.original)
+        keep_rig(rig_file, job)
+        write_plan(job.plan, plan)
+    except BaseException:
+        if not there:
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
+    return job, plan, report
 
 
 def prepare(
@@ -63,8 +114,19 @@ def prepare(
     write_plan(job.plan, made)
 
 
+def keep_rig(rig_file: Path, job: Job) -> None:
+    """Copy a rig file into a job folder."""
+    _keep(rig_file, job.rig)
+
+
+def is_written(path: Path) -> bool:
+    """Return whether a G-code file has shots in it."""
+    with mapped(path, "G-code file") as view:
+        return view.find(_WRITTEN) >= 0
+
+
 def _known_plan(job: Job, path: Path | None, toolpath: Toolpath) -> Plan | None:
-    """Return the plan that was named or lies in the job folder; a named one is kept there."""
+    """Return the plan that was named or is in the job folder; a named one is kept there."""
     if path is None and not job.plan.exists():
         return None
     known = read_plan(path or job.plan)
@@ -80,12 +142,6 @@ def _known_plan(job: Job, path: Path | None, toolpath: Toolpath) -> Plan | None:
 def _planned(toolpath: Toolpath, rig: Rig, progress: Progress | None) -> Plan:
     layers, timeline = find_layers(toolpath), time_toolpath(toolpath, rig.printer)
     return make_plan(toolpath, layers, timeline, rig, progress=progress)
-
-
-def is_written(path: Path) -> bool:
-    """Whether a file has shots in it."""
-    with mapped(path, "G-code file") as view:
-        return view.find(_WRITTEN) >= 0
 
 
 def _keep(source: Path, target: Path) -> None:
