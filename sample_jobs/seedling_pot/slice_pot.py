@@ -87,13 +87,13 @@ def floor_lines(z_mm: float, inset_mm: float, slope: float) -> Iterator[tuple[Po
 
 
 class Writer:
-    """Writes moves with absolute E, retracting for travels that are worth it."""
+    """Writes moves with absolute E, and retracts before long travels."""
 
     def __init__(self, out: TextIO) -> None:
         self.out = out
         self.place: Point = (0.0, 0.0)
         self.e_mm = 0.0
-        self.pulled_back = False
+        self.retracted = False
         self.feed_mm_s = 0.0
 
     def line(self, text: str) -> None:
@@ -101,7 +101,7 @@ class Writer:
         self.out.write(text + "\n")
 
     def travel(self, to: Point) -> None:
-        """Go to a place without laying material."""
+        """Travel to a point without extruding."""
         if math.dist(self.place, to) < 0.05:
             return
         if math.dist(self.place, to) > 2.0:
@@ -110,7 +110,7 @@ class Writer:
         self.place = to
 
     def path(self, points: list[Point], speed_mm_s: float) -> None:
-        """Travel to the first point and lay a line through the rest."""
+        """Travel to the first point and extrude a line through the rest."""
         self.travel(points[0])
         self.prime()
         for point in points[1:]:
@@ -119,16 +119,16 @@ class Writer:
             self.place = point
 
     def retract(self) -> None:
-        """Pull the filament back."""
-        if not self.pulled_back:
+        """Retract the filament."""
+        if not self.retracted:
             self.out.write(f"G1 E{self.e_mm - RETRACT_MM:.5f}{self._feed(RETRACT_MM_S)}\n")
-            self.pulled_back = True
+            self.retracted = True
 
     def prime(self) -> None:
-        """Push the filament forward again."""
-        if self.pulled_back:
+        """Undo the retraction."""
+        if self.retracted:
             self.out.write(f"G1 E{self.e_mm:.5f}{self._feed(RETRACT_MM_S)}\n")
-            self.pulled_back = False
+            self.retracted = False
 
     def _feed(self, speed_mm_s: float) -> str:
         if speed_mm_s == self.feed_mm_s:
@@ -146,35 +146,35 @@ def write_layer(writer: Writer, index: int, layers: int) -> None:
     """Write one layer of the pot."""
     z_mm = (index + 1) * LAYER_MM
     slow = FIRST_MM_S if index == 0 else None
-    writer.line(f";LAYER:{index}")
+    writer.line(f"; layer {index + 1}, z {z_mm:.1f}")
     writer.retract()
     writer.line(f"G1 Z{z_mm:.2f} F600")
     writer.feed_mm_s = 10.0
     if index == 1:
         writer.line("M106 S255")
     if index == 0:
-        writer.line(";TYPE:SKIRT")
+        writer.line("; skirt")
         for gap_mm in (-5.0, -5.0 + LINE_MM):
             writer.path(ring(z_mm, gap_mm, start=-2.2), FIRST_MM_S)
     start = -2.2 + 0.02 * index  # the seam walks slowly round the back
     floor = index < FLOOR_LAYERS
-    writer.line(";TYPE:WALL-INNER")
+    writer.line("; inner wall")
     writer.path(ring(z_mm, 1.5 * LINE_MM, start=start), slow or WALL_MM_S)
     if not floor:
         writer.path(ring(z_mm, WALL_MM, start=start), slow or WALL_MM_S)
-    writer.line(";TYPE:WALL-OUTER")
+    writer.line("; outer wall")
     writer.path(ring(z_mm, 0.5 * LINE_MM, start=start), slow or WALL_MM_S * 0.8)
     if floor:
         writer.path(hole_ring(0.5 * LINE_MM), slow or WALL_MM_S)
-        writer.line(";TYPE:SKIN")
+        writer.line("; surface")
         for first, last in floor_lines(z_mm, 2.4 * LINE_MM, math.radians(45 if index % 2 else 135)):
             writer.path([first, last], slow or CORE_MM_S)
     else:
-        writer.line(";TYPE:FILL")
+        writer.line("; infill")
         shift = start + (math.pi / POINTS) * (index % 2)
         writer.path(zigzag(z_mm, 2.3 * LINE_MM, WALL_MM - 0.8 * LINE_MM, shift), slow or CORE_MM_S)
     if index == layers - 1:
-        writer.line(";TYPE:SKIN")
+        writer.line("; surface")
         for inset in (2.4, 3.3, 4.2, 5.1):
             writer.path(ring(z_mm, inset * LINE_MM, start=start), slow or CORE_MM_S)
 
@@ -185,7 +185,7 @@ def write_pot(out: TextIO) -> None:
     writer = Writer(out)
     for line in (
         "; seedling pot of the school garden club",
-        f";LAYER_COUNT:{layers}",
+        f"; number of layers: {layers}",
         "G21",
         "G90",
         "M82",
@@ -205,7 +205,7 @@ def write_pot(out: TextIO) -> None:
         "M107",
     ):
         writer.line(line)
-    writer.pulled_back = True
+    writer.retracted = True
     writer.place = (110.0, 8.0)
     for index in range(layers):
         write_layer(writer, index, layers)

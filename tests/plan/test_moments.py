@@ -139,12 +139,13 @@ def test_a_print_whose_stops_are_all_impossible_says_why(
         plan_file(file, make_rig(printer, {"name": "wide", "mount": "frame", "every": {"layers": 6}}))
 
 
+@pytest.mark.parametrize(
+    ("inner", "skin"), [(";TYPE:WALL-INNER", ";TYPE:SKIN"), ("; inner wall", "; surface")]
+)
 def test_a_surface_counts_as_seen_only_where_nothing_is_laid_on_it(
-    tmp_path: Path, make_rig: Callable, plan_file: Callable
+    tmp_path: Path, make_rig: Callable, plan_file: Callable, inner: str, skin: str
 ) -> None:
     surface = ("G1 X105 Y105 F9000", "G1 X115 Y105 E1 F1800")
-    text = HEAD + "".join(
-        layer(0.2 * k, ";TYPE:WALL-INNER", *WALL, ";TYPE:SKIN", *surface) for k in range(1, 7)
-    )
+    text = HEAD + "".join(layer(0.2 * k, inner, *WALL, skin, *surface) for k in range(1, 7))
     planning = plan_text(text, tmp_path, plan_file, make_rig())
     assert [choice.outer for choice in planning.choices] == [False] * 5 + [True]

@@ -130,7 +130,7 @@ class Alarm:
     webhook: str = field(
         default="",
         metadata=parsed(
-            read_webhook, "http or https address", "gets a JSON body", example='"http://192.168.1.20/alarm"'
+            read_webhook, "http or https address", "gets a JSON body", example='"http://alarm.local/garden"'
         ),
     )
     command: tuple[str, ...] = field(

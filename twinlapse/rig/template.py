@@ -65,7 +65,7 @@ QUESTIONS = (
     Question(
         key="wide_source",
         text="Its source (http://..., v4l2:/dev/v4l/by-path/..., rtsp://..., folder:...)",
-        default="http://127.0.0.1:8081/stream",
+        default="http://camera.local/stream",
         only_if=("wide", True),
     ),
     Question(

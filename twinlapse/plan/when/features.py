@@ -11,10 +11,13 @@ from twinlapse.arrays import Int
 from twinlapse.files import mapped
 from twinlapse.gcode import Toolpath
 
-_MARK = re.compile(rb"\n;[ \t]?(?:TYPE|FEATURE|feature)[: ][ ]?([^\r\n]{1,60})")
+_MARK = re.compile(
+    rb"\n;[ \t]?(?:TYPE|FEATURE|feature)[: ][ ]?(?P<tagged>[^\r\n]{1,60})"
+    rb"|\n; (?P<plain>outer wall|inner wall|surface|infill|skirt|support)[ \t]*(?=[\r\n])"
+)
 # words by which slicers name a wall that is seen, and a surface that is seen unless more is laid on it
 _WALL = re.compile(rb"(?i)outer|external|overhang")
-_SURFACE = re.compile(rb"(?i)skin|top (?:surface|solid)|ironing")
+_SURFACE = re.compile(rb"(?i)skin|^surface|top (?:surface|solid)|ironing")
 
 
 class Path(IntEnum):
@@ -34,7 +37,8 @@ def marked_paths(toolpath: Toolpath) -> tuple[Int, Int]:
     with mapped(toolpath.path, "G-code file") as view:
         for mark in _MARK.finditer(view):
             starts.append(mark.start())
-            wall, surface = _WALL.search(mark[1]), _SURFACE.search(mark[1])
+            words = mark["tagged"] or mark["plain"]
+            wall, surface = _WALL.search(words), _SURFACE.search(words)
             seen.append(Path.WALL if wall else Path.SURFACE if surface else Path.HIDDEN)
     rows = np.searchsorted(toolpath.byte, np.array(starts, np.int64))
     return rows.astype(np.int64), np.array(seen, np.int64)
