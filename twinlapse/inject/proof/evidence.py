@@ -33,6 +33,12 @@ class Evidence:
         """Numbers of the shots that may wait for a person: the rig asks for it, and the header names them."""
         return frozenset(self.facts.get("hold", "").split()) if self.rig.plan.hold else frozenset()
 
+    def asked_s(self, cameras: tuple[str, ...]) -> tuple[float, float]:
+        """Return how long the rig asks the machine to settle before a cue of these cameras, and to stand."""
+        asked = [camera for camera in self.rig.cameras if camera.name in cameras]
+        settle_s = max((camera.settle_s for camera in asked), default=0.0)
+        return settle_s, max((camera.dwell_s for camera in asked), default=0.0)
+
     def line(self, row: int) -> int:
         """Return the line, in the written file, of a row of the blocks."""
         return int(self.block_rows.path.line[row])

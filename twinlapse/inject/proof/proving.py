@@ -6,13 +6,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from twinlapse.arrays import Progress
+from twinlapse.arrays import Float, Progress
 from twinlapse.buffered_bytes import file_bytes
 from twinlapse.errors import TwinlapseError
 from twinlapse.gcode import Toolpath, read_toolpath
 from twinlapse.gcode.chunked_reader import pass_toolpath
 from twinlapse.inject.proof.arc_reading import read_arcs
-from twinlapse.inject.proof.block_commands import check_blocks
+from twinlapse.inject.proof.block_bounds import check_bounds
+from twinlapse.inject.proof.block_commands import check_commands, check_stands, read_blocks
 from twinlapse.inject.proof.block_moves import check_machine, check_path, check_speed
 from twinlapse.inject.proof.block_rows import BlockRowCollector, BlockRows
 from twinlapse.inject.proof.block_time import block_seconds, check_progress, check_time
@@ -92,7 +93,7 @@ def prove(
         )
         seconds = block_seconds(block_rows, fenced, rig.printer)
         added_s = float(seconds.sum())
-        checks.extend(_block_checks(evidence))
+        checks.extend(_block_checks(evidence, seconds))
         checks.extend([check_progress(fenced, seconds), check_time(seconds, facts)])
     tell(1.0)
     return Proof(
@@ -124,9 +125,9 @@ def _pass_by(
     return collector.finish(original)
 
 
-def _block_checks(evidence: Evidence) -> list[Check]:
+def _block_checks(evidence: Evidence, seconds: Float) -> list[Check]:
     moves = moves_of(evidence.block_rows)
-    commands, stands = check_blocks(evidence)
+    readings = read_blocks(evidence)
     return [
         check_path(evidence),
         check_place(evidence),
@@ -134,11 +135,12 @@ def _block_checks(evidence: Evidence) -> list[Check]:
         check_feed(evidence),
         check_filament(evidence, moves),
         check_settings(evidence),
-        commands,
+        check_commands(evidence, readings),
+        check_bounds(evidence, moves, seconds, readings),
         check_machine(evidence, moves),
         check_clearance(evidence, moves),
         check_speed(evidence, moves),
-        stands,
+        check_stands(evidence, readings),
     ]
 
 
