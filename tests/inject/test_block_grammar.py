@@ -87,7 +87,6 @@ def test_a_long_retraction_is_refused(filmed: Any, tmp_path: Path) -> None:
     k = where(block, "G1 E")
     block[k] = f"G1 E{e_word(block, -1) - 40:.5f} F2100"
     found = broken(source, with_block(text, block), tmp_path)
-    assert list(found) == ["bounds"]
     assert "pulls 40 mm back" in found["bounds"]
 
 
@@ -127,7 +126,7 @@ def test_no_other_line_has_a_place(line: str, filmed: Any) -> None:
 def test_standing_far_longer_than_asked_is_refused(filmed: Any, tmp_path: Path) -> None:
     source, text, _ = filmed
     block = [line.replace("for 1 s", "for 3 s").replace("G4 P1000", "G4 P3000") for line in block_of(text)]
-    assert list(broken(source, with_block(text, block), tmp_path)) == ["bounds"]
+    assert "stands for" in broken(source, with_block(text, block), tmp_path)["bounds"]
 
 
 def test_wandering_about_is_refused(filmed: Any, tmp_path: Path) -> None:
@@ -139,14 +138,30 @@ def test_wandering_about_is_refused(filmed: Any, tmp_path: Path) -> None:
     assert "is under way" in found["bounds"]
 
 
+def test_a_cue_comes_after_the_settling_has_happened(filmed: Any) -> None:
+    """Klipper's G4 only moves the print's clock on, so a cue behind it goes out at once (toolhead.py)."""
+    _, text, firmware = filmed
+    block = block_of(text)
+    at = where(block, "; stop") + 1
+    after = where(block, "M118")
+    orders = {
+        ("G4 P300", "M400"): firmware == "klipper",
+        ("M400", "G4 P300", "M400"): firmware != "klipper",
+        ("M400", "G4 P300"): False,
+        ("G4 P300",): False,
+        ("M400",): True,  # how long it settles is judged elsewhere
+        (): False,
+    }
+    for order, derives in orders.items():
+        assert (not faults_of([*block[:at], *order, *block[after:]], firmware)) == derives, order
+
+
 def test_a_cue_needs_a_stop_and_a_stop_a_cue(filmed: Any, tmp_path: Path) -> None:
     source, text, _ = filmed
     block = block_of(text)
     for pattern in ("; stop", r"M118 .*cue", "M400"):
-        k = where(block, pattern)
-        assert "commands" in broken(source, with_block(text, [*block[:k], *block[k + 1 :]]), tmp_path), (
-            pattern
-        )
+        kept = [line for line in block if not re.match(pattern, line)]
+        assert "commands" in broken(source, with_block(text, kept), tmp_path), pattern
 
 
 def test_spellings_of_the_named_firmware_alone_pass(filmed: Any, tmp_path: Path) -> None:

@@ -69,16 +69,15 @@ _STATES: dict[str, dict[str, str]] = {
 _STOPS_BLOCKING = {
     "stated": {"wait": "still"},
     "still": {"wait": "still", "dwell": "settled", "cue": "cued"},
-    "settled": {"wait": "waited", "cue": "cued"},
+    "settled": {"wait": "waited"},
     "waited": {"wait": "waited", "cue": "cued"},
 }
 _STOPS_RUNNING = {
     "stated": {"wait": "waited", "dwell": "settled"},
     "settled": {"wait": "waited"},
-    "waited": {"wait": "waited", "cue": "cued", "dwell": "late"},
-    "late": {"cue": "cued"},
+    "waited": {"wait": "waited", "cue": "cued"},
 }
-_OPEN = ("stated", "still", "settled", "waited", "late", "holding")  # a block does not end here
+_OPEN = ("stated", "still", "settled", "waited", "holding")  # a block does not end here
 _NAMES = {
     "filament": "a retraction", "prime": "a prime", "retract": "G10", "recover": "G11", "rise": "G1 Z",
     "way": "G1 X Y", "stop": "the comment of a stop", "wait": "M400", "dwell": "G4 P", "cue": "a cue",
