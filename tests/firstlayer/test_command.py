@@ -35,7 +35,7 @@ def test_a_missing_frame_is_said_and_does_no_harm(tmp_path: Path, scene: Any, su
     run = CliRunner().invoke(command, [str(tmp_path)])
     assert run.exit_code == 0, run.output
     assert "000001.jpg" in run.output
-    assert "Nothing found" in run.output
+    assert "No defects found" in run.output
 
 
 def test_a_job_without_a_survey(tmp_path: Path, scene: Any, surveyed_job: Any) -> None:

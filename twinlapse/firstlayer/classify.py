@@ -20,11 +20,12 @@ from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, Piece, grown, pieces_of, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import Mosaic
+from twinlapse.firstlayer.presence import PrintedObject, looked_for, objects_of
 from twinlapse.firstlayer.relief import lumps, relief
-from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, part
+from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, part
 from twinlapse.records import ArrayRecord
 
-Kind = Literal["gap", "missing line", "blob", "dragged line"]
+Kind = Literal["gap", "missing line", "blob", "dragged line", "missing object"]
 Grade = Literal["slight", "clear", "bad"]
 
 # distance of the two materials, in spreads, below which nothing is said: on rehearsed pictures sound layers
@@ -64,16 +65,25 @@ class Judgement(ArrayRecord):
     seen_share: float  # of the expected area that the map shows
     wanted: Mask  # where lines should lie
     score: Float32  # 0 bed to 1 filament
+    objects: tuple[PrintedObject, ...] = ()
+    why: str = ""  # nothing is said, and what to do about it
 
     @property
     def sound(self) -> bool | None:
-        """Whether nothing was found; None where it cannot be told."""
+        """Whether nothing was found on objects that are seen whole; None where it cannot be told."""
         if self.defects:
             return False
-        return True if self.can_tell else None
+        return True if self.can_tell and not self.unseen else None
+
+    @property
+    def unseen(self) -> tuple[PrintedObject, ...]:
+        """The objects of which too little is seen to call them sound."""
+        return tuple(item for item in self.objects if not item.whole)
 
 
-def judge(mosaic: Mosaic, lines: Lines, *, smallest_mm: float = 0.5) -> Judgement:
+def judge(
+    mosaic: Mosaic, lines: Lines, *, smallest_mm: float = 0.5, furthest_mm: float = 1.5, unfit: str = ""
+) -> Judgement:
     """Return what is wrong with a layer.
 
     Parameters
@@ -82,7 +92,12 @@ def judge(mosaic: Mosaic, lines: Lines, *, smallest_mm: float = 0.5) -> Judgemen
     lines : Lines
         What should lie there.
     smallest_mm : float
-        A gap shorter than this is not told.
+        A gap shorter than this is not reported.
+    furthest_mm : float
+        The whole map may stand off the toolpath by this much.
+    unfit : str
+        Why the map is not fit to be judged in detail, and what to do; empty where it is. Whether the objects
+        are there is said all the same.
 
     Raises
     ------
@@ -93,16 +108,33 @@ def judge(mosaic: Mosaic, lines: Lines, *, smallest_mm: float = 0.5) -> Judgemen
     wanted = drawn(lines, canvas)
     if (wanted & mosaic.seen).sum() < 200:
         raise FrameError("the frames show nothing of the layer", "check the camera's pose in the rig file")
-    parted = part(mosaic.colours, wanted, mosaic.seen, canvas)
+    masks = objects_of(wanted, canvas)
+    there = looked_for(features_of(mosaic.colours, canvas), masks, wanted, mosaic.seen, canvas)
+    gone = np.zeros_like(wanted)
+    for mask, item in zip(masks, there, strict=True):
+        if item.there is False:
+            gone |= mask
+    all_gone = bool(masks) and not any(item.there for item in there)
+    parted = part(mosaic.colours, wanted, mosaic.seen & (all_gone | ~gone), canvas, furthest_mm=furthest_mm)
     offset = (parted.offset_px[0] * canvas.step_mm, -parted.offset_px[1] * canvas.step_mm)
     canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
-    can_tell = parted.separability >= SPEAK
-    found = _found(parted, mosaic.seen, canvas, lines, smallest_mm) if can_tell else []
+    why = unfit
+    if not why and parted.separability < SPEAK:
+        why = "filament and bed look too much alike in these pictures: look at them yourself"
+    can_tell = not why
+    found = (
+        _found(parted, mosaic.seen & ~gone, canvas, lines, smallest_mm) if can_tell and not all_gone else []
+    )
     found.sort(key=lambda item: -item[0].area_mm2)
+    absent = [item for item in there if item.there is False]
     return Judgement(
         canvas=canvas,
-        defects=tuple(
-            _defect(number, piece, kind, sure, lines) for number, (piece, kind, sure) in enumerate(found, 1)
+        defects=(
+            *(_absent(number, item, lines) for number, item in enumerate(absent, 1)),
+            *(
+                _defect(number, piece, kind, sure, lines)
+                for number, (piece, kind, sure) in enumerate(found, len(absent) + 1)
+            ),
         ),
         offset_mm=offset,
         separability=parted.separability,
@@ -110,6 +142,22 @@ def judge(mosaic: Mosaic, lines: Lines, *, smallest_mm: float = 0.5) -> Judgemen
         seen_share=float((parted.wanted & mosaic.seen).sum() / max(1, parted.wanted.sum())),
         wanted=parted.wanted,
         score=parted.score,
+        objects=tuple(there),
+        why=why,
+    )
+
+
+def _absent(number: int, item: PrintedObject, lines: Lines) -> Defect:
+    return Defect(
+        number=number,
+        kind="missing object",
+        grade="bad",
+        at_mm=item.at_mm,
+        box_mm=item.box_mm,
+        length_mm=max(item.box_mm[2:]),
+        width_mm=min(item.box_mm[2:]),
+        file_line=_nearest_line(lines, item.at_mm),
+        confidence=round(float(np.clip(1.5 - item.distance / 3.5, 0.5, 0.99)), 2),
     )
 
 

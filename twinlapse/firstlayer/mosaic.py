@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float, Float32
 from twinlapse.firstlayer.canvas import Canvas, canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.overlaps import Link, Patch, common, cut, links_of, solved
+from twinlapse.firstlayer.overlaps import FURTHEST_MM, MACHINE_MM, Link, Patch, common, cut, links_of, solved
 from twinlapse.optics.pose import Place, pose_in_bed, see
 from twinlapse.optics.window import usable
 from twinlapse.records import ArrayRecord
@@ -29,6 +29,9 @@ from twinlapse.rig import Camera, Printer
 GLARE = 247
 GROOVE = 0.5  # of the layer, below its top: what is matched of lines are the grooves between them (measured)
 BESIDE_MM = 0.6  # around the lines: the drawing may stand beside them
+# how far a frame's place by the outlines is trusted (one standard deviation): rehearsed ones are off by half
+PLACED_MM = 0.06
+PLACED_FURTHEST_MM = 0.2  # less than half the distance of two lines, which look alike
 TURNS = 3  # measured again on frames laid by the last solution
 
 
@@ -62,6 +65,7 @@ def build_mosaic(
     lines: Lines | None = None,
     height_mm: float = 0.0,
     step_mm: float = 0.1,
+    placed_mm: Float | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Mosaic:
     """Lay, align, even out and blend survey frames.
@@ -80,8 +84,13 @@ def build_mosaic(
         Of the layer. What is matched of its lines are the grooves between them, a part of it lower.
     step_mm : float
         Size of a pixel of the map.
+    placed_mm : ndarray of shape (frames, 2), optional
+        By how much each frame stands off its place, as the outlines of the print show; else the machine is
+        trusted.
     """
-    shifts = np.zeros((len(frames), 2))
+    start = np.zeros((len(frames), 2)) if placed_mm is None else np.asarray(placed_mm, np.float64)
+    trust_mm = MACHINE_MM if placed_mm is None else PLACED_MM
+    shifts = start.copy()
     outlines = [_shown_box(frame, camera, printer, layer_z_mm) for frame in frames]
     canvas = canvas_over(
         np.min([low for low, _ in outlines], axis=0),
@@ -102,8 +111,8 @@ def build_mosaic(
             )
             if progress is not None:
                 progress((turn * len(frames) + index + 1) / total)
-        links = tuple(links_of(patches, step_mm))
-        change = solved(links, shifts)
+        links = tuple(links_of(patches, step_mm, FURTHEST_MM if placed_mm is None else PLACED_FURTHEST_MM))
+        change = solved(links, shifts - start, trust_mm)
         shifts = shifts + change
         if not len(links) or np.abs(change).max() < 0.02 * step_mm:
             break

@@ -43,18 +43,20 @@ class Link:
     )  # (2, 2) 1/mm: root of what is told
 
 
-def links_of(patches: Sequence[Patch], step_mm: float) -> list[Link]:
-    """Compare every two patches that overlap."""
+def links_of(patches: Sequence[Patch], step_mm: float, furthest_mm: float = FURTHEST_MM) -> list[Link]:
+    """Compare every two patches that overlap; a shift beyond `furthest_mm` is a mistake and not used."""
     links = []
     for one in range(len(patches)):
         for other in range(one + 1, len(patches)):
-            link = _measured(patches, one, other, step_mm)
+            link = _measured(patches, one, other, step_mm, furthest_mm)
             if link is not None:
                 links.append(link)
     return links
 
 
-def _measured(patches: Sequence[Patch], one: int, other: int, step_mm: float) -> Link | None:
+def _measured(
+    patches: Sequence[Patch], one: int, other: int, step_mm: float, furthest_mm: float
+) -> Link | None:
     box = common(patches[one], patches[other])
     if box is None:
         return None
@@ -65,7 +67,7 @@ def _measured(patches: Sequence[Patch], one: int, other: int, step_mm: float) ->
     shift, spread, height = moved_px(cuts[0][0], cuts[1][0], both)
     flip = np.diag([-step_mm, step_mm])  # rows run toward the front
     shift_mm = flip @ shift
-    used = height > WEAK and float(np.hypot(*shift_mm)) < FURTHEST_MM
+    used = height > WEAK and float(np.hypot(*shift_mm)) < furthest_mm
     told = flip @ spread @ flip.T + np.eye(2) * OVERLAP_MM**2
     return Link(
         one=one,
@@ -119,10 +121,10 @@ def _refined(one: Float, other: Float, shift_px: Float) -> tuple[Float, Float]:
     return shift_px, np.linalg.inv(pull) * variance * GRAIN_PX
 
 
-def solved(links: Sequence[Link], shifts: Float) -> Float:
+def solved(links: Sequence[Link], shifts: Float, trust_mm: float = MACHINE_MM) -> Float:
     """Return the change of all shifts that fits the overlaps best, by least squares."""
     count = len(shifts)
-    rows, right = [np.eye(2 * count) / MACHINE_MM], [-shifts.ravel() / MACHINE_MM]
+    rows, right = [np.eye(2 * count) / trust_mm], [-shifts.ravel() / trust_mm]
     used = [link for link in links if link.used]
     for link in used:
         row = np.zeros((2, count, 2))

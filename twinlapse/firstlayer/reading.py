@@ -13,6 +13,13 @@ from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.corner_monitor import Strip, Watch, strip_of, watch_corners
 from twinlapse.firstlayer.expected import lines_of
 from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
+from twinlapse.firstlayer.segmentation import FURTHEST_MM
+from twinlapse.firstlayer.self_calibration import (
+    FEWEST_PIECES,
+    GOOD_MM,
+    SelfCalibration,
+    calibrate_by_print,
+)
 from twinlapse.frames.job import Job
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
@@ -24,6 +31,8 @@ from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, rig_from_mapping
 from twinlapse.shots import CORNER, SURVEY, Plan, read_plan
 
+SETTLED_MM = 0.3  # a calibrated map may stand off the toolpath by this much
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class LayerMap(ArrayRecord):
@@ -32,6 +41,7 @@ class LayerMap(ArrayRecord):
     layer: int  # from 0
     mosaic: Mosaic
     judgement: Judgement
+    calibration: SelfCalibration
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -108,17 +118,45 @@ def map_layer(
     toolpath = read_toolpath(job.original)
     layers = find_layers(toolpath)
     lines = lines_of(toolpath, layers, chosen, rig.printer)
+    said = _at_size(camera, frames[0])
+    found = calibrate_by_print(frames, said, rig.printer, top_mm, lines, progress=_part(progress, 0.0, 0.6))
     mosaic = build_mosaic(
         frames,
-        _at_size(camera, frames[0]),
+        found.camera if found.trusted else said,
         rig.printer,
         top_mm,
         lines=lines,
         height_mm=float(layers.height_mm[chosen]),
-        progress=progress,
+        placed_mm=found.shifts_mm if found.trusted else None,
+        progress=_part(progress, 0.6, 1.0),
     )
-    judgement = judge(mosaic, lines, smallest_mm=smallest_mm)
-    return LayerMap(layer=chosen, mosaic=mosaic, judgement=judgement), missing
+    judgement = judge(
+        mosaic,
+        lines,
+        smallest_mm=smallest_mm,
+        furthest_mm=SETTLED_MM if found.trusted else FURTHEST_MM,
+        unfit=why_unfit(found),
+    )
+    return LayerMap(layer=chosen, mosaic=mosaic, judgement=judgement, calibration=found), missing
+
+
+def why_unfit(found: SelfCalibration) -> str:
+    """Return why a map by this calibration is not judged in detail and what to do; empty where it is."""
+    if found.trusted:
+        return ""
+    if found.pieces < FEWEST_PIECES:
+        return "the pictures show too little of the print's outline: check the camera's pose with 'rig aim'"
+    return (
+        f"the print's outline lies {found.residual_mm:.2f} mm beside the toolpath, and {GOOD_MM:g} mm is the most, "
+        "even with the camera's place and lens solved for: measure the lens with 'rig lens', aim with "
+        "'rig aim', and see that the camera sits tight"
+    )
+
+
+def _part(
+    progress: Callable[[float], None] | None, low: float, high: float
+) -> Callable[[float], None] | None:
+    return None if progress is None else lambda share: progress(low + share * (high - low))
 
 
 def patrol_job(job: Job) -> Patrol | None:

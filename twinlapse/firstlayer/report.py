@@ -97,10 +97,23 @@ def _layer(mosaic: Mosaic, judgement: Judgement) -> str:
 
 def verdict(judgement: Judgement) -> str:
     """Return the answer in one sentence."""
+    absent = [d for d in judgement.defects if d.kind == "missing object"]
+    if absent:
+        where = "; ".join(f"X{d.at_mm[0]:.0f} Y{d.at_mm[1]:.0f}" for d in absent[:3])
+        return (
+            f"Not there: at {where} the bed does not show the print. It did not stick, came loose, or is a "
+            "tangle. Stop and look."
+        )
     if not judgement.can_tell:
-        return "Cannot tell: filament and bed look too much alike in these pictures. Look at them yourself."
+        return f"Cannot tell: {judgement.why}."
+    if not judgement.defects and judgement.unseen:
+        where = "; ".join(
+            f"{1 - item.seen_share:.0%} of the object at X{item.at_mm[0]:.0f} Y{item.at_mm[1]:.0f}"
+            for item in judgement.unseen[:3]
+        )
+        return f"No defects found, but unseen: {where}. Look there yourself."
     if not judgement.defects:
-        return f"Nothing found on the {judgement.seen_share:.0%} of the layer that was seen."
+        return f"No defects found ({judgement.seen_share:.0%} of the layer inspected)."
     count = len(judgement.defects)
     worst = next(
         grade for grade in ("bad", "clear", "slight") if any(d.grade == grade for d in judgement.defects)

@@ -36,11 +36,20 @@ class Parted:
     lightness: Float32  # 0 to 100, as an even light would show it
 
 
-def part(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas) -> Parted:
-    """Lay what is wanted onto the picture and score every pixel."""
-    coarse = _offset(_features(colours, canvas), wanted, seen, canvas)
+def part(
+    colours: NDArray[np.uint8],
+    wanted: Mask,
+    seen: Mask,
+    canvas: Canvas,
+    *,
+    furthest_mm: float = FURTHEST_MM,
+) -> Parted:
+    """Lay what is wanted onto the picture, by `furthest_mm` at most, and score every pixel."""
+    coarse = (0, 0)
+    if furthest_mm > FURTHEST_MM / 5:  # within that the finer step finds its way
+        coarse = _offset(features_of(colours, canvas), wanted, seen, canvas)
     wanted = moved(wanted, coarse)
-    features = _features(_evened(colours, wanted, seen, canvas), canvas)
+    features = features_of(_evened(colours, wanted, seen, canvas), canvas)
     fine = _settled(_score(features, wanted, seen, canvas)[0], wanted, seen, canvas)
     wanted = moved(wanted, fine)
     score, separability = _score(features, wanted, seen, canvas)
@@ -74,7 +83,8 @@ def _evened(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas
     return np.asarray(255 * np.power(np.clip(flat, 0, 1.5), 1 / 2.2), np.float32)
 
 
-def _features(colours: NDArray[np.uint8] | Float32, canvas: Canvas) -> Float32:
+def features_of(colours: NDArray[np.uint8] | Float32, canvas: Canvas) -> Float32:
+    """Return lightness, two colours and roughness of a map, (h, w, 4)."""
     lab = cv2.cvtColor(np.minimum(colours.astype(np.float32) / 255, 1), cv2.COLOR_RGB2LAB)
     smooth = cv2.GaussianBlur(lab, (0, 0), BLUR_MM / canvas.step_mm)
     # what is rough and what is smooth: a textured sheet, drawn lines

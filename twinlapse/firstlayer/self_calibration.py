@@ -1,0 +1,476 @@
+"""The camera calibrated by the print: lens, pose and the stops' errors that lay the outlines on the toolpath.
+
+A survey is many pictures of one plane from one rigid camera, so one map from pixel to bed, seen from the
+nozzle, holds for all of them. Focal length, first distortion coefficient, place and direction of the camera
+and a shift of each frame are solved for together: what is scored filament must lie where the toolpath says
+(Gauss and Newton's method on a blurred mask, coarse to fine, Huber's weights), held by how far a rig file can
+be wrong. The least squares' curvature gives the covariance, and what is left at the outlines says whether the
+map can be trusted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from twinlapse.firstlayer.canvas import Canvas, Float, Float32, canvas_over
+from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.mosaic import GLARE, SurveyFrame
+from twinlapse.optics.lens import axis_px, focal_px, unproject
+from twinlapse.optics.pose import Pose, looking_of, pose_on_mount
+from twinlapse.rig import Camera, Lens, Printer
+
+# standard deviations of what a rig file says of a camera that was aimed by eye: half of the largest errors
+# that the solution must find its way out of (2 mm, 2 degrees, 8 % of the focal length, k1 down to -0.3)
+PLACE_MM, TURN_DEG, FOCAL_SHARE, K1 = 1.0, 1.0, 0.04, 0.15
+PARKING_MM = 0.15  # of a stop along X and Y; common practice, no source
+GROWN_MM = 0.1  # how much wider than the toolpath says lines may lie; common practice, no source
+MASK_MM = 0.1  # pixel of the toolpath's mask
+HUBER = 1.5  # residuals beyond this many spreads lose weight (Huber 1964: 1.345 to 2)
+STEPS = 3  # of Gauss and Newton's method at each scale
+ROUNDS = 3  # of scoring and fitting at each scale
+FAR_MM = 5.0  # the whole toolpath is looked for this far around: what 2 mm, 2 degrees and 8 % add up to
+PIECE_MM = 3.0  # of outline that is asked for its own residual
+FEWEST_PX = 25  # of a piece
+MOST_GROWN_MM = 0.3
+FLAT = 0.02  # share of the steepest slope below which a pixel says nothing
+ALIKE_PX = 25.0  # neighbouring pixels err alike: this many count as one
+FEWEST_PIECES = 6  # of outline, without which nothing is known
+GOOD_MM = 0.1  # residual up to which a layer is judged
+ROW = 1024
+FARTHEST_MM = 70.0  # from the tip
+LEVEL_DEG = 8.0  # pixels that look at the layer at less are left out
+BESIDE_NOZZLE_MM = 1.5  # a margin for what the pose is off
+BEHIND_NOZZLE_MM = 2.0  # beyond, the block may stand before the bed
+FOLD_SHARE = 0.95
+LEAST_K1, MOST_K1 = -0.4, 0.2
+GLOBAL = 9  # place 3, turn 3, log focal length, k1, growth of the lines
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SelfCalibration:
+    """A camera as the print shows it, and how far that can be trusted."""
+
+    camera: Camera  # with place, direction and lens as solved
+    shifts_mm: Float  # (frames, 2) by which each frame's nozzle stood off its commanded place
+    grown_mm: float  # by which lines lie wider than the toolpath says, on each side
+    spread: Float  # (8, 8) covariance of place (mm), turn (rad), log focal length, k1
+    residual_mm: float  # robust RMS of outlines beside the toolpath; NaN: no outline was seen
+    pieces: int  # of outline that the residual was measured on
+    separability: float  # distance of filament and bed in spreads of a pixel
+
+    @property
+    def trusted(self) -> bool:
+        """Whether the map that follows can be judged."""
+        return self.pieces >= FEWEST_PIECES and self.residual_mm <= GOOD_MM
+
+    @property
+    def place_error_mm(self) -> float:
+        """Standard deviation of the place, the largest of its three."""
+        return float(np.sqrt(np.diag(self.spread)[:3].max()))
+
+    @property
+    def turn_error_deg(self) -> float:
+        """Standard deviation of the direction, the largest of its three."""
+        return math.degrees(float(np.sqrt(np.diag(self.spread)[3:6].max())))
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """One frame made small: features and which pixels count."""
+
+    features: Float32  # (n, channels) of the pixels on the grid that all frames share
+    weight: Float32  # (n,)
+    nozzle: Float  # (2,)
+
+
+@dataclass(frozen=True, slots=True)
+class _Mask:
+    """Where lines should lie, blurred, with its slopes."""
+
+    canvas: Canvas
+    value: Any  # (h, w) float32
+    slope_x: Any  # per mm
+    slope_y: Any
+
+    def at(self, places: Float) -> tuple[Float32, Float32, Float32]:
+        """Return value and slopes at places (n, 2)."""
+        pixels = self.canvas.to_px(places).astype(np.float32)
+        rows = -(-len(pixels) // ROW)  # OpenCV takes no picture of more than 32767 rows or columns
+        whole: Any = np.pad(pixels, ((0, rows * ROW - len(pixels)), (0, 0))).reshape(rows, ROW, 2)
+        found = [
+            np.asarray(
+                cv2.remap(part, whole, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+            ).ravel()[: len(pixels)]
+            for picture in (self.value, self.slope_x, self.slope_y)
+        ]
+        return found[0], found[1], found[2]
+
+
+def calibrate_by_print(
+    frames: Sequence[SurveyFrame],
+    camera: Camera,
+    printer: Printer,
+    layer_z_mm: float,
+    lines: Lines,
+    *,
+    progress: Callable[[float], None] | None = None,
+) -> SelfCalibration:
+    """Return the camera and the stops that fit a survey's pictures to the toolpath.
+
+    Parameters
+    ----------
+    frames : sequence of SurveyFrame
+        All with the nozzle at one height above the layer.
+    camera : Camera
+        On the head, as the rig file says; the start.
+    printer : Printer
+    layer_z_mm : float
+        Top of the layer.
+    lines : Lines
+        What should lie there.
+    """
+    rise = float(np.median([frame.nozzle_mm[2] for frame in frames])) - layer_z_mm
+    theta = np.zeros(GLOBAL)
+    shifts: Any = np.zeros((len(frames), 2))
+    spread: Any = np.zeros((GLOBAL, GLOBAL))
+    apart = 0.0
+    low = np.minimum(lines.first_mm, lines.last_mm).min(axis=0)
+    high = np.maximum(lines.first_mm, lines.last_mm).max(axis=0)
+    canvas = canvas_over(low, high, MASK_MM, FAR_MM + 6.0)
+    sharp = drawn(lines, canvas).astype(np.float32)
+    scales = ((4, 1.5), (4, 0.7), (2, 0.35), (2, 0.25))  # pixels taken together, blur of the mask in mm
+    for turn, (coarse, blur_mm) in enumerate(scales):
+        mask = _mask(sharp, canvas, blur_mm)
+        shape = (camera.lens.height_px // coarse, camera.lens.width_px // coarse)
+        views = [_view(frame, coarse, shape) for frame in frames]
+        if turn == 0:
+            shifts, apart = _looked_for(views, mask, _Geometry(camera, printer, rise, shape, theta))
+            theta = _with_shift(theta, shifts[0])
+            shifts = np.zeros((len(frames), 2))
+        for _ in range(ROUNDS):
+            geometry = _Geometry(camera, printer, rise, shape, theta)
+            theta, shifts, spread, apart = _fitted(views, mask, geometry, shifts)
+        if progress is not None:
+            progress((turn + 1) / (len(scales) + 1))
+    solved = camera_stepped(camera, printer, theta)
+    geometry = _Geometry(camera, printer, rise, shape, theta)
+    residual, pieces = _residual(views, _mask(sharp, canvas, scales[-1][1]), geometry, shifts)
+    if progress is not None:
+        progress(1.0)
+    return SelfCalibration(
+        camera=solved,
+        shifts_mm=shifts,
+        grown_mm=float(theta[8]),
+        spread=spread[:8, :8],
+        residual_mm=residual,
+        pieces=pieces,
+        separability=apart,
+    )
+
+
+def camera_stepped(camera: Camera, printer: Printer, theta: Float) -> Camera:
+    """Return a camera changed by place (3) mm, turn (3) rad, log focal length, k1; the rest is ignored."""
+    pose = pose_on_mount(camera, printer)
+    turn = np.asarray(cv2.Rodrigues(-theta[3:6])[0], np.float64)
+    place, look, roll = looking_of(
+        Pose(place_mm=pose.place_mm + theta[:3], axes=turn @ pose.axes),
+        float(np.linalg.norm(pose.place_mm)) or 40.0,
+    )
+    return replace(
+        camera, place_mm=place, look_mm=look, roll_deg=roll, lens=_lens_of(camera.lens, theta[6], theta[7])
+    )
+
+
+def _lens_of(lens: Lens, log_focal: float, k1: float) -> Lens:
+    half = lens.width_px / 2 / (focal_px(lens) * math.exp(log_focal))
+    across = 2 * half if lens.kind == "fisheye" else 2 * math.atan(half)
+    bent = list(lens.distortion) or [0.0, 0.0, 0.0, 0.0]
+    bent[0] += k1
+    return replace(lens, across_deg=math.degrees(across), distortion=tuple(bent))
+
+
+def _view(frame: SurveyFrame, coarse: int, shape: tuple[int, int]) -> _View:
+    whole = frame.picture[: shape[0] * coarse, : shape[1] * coarse]
+    small = cv2.resize(whole, (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
+    dazzled = cv2.resize(
+        (whole.min(axis=2) >= GLARE).astype(np.float32), (shape[1], shape[0]), interpolation=cv2.INTER_AREA
+    )
+    lab = cv2.cvtColor(small.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    grey = cv2.cvtColor(whole, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    rough = np.abs(grey - cv2.GaussianBlur(grey, (0, 0), 3.0))
+    rough = cv2.resize(rough, (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
+    rough = np.sqrt(cv2.GaussianBlur(rough, (0, 0), max(0.5, 4 / coarse)))
+    features = np.dstack([lab, 4 * rough]).reshape(-1, 4)
+    clear = (cv2.dilate((dazzled > 0.02).astype(np.uint8), np.ones((3, 3), np.uint8)) == 0).ravel()
+    return _View(
+        features=features.astype(np.float32),
+        weight=clear.astype(np.float32),
+        nozzle=np.array(frame.nozzle_mm[:2], np.float64),
+    )
+
+
+class _Geometry:
+    """Where on the layer the pixels of a picture look, from the point below the tip, and how that changes."""
+
+    def __init__(
+        self, camera: Camera, printer: Printer, rise_mm: float, shape: tuple[int, int], theta: Float
+    ) -> None:
+        self.camera, self.printer, self.rise_mm, self.shape, self.theta = (
+            camera,
+            printer,
+            rise_mm,
+            shape,
+            theta,
+        )
+        lens = camera.lens
+        sides = (lens.height_px, lens.width_px)
+        axes = [(np.arange(n) + 0.5) * side / n - 0.5 for n, side in zip(shape, sides, strict=True)]
+        y, x = np.meshgrid(*axes, indexing="ij")
+        self.pixels = np.column_stack([x.ravel(), y.ravel()])
+        self.good = np.zeros(len(self.pixels), np.bool_)
+        self.places = np.zeros_like(self.pixels)
+        inner = np.flatnonzero(_before_fold(self.pixels, camera_stepped(camera, printer, theta).lens))
+        places, level = self._bed(self.pixels[inner], theta)
+        with np.errstate(invalid="ignore"):
+            good = (level < -math.sin(math.radians(LEVEL_DEG))) & (np.hypot(*places.T) < FARTHEST_MM)
+        eye = pose_on_mount(camera_stepped(camera, printer, theta), printer).place_mm
+        self.good[inner[good]] = ~self._hidden(places[good], eye)
+        self.places[inner[good]] = places[good]
+
+    def slopes(self, chosen: NDArray[np.int64]) -> Float:
+        """Return how places of chosen pixels change with the first eight parameters, (n, 2, 8)."""
+        pixels, now = self.pixels[chosen], self.places[chosen]
+        out = np.zeros((len(chosen), 2, 8))
+        for k in range(8):
+            step = np.zeros(GLOBAL)
+            step[k] = 1e-3 if k < 3 else 1e-4
+            out[..., k] = np.nan_to_num((self._bed(pixels, self.theta + step)[0] - now) / step[k])
+        return out
+
+    def _bed(self, pixels: Float, theta: Float) -> tuple[Float, Float]:
+        seen = camera_stepped(self.camera, self.printer, theta)
+        pose = pose_on_mount(seen, self.printer)
+        ways = pose.to_world(unproject(pixels, seen.lens))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            far = (-self.rise_mm - pose.place_mm[2]) / ways[:, 2]
+            return (pose.place_mm + far[:, None] * ways)[:, :2], ways[:, 2]
+
+    def _hidden(self, places: Float, eye: Float) -> NDArray[np.bool_]:
+        """Return which places the nozzle, or what stands behind it, may hide."""
+        away = -eye[:2] / max(float(np.hypot(*eye[:2])), 1e-9)
+        along, aside = places @ away, np.abs(places @ np.array([-away[1], away[0]]))
+        wide = self.printer.head.nozzle_radius_mm + BESIDE_NOZZLE_MM
+        return np.asarray((along > BEHIND_NOZZLE_MM) | ((along > -BESIDE_NOZZLE_MM) & (aside < wide)))
+
+
+def _before_fold(pixels: Float, lens: Lens) -> NDArray[np.bool_]:
+    """Return which pixels lie well inside the radius at which a negative k1 folds the picture back."""
+    k1 = lens.distortion[0] if lens.distortion else 0.0
+    if lens.kind == "fisheye" or k1 >= 0:
+        return np.ones(len(pixels), np.bool_)
+    # r (1 + k1 r^2) is largest at r^2 = -1 / (3 k1)
+    largest = 2 / 3 / math.sqrt(-3 * k1)
+    radius = np.hypot(*((pixels - np.array(axis_px(lens))) / focal_px(lens)).T)
+    return np.asarray(radius < FOLD_SHARE * largest)
+
+
+def _mask(sharp: Float32, canvas: Canvas, blur_mm: float) -> _Mask:
+    value = cv2.GaussianBlur(sharp, (0, 0), blur_mm / canvas.step_mm)
+    down, across = np.gradient(value)
+    step = canvas.step_mm
+    return _Mask(
+        canvas=canvas,
+        value=np.asarray(value, np.float32),
+        slope_x=np.asarray(across / step, np.float32),
+        slope_y=np.asarray(-down / step, np.float32),
+    )
+
+
+def _light(shape: tuple[int, int]) -> Float32:
+    """Return (n, 5) smooth terms over the picture: lamps and the lens's fall of light."""
+    y, x = np.mgrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
+    return np.column_stack([part.ravel() for part in (x, y, x * x, x * y, y * y)]).astype(np.float32)
+
+
+def _scored(
+    views: Sequence[_View],
+    masks: Sequence[Float32],
+    geometry: _Geometry,
+    *,
+    most: int = 60_000,
+    rounds: int = 3,
+) -> tuple[list[Float32], float]:
+    """Return each frame's score, 0 bed and 1 filament, and how far the two are apart in spreads.
+
+    Colour is a constant of each frame, smooth light over the picture and the material; the best direction of
+    colour is Fisher's (1936) on what these leave.
+    """
+    light, good = _light(geometry.shape), geometry.good
+    take = slice(None, None, max(1, len(light) * len(views) // most))
+    rows, values, weights = [], [], []
+    for k, (view, mask) in enumerate(zip(views, masks, strict=True)):
+        chosen = np.flatnonzero(good & (view.weight > 0))[take]
+        frame = np.zeros((len(chosen), len(views)), np.float32)
+        frame[:, k] = 1
+        rows.append(np.column_stack([mask[chosen], light[chosen], frame]))
+        values.append(view.features[chosen])
+        weights.append(np.ones(len(chosen), np.float32))
+    matrix, value, weight = np.concatenate(rows), np.concatenate(values), np.concatenate(weights)
+    solution: Float = np.zeros((matrix.shape[1], value.shape[1]), np.float32)
+    inverse: Float = np.eye(value.shape[1])
+    for _ in range(rounds):
+        heavy = matrix * weight[:, None]
+        square = heavy.T @ matrix + 1e-3 * np.eye(matrix.shape[1], dtype=np.float32)
+        solution = np.linalg.solve(square, heavy.T @ value)
+        rest = value - matrix @ solution
+        inverse = np.linalg.inv(np.cov(rest.T, aweights=weight) + 1e-2 * np.eye(rest.shape[1]))
+        off = np.sqrt(np.einsum("ij,jk,ik->i", rest, inverse, rest) / rest.shape[1])
+        weight = np.minimum(1.0, 2.0 / np.maximum(off, 1e-6)).astype(np.float32)
+    way = inverse @ solution[0]
+    apart = math.sqrt(max(float(solution[0] @ way), 1e-12))
+    scores = []
+    for k, view in enumerate(views):
+        even = view.features - light @ solution[1 : 1 + light.shape[1]] - solution[1 + light.shape[1] + k]
+        scores.append(np.clip((even @ way) / apart**2, -0.5, 1.5).astype(np.float32))
+    return scores, apart
+
+
+def _looked_for(views: Sequence[_View], mask: _Mask, geometry: _Geometry) -> tuple[Float, float]:
+    """Return the one shift of all frames, (1, 2) mm, that parts filament and bed best."""
+    at = geometry.places
+    best, found = -1.0, np.zeros(2)
+    for step, span in ((2.0, FAR_MM), (0.7, 1.4)):
+        centre = found.copy()
+        steps = np.arange(-span, span + 0.01, step)
+        for dx in steps:
+            for dy in steps:
+                shift = centre + np.array([dx, dy])
+                masks = [mask.at(at + view.nozzle + shift)[0] for view in views]
+                apart = _scored(views, masks, geometry, most=12_000, rounds=1)[1]
+                apart *= math.exp(-float(shift @ shift) / (2 * 4.0**2))  # of nearly equal ones the nearest
+                if apart > best:
+                    best, found = apart, shift
+    return found[None], best
+
+
+def _with_shift(theta: Float, shift: Float) -> Float:
+    """Return the parameters with the whole picture shifted on the bed: the camera's place moves with it."""
+    moved = theta.copy()
+    moved[:2] += shift
+    return moved
+
+
+def _prior() -> Float:
+    sides = [PLACE_MM] * 3 + [math.radians(TURN_DEG)] * 3 + [FOCAL_SHARE, K1, GROWN_MM]
+    return 1 / np.array(sides)
+
+
+def _fitted(
+    views: Sequence[_View], mask: _Mask, geometry: _Geometry, shifts: Float
+) -> tuple[Float, Float, Float, float]:
+    """Return the parameters after one round of scoring and fitting, and their covariance."""
+    masks = [
+        mask.at(geometry.places + view.nozzle + shift)[0] for view, shift in zip(views, shifts, strict=True)
+    ]
+    scores, apart = _scored(views, masks, geometry)
+    scores = [_smoothed(score, geometry) for score in scores]
+    theta = geometry.theta
+    size = GLOBAL + 2 * len(views)
+    hold = np.concatenate([_prior(), np.full(2 * len(views), 1 / PARKING_MM)])
+    spread: Float = np.eye(size)
+    for turn in range(STEPS):
+        if turn:
+            geometry = _Geometry(geometry.camera, geometry.printer, geometry.rise_mm, geometry.shape, theta)
+        square, pull, variance = _equations(views, scores, mask, geometry, shifts)
+        now = np.concatenate([theta, shifts.ravel()])
+        whole = square / variance + np.diag(hold**2)
+        step = np.linalg.solve(whole, pull / variance - hold**2 * now)
+        step[:3] = np.clip(step[:3], -1, 1)
+        step[8] *= 0.5  # where the mask is steep its width and the score's scale chase each other
+        theta = theta + step[:GLOBAL]
+        shifts = shifts + step[GLOBAL:].reshape(-1, 2)
+        theta[8] = np.clip(theta[8], -MOST_GROWN_MM, MOST_GROWN_MM)
+        own_k1 = geometry.camera.lens.distortion[0] if geometry.camera.lens.distortion else 0.0
+        theta[7] = np.clip(theta[7], LEAST_K1 - own_k1, MOST_K1 - own_k1)
+        spread = np.linalg.inv(whole)
+        if np.abs(step[:3]).max() < 0.005 and np.abs(step[3:6]).max() < 1e-4:
+            break
+    return theta, shifts, spread[:GLOBAL, :GLOBAL], apart
+
+
+def _equations(
+    views: Sequence[_View], scores: Sequence[Float32], mask: _Mask, geometry: _Geometry, shifts: Float
+) -> tuple[Float, Float, float]:
+    """Return the normal equations of the outlines, and the variance of one of their rows."""
+    size = GLOBAL + 2 * len(views)
+    square, pull, rests = np.zeros((size, size)), np.zeros(size), [np.zeros(1)]
+    grown = geometry.theta[8]
+    chosen_of, places_of = [], []
+    for k, view in enumerate(views):
+        value, sx, sy = mask.at(geometry.places + view.nozzle + shifts[k])
+        steep = np.hypot(sx, sy)
+        chosen = np.flatnonzero(geometry.good & (view.weight > 0) & (steep > FLAT * (steep.max() + 1e-9)))
+        chosen_of.append(chosen)
+        places_of.append((value[chosen], sx[chosen], sy[chosen], steep[chosen]))
+    union = np.unique(np.concatenate(chosen_of))
+    union_slopes = geometry.slopes(union)
+    for k, score in enumerate(scores):
+        chosen, (value, sx, sy, steep) = chosen_of[k], places_of[k]
+        if not len(chosen):
+            continue
+        slopes = union_slopes[np.searchsorted(union, chosen)]
+        rest = score[chosen] - np.clip(value + grown * steep, 0, 1)
+        jac = np.empty((len(chosen), GLOBAL + 2))
+        jac[:, :8] = sx[:, None] * slopes[:, 0] + sy[:, None] * slopes[:, 1]
+        jac[:, 8:] = np.column_stack([steep, sx, sy])
+        scale = max(1.4826 * float(np.median(np.abs(rest - np.median(rest)))), 0.03)
+        weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(rest), 1e-9))
+        rests.append(rest * np.sqrt(weight))
+        heavy = jac * weight[:, None]
+        here = np.r_[0:GLOBAL, GLOBAL + 2 * k, GLOBAL + 2 * k + 1]
+        square[np.ix_(here, here)] += heavy.T @ jac
+        pull[here] += heavy.T @ rest
+    return square, pull, max(float(np.mean(np.square(np.concatenate(rests)))), 1e-4) * ALIKE_PX
+
+
+def _smoothed(score: Float32, geometry: _Geometry) -> Float32:
+    """Return the score blurred a little, what looks past the bed left out."""
+    known = geometry.good.reshape(geometry.shape).astype(np.float32)
+    above = cv2.GaussianBlur(score.reshape(geometry.shape) * known, (0, 0), 1.0)
+    below = cv2.GaussianBlur(known, (0, 0), 1.0)
+    return np.asarray(above / np.maximum(below, 1e-3), np.float32).ravel()
+
+
+def _residual(views: Sequence[_View], mask: _Mask, geometry: _Geometry, shifts: Float) -> tuple[float, int]:
+    """Return how far pieces of outline lie beside the toolpath, robust RMS in mm, and how many were asked.
+
+    Each piece of `PIECE_MM` in each frame shifts by what its own pixels say, along the outline's normal.
+    """
+    at = [geometry.places + view.nozzle + shift for view, shift in zip(views, shifts, strict=True)]
+    scores, _ = _scored(views, [mask.at(here)[0] for here in at], geometry)
+    off: list[float] = []
+    for here, view, score in zip(at, views, scores, strict=True):
+        value, sx, sy = mask.at(here)
+        steep = np.hypot(sx, sy)
+        chosen = np.flatnonzero(geometry.good & (view.weight > 0) & (steep > 0.25))
+        if not len(chosen):
+            continue
+        rest = score[chosen] - np.clip(value[chosen] + geometry.theta[8] * steep[chosen], 0, 1)
+        cell = np.floor(here[chosen] / PIECE_MM).astype(np.int64)
+        angle = np.round(np.arctan2(sy[chosen], sx[chosen]) / (math.pi / 4)).astype(np.int64) % 8
+        _, piece = np.unique(np.column_stack([cell, angle]), axis=0, return_inverse=True)
+        piece = piece.ravel()
+        above = np.bincount(piece, rest * steep[chosen])
+        below = np.bincount(piece, steep[chosen] ** 2)
+        counted = np.bincount(piece) >= FEWEST_PX
+        off += (above[counted] / np.maximum(below[counted], 1e-9)).tolist()
+    if not off:
+        return math.nan, 0
+    return 1.4826 * float(np.median(np.abs(off))), len(off)
