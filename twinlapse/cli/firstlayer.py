@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from twinlapse.firstlayer.classify import Judgement
     from twinlapse.firstlayer.mosaic import Mosaic
     from twinlapse.firstlayer.reading import Patrol
+    from twinlapse.firstlayer.self_calibration import SelfCalibration
 
 
 @click.command()
@@ -27,6 +28,12 @@ if TYPE_CHECKING:
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path), help="The report; JOB/firstlayer.html without it."
 )
+@click.option(
+    "--write",
+    "rig_file",
+    type=click.Path(path_type=Path),
+    help="Write the camera's place, direction and lens, as the print shows them, into this rig file.",
+)
 @speaking
 def command(
     out: Output,
@@ -35,6 +42,7 @@ def command(
     smallest_mm: float,
     corners: bool,
     output: Path | None,
+    rig_file: Path | None,
 ) -> None:
     """Lay the survey frames to one picture of the layer and compare it with the sliced file.
 
@@ -44,7 +52,14 @@ def command(
     from twinlapse.errors import JobError
     from twinlapse.files import write_bytes
     from twinlapse.firstlayer.reading import map_layer, patrol_job
-    from twinlapse.firstlayer.report import as_json, corner_verdict, corners_json, report_html, verdict
+    from twinlapse.firstlayer.report import (
+        as_json,
+        calibration_json,
+        corner_verdict,
+        corners_json,
+        report_html,
+        verdict,
+    )
     from twinlapse.frames.job import open_job
 
     job = open_job(job_folder)
@@ -63,6 +78,11 @@ def command(
         out.say(verdict(found.judgement))
         _say_defects(out, found.judgement)
         result = {**as_json(found.mosaic, found.judgement), "layer": found.layer + 1, "missing": missing}
+        result["calibration"] = calibration_json(found.calibration)
+        if rig_file is not None:
+            _write_camera(out, rig_file, found.calibration)
+    elif rig_file is not None:
+        raise click.UsageError("--write needs a map: leave out --corners")
     patrol = patrol_job(job)
     if corners and patrol is None:
         raise JobError(
@@ -92,6 +112,31 @@ def _write_photograph(mosaic: Mosaic, path: Path) -> None:
     picture = io.BytesIO()
     Image.fromarray(photograph(mosaic)).save(picture, "PNG")
     write_bytes(path, picture.getvalue())
+
+
+def _write_camera(out: Output, rig_file: Path, found: SelfCalibration) -> None:
+    """Write what the print says of the camera into a rig file, if it can be trusted."""
+    from twinlapse.errors import RigError
+    from twinlapse.files import read_text, write_bytes
+    from twinlapse.firstlayer.report import calibration_json
+    from twinlapse.rig import read_rig
+    from twinlapse.rig.editing import with_camera_keys
+
+    if not found.trusted:
+        raise RigError("the print does not show well enough where the camera is", "nothing was written")
+    names = [camera.name for camera in read_rig(rig_file).cameras]
+    if found.camera.name not in names:
+        raise RigError(f'no camera "{found.camera.name}" is in it', "give the rig of this job", path=rig_file)
+    told = calibration_json(found)
+    values: dict[str, tuple[float, ...] | float] = {
+        key: tuple(told[key]) if isinstance(told[key], list) else told[key]
+        for key in ("place_mm", "look_mm", "roll_deg", "place_error_mm", "turn_error_deg")
+    }
+    values["lens.across_deg"] = told["across_deg"]
+    values["lens.distortion"] = tuple(told["distortion"])
+    text = with_camera_keys(read_text(rig_file, "rig file"), names.index(found.camera.name), values)
+    write_bytes(rig_file, text.encode())
+    out.say(f"written: {rig_file}")
 
 
 def _say_defects(out: Output, judgement: Judgement) -> None:

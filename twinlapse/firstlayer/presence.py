@@ -1,8 +1,8 @@
 """There or not there: for each object, whether the bed shows a print where the toolpath says.
 
-Two hypotheses are compared before any detail, on what the object should cover and on the bed around it. If it
-was printed, the two differ by many times their own spread; if the bed is bare, or something else than the print
-lies there (a tangle), they do not.
+Two hypotheses are compared before any detail, on what the object should cover and on the bed around it. If
+it was printed, the two differ by many times their own spread; if the bed is bare, or something else than the
+print lies there (a tangle), they do not.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from twinlapse.firstlayer.canvas import Canvas, Float32
+from twinlapse.arrays import Float32
+from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, grown, shrunk
 
 JOINED_MM = 0.6  # lines nearer than this belong to one object

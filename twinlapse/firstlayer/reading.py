@@ -147,7 +147,7 @@ def why_unfit(found: SelfCalibration) -> str:
     if found.pieces < FEWEST_PIECES:
         return "the pictures show too little of the print's outline: check the camera's pose with 'rig aim'"
     return (
-        f"the print's outline lies {found.residual_mm:.2f} mm beside the toolpath, and {GOOD_MM:g} mm is the most, "
+        f"the outline lies {found.residual_mm:.2f} mm beside the toolpath ({GOOD_MM:g} mm is the most) "
         "even with the camera's place and lens solved for: measure the lens with 'rig lens', aim with "
         "'rig aim', and see that the camera sits tight"
     )

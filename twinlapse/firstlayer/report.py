@@ -15,6 +15,7 @@ from twinlapse.firstlayer.classify import Judgement
 from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.picture import difference, expectation, photograph, strip_picture
 from twinlapse.firstlayer.reading import LayerMap, Patrol
+from twinlapse.firstlayer.self_calibration import SelfCalibration
 
 _SHADES = {True: "#d5efdc", False: "#f8d6cf", None: "#f3ecc8"}
 _PAGE = """<!doctype html>
@@ -147,6 +148,9 @@ def as_json(mosaic: Mosaic, judgement: Judgement) -> dict[str, Any]:
         "sound": judgement.sound,
         "can_tell": judgement.can_tell,
         "defects": [asdict(defect) for defect in judgement.defects],
+        "verdict": verdict(judgement),
+        "why": judgement.why,
+        "objects": [asdict(item) for item in judgement.objects],
         "seen_share": round(judgement.seen_share, 4),
         "separability": round(judgement.separability, 2),
         "offset_mm": [round(v, 3) for v in judgement.offset_mm],
@@ -155,6 +159,28 @@ def as_json(mosaic: Mosaic, judgement: Judgement) -> dict[str, Any]:
         "overlaps_used": sum(link.used for link in mosaic.links),
         "residual_mm": round(mosaic.residual_mm, 4),
         "shifts_mm": [[round(float(v), 4) for v in shift] for shift in mosaic.shifts_mm],
+    }
+
+
+def calibration_json(found: SelfCalibration) -> dict[str, Any]:
+    """Return what the print says of the camera as plain values."""
+    place, look, roll, lens = (
+        found.camera.place_mm or (),
+        found.camera.look_mm or (),
+        found.camera.roll_deg,
+        found.camera.lens,
+    )
+    return {
+        "trusted": found.trusted,
+        "residual_mm": round(found.residual_mm, 4) if math.isfinite(found.residual_mm) else None,
+        "pieces": found.pieces,
+        "place_mm": [round(v, 3) for v in place],
+        "look_mm": [round(v, 3) for v in look],
+        "roll_deg": round(roll, 3),
+        "across_deg": round(lens.across_deg, 3),
+        "distortion": [round(v, 5) for v in lens.distortion],
+        "place_error_mm": round(found.place_error_mm, 3),
+        "turn_error_deg": round(found.turn_error_deg, 3),
     }
 
 

@@ -19,7 +19,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.firstlayer.canvas import Canvas, Float, Float32, canvas_over
+from twinlapse.arrays import Float, Float32
+from twinlapse.firstlayer.canvas import Canvas, canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import GLARE, SurveyFrame
 from twinlapse.optics.lens import axis_px, focal_px, unproject
@@ -104,9 +105,10 @@ class _Mask:
         pixels = self.canvas.to_px(places).astype(np.float32)
         rows = -(-len(pixels) // ROW)  # OpenCV takes no picture of more than 32767 rows or columns
         whole: Any = np.pad(pixels, ((0, rows * ROW - len(pixels)), (0, 0))).reshape(rows, ROW, 2)
+        at_once: Any = None  # both coordinates are in the one map
         found = [
             np.asarray(
-                cv2.remap(part, whole, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+                cv2.remap(picture, whole, at_once, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
             ).ravel()[: len(pixels)]
             for picture in (self.value, self.slope_x, self.slope_y)
         ]
@@ -266,7 +268,7 @@ class _Geometry:
         """Return which places the nozzle, or what stands behind it, may hide."""
         away = -eye[:2] / max(float(np.hypot(*eye[:2])), 1e-9)
         along, aside = places @ away, np.abs(places @ np.array([-away[1], away[0]]))
-        wide = self.printer.head.nozzle_radius_mm + BESIDE_NOZZLE_MM
+        wide = self.printer.toolhead.nozzle_radius_mm + BESIDE_NOZZLE_MM
         return np.asarray((along > BEHIND_NOZZLE_MM) | ((along > -BESIDE_NOZZLE_MM) & (aside < wide)))
 
 
@@ -330,7 +332,9 @@ def _scored(
         square = heavy.T @ matrix + 1e-3 * np.eye(matrix.shape[1], dtype=np.float32)
         solution = np.linalg.solve(square, heavy.T @ value)
         rest = value - matrix @ solution
-        inverse = np.linalg.inv(np.cov(rest.T, aweights=weight) + 1e-2 * np.eye(rest.shape[1]))
+        inverse = np.asarray(
+            np.linalg.inv(np.cov(rest.T, aweights=weight) + 1e-2 * np.eye(rest.shape[1])), np.float64
+        )
         off = np.sqrt(np.einsum("ij,jk,ik->i", rest, inverse, rest) / rest.shape[1])
         weight = np.minimum(1.0, 2.0 / np.maximum(off, 1e-6)).astype(np.float32)
     way = inverse @ solution[0]
@@ -399,7 +403,7 @@ def _fitted(
         theta[8] = np.clip(theta[8], -MOST_GROWN_MM, MOST_GROWN_MM)
         own_k1 = geometry.camera.lens.distortion[0] if geometry.camera.lens.distortion else 0.0
         theta[7] = np.clip(theta[7], LEAST_K1 - own_k1, MOST_K1 - own_k1)
-        spread = np.linalg.inv(whole)
+        spread = np.asarray(np.linalg.inv(whole), np.float64)
         if np.abs(step[:3]).max() < 0.005 and np.abs(step[3:6]).max() < 1e-4:
             break
     return theta, shifts, spread[:GLOBAL, :GLOBAL], apart

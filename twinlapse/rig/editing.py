@@ -10,11 +10,14 @@ from twinlapse.errors import RigError
 from twinlapse.rig.key_positions import key_lines
 from twinlapse.rig.reader import rig_from_mapping
 
+_DOTTED = re.compile(r"^\s*[A-Za-z0-9_-]+\.")  # an inner table's key, written in the outer one
 _KEPT_COMMENT = re.compile(r"\s+#[^\"'\]]*$")
 
 
 def with_camera_keys(text: str, index: int, values: Mapping[str, tuple[float, ...] | float]) -> str:
     """Return the text of a rig file with keys of its camera `index` (from 0) set to numbers.
+
+    A key of a table within the camera is written with a dot: ``lens.across_deg``.
 
     Raises
     ------
@@ -25,10 +28,16 @@ def with_camera_keys(text: str, index: int, values: Mapping[str, tuple[float, ..
     for key, value in reversed(list(values.items())):  # each new one goes in above the last
         places = key_lines("\n".join(lines))
         written = f"{key} = {_number(value)}"
-        at = places.get(("camera", str(index), key))
+        *inner, name = key.split(".")
+        table = ("camera", str(index), *inner)
+        at = places.get((*table, name))
+        if at is not None or table in places:
+            written = f"{name if at is None or not _DOTTED.match(lines[at - 1]) else key} = {_number(value)}"
         if at is not None:
             comment = _KEPT_COMMENT.search(lines[at - 1])
             lines[at - 1] = written + (comment[0] if comment else "")
+        elif table in places:
+            lines.insert(places[table], written)
         elif ("camera", str(index)) in places:
             lines.insert(places[("camera", str(index))], written)
         else:
@@ -50,9 +59,13 @@ def _is_the_same_but(
         return False
     for key, value in values.items():
         wanted = [round(v, 6) for v in value] if isinstance(value, tuple) else round(value, 6)
-        if after["camera"][index].pop(key, None) != wanted:
+        *tables, name = key.split(".")
+        old, new = before["camera"][index], after["camera"][index]
+        for table in tables:
+            old, new = old.setdefault(table, {}), new.get(table, {})
+        if new.pop(name, None) != wanted:
             return False
-        before["camera"][index].pop(key, None)
+        old.pop(name, None)
     return bool(before == after)
 
 
