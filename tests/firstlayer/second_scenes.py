@@ -291,7 +291,7 @@ def shoot(
 ) -> np.ndarray:
     """Return the picture, uint8 RGB, with the nozzle at a place that it may miss by the parking error."""
     w, h = camera.size
-    tip = np.array(nozzle) + [*dice.normal(0, spoil.parking, 2), 0.0]
+    tip = np.array(nozzle) + np.array([*dice.normal(0, spoil.parking, 2), 0.0])
     grid = np.stack(np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32)), -1)
     flat = cv2.undistortPointsIter(
         grid.reshape(-1, 1, 2),
@@ -393,7 +393,7 @@ def _nozzle(light: np.ndarray, camera: Pinhole, far: np.ndarray) -> None:
     for low, high in ((0, 1), (1, 2)):
         hull = cv2.convexHull(onto(np.concatenate([cone[low], cone[high]])))
         cv2.fillConvexPoly(light, hull, (0.42, 0.3, 0.1))
-    block = np.array([[x, y, z] for x in (-9, 9) for y in (-4, 12) for z in (5.0, 14.0)], float)
+    block = np.array([[x, y, z] for x in (-9, 9) for y in (-1, 14) for z in (5.0, 14.0)], float)
     cv2.fillConvexPoly(light, cv2.convexHull(onto(block)), (0.05, 0.055, 0.07))
 
 

@@ -78,8 +78,9 @@ def command(
         out.say(verdict(found.judgement))
         _say_defects(out, found.judgement)
         result = {**as_json(found.mosaic, found.judgement), "layer": found.layer + 1, "missing": missing}
-        result["calibration"] = calibration_json(found.calibration)
-        if rig_file is not None:
+        if found.calibration is not None:
+            result["calibration"] = calibration_json(found.calibration)
+        if rig_file is not None and found.calibration is not None:
             _write_camera(out, rig_file, found.calibration)
     elif rig_file is not None:
         raise click.UsageError("--write needs a map: leave out --corners")

@@ -35,6 +35,7 @@ DOUBT = 0.65  # score up to which what lies around bare bed belongs to the gap: 
 SMALLEST_GAP_MM2 = 0.10
 SMALLEST_BLOB_MM2 = 0.5
 LONG_MM = 4.0  # a gap as long as this, and at least as long as most of a piece of line, is a missing line
+CLEAR_OF_GLARE_MM = 1.2  # what stands up from the lines is looked for this far from what is not seen
 NEAR_MM = 2.5  # a blob this near to a gap is what should lie in it
 
 
@@ -181,7 +182,13 @@ def _found(
         kind: Kind = "dragged line" if long or beside else "blob"
         found.append((piece, kind, piece.contrast * parted.separability / 6))
     said = [piece for piece, kind, _ in found if kind == "blob"]
-    filament = parted.wanted & seen & ~grown(missing, 1.5 * slack)
+    # at the rim of what is dazzled a line is bright on one side: no lump
+    filament = (
+        parted.wanted
+        & seen
+        & ~grown(missing, 1.5 * slack)
+        & ~grown(~seen, CLEAR_OF_GLARE_MM / canvas.step_mm)
+    )
     for piece, sure in lumps(*relief(parted.lightness, lines, canvas, filament), canvas):
         if not any(math.dist(piece.at_mm, blob.at_mm) < NEAR_MM for blob in said):
             found.append((piece, "blob", sure))

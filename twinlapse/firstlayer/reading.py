@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from twinlapse.errors import FrameError, JobError, TwinlapseError
 from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.corner_monitor import Strip, Watch, strip_of, watch_corners
-from twinlapse.firstlayer.expected import lines_of
+from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.segmentation import FURTHEST_MM
 from twinlapse.firstlayer.self_calibration import (
@@ -41,7 +41,7 @@ class LayerMap(ArrayRecord):
     layer: int  # from 0
     mosaic: Mosaic
     judgement: Judgement
-    calibration: SelfCalibration
+    calibration: SelfCalibration | None = None  # None: the rig's camera was taken as it is
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -118,15 +118,56 @@ def map_layer(
     toolpath = read_toolpath(job.original)
     layers = find_layers(toolpath)
     lines = lines_of(toolpath, layers, chosen, rig.printer)
-    said = _at_size(camera, frames[0])
-    found = calibrate_by_print(frames, said, rig.printer, top_mm, lines, progress=_part(progress, 0.0, 0.6))
-    mosaic = build_mosaic(
+    found = look_over(
         frames,
-        found.camera if found.trusted else said,
+        _at_size(camera, frames[0]),
         rig.printer,
         top_mm,
+        float(layers.height_mm[chosen]),
+        lines,
+        layer=chosen,
+        smallest_mm=smallest_mm,
+        progress=progress,
+    )
+    return found, missing
+
+
+def look_over(
+    frames: Sequence[SurveyFrame],
+    camera: Camera,
+    printer: Printer,
+    top_mm: float,
+    height_mm: float,
+    lines: Lines,
+    *,
+    layer: int = 0,
+    smallest_mm: float = 0.4,
+    progress: Callable[[float], None] | None = None,
+) -> LayerMap:
+    """Return the map of a layer and what is wrong on it: the print calibrates the camera, then it is judged.
+
+    Parameters
+    ----------
+    frames : sequence of SurveyFrame
+    camera, printer
+        As the rig file says.
+    top_mm, height_mm : float
+        Of the layer.
+    lines : Lines
+        What should lie there.
+    layer : int
+        Its index, from 0.
+    smallest_mm : float
+        A gap shorter than this is not reported.
+    """
+    found = calibrate_by_print(frames, camera, printer, top_mm, lines, progress=_part(progress, 0.0, 0.6))
+    mosaic = build_mosaic(
+        frames,
+        found.camera if found.trusted else camera,
+        printer,
+        top_mm,
         lines=lines,
-        height_mm=float(layers.height_mm[chosen]),
+        height_mm=height_mm,
         placed_mm=found.shifts_mm if found.trusted else None,
         progress=_part(progress, 0.6, 1.0),
     )
@@ -137,7 +178,7 @@ def map_layer(
         furthest_mm=SETTLED_MM if found.trusted else FURTHEST_MM,
         unfit=why_unfit(found),
     )
-    return LayerMap(layer=chosen, mosaic=mosaic, judgement=judgement, calibration=found), missing
+    return LayerMap(layer=layer, mosaic=mosaic, judgement=judgement, calibration=found)
 
 
 def why_unfit(found: SelfCalibration) -> str:

@@ -1,0 +1,197 @@
+"""The judge of the first layer against scenes of another renderer: one row for each thing that was tried.
+
+``python tests/bench/firstlayer_second_judge.py [row] [seeds] [first seed] [--rig]``; ``--rig`` takes the
+rig's camera as it is and does not let the print calibrate it (how it was before). The camera of the rig is
+never the true one. Nothing that draws is the project's; see tests/firstlayer/second_scenes.py.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+import time
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "firstlayer"))
+
+import second_scenes as scenes
+
+from twinlapse.firstlayer.classify import Judgement, judge
+from twinlapse.firstlayer.expected import Lines
+from twinlapse.firstlayer.mosaic import SurveyFrame, build_mosaic
+from twinlapse.firstlayer.reading import look_over
+from twinlapse.optics.window import window_of
+from twinlapse.rig import Camera, Printer, Toolhead
+
+PRINTER = Printer(bed_mm=(220, 220), height_mm=250, toolhead=Toolhead(radius_mm=65))
+CAMERA = Camera(name="nozzle", mount="toolhead", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0))
+LOOKS = (  # plastic and bed, linear reflectance
+    ((0.55, 0.16, 0.07), (0.05, 0.05, 0.055)),
+    ((0.75, 0.74, 0.70), (0.06, 0.06, 0.065)),
+    ((0.10, 0.35, 0.12), (0.30, 0.24, 0.10)),
+    ((0.04, 0.042, 0.05), (0.42, 0.42, 0.44)),
+)
+ROWS: dict[str, dict] = {
+    "sound": {},
+    "gaps": {"gaps": True},
+    "nothing": {"gone": True},
+    "tangle": {"tangle": True},
+    "missing line": {"skip": True},
+    "thin 60": {"flow": 0.6},
+    "thin 40": {"flow": 0.4},
+    "glare": {"spoil": {"glare": 2.0}},
+    "oil": {"spoil": {"oil": 5}},
+    "residue": {"spoil": {"residue": 4}},
+    "hair": {"spoil": {"hairs": 3}},
+    "string": {"spoil": {"strings": 3}},
+    "blur": {"spoil": {"blur_px": 3.0}},
+    "dirt": {"spoil": {"dirt": 4}},
+    "green cast": {"spoil": {"cast": (0.75, 1.0, 0.7)}},
+    "cheap jpeg": {"spoil": {"jpeg": 45}},
+    "missing frame": {"missing": 1},
+}
+
+
+def true_camera(dice: np.random.Generator, share: float = 1.0) -> scenes.Pinhole:
+    """Not the rig's: place within 2 mm, turn within 2 degrees, lens within 8 %, k1 -0.3 to 0."""
+    place = np.array(CAMERA.place_mm) + share * dice.uniform(-2, 2, 3) / math.sqrt(3)
+    away = np.array(CAMERA.look_mm) - np.array(CAMERA.place_mm)
+    far = np.linalg.norm(away)
+    off = dice.uniform(-1, 1, 2) * math.tan(math.radians(2 * share)) * far / math.sqrt(2)
+    target = place + away + np.array([off[0], off[1] * 0.8, off[1] * 0.6])
+    focal = 320 / math.tan(math.radians(30)) * (1 + share * dice.uniform(-0.08, 0.08))
+    return scenes.Pinhole(
+        place, target, float(share * dice.uniform(-2, 2)), focal, float(share * dice.uniform(-0.3, 0))
+    )
+
+
+def layer_for(seed: int) -> tuple[scenes.Layer, list[int]]:
+    """A sheet, a ring or two objects; and which lines are long enough for gaps."""
+    dice = np.random.default_rng([seed, 3])
+    kind = seed % 3
+    x, y = dice.uniform(85, 110, 2)
+    if kind == 0:
+        made = scenes.sheet(x, y, 24, 20, (0.0, 45.0, 90.0)[seed // 3 % 3])
+    elif kind == 1:
+        made = scenes.ring(x + 13, y + 13, 12.5, 8)
+    else:
+        one, two = scenes.sheet(x, y, 13, 18, 45.0), scenes.sheet(x + 17, y, 13, 18, -45.0)
+        made = scenes.Layer(one.lines + two.lines, one.widths + two.widths)
+    long = [k for k, (a, b, c, d) in enumerate(made.lines) if math.hypot(c - a, d - b) > 6]
+    return made, long
+
+
+def lines_of(layer: scenes.Layer) -> Lines:
+    """What the toolpath says."""
+    ends = np.array(layer.lines)
+    return Lines(
+        first_mm=ends[:, :2],
+        last_mm=ends[:, 2:],
+        width_mm=np.array(layer.widths),
+        file_line=np.arange(len(ends)) + 1,
+    )
+
+
+def places_for(layer: scenes.Layer) -> list[tuple[float, float, float]]:
+    """Stops of a grid, planned for the rig's camera."""
+    window = window_of(CAMERA, PRINTER, 1.0)
+    ends = np.array(layer.lines).reshape(-1, 2)
+    axes = []
+    for i in (0, 1):
+        low, high, size = ends[:, i].min() - 2, ends[:, i].max() + 2, window.size_mm[i]
+        n = 1 if high - low <= size else 1 + math.ceil((high - low - size) / (size * 0.7))
+        axes.append([(low + high) / 2] if n == 1 else np.linspace(low + size / 2, high - size / 2, n))
+    middle = window.middle_mm
+    return [
+        (float(x - middle[0]), float(y - middle[1]), scenes.HEIGHT + 1.0) for y in axes[1] for x in axes[0]
+    ]
+
+
+def run(
+    name: str, seed: int, *, calibrated: bool = True
+) -> tuple[Judgement, list[tuple[float, float, float]], dict]:
+    """One scene judged; also the gaps put in as x, y, bare length."""
+    row = ROWS[name]
+    dice = np.random.default_rng([seed, 11])
+    layer, long = layer_for(seed)
+    plastic, bed = LOOKS[seed // 3 % len(LOOKS)]
+    spoil = scenes.Nuisance(**{"glare": 0.25, **row.get("spoil", {})})
+    options: dict = {k: row[k] for k in ("gone", "tangle", "flow") if k in row}
+    put = []
+    if row.get("gaps"):
+        options["gaps"] = []
+        if long:
+            for k in dice.permutation(long)[:3]:
+                where = float(dice.uniform(0.3, 0.7))
+                a, b, c, d = layer.lines[k]
+                at = (a + where * (c - a), b + where * (d - b))
+                if all(math.dist(at, (p[0], p[1])) > 4 for p in put):
+                    options["gaps"].append((int(k), where, 0.8))
+                    put.append((*at, 0.8))
+        else:  # a ring of chords: two whole chords make a gap
+            pass
+    if row.get("skip"):
+        some = long or list(range(72, 144))
+        options["skip"] = {int(dice.choice(some))} if long else set(some[:12])
+        k = min(options["skip"])
+        a, b, c, d = layer.lines[k]
+        put.append(((a + c) / 2, (b + d) / 2, 0.0))
+    camera = true_camera(dice)
+    ground = scenes.lay(layer, plastic, bed, spoil, dice, **options)
+    places = places_for(layer)
+    frames = [SurveyFrame(picture=scenes.shoot(ground, camera, p, spoil, dice), nozzle_mm=p) for p in places]
+    if row.get("missing") and len(frames) > 1:
+        frames = frames[1:]
+    lines = lines_of(layer)
+    start = time.perf_counter()
+    if calibrated:
+        found = look_over(frames, CAMERA, PRINTER, scenes.HEIGHT, scenes.HEIGHT, lines, smallest_mm=0.4)
+        facts = {"residual": found.calibration.residual_mm, "pieces": found.calibration.pieces}
+        judgement = found.judgement
+    else:
+        mosaic = build_mosaic(frames, CAMERA, PRINTER, scenes.HEIGHT, lines=lines, height_mm=scenes.HEIGHT)
+        judgement, facts = judge(mosaic, lines, smallest_mm=0.4), {"residual": math.nan, "pieces": 0}
+    return judgement, put, {**facts, "s": time.perf_counter() - start, "frames": len(frames)}
+
+
+def main(names: list[str], seeds: range, calibrated: bool) -> None:
+    """Print what the judge says of each scene and, for each row, how often."""
+    for name in names:
+        said: Counter[str] = Counter()
+        hit = tried = beside = 0
+        for seed in seeds:
+            if name == "gaps" and not layer_for(seed)[1]:
+                continue
+            judgement, put, facts = run(name, seed, calibrated=calibrated)
+            word = {True: "sound", False: "found", None: "unseen" if judgement.can_tell else "cannot tell"}[
+                judgement.sound
+            ]
+            said[word] += 1
+            for x, y, _ in put:
+                tried += 1
+                near = [d for d in judgement.defects if _near(d.box_mm, x, y)]
+                hit += bool(near)
+            kinds = Counter(d.kind for d in judgement.defects)
+            beside += sum(not any(_near(d.box_mm, x, y) for x, y, _ in put) for d in judgement.defects)
+            print(
+                f"  {name} {seed}: {word} {dict(kinds)} residual {facts['residual']:.3f} ({facts['pieces']}) "
+                f"apart {judgement.separability:.1f} seen {judgement.seen_share:.2f} "
+                f"objects {[round(o.distance, 1) for o in judgement.objects]} "
+                f"{facts['frames']} frames {facts['s']:.1f} s",
+                flush=True,
+            )
+        print(f"{name}: {dict(said)}; put in and found {hit}/{tried}; beside {beside}", flush=True)
+
+
+def _near(box: tuple[float, float, float, float], x: float, y: float) -> bool:
+    return box[0] - 1 <= x <= box[0] + box[2] + 1 and box[1] - 1 <= y <= box[1] + box[3] + 1
+
+
+if __name__ == "__main__":
+    words = [w for w in sys.argv[1:] if w != "--rig"]
+    chosen = list(ROWS) if not words or words[0] == "all" else words[0].split(",")
+    count, first = int(words[1]) if len(words) > 1 else 3, int(words[2]) if len(words) > 2 else 9000
+    main(chosen, range(first, first + count), "--rig" not in sys.argv)
