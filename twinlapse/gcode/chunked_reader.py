@@ -15,7 +15,7 @@ from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode.assumptions import Assumptions, first_assumptions, next_assumptions
 from twinlapse.gcode.dialect import check_firmware
 from twinlapse.gcode.reader import file_pieces, gathered
-from twinlapse.gcode.row_buffer import Recording
+from twinlapse.gcode.row_buffer import RowBuffer
 from twinlapse.gcode.settings import Settings
 from twinlapse.gcode.toolpath import Toolpath
 
@@ -61,7 +61,7 @@ def _pass(
     carried: dict[int, float] = {}
     stay = 0
     with ThreadPoolExecutor(1) as helper:
-        recording = Recording(assumed, max(path.stat().st_size, 1), helper)
+        recording = RowBuffer(assumed, max(path.stat().st_size, 1), helper)
         for fresh, whole in file_pieces(path):
             recording.run(whole, len(fresh))
             if recording.n[machine.STATUS] != machine.OK:
@@ -75,7 +75,7 @@ def _pass(
     return recording.n
 
 
-def _piece(path: Path, firmware: str, recording: Recording, stay: int, carried: dict[int, float]) -> Toolpath:
+def _piece(path: Path, firmware: str, recording: RowBuffer, stay: int, carried: dict[int, float]) -> Toolpath:
     """Return the rows recorded of late as a toolpath; `carried` is what the file has set before them."""
     whole = gathered(path, firmware, recording, [])
     settings = Settings(

@@ -10,7 +10,7 @@ NO_NUMBER = -1_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class LayerCandidate:
     """Where each layer begins, how high it is, and how well the print's moves agree."""
 
     source: str  # "comments", "geometry" or "turns"

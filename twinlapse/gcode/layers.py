@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float, Int
 from twinlapse.gcode.constant_z_runs import SAME_Z_MM, Runs, runs_of
 from twinlapse.gcode.filament import fresh_filament
-from twinlapse.gcode.layer_candidates import NO_NUMBER, Reading
+from twinlapse.gcode.layer_candidates import NO_NUMBER, LayerCandidate
 from twinlapse.gcode.layer_comments import Marks, is_object, read_marks
 from twinlapse.gcode.layers_by_height import read_by_height
 from twinlapse.gcode.toolpath import Kind, Layers, Notice, Toolpath
@@ -52,7 +52,7 @@ def find_layers(path: Toolpath) -> Layers:
     return _layers(path, marks, reading, by_height.source == "turns", notices)
 
 
-def _marks_hold(by_marks: Reading, by_height: Reading) -> bool:
+def _marks_hold(by_marks: LayerCandidate, by_height: LayerCandidate) -> bool:
     if by_height.source == "turns" and not 1 / _OFF <= len(by_marks) / len(by_height) <= _OFF:
         return False
     if by_height.support < _PLANAR:  # nothing to check against but that layers are no single moves
@@ -60,7 +60,7 @@ def _marks_hold(by_marks: Reading, by_height: Reading) -> bool:
     return by_marks.support >= min(_PURE, by_height.support)
 
 
-def _overruled(marks: Marks, by_marks: Reading | None, by_height: Reading) -> Notice:
+def _overruled(marks: Marks, by_marks: LayerCandidate | None, by_height: LayerCandidate) -> Notice:
     count = 0 if by_marks is None else len(by_marks)
     text = (
         f"the comments mark {count} layers, the heights speak for {len(by_height)}; the heights were taken, "
@@ -69,8 +69,8 @@ def _overruled(marks: Marks, by_marks: Reading | None, by_height: Reading) -> No
     return Notice(line=marks.layers[0].line, code="comments-overruled", text=text)
 
 
-def _undivided(reading: Reading) -> Reading:
-    return Reading(
+def _undivided(reading: LayerCandidate) -> LayerCandidate:
+    return LayerCandidate(
         source="geometry",
         first_row=reading.first_row[[0, -1]],
         z_mm=np.array([reading.z_mm.max()]),
@@ -79,7 +79,7 @@ def _undivided(reading: Reading) -> Reading:
     )
 
 
-def _no_layers(path: Toolpath, reading: Reading) -> Notice:
+def _no_layers(path: Toolpath, reading: LayerCandidate) -> Notice:
     text = (
         "the paths rise and fall while they print, so there are no layers; take shots by height or by time "
         "(every = { mm = 0.6 } or { s = 45 })"
@@ -87,7 +87,7 @@ def _no_layers(path: Toolpath, reading: Reading) -> Notice:
     return Notice(line=int(path.line[reading.first_row[0]]), code="no-layers", text=text)
 
 
-def _by_marks(path: Toolpath, marks: Marks) -> Reading | None:
+def _by_marks(path: Toolpath, marks: Marks) -> LayerCandidate | None:
     """Read the layers that the comments mark; empty marks and equal heights are joined."""
     rows = np.array([mark.row for mark in marks.layers], np.int64)
     runs = runs_of(path, rows)
@@ -118,7 +118,7 @@ def _by_marks(path: Toolpath, marks: Marks) -> Reading | None:
         z.insert(0, before[1])
         low.insert(0, before[1])
     table = np.array(kept, np.int64)
-    return Reading(
+    return LayerCandidate(
         source="comments",
         first_row=np.append(table[:, 0], int(runs.stop[-1])),
         z_mm=np.array(z),
@@ -153,7 +153,9 @@ def _before_marks(
     return int(runs.start[0]), height
 
 
-def _layers(path: Toolpath, marks: Marks, reading: Reading, spiral: bool, notices: list[Notice]) -> Layers:
+def _layers(
+    path: Toolpath, marks: Marks, reading: LayerCandidate, spiral: bool, notices: list[Notice]
+) -> Layers:
     objects = np.cumsum(_restarts(reading)).astype(np.int64)
     sequential = bool(objects[-1] > 0)
     raft = _rafts(reading, marks)
@@ -183,7 +185,7 @@ def _count_notice(marks: Marks, found: int) -> list[Notice]:
     return [Notice(line=marks.layers[0].line, code="count-differs", text=text)]
 
 
-def _joined_notice(path: Toolpath, reading: Reading, objects: Int) -> list[Notice]:
+def _joined_notice(path: Toolpath, reading: LayerCandidate, objects: Int) -> list[Notice]:
     """Say that several prints stand in one file: the machine homes before another first layer."""
     homes = np.flatnonzero(path.kind == Kind.HOME)
     begins = reading.first_row[:-1][np.diff(objects, prepend=0) > 0]
@@ -199,14 +201,14 @@ def _joined_notice(path: Toolpath, reading: Reading, objects: Int) -> list[Notic
     return [Notice(line=int(path.line[joined[0]]), code="prints-joined", text=text)]
 
 
-def _first_lines(path: Toolpath, reading: Reading) -> Int:
+def _first_lines(path: Toolpath, reading: LayerCandidate) -> Int:
     begins = path.line[reading.first_row[:-1]].astype(np.int64)
     if reading.line is not None:
         begins = np.minimum(reading.line, begins)
     return np.append(begins, int(path.line[reading.first_row[-1] - 1]) + 1)
 
 
-def _restarts(reading: Reading) -> NDArray[np.bool_]:
+def _restarts(reading: LayerCandidate) -> NDArray[np.bool_]:
     """Tell for each layer whether an object begins with it: the height falls back to a first layer's."""
     z = reading.z_mm
     first = max(float(z[0]), 0.1)
@@ -214,7 +216,7 @@ def _restarts(reading: Reading) -> NDArray[np.bool_]:
     return fell & (z <= 1.5 * first + 0.05)
 
 
-def _rafts(reading: Reading, marks: Marks) -> NDArray[np.bool_]:
+def _rafts(reading: LayerCandidate, marks: Marks) -> NDArray[np.bool_]:
     raft = np.zeros(len(reading), bool)
     if reading.number is not None:
         raft |= (reading.number < 0) & (reading.number != NO_NUMBER)
@@ -223,7 +225,7 @@ def _rafts(reading: Reading, marks: Marks) -> NDArray[np.bool_]:
     return raft
 
 
-def _names(marks: Marks, reading: Reading, objects: Int) -> tuple[str, ...]:
+def _names(marks: Marks, reading: LayerCandidate, objects: Int) -> tuple[str, ...]:
     real = [(row, name) for row, name in marks.objects if is_object(name)]
     count = int(objects[-1]) + 1
     if count == 1:
@@ -236,7 +238,7 @@ def _names(marks: Marks, reading: Reading, objects: Int) -> tuple[str, ...]:
     return tuple(names)
 
 
-def _heights(reading: Reading, objects: Int) -> Float:
+def _heights(reading: LayerCandidate, objects: Int) -> Float:
     """Return how thick each layer is: above the layer before it, the bed, or the next height below."""
     z = reading.z_mm
     below = np.concatenate([[0.0], z[:-1]])

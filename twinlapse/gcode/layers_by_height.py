@@ -8,7 +8,7 @@ import numpy as np
 
 from twinlapse.arrays import Int
 from twinlapse.gcode.constant_z_runs import SAME_Z_MM, Runs
-from twinlapse.gcode.layer_candidates import Reading
+from twinlapse.gcode.layer_candidates import LayerCandidate
 from twinlapse.gcode.spiral import layer_rows_of
 from twinlapse.gcode.toolpath import Kind, Toolpath
 
@@ -49,7 +49,7 @@ def _steps(runs: Runs) -> _Steps:
     )
 
 
-def read_by_height(path: Toolpath, runs: Runs) -> Reading:
+def read_by_height(path: Toolpath, runs: Runs) -> LayerCandidate:
     """Read one layer from each run at a height of its own, and one from each turn of a spiral.
 
     Parameters
@@ -84,7 +84,7 @@ def read_by_height(path: Toolpath, runs: Runs) -> Reading:
             curved += float(runs.length_mm[i])
         i = _next_run(steps, i)
     total = max(float(runs.length_mm.sum()), 1e-9)
-    return Reading(
+    return LayerCandidate(
         source="turns" if turned > 0.5 * total else "geometry",
         first_row=_pulled_back(path, np.array([*begin, int(runs.stop[-1])], np.int64)),
         z_mm=np.array(high),

@@ -27,7 +27,7 @@ from twinlapse.gcode.dialect import (
     refuse_binary,
     refuse_no_print,
 )
-from twinlapse.gcode.row_buffer import Recording
+from twinlapse.gcode.row_buffer import RowBuffer
 from twinlapse.gcode.settings import settings_of
 from twinlapse.gcode.toolpath import Kind, Mode, Notice, Toolpath
 
@@ -91,7 +91,7 @@ def _read_ends(path: Path) -> tuple[bytes, bytes]:
 
 def _until_plausible(
     path: Path, assumed: Assumptions, progress: Progress | None
-) -> tuple[Recording, list[Notice]]:
+) -> tuple[RowBuffer, list[Notice]]:
     """Read the file under assumptions until it contradicts none; each is given up once at most."""
     said: list[Notice] = []
     while True:
@@ -103,11 +103,11 @@ def _until_plausible(
         said.append(notice)
 
 
-def _record(path: Path, assumed: Assumptions, progress: Progress | None) -> Recording:
+def _record(path: Path, assumed: Assumptions, progress: Progress | None) -> RowBuffer:
     """Run the interpreter over the whole file, or until it stops because an assumption is wrong."""
     digest = hashlib.sha256()
     with ThreadPoolExecutor(1) as helper:
-        recording = Recording(assumed, max(path.stat().st_size, 1), helper)
+        recording = RowBuffer(assumed, max(path.stat().st_size, 1), helper)
         hashed = helper.submit(digest.update, b"")
         for fresh, whole in file_pieces(path):
             hashed.result()
@@ -140,7 +140,7 @@ def file_pieces(path: Path) -> Iterator[tuple[bytes, bytes]]:
         yield b"", rest
 
 
-def _refuse_without_material(toolpath: Toolpath, head: bytes, recording: Recording) -> None:
+def _refuse_without_material(toolpath: Toolpath, head: bytes, recording: RowBuffer) -> None:
     if _lays_material(toolpath):
         return
     refuse_no_print(
@@ -165,7 +165,7 @@ def _lays_material(toolpath: Toolpath) -> bool:
     return False
 
 
-def gathered(path: Path, firmware: str, recording: Recording, notices: list[Notice]) -> Toolpath:
+def gathered(path: Path, firmware: str, recording: RowBuffer, notices: list[Notice]) -> Toolpath:
     """Return what was recorded as a toolpath."""
     columns = recording.columns()
     notes = recording.notes()

@@ -36,7 +36,7 @@ _COLUMNS: dict[str, Any] = {
 _LONGEST = 300  # bytes of a comment that are kept
 
 
-class Recording:
+class RowBuffer:
     """The interpreter's state during a pass, and what it has written so far.
 
     `helper` copies rows beside the interpreter. Memory that a column has not been filled to is reserved and

@@ -45,7 +45,7 @@ class Segments:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Box:
+class Extents:
     """The lowest and highest place that material reaches; infinities where there is none."""
 
     low_mm: Float  # (..., 3)
@@ -146,7 +146,7 @@ def _heights(layers: Layers, rows: Int) -> Float:
     return np.asarray(np.clip(np.where(inside, height, _UNKNOWN_HEIGHT_MM), _FLATTEST_MM, _TALLEST_MM))
 
 
-def printed_boxes(path: Toolpath, edges: Int) -> Box:
+def printed_boxes(path: Toolpath, edges: Int) -> Extents:
     """Return the box of what is printed between each two of some rows, exact for arcs as well.
 
     Parameters
@@ -157,7 +157,7 @@ def printed_boxes(path: Toolpath, edges: Int) -> Box:
 
     Returns
     -------
-    Box
+    Extents
         Of shape (k, 3).
     """
     edges = np.ascontiguousarray(edges, np.int64)
@@ -165,13 +165,13 @@ def printed_boxes(path: Toolpath, edges: Int) -> Box:
     high = np.full((len(edges) - 1, 3), -np.inf)
     stretch_boxes(path.kind, path.x_mm, path.y_mm, path.z_mm, edges, low, high)
     _stretch_by_arcs(path, edges, low, high)
-    return Box(low_mm=low, high_mm=high)
+    return Extents(low_mm=low, high_mm=high)
 
 
-def printed_box(path: Toolpath) -> Box:
+def printed_box(path: Toolpath) -> Extents:
     """Return the box of all that is printed, of shape (3,)."""
     boxes = printed_boxes(path, np.array([0, len(path)]))
-    return Box(low_mm=boxes.low_mm[0], high_mm=boxes.high_mm[0])
+    return Extents(low_mm=boxes.low_mm[0], high_mm=boxes.high_mm[0])
 
 
 def arc_extents(path: Toolpath) -> tuple[Int, Float, Float]:

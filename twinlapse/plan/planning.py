@@ -19,7 +19,7 @@ from twinlapse.plan.shot_builder import BlockMaker, Refusal
 from twinlapse.plan.warnings import plan_warnings
 from twinlapse.plan.when.choice import Choice, Chooser
 from twinlapse.plan.when.gaps import find_gaps
-from twinlapse.plan.when.insertion_points import habit_of
+from twinlapse.plan.when.insertion_points import usual_retraction
 from twinlapse.plan.when.schedule import layer_times, wishes_of
 from twinlapse.plan.when.thinning import drop_near, drop_over_cap
 from twinlapse.plan.where.stop_positions import Places, find_places, stands_for
@@ -54,7 +54,7 @@ def work_out(
     """Return the plan and the reasons behind it; see `make_plan`."""
     if not len(layers):
         raise PlanError("no layers were found, so there is nothing to film", "check the file with 'analyse'")
-    habit = habit_of(toolpath, rig.printer)
+    habit = usual_retraction(toolpath, rig.printer)
     gaps = find_gaps(toolpath, layers, timeline, habit.length_mm)
     times = layer_times(layers, timeline.end_s)
     wishes = [wishes_of(camera, layers, times) for camera in rig.cameras]

@@ -12,8 +12,8 @@ from twinlapse.plan.clearance.height_map import Ground, Place, inside_bed
 from twinlapse.plan.clearance.routing import Router
 from twinlapse.plan.cost import Here, Point, block_s, here_at
 from twinlapse.plan.when.choice import Choice
-from twinlapse.plan.when.insertion_points import Habit
-from twinlapse.plan.where.stop_positions import LIFT_MM, Stand
+from twinlapse.plan.when.insertion_points import UsualRetraction
+from twinlapse.plan.where.stop_positions import LIFT_MM, StopPosition
 from twinlapse.rig import Rig
 from twinlapse.shots import Shot, Stop
 
@@ -34,7 +34,7 @@ class Refusal:
 class Obstacle:
     """A standing place that cannot be reached, and why."""
 
-    stand: Stand
+    stand: StopPosition
     why: str
 
 
@@ -45,11 +45,13 @@ class BlockMaker:
     toolpath: Toolpath
     layers: Layers
     rig: Rig
-    habit: Habit
+    habit: UsualRetraction
     ground: Ground
     router: Router
 
-    def make(self, choice: Choice, stands: Sequence[Stand], at_s: float) -> tuple[Shot | None, list[Refusal]]:
+    def make(
+        self, choice: Choice, stands: Sequence[StopPosition], at_s: float
+    ) -> tuple[Shot | None, list[Refusal]]:
         """Return the cheapest shot that is clear of everything, and the stops that cannot be reached."""
         self.ground.advance(choice.moment.row)
         here = here_at(self.toolpath, self.rig, choice.moment.row)
@@ -96,7 +98,9 @@ class BlockMaker:
             stops=(),
         )
 
-    def _with_stops(self, draft: Shot, order: Sequence[Stand], here: Here, layer: int) -> Shot | Obstacle:
+    def _with_stops(
+        self, draft: Shot, order: Sequence[StopPosition], here: Here, layer: int
+    ) -> Shot | Obstacle:
         """Return the shot with its stops in one order, or what is in the way.
 
         Straight ways as high as they need to be; where that is high, or too high for the machine, ways around
@@ -115,7 +119,7 @@ class BlockMaker:
         return around if isinstance(straight, Obstacle) or around.cost_s < straight.cost_s else straight
 
     def _straight(
-        self, draft: Shot, order: Sequence[Stand], here: Here, layer: int, usual: float
+        self, draft: Shot, order: Sequence[StopPosition], here: Here, layer: int, usual: float
     ) -> Shot | Obstacle:
         home, travel, limit = here.place_mm, usual, self.rig.printer.height_mm
         at, heights_mm = home[:2], []
@@ -136,7 +140,7 @@ class BlockMaker:
         return self._priced(replace(draft, lift_mm=_upward(travel - home[2]), stops=tuple(stops)), here)
 
     def _around(
-        self, draft: Shot, order: Sequence[Stand], here: Here, layer: int, usual: float
+        self, draft: Shot, order: Sequence[StopPosition], here: Here, layer: int, usual: float
     ) -> Shot | None:
         home = here.place_mm
         at, stops = home[:2], []
@@ -154,14 +158,16 @@ class BlockMaker:
         shot = replace(draft, lift_mm=_upward(usual - home[2]), stops=tuple(stops), back_mm=back[::-1])
         return self._priced(shot, here)
 
-    def _height(self, stand: Stand, spot: Place, travel: float, home: Point, layer: int) -> tuple[float, str]:
+    def _height(
+        self, stand: StopPosition, spot: Place, travel: float, home: Point, layer: int
+    ) -> tuple[float, str]:
         """Return the height of a stop, and what speaks against it."""
         top = float(self.layers.z_mm[layer])
         wanted = travel if stand.rise_mm is None else top + stand.rise_mm
         least = max(self.ground.needed_z(spot, spot, wanted), top + LIFT_MM) if stand.at_mm else home[2]
         return max(wanted, least), self._in_the_way(stand, spot, wanted, least, top)
 
-    def _in_the_way(self, stand: Stand, spot: Place, wanted: float, least: float, top: float) -> str:
+    def _in_the_way(self, stand: StopPosition, spot: Place, wanted: float, least: float, top: float) -> str:
         who = " and ".join(stand.cameras)
         if stand.at_mm is not None and not inside_bed(self.rig.printer, spot):
             return f"the stop for {who} is outside the bed"
@@ -175,7 +181,7 @@ class BlockMaker:
     def _way_z(self, start: Place, end: Place, enough_mm: float) -> float:
         return self.ground.needed_z(start, end, enough_mm) if math.dist(start, end) > 1e-9 else 0.0
 
-    def _stop(self, stand: Stand, spot: Place, z_mm: float) -> Stop:
+    def _stop(self, stand: StopPosition, spot: Place, z_mm: float) -> Stop:
         dwell = max(camera.dwell_s for camera in self.rig.cameras if camera.name in stand.cameras)
         return Stop(
             cameras=stand.cameras,

@@ -11,7 +11,7 @@ import numpy as np
 from twinlapse.arrays import Float, Int
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.plan.when.gaps import Gaps
-from twinlapse.plan.when.insertion_points import Habit, Moment, moment_in
+from twinlapse.plan.when.insertion_points import Moment, UsualRetraction, moment_in
 from twinlapse.plan.when.schedule import LayerTimes, Wishes
 
 # prices in seconds: what a mark on the print is worth; common practice, no source
@@ -58,7 +58,7 @@ class Chooser:
     layers: Layers
     times: LayerTimes
     gaps: Gaps
-    habit: Habit
+    habit: UsualRetraction
 
     def choose(self, wishes: Sequence[Wishes]) -> tuple[list[Choice], int]:
         """Return the shots in the order of the file, and how many wishes found no moment.

@@ -25,7 +25,7 @@ _ENDS = (int(Kind.HOME), int(Kind.TOOL), int(Kind.DWELL), _ORIGIN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Habit:
+class UsualRetraction:
     """How the file itself pulls filament back."""
 
     firmware: bool  # by G10 and G11
@@ -43,15 +43,19 @@ class Moment:
     on_path: bool  # the nozzle stands where the path just laid ends, or where the next begins
 
 
-def habit_of(toolpath: Toolpath, printer: Printer) -> Habit:
+def usual_retraction(toolpath: Toolpath, printer: Printer) -> UsualRetraction:
     """Return the usual retraction of a file, the rig's where the file hardly ever retracts."""
     pulls = np.flatnonzero(toolpath.kind == Kind.RETRACT)
     if (toolpath.kind == Kind.FW_RETRACT).sum() > len(pulls):
-        return Habit(firmware=True, length_mm=printer.retract_mm, speed_mm_s=printer.retract_mm_s, own=True)
+        return UsualRetraction(
+            firmware=True, length_mm=printer.retract_mm, speed_mm_s=printer.retract_mm_s, own=True
+        )
     if len(pulls) < 8:  # start and end code alone tell nothing
-        return Habit(firmware=False, length_mm=printer.retract_mm, speed_mm_s=printer.retract_mm_s, own=False)
+        return UsualRetraction(
+            firmware=False, length_mm=printer.retract_mm, speed_mm_s=printer.retract_mm_s, own=False
+        )
     usual = int(pulls[np.argsort(toolpath.retracted_mm[pulls], kind="stable")[len(pulls) // 2]])
-    return Habit(
+    return UsualRetraction(
         firmware=False,
         length_mm=round(float(toolpath.retracted_mm[usual]), 5),
         speed_mm_s=float(toolpath.feed_mm_s[usual]),
@@ -60,7 +64,7 @@ def habit_of(toolpath: Toolpath, printer: Printer) -> Habit:
 
 
 def moment_in(
-    toolpath: Toolpath, before: int, after: int, habit: Habit, *, layer_passes: bool
+    toolpath: Toolpath, before: int, after: int, habit: UsualRetraction, *, layer_passes: bool
 ) -> Moment | None:
     """Return the best boundary between two extruding rows, None when the machine cannot wait in between.
 
@@ -89,7 +93,7 @@ def _away_mm(toolpath: Toolpath, row: int, before: int, after: int) -> float:
 
 
 def _boundaries(
-    toolpath: Toolpath, before: int, after: int, habit: Habit, layer_passes: bool
+    toolpath: Toolpath, before: int, after: int, habit: UsualRetraction, layer_passes: bool
 ) -> Iterable[tuple[int, bool]]:
     """Yield the row before every sound boundary of a gap, and whether the filament is back there."""
     stop = min(after, before + MOST_ROWS)

@@ -20,7 +20,7 @@ LIFT_MM = 1.0  # the nozzle rises this far before it travels; common practice, n
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stand:
+class StopPosition:
     """A standing place that serves some cameras."""
 
     cameras: tuple[str, ...]
@@ -73,9 +73,9 @@ def find_places(
 
 def stands_for(
     cameras: Sequence[Camera], places: Places, printer: Printer, layer: int, tour_index: int
-) -> list[Stand]:
+) -> list[StopPosition]:
     """Return the standing places of one shot, cameras that can share one put together."""
-    stands: list[Stand] = []
+    stands: list[StopPosition] = []
     for camera in cameras:
         wanted = _stand(camera, places, printer, layer, tour_index)
         for k, other in enumerate(stands):
@@ -88,32 +88,32 @@ def stands_for(
     return stands
 
 
-def _stand(camera: Camera, places: Places, printer: Printer, layer: int, tour_index: int) -> Stand:
+def _stand(camera: Camera, places: Places, printer: Printer, layer: int, tour_index: int) -> StopPosition:
     names = (camera.name,)
     axes = shift_axes(printer.kinematics, camera.mount)
     if camera.stance in ("last", "still"):
-        return Stand(cameras=names, stance=camera.stance, at_mm=None, rise_mm=None, steady_z=False)
+        return StopPosition(cameras=names, stance=camera.stance, at_mm=None, rise_mm=None, steady_z=False)
     if camera.stance == "clear":
         rise = max(camera.nozzle_height_mm, LIFT_MM) if "z" in axes or camera.nozzle_height_mm > 0 else None
         at = places.parks[camera.name]
-        return Stand(cameras=names, stance="clear", at_mm=at, rise_mm=rise, steady_z="z" in axes)
+        return StopPosition(cameras=names, stance="clear", at_mm=at, rise_mm=rise, steady_z="z" in axes)
     point = places.over[layer] if camera.stance == "over" else places.tour[tour_index]
     if camera.stance == "over" and camera.over_mm is not None:
         point = np.array(camera.over_mm)
     look = camera.look_mm if camera.look_mm is not None and camera.mount == "toolhead" else (0.0, 0.0, 0.0)
     at = into_bed(printer, (float(point[0]) - look[0], float(point[1]) - look[1]))
     rise = max(camera.nozzle_height_mm, LIFT_MM)
-    return Stand(cameras=names, stance=camera.stance, at_mm=at, rise_mm=rise, steady_z="z" in axes)
+    return StopPosition(cameras=names, stance=camera.stance, at_mm=at, rise_mm=rise, steady_z="z" in axes)
 
 
-def _joined(one: Stand, other: Stand) -> Stand | None:
+def _joined(one: StopPosition, other: StopPosition) -> StopPosition | None:
     """Return the place that serves both, None when there is none."""
     cameras = one.cameras + other.cameras
     if one.stance == other.stance and one.at_mm is None:
-        return Stand(cameras=cameras, stance=one.stance, at_mm=None, rise_mm=None, steady_z=False)
+        return StopPosition(cameras=cameras, stance=one.stance, at_mm=None, rise_mm=None, steady_z=False)
     if "last" in (one.stance, other.stance) and "still" not in (one.stance, other.stance):
         place = other if one.stance == "last" else one  # `last` takes whatever place comes
-        return Stand(
+        return StopPosition(
             cameras=cameras,
             stance=place.stance,
             at_mm=place.at_mm,
@@ -128,7 +128,7 @@ def _joined(one: Stand, other: Stand) -> Stand | None:
         rise: float | None = one.rise_mm if one.steady_z else other.rise_mm
     else:
         rise = one.rise_mm if one.rise_mm is not None else other.rise_mm
-    return Stand(
+    return StopPosition(
         cameras=cameras,
         stance=one.stance,
         at_mm=one.at_mm,
