@@ -5,7 +5,7 @@ Plain loops over printed segments, compiled; each is laid once, so the cost grow
 
 from __future__ import annotations
 
-from math import hypot, inf
+from math import floor, hypot, inf
 from typing import Any
 
 from twinlapse.jit import kernel, part_of_kernel
@@ -14,32 +14,38 @@ CELL_MM = 0.5
 EMPTY = -1e9
 
 
-@part_of_kernel
-def raise_cell(top: Any, x: float, y: float, z: float) -> None:
-    """Raise the cell at a place, counted in cells, to a height; places beside the map are left out."""
-    if 0.0 <= x < top.shape[0] and 0.0 <= y < top.shape[1] and z > top[int(x), int(y)]:
-        top[int(x), int(y)] = z
-
-
 @kernel
 def lay_segments(top: Any, first: Any, last: Any, left: float, front: float) -> float:
     """Raise the cells under printed segments; return the greatest height among them.
 
-    A segment is followed in steps of half a cell; each step is laid at the greatest height of the steps
-    beside it, so that no part of a slope is laid too low.
+    A segment is followed from cell to cell (Amanatides and Woo, "A Fast Voxel Traversal Algorithm for Ray
+    Tracing", 1987); each cell gets the greatest height that the segment has in it.
     """
     highest = EMPTY
     for k in range(len(first)):
         ax, ay = (first[k, 0] - left) / CELL_MM, (first[k, 1] - front) / CELL_MM
-        bx, by = (last[k, 0] - left) / CELL_MM, (last[k, 1] - front) / CELL_MM
-        az, bz = first[k, 2], last[k, 2]
-        highest = max(highest, az, bz)
-        steps = int(2.0 * max(abs(bx - ax), abs(by - ay))) + 1
-        dx, dy, dz = (bx - ax) / steps, (by - ay) / steps, (bz - az) / steps
-        for step in range(steps + 1):
-            x, y = ax + dx * step, ay + dy * step
-            before, after = max(step - 1, 0), min(step + 1, steps)
-            raise_cell(top, x, y, az + max(dz * before, dz * after))
+        dx, dy = (last[k, 0] - left) / CELL_MM - ax, (last[k, 1] - front) / CELL_MM - ay
+        az, dz = first[k, 2], last[k, 2] - first[k, 2]
+        highest = max(highest, az, az + dz)
+        i, j = floor(ax), floor(ay)
+        steps = abs(floor(ax + dx) - i) + abs(floor(ay + dy) - j)
+        side_i, side_j = (1 if dx > 0 else -1), (1 if dy > 0 else -1)
+        # shares of the segment at which it crosses the next border along each axis
+        at_i = ((i + 1 if dx > 0 else i) - ax) / dx if dx != 0 else inf
+        at_j = ((j + 1 if dy > 0 else j) - ay) / dy if dy != 0 else inf
+        share = 0.0
+        for _ in range(steps + 1):
+            leaves = min(at_i, at_j, 1.0)
+            z = az + max(dz * share, dz * leaves)
+            if 0 <= i < top.shape[0] and 0 <= j < top.shape[1] and z > top[i, j]:
+                top[i, j] = z
+            share = leaves
+            if at_i < at_j:
+                i += side_i
+                at_i += 1.0 / abs(dx)
+            else:
+                j += side_j
+                at_j += 1.0 / abs(dy) if dy != 0 else inf
     return highest
 
 
@@ -198,13 +204,19 @@ def reach_of_layers(
             continue
         ax, ay, bx, by = first[k, 0], first[k, 1], last[k, 0], last[k, 1]
         steps = int(hypot(bx - ax, by - ay) / step_mm) + 1
+        last_b, last_away = -1, 0.0
         for step in range(steps + 1):
             dx = ax + (bx - ax) * step / steps - centre[layer, 0]
             dy = ay + (by - ay) * step / steps - centre[layer, 1]
             b = int(turn_share(dx, dy) * bins) % bins
             away = hypot(dx, dy)
-            if away > reach[layer, b]:
-                reach[layer, b] = away
+            reach[layer, b] = max(reach[layer, b], away)
+            if last_b >= 0:  # directions that the step passes belong to the segment as well
+                span = (b - last_b + bins + bins // 2) % bins - bins // 2
+                for passed in range(1, abs(span)):
+                    between = (last_b + (passed if span > 0 else -passed)) % bins
+                    reach[layer, between] = max(reach[layer, between], min(away, last_away))
+            last_b, last_away = b, away
 
 
 @part_of_kernel
