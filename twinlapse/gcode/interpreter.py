@@ -60,26 +60,21 @@ EVENT_SHIFT, EVENT_ARC, EVENT_DWELL = 1, 2, 3
 EVENT_LETTERS = "SPTRXYZEJF"
 EVENT_WIDTH = 4 + len(EVENT_LETTERS)
 _EVENT_PLACES = tuple(ord(letter) - 65 for letter in EVENT_LETTERS)
+
+# words of a command by their letter
+WORD_D, WORD_F, WORD_I, WORD_P, WORD_R, WORD_S, WORD_T, WORD_X = (ord(letter) - 65 for letter in "DFIPRSTX")
+# commands by ten times their number
+RAPID, LINEAR, ARC_CLOCKWISE, ARC_COUNTER = 0, 10, 20, 30
+G_DWELL, G_RETRACT, G_PRIME, G_PLANE_XY, G_PLANE_YZ, G_INCH, G_MM = 40, 100, 110, 170, 190, 200, 210
+G_PARK, G_HOME, G_MACHINE_PLACE, G_RESTORE, G_ABSOLUTE, G_RELATIVE = 270, 280, 530, 610, 900, 910
+G_SET_ORIGIN, G_RESET_ORIGIN = 920, 921
+M_SPINDLE, M_SPINDLE_COUNTER, M_E_ABSOLUTE, M_E_RELATIVE, M_CALL_MACRO = 30, 40, 820, 830, 980
+M_EXTRUDER_ON, M_EXTRUDER_OFF, M_HEAT_NOZZLE, M_HEAT_BED, M_HEAT_CHAMBER = 1010, 1030, 1040, 1400, 1410
+M_FILAMENT_SIZE = 2000
+# M0, M1, M25, M109, M116, M190, M191, M201, M203, M204, M205, M207, M220, M221, M226, M566, M600, M601
 SETTINGS = (
-    0,
-    10,
-    250,
-    1090,
-    1160,
-    1900,
-    1910,
-    2010,
-    2030,
-    2040,
-    2050,
-    2070,
-    2200,
-    2210,
-    2260,
-    5660,
-    6000,
-    6010,
-)
+    0, 10, 250, 1090, 1160, 1900, 1910, 2010, 2030, 2040, 2050, 2070, 2200, 2210, 2260, 5660, 6000, 6010,
+)  # fmt: skip
 
 # oddities, after those of `words`
 CROWDED, INCHES, VOLUMETRIC, OFFSET, LONG_E, SPINDLE, MACRO, ELSEWHERE = range(5, 13)
@@ -127,9 +122,9 @@ def put_shift(events: Any, n: Any, f: Any) -> None:
 @part_of_kernel
 def put_dwell(events: Any, n: Any, f: Any) -> None:
     """Write the seconds of G4: P in milliseconds, S in seconds where the firmware knows it."""
-    seconds = f[15] / 1000.0 if n[HAS] & BIT_P else 0.0
+    seconds = f[WORD_P] / 1000.0 if n[HAS] & BIT_P else 0.0
     if n[HAS] & BIT_S and n[DIALECT] != KLIPPER:
-        seconds = f[18]
+        seconds = f[WORD_S]
     event = events[n[EVENTS]]
     event[0], event[1], event[2] = n[ROWS_BEFORE] + n[ROWS], EVENT_DWELL, max(seconds, 0.0)
     n[EVENTS] += 1
@@ -155,9 +150,9 @@ def note_arc(n: Any, f: Any, events: Any, clockwise: bool) -> None:
     event[0], event[1], event[2] = n[ROWS_BEFORE] + n[ROWS], EVENT_ARC, n[PLANE]
     event[3] = -1.0 if clockwise else 1.0
     for k in range(3):
-        event[4 + k] = f[8 + k] * f[UNIT] if has & (BIT_I << k) else 0.0
-    event[7] = f[17] * f[UNIT] if has & BIT_R else 0.0
-    event[8] = f[15] if has & BIT_P else 1.0
+        event[4 + k] = f[WORD_I + k] * f[UNIT] if has & (BIT_I << k) else 0.0
+    event[7] = f[WORD_R] * f[UNIT] if has & BIT_R else 0.0
+    event[8] = f[WORD_P] if has & BIT_P else 1.0
     n[EVENTS] += 1
     n[MODE] |= M_ARC
 
@@ -216,12 +211,12 @@ def move(code: int, n: Any, f: Any, out: Any, events: Any) -> None:
     """Carry out G0 to G3, or the words of a line without a command."""
     n[MOTION] = code
     has, mode, unit = n[HAS], n[MODE], f[UNIT]
-    if has & BIT_F and f[5] > 0.0:
-        f[FEED] = f[5] * unit / 60.0
+    if has & BIT_F and f[WORD_F] > 0.0:
+        f[FEED] = f[WORD_F] * unit / 60.0
     for axis in range(3):
         place = f[X + axis]
         if has & (BIT_X << axis):
-            value = f[23 + axis] * unit
+            value = f[WORD_X + axis] * unit
             if n[MACHINE_PLACE]:
                 place = value
             elif mode & M_REL:
@@ -233,15 +228,15 @@ def move(code: int, n: Any, f: Any, out: Any, events: Any) -> None:
     flat = abs(dx) > _STILL_MM or abs(dy) > _STILL_MM
     moves = flat or abs(dz) > _STILL_MM
     length = 0.0
-    if code >= 20 and (moves or n[HAS] & (BIT_I | BIT_J | BIT_K)):
-        note_arc(n, f, events, code == 20)
+    if code >= ARC_CLOCKWISE and (moves or n[HAS] & (BIT_I | BIT_J | BIT_K)):
+        note_arc(n, f, events, code == ARC_CLOCKWISE)
         moves = flat = True
     elif moves:
         length = sqrt(dx * dx + dy * dy + dz * dz)
     fed = 0.0
     letter = 1 if n[E_BIT] == 0 and n[HAS] & BIT_B else n[E_BIT]  # the second extruder of A is B
     if n[HAS] & (1 << letter):
-        fed = feed_e(n, f, f[letter], length if flat and code <= 10 else 0.0)
+        fed = feed_e(n, f, f[letter], length if flat and code <= LINEAR else 0.0)
         n[N_E] += 1
     if has & (BIT_A | BIT_U):
         n[N_A if has & BIT_A else N_U] += 1
@@ -263,19 +258,19 @@ def set_origin(n: Any, f: Any, events: Any) -> None:
     has = n[HAS]
     named = has & (1 << n[E_BIT])
     bare = has & (AXES | (1 << n[E_BIT])) == 0
-    everything = bare and n[DIALECT] == KLIPPER and n[CODE] == 920
+    everything = bare and n[DIALECT] == KLIPPER and n[CODE] == G_SET_ORIGIN
     for axis in range(3):
-        if n[CODE] != 920:
+        if n[CODE] != G_SET_ORIGIN:
             f[SHIFT_X + axis] = 0.0
         elif has & (BIT_X << axis):
-            f[SHIFT_X + axis] = f[23 + axis] * f[UNIT] - f[X + axis]
+            f[SHIFT_X + axis] = f[WORD_X + axis] * f[UNIT] - f[X + axis]
         elif everything:
             f[SHIFT_X + axis] = -f[X + axis]
-    if n[CODE] == 920 and (named or everything):
+    if n[CODE] == G_SET_ORIGIN and (named or everything):
         f[E] = f[n[E_BIT]] if named else 0.0
         f[E_LAST] = f[E]
         n[AFTER_TOOL] = 0
-    if n[CODE] != 920 or has & AXES or everything:
+    if n[CODE] != G_SET_ORIGIN or has & AXES or everything:
         put_shift(events, n, f)
 
 
@@ -339,8 +334,8 @@ def set_unit(n: Any, f: Any, inch: bool) -> None:
 @part_of_kernel
 def set_volumetric(n: Any, f: Any) -> None:
     """Carry out M200: E words are cubic millimetres of a filament D thick; S0, D0 or a bare D ends it."""
-    thick = f[3] if n[HAS] & BIT_D else 1.75
-    on = thick > 0.0 and not (n[FLAGS] & BIT_D) and not (n[HAS] & BIT_S and f[18] == 0)
+    thick = f[WORD_D] if n[HAS] & BIT_D else 1.75
+    on = thick > 0.0 and not (n[FLAGS] & BIT_D) and not (n[HAS] & BIT_S and f[WORD_S] == 0)
     f[AREA] = pi / 4 * thick * thick if on else 1.0
     put_mode(n, M_VOLUME, on)
     if on:
@@ -355,22 +350,22 @@ def run_m(n: Any, f: Any, events: Any) -> int:
         if code == known:
             put_setting(events, n, f)
             return K_MODE
-    if code == 820 or code == 830:
-        n[E_DECLARED] = 1 if code == 830 else 0
+    if code in (M_E_ABSOLUTE, M_E_RELATIVE):
+        n[E_DECLARED] = 1 if code == M_E_RELATIVE else 0
         held = n[RULE] == RULE_FORCES_E and n[MODE] & M_REL != 0
-        set_e_mode(n, code == 830 or held, SOURCE_WORD)
+        set_e_mode(n, code == M_E_RELATIVE or held, SOURCE_WORD)
         return K_MODE
-    if code == 2000:
+    if code == M_FILAMENT_SIZE:
         set_volumetric(n, f)
         return K_MODE
-    if code == 1010 or code == 1030:
-        n[EXTRUDING] = 1 if code == 1010 else 0
+    if code in (M_EXTRUDER_ON, M_EXTRUDER_OFF):
+        n[EXTRUDING] = 1 if code == M_EXTRUDER_ON else 0
         return K_MODE
-    if code == 1040 or code == 1400 or code == 1410:
+    if code in (M_HEAT_NOZZLE, M_HEAT_BED, M_HEAT_CHAMBER):
         n[HEATED] += 1
-    elif code == 30 or code == 40:
+    elif code in (M_SPINDLE, M_SPINDLE_COUNTER):
         count_odd(n, SPINDLE)
-    elif code == 980:
+    elif code == M_CALL_MACRO:
         count_odd(n, MACRO)
     return K_NONE
 
@@ -394,32 +389,32 @@ def change_tool(n: Any, f: Any, value: float) -> int:
 def run_g(n: Any, f: Any, events: Any) -> int:
     """Carry out a G command that is no move; return the kind of row that shows it, or K_NONE."""
     code = n[CODE]
-    if code == 920 or code == 921:
+    if code in (G_SET_ORIGIN, G_RESET_ORIGIN):
         set_origin(n, f, events)
         return K_ORIGIN
-    if code == 280:
+    if code == G_HOME:
         home(n, f, events)
         return K_HOME
-    if code == 40:
+    if code == G_DWELL:
         put_dwell(events, n, f)
         return K_DWELL
-    if code == 100 or code == 110:
+    if code in (G_RETRACT, G_PRIME):
         if (n[HAS] | n[FLAGS]) & ~BIT_S:
             count_odd(n, OFFSET)
             return K_NONE
-        put_mode(n, M_FW, code == 100)
-        return K_FW_RETRACT if code == 100 else K_FW_PRIME
-    if code == 530:
+        put_mode(n, M_FW, code == G_RETRACT)
+        return K_FW_RETRACT if code == G_RETRACT else K_FW_PRIME
+    if code == G_MACHINE_PLACE:
         n[MACHINE_PLACE] = 1
         return K_NONE
-    if code == 900 or code == 910:
-        set_distance_mode(n, code == 910)
-    elif code == 200 or code == 210:
-        set_unit(n, f, code == 200)
-    elif code == 170 or code == 180 or code == 190:
-        n[PLANE] = (code - 170) // 10
+    if code in (G_ABSOLUTE, G_RELATIVE):
+        set_distance_mode(n, code == G_RELATIVE)
+    elif code in (G_INCH, G_MM):
+        set_unit(n, f, code == G_INCH)
+    elif G_PLANE_XY <= code <= G_PLANE_YZ and code % 10 == 0:
+        n[PLANE] = (code - G_PLANE_XY) // 10
     else:
-        if code == 270 or code == 610:
+        if code in (G_PARK, G_RESTORE):
             count_odd(n, ELSEWHERE)
         return K_NONE
     return K_MODE
@@ -432,12 +427,12 @@ def run_command(n: Any, f: Any, out: Any, events: Any) -> None:
     motion = -1
     kind = K_NONE
     if letter == LETTER_G:
-        if code <= 30 and code % 10 == 0:
+        if code <= ARC_COUNTER and code % 10 == 0:
             n[MOTION] = code
             motion = code if n[HAS] else -1
         else:
             kind = run_g(n, f, events)
-            if (kind == K_MODE or code == 530) and n[HAS] & AXES:
+            if (kind == K_MODE or code == G_MACHINE_PLACE) and n[HAS] & AXES:
                 motion = n[MOTION]  # "G90 X10": the motion in force takes the words
     elif letter == LETTER_NONE:
         if n[HAS] & (AXES | BIT_F | (1 << n[E_BIT])):

@@ -65,7 +65,7 @@ class RowBuffer:
     def _begin(self, assumed: Assumptions) -> None:
         self.f[machine.UNIT] = 1.0
         self.f[machine.AREA] = 1.0
-        self.n[machine.MOTION] = 10
+        self.n[machine.MOTION] = machine.LINEAR
         self.n[machine.RULE] = assumed.rule
         self.n[machine.DIALECT] = assumed.dialect
         self.n[machine.E_BIT] = assumed.letter
