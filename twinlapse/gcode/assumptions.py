@@ -8,12 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import interpreter as machine
-from twinlapse.gcode.tokenizer import LINE
+from twinlapse.gcode.tokenizer import LINE, ODD
 from twinlapse.gcode.toolpath import Notice
 
-_E = 4  # places in the alphabet
-_A = 0
-_U = 20
+_A, _E, _U = (ord(letter) - 65 for letter in "AEU")
+E_LETTERS = {_A: "AB", _E: "E", _U: "U"}  # of each tool in turn
 State = NDArray[np.int64]
 
 
@@ -53,7 +52,7 @@ def next_assumptions(assumed: Assumptions, n: State) -> tuple[Assumptions, Notic
     letter = _other_letter(assumed, n)
     if letter is None:
         return None
-    text = f"the extruder's letter is {'A' if letter == _A else 'U'}"
+    text = "the extruders' letters are A and B" if letter == _A else "the extruder's letter is U"
     changed = replace(assumed, letter=letter, own_e=letter == _A)
     return changed, Notice(line=1, code="e-letter", text=text)
 
@@ -74,8 +73,13 @@ def _other_e_mode(assumed: Assumptions, n: State, line: int) -> tuple[Assumption
 
 
 def _other_letter(assumed: Assumptions, n: State) -> int | None:
-    """Return the letter that feeds when E never stands in a move of a file that heats something."""
-    if assumed.letter != _E or n[machine.N_E] or not n[machine.HEATED]:
+    """Return the letter that feeds when E never stands in a move, None in a file that starts a spindle.
+
+    A heating command need not be there, because a start macro may heat. Whether the words feed as filament
+    does is judged when the file has been read.
+    """
+    turns = not n[machine.HEATED] and n[ODD + 2 * machine.SPINDLE]
+    if assumed.letter != _E or n[machine.N_E] or turns:
         return None
     if n[machine.N_A] == 0 and n[machine.N_U] == 0:
         return None

@@ -62,15 +62,16 @@ EVENT_WIDTH = 4 + len(EVENT_LETTERS)
 _EVENT_PLACES = tuple(ord(letter) - 65 for letter in EVENT_LETTERS)
 
 # words of a command by their letter
-WORD_D, WORD_F, WORD_I, WORD_P, WORD_R, WORD_S, WORD_T, WORD_X = (ord(letter) - 65 for letter in "DFIPRSTX")
+WORD_A, WORD_B, WORD_D, WORD_F, WORD_I = (ord(letter) - 65 for letter in "ABDFI")
+WORD_P, WORD_R, WORD_S, WORD_T, WORD_X = (ord(letter) - 65 for letter in "PRSTX")
 # commands by ten times their number
 RAPID, LINEAR, ARC_CLOCKWISE, ARC_COUNTER = 0, 10, 20, 30
 G_DWELL, G_RETRACT, G_PRIME, G_PLANE_XY, G_PLANE_YZ, G_INCH, G_MM = 40, 100, 110, 170, 190, 200, 210
 G_PARK, G_HOME, G_MACHINE_PLACE, G_RESTORE, G_ABSOLUTE, G_RELATIVE = 270, 280, 530, 610, 900, 910
-G_SET_ORIGIN, G_RESET_ORIGIN = 920, 921
+G_SET_ORIGIN, G_RESET_ORIGIN, G_HOME_MINIMUM, G_HOME_MAXIMUM = 920, 921, 1610, 1620
 M_SPINDLE, M_SPINDLE_COUNTER, M_E_ABSOLUTE, M_E_RELATIVE, M_CALL_MACRO = 30, 40, 820, 830, 980
 M_EXTRUDER_ON, M_EXTRUDER_OFF, M_HEAT_NOZZLE, M_HEAT_BED, M_HEAT_CHAMBER = 1010, 1030, 1040, 1400, 1410
-M_FILAMENT_SIZE = 2000
+M_TOOL, M_TOOL_CHANGE, M_FILAMENT_SIZE = 1080, 1350, 2000
 # M0, M1, M25, M109, M116, M190, M191, M201, M203, M204, M205, M207, M220, M221, M226, M566, M600, M601
 SETTINGS = (
     0, 10, 250, 1090, 1160, 1900, 1910, 2010, 2030, 2040, 2050, 2070, 2200, 2210, 2260, 5660, 6000, 6010,
@@ -89,11 +90,11 @@ MOST_IN_LINE = 64  # commands that are read in one line
 K_TRAVEL, K_EXTRUDE, K_RETRACT, K_PRIME, K_WIPE = (int(k) for k in list(Kind)[:5])
 K_FW_RETRACT, K_FW_PRIME, K_HOME, K_DWELL, K_TOOL, K_ORIGIN, K_MODE = (int(k) for k in list(Kind)[5:])
 K_NONE = -1
-M_REL, M_REL_E, M_INCH, M_FW, M_HOMED, M_ARC, M_VOLUME = (int(m) for m in Mode)
+M_REL, M_REL_E, M_INCH, M_FW, M_HOMED, M_ARC, M_VOLUME, M_RUNNING = (int(m) for m in Mode)
 
 _STILL_MM = 1e-9  # sums of relative moves differ by less
 _LONG_E_MM = 200.0  # Marlin's EXTRUDE_MAXLENGTH: longer feeds in one move are refused by default
-_MOST_FED = 1.5  # mm of filament a mm of path: no nozzle lays more
+MOST_FED = 1.5  # mm of filament a mm of path: no nozzle lays more
 _ENOUGH = 8  # E words that speak for one meaning before it is judged
 _MEMORY = 256  # and after which judging begins anew
 _OWN_E_MM = 10.0
@@ -163,7 +164,7 @@ def judge_e(n: Any, f: Any, word: float, length: float) -> None:
 
     The one that feeds a plausible length forward is right; moves for which both or neither do say nothing.
     """
-    most = _MOST_FED * length * f[AREA] / f[UNIT]
+    most = MOST_FED * length * f[AREA] / f[UNIT]
     far = 0.0 < word <= most
     near = 0.0 < word - f[E_LAST] <= most
     if far and not near:
@@ -206,6 +207,18 @@ def feed_e(n: Any, f: Any, word: float, length: float) -> float:
     return float(fed)
 
 
+@part_of_kernel
+def take_up_tool(n: Any, f: Any, tool: int) -> None:
+    """Change the tool; with E positions of their own, each tool's is taken up where it was left."""
+    if tool == n[TOOL]:
+        return
+    f[TOOLS + 3 * n[TOOL] + 2] = f[E]
+    n[TOOL] = tool
+    n[AFTER_TOOL] = 1
+    if n[E_OWN]:
+        f[E] = f[TOOLS + 3 * tool + 2]
+
+
 @hot_part_of_kernel
 def move(code: int, n: Any, f: Any, out: Any, events: Any) -> None:
     """Carry out G0 to G3, or the words of a line without a command."""
@@ -234,12 +247,16 @@ def move(code: int, n: Any, f: Any, out: Any, events: Any) -> None:
     elif moves:
         length = sqrt(dx * dx + dy * dy + dz * dz)
     fed = 0.0
-    letter = 1 if n[E_BIT] == 0 and n[HAS] & BIT_B else n[E_BIT]  # the second extruder of A is B
-    if n[HAS] & (1 << letter):
+    letter = n[E_BIT]
+    if letter == WORD_A and has & BIT_B:
+        letter = WORD_B
+    if letter <= WORD_B and has & (1 << letter) and letter != n[TOOL]:
+        take_up_tool(n, f, letter)  # the letter names the tool: A the first, B the second
+    if has & (1 << letter):
         fed = feed_e(n, f, f[letter], length if flat and code <= LINEAR else 0.0)
         n[N_E] += 1
-    if has & (BIT_A | BIT_U):
-        n[N_A if has & BIT_A else N_U] += 1
+    if has & (BIT_A | BIT_B | BIT_U):
+        n[N_U if has & BIT_U else N_A] += 1
     f[X], f[Y], f[Z] = f[TO_X], f[TO_Y], f[TO_Z]
     kind = K_TRAVEL
     if fed > 0.0:
@@ -256,8 +273,14 @@ def move(code: int, n: Any, f: Any, out: Any, events: Any) -> None:
 def set_origin(n: Any, f: Any, events: Any) -> None:
     """Carry out G92: give the place a new name; G92.1 takes every shift back."""
     has = n[HAS]
-    named = has & (1 << n[E_BIT])
-    bare = has & (AXES | (1 << n[E_BIT])) == 0
+    letter = n[E_BIT]
+    if letter == WORD_A:
+        letter = min(n[TOOL], WORD_B)
+        other = WORD_B - letter
+        if has & (1 << other):
+            f[TOOLS + 3 * other + 2] = f[other]
+    named = has & (1 << letter)
+    bare = has & (AXES | (1 << letter)) == 0
     everything = bare and n[DIALECT] == KLIPPER and n[CODE] == G_SET_ORIGIN
     for axis in range(3):
         if n[CODE] != G_SET_ORIGIN:
@@ -267,7 +290,7 @@ def set_origin(n: Any, f: Any, events: Any) -> None:
         elif everything:
             f[SHIFT_X + axis] = -f[X + axis]
     if n[CODE] == G_SET_ORIGIN and (named or everything):
-        f[E] = f[n[E_BIT]] if named else 0.0
+        f[E] = f[letter] if named else 0.0
         f[E_LAST] = f[E]
         n[AFTER_TOOL] = 0
     if n[CODE] != G_SET_ORIGIN or has & AXES or everything:
@@ -360,7 +383,10 @@ def run_m(n: Any, f: Any, events: Any) -> int:
         return K_MODE
     if code in (M_EXTRUDER_ON, M_EXTRUDER_OFF):
         n[EXTRUDING] = 1 if code == M_EXTRUDER_ON else 0
+        put_mode(n, M_RUNNING, code == M_EXTRUDER_ON)
         return K_MODE
+    if code in (M_TOOL, M_TOOL_CHANGE):
+        return change_tool(n, f, f[WORD_T]) if n[HAS] & BIT_T else K_NONE
     if code in (M_HEAT_NOZZLE, M_HEAT_BED, M_HEAT_CHAMBER):
         n[HEATED] += 1
     elif code in (M_SPINDLE, M_SPINDLE_COUNTER):
@@ -372,16 +398,10 @@ def run_m(n: Any, f: Any, events: Any) -> int:
 
 @part_of_kernel
 def change_tool(n: Any, f: Any, value: float) -> int:
-    """Carry out T; with E positions of their own, each tool's is taken up where it was left."""
+    """Carry out T, or M108 and M135 with T."""
     if not 0 <= value < 255:
         return K_NONE
-    tool = int(value)
-    if tool != n[TOOL]:
-        f[TOOLS + 3 * n[TOOL] + 2] = f[E]
-        n[TOOL] = tool
-        n[AFTER_TOOL] = 1
-        if n[E_OWN]:
-            f[E] = f[TOOLS + 3 * tool + 2]
+    take_up_tool(n, f, int(value))
     return K_TOOL
 
 
@@ -392,7 +412,7 @@ def run_g(n: Any, f: Any, events: Any) -> int:
     if code in (G_SET_ORIGIN, G_RESET_ORIGIN):
         set_origin(n, f, events)
         return K_ORIGIN
-    if code == G_HOME:
+    if code in (G_HOME, G_HOME_MINIMUM, G_HOME_MAXIMUM):
         home(n, f, events)
         return K_HOME
     if code == G_DWELL:

@@ -17,7 +17,13 @@ from twinlapse.files import require_file
 from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode import tokenizer
 from twinlapse.gcode.arcs import Arcs, arcs_of
-from twinlapse.gcode.assumptions import Assumptions, first_assumptions, next_assumptions, undeclared
+from twinlapse.gcode.assumptions import (
+    E_LETTERS,
+    Assumptions,
+    first_assumptions,
+    next_assumptions,
+    undeclared,
+)
 from twinlapse.gcode.diagnostics import oddity_notices
 from twinlapse.gcode.dialect import (
     HEAD_BYTES,
@@ -32,6 +38,7 @@ from twinlapse.gcode.settings import settings_of
 from twinlapse.gcode.toolpath import Kind, Mode, Notice, Toolpath
 
 PIECE_BYTES = 4_194_304
+_MOSTLY = 0.7  # share of words; common practice, no source
 Columns = dict[str, NDArray[Any]]
 
 
@@ -141,7 +148,8 @@ def file_pieces(path: Path) -> Iterator[tuple[bytes, bytes]]:
 
 
 def _refuse_without_material(toolpath: Toolpath, head: bytes, recording: RowBuffer) -> None:
-    if _lays_material(toolpath):
+    guessed = toolpath.e_letters != "E" and not recording.n[machine.HEATED]
+    if _lays_material(toolpath) and (not guessed or _feeds_as_filament(toolpath)):
         return
     refuse_no_print(
         toolpath.path,
@@ -165,6 +173,17 @@ def _lays_material(toolpath: Toolpath) -> bool:
     return False
 
 
+def _feeds_as_filament(toolpath: Toolpath) -> bool:
+    """Tell whether most words of a guessed extruder feed forward, and no more than a nozzle can lay.
+
+    A rotary axis has the same letters; it turns to and fro, and by degrees.
+    """
+    moving = (toolpath.e_mm != 0) & (toolpath.length_mm > 0)
+    fed, length = toolpath.e_mm[moving], toolpath.length_mm[moving]
+    plausible = (fed > 0) & (fed <= machine.MOST_FED * length)
+    return bool(len(fed)) and float(plausible.mean()) > _MOSTLY
+
+
 def gathered(path: Path, firmware: str, recording: RowBuffer, notices: list[Notice]) -> Toolpath:
     """Return what was recorded as a toolpath."""
     columns = recording.columns()
@@ -184,6 +203,7 @@ def gathered(path: Path, firmware: str, recording: RowBuffer, notices: list[Noti
         size=recording.size,
         line_count=int(recording.n[tokenizer.LINE]),
         firmware=firmware,
+        e_letters=E_LETTERS[int(recording.n[machine.E_BIT])],
         **columns,
         dwell_s=_dwells(recording.events(machine.EVENT_DWELL), len(columns["line"])),
         accel_mm_s2=settings.acceleration(columns["kind"]),

@@ -31,6 +31,7 @@ class ModalState:
     travel_accel_mm_s2: float
     speed_factor: float  # M220
     flow: float  # M221
+    e_letter: str = "E"  # of the extruder in use
 
     @property
     def logical_mm(self) -> tuple[float, float, float]:
@@ -69,6 +70,7 @@ def state_after(path: Toolpath, row: int) -> ModalState:
         y_mm=place[1],
         z_mm=place[2],
         e_word=float(path.e_word[row]) if row >= 0 else 0.0,
+        e_letter=path.e_letters[min(int(path.tool[row]) if row >= 0 else 0, len(path.e_letters) - 1)],
         shift_mm=shift_after(path, row),
         relative_xyz=bool(mode & Mode.RELATIVE_XYZ),
         relative_e=bool(mode & Mode.RELATIVE_E),

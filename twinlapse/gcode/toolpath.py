@@ -39,9 +39,9 @@ class Kind(IntEnum):
     WIPE = 4  # moves while feeding backward
     FW_RETRACT = 5  # G10 without words
     FW_PRIME = 6  # G11
-    HOME = 7  # G28
+    HOME = 7  # G28, G161, G162
     DWELL = 8  # G4 and waits of known length
-    TOOL = 9  # T
+    TOOL = 9  # T, M108 T, M135 T
     ORIGIN = 10  # G92
     MODE = 11  # changes modal state or a setting only: G90, M83, M204, a wait for heat, a pause ...
 
@@ -56,6 +56,7 @@ class Mode(IntFlag):
     HOMED = 16  # every axis has a known place
     ARC = 32  # this row is a G2 or G3
     VOLUMETRIC = 64  # E words are mm3 (M200)
+    EXTRUDER_RUNNING = 128  # between M101 and M103: every move lays material
 
 
 class Setting(IntEnum):
@@ -117,6 +118,8 @@ class Toolpath(ArrayRecord):
     size: int  # bytes of the file
     line_count: int
     firmware: str  # "marlin", "klipper", "reprapfirmware": whose rules were used for reading
+
+    e_letters: str = "E"  # the letter of each tool's extruder in turn: "E" for all, "U", or "AB"
 
     line: NDArray[np.int32]  # 1-based line
     byte: Int  # offset of the first byte of that line

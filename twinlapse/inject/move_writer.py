@@ -73,14 +73,15 @@ class MoveWriter:
         """Feed filament: backward when negative."""
         word = round(filament_mm * self.e_per_mm, 5)
         self.e_word += word
-        said = word if self.state.relative_e else self.e_word
-        self.lines.append(f"G1 E{number(said, 5 if self.state.relative_e else 9)} {self.feed(speed_mm_s)}")
+        digits = 5 if self.state.relative_e else 9
+        said = number(word if self.state.relative_e else self.e_word, digits)
+        self.lines.append(f"G1 {self.state.e_letter}{said} {self.feed(speed_mm_s)}")
 
     def restore_e(self) -> None:
         """Emit G92 E where needed, so that the logical E equals its value before the block."""
         if abs(self.e_word - self.state.e_word) > 1e-9:
             self.e_word = self.state.e_word
-            self.lines.append(f"G92 E{number(self.e_word, 9)}")
+            self.lines.append(f"G92 {self.state.e_letter}{number(self.e_word, 9)}")
 
     def feed(self, speed_mm_s: float) -> str:
         """Return the F word of a speed: per minute, in the file's unit."""

@@ -45,6 +45,8 @@ class Moment:
 
 def usual_retraction(toolpath: Toolpath, printer: Printer) -> UsualRetraction:
     """Return the usual retraction of a file, the rig's where the file hardly ever retracts."""
+    if (toolpath.mode & Mode.EXTRUDER_RUNNING).any():  # M101 and M103: no words feed, so none can retract
+        return UsualRetraction(firmware=False, length_mm=0.0, speed_mm_s=printer.retract_mm_s, own=True)
     pulls = np.flatnonzero(toolpath.kind == Kind.RETRACT)
     if (toolpath.kind == Kind.FW_RETRACT).sum() > len(pulls):
         return UsualRetraction(
@@ -101,6 +103,7 @@ def _boundaries(
     acts = _acts(toolpath, here)
     lines = [*toolpath.line[here].tolist(), -1]
     ready = ((toolpath.mode[here] & Mode.HOMED) != 0) & (toolpath.feed_mm_s[here] > 0)
+    ready &= (toolpath.mode[here] & Mode.EXTRUDER_RUNNING) == 0
     enough_mm = max(RETRACTED_SHARE * habit.length_mm, 1e-3)
     back = ((toolpath.mode[here] & Mode.FW_RETRACTED) != 0) | (toolpath.retracted_mm[here] >= enough_mm)
     last = _EXTRUDE
