@@ -11,6 +11,8 @@ import twinlapse
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
+    from twinlapse.gcode import Layers
+    from twinlapse.plan import Planning
     from twinlapse.rig import Rig
 
 
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
 )
 @click.option("--survey", metavar="LAYERS", help="Look over whole layers with the nozzle camera: 1 or 1,2,3.")
 @click.option("--corners", metavar="LAYERS", help="Visit the print's outermost corners after layers: 1,2,3.")
-@click.option("--why", type=int, metavar="N", help="Say why shot N is where it is.")
+@click.option("--why", metavar="N", help="Explain shot N, or a layer with or without shots: layer:12.")
 @speaking
 def command(
     output: Output,
@@ -36,7 +38,7 @@ def command(
     chart: Path | None,
     survey: str | None,
     corners: str | None,
-    why: int | None,
+    why: str | None,
 ) -> None:
     """Choose the shots of GCODE and say what they cost.
 
@@ -47,6 +49,7 @@ def command(
     from twinlapse.plan.summary import summary_rows
     from twinlapse.shots import plan_to_json, write_plan
 
+    asked = _question(why) if why is not None else None
     rig = _asked(twinlapse.load_rig(rig_path), survey, corners)
     with output.progress("Reading") as progress:
         sliced = twinlapse.read_sliced(gcode, rig, progress=progress)
@@ -65,8 +68,8 @@ def command(
 
         draw_chart(planning.plan, path, layers, timeline, rig, chart, planning=planning)
         output.say(f"{'Chart':<18} {chart}")
-    reasons = _why(output, planning, layers, rig, why) if why is not None else []
-    output.result({**plan_to_json(planning.plan), **({"why": reasons} if why is not None else {})})
+    reasons = _why(output, planning, layers, rig, asked) if asked is not None else []
+    output.result({**plan_to_json(planning.plan), **({"why": reasons} if asked is not None else {})})
 
 
 def _asked(rig: Rig, survey: str | None, corners: str | None) -> Rig:
@@ -86,10 +89,22 @@ def _asked(rig: Rig, survey: str | None, corners: str | None) -> Rig:
     return rig
 
 
-def _why(output: Output, planning: object, layers: object, rig: object, number: int) -> list[str]:
-    from twinlapse.plan.explanation import explain_shot
+def _question(text: str) -> tuple[str, int]:
+    """Return what --why asks for: "shot" or "layer", and its number as people count."""
+    what, _, number = text.rpartition(":")
+    if what not in ("", "layer") or not number.isdecimal():
+        raise click.BadParameter(f"{text!r} names no shot and no layer: write --why 57 or --why layer:12")
+    return what or "shot", int(number)
 
-    lines = explain_shot(planning, layers, rig, number)  # type: ignore[arg-type]
+
+def _why(output: Output, planning: Planning, layers: Layers, rig: Rig, asked: tuple[str, int]) -> list[str]:
+    from twinlapse.plan.explanation import explain_layer, explain_shot
+
+    what, number = asked
+    if what == "layer":
+        lines = explain_layer(planning, layers, rig, number - 1)
+    else:
+        lines = explain_shot(planning, layers, rig, number)
     output.say()
     for line in lines:
         output.say(line)

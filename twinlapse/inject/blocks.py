@@ -70,7 +70,10 @@ def block_lines(shot: Shot, state: ModalState, rig: Rig, style: RetractionStyle 
 def _refuse_unknown(shot: Shot, state: ModalState, style: RetractionStyle) -> None:
     where = f"shot {shot.number} cannot be written after line {shot.after_line}"
     if not state.homed:
-        raise InjectError(f"{where}: no axis has been homed by then", "plan shots after G28")
+        raise InjectError(
+            f"{where}: the file has homed no axis by then",
+            'plan shots after G28, or write homes = "macro" in [printer] if a start macro homes the machine',
+        )
     if state.feed_mm_s <= 0:
         raise InjectError(f"{where}: the file has set no feed rate by then", "plan it later")
     if shot.retract == "own" and style.e_per_mm is None:

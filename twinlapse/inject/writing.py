@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from twinlapse.arrays import Progress
@@ -11,6 +11,7 @@ from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import InjectError, ProofError
 from twinlapse.files import replacing
 from twinlapse.gcode import Toolpath, read_toolpath, row_after_line, state_after
+from twinlapse.gcode.homing import homes_by_macro
 from twinlapse.inject.blocks import block_lines
 from twinlapse.inject.early_notice import arm_insertions
 from twinlapse.inject.header import header_lines, place_of_header
@@ -127,7 +128,10 @@ def lines_of_shot(shot: Shot, rig: Rig, toolpath: Toolpath) -> list[str]:
     """Return the block of one shot at its place in the original."""
     row = row_after_line(toolpath, shot.after_line) - 1
     style = style_at(toolpath, row, rig.printer.wipe_mm)
-    return block_lines(shot, state_after(toolpath, row), rig, style)
+    state = state_after(toolpath, row)
+    if not state.homed and homes_by_macro(toolpath, rig.printer.homes):
+        state = replace(state, homed=True)
+    return block_lines(shot, state, rig, style)
 
 
 def _refuse_same(original: Path, out: Path) -> None:

@@ -36,7 +36,10 @@ def explain_shot(planning: Planning, layers: Layers, rig: Rig, number: int) -> l
     """
     found = [k for k, shot in enumerate(planning.plan.shots) if shot.number == number]
     if not found:
-        raise PlanError(f"there is no shot {number}", f"name one of 1 to {planning.plan.shots[-1].number}")
+        raise PlanError(
+            f"there is no shot {number}",
+            f"name one of 1 to {planning.plan.shots[-1].number}, or a layer: --why layer:12",
+        )
     shot, choice = planning.plan.shots[found[0]], planning.choices[found[0]]
     lines = [
         f"Shot {number}: after line {shot.after_line:,}, layer {shot.layer + 1} of {len(layers)}, "
@@ -50,6 +53,27 @@ def explain_shot(planning: Planning, layers: Layers, rig: Rig, number: int) -> l
     lines.append(f"It costs {shot.cost_s:.1f} s.")
     lines += _turned(planning, found[0])
     return lines
+
+
+def explain_layer(planning: Planning, layers: Layers, rig: Rig, layer: int) -> list[str]:
+    """Return sentences on one layer, from 0: its shots, and why those that it should have are not there.
+
+    Raises
+    ------
+    PlanError
+        when there is no such layer.
+    """
+    if not 0 <= layer < len(layers):
+        raise PlanError(f"there is no layer {layer + 1}", f"name one of 1 to {len(layers)}")
+    lines: list[str] = []
+    for shot in planning.plan.shots:
+        if shot.layer == layer:
+            lines += explain_shot(planning, layers, rig, shot.number)
+    missing = [shot for shot in planning.left_out if shot.layer == layer]
+    lines += [
+        f"Left out at {clock(shot.at_s)}, for {' and '.join(shot.cameras)}: {shot.why}." for shot in missing
+    ]
+    return lines or [f"No camera's every asks for a shot at layer {layer + 1}."]
 
 
 def _because(shot: Shot) -> str:

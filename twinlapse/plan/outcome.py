@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from twinlapse.plan.shot_builder import Refusal
+from twinlapse.plan.left_out import LeftOut
 from twinlapse.plan.when.choice import Choice
 from twinlapse.plan.where.stop_positions import Places
 from twinlapse.records import ArrayRecord
@@ -17,7 +17,21 @@ class Planning(ArrayRecord):
 
     plan: Plan
     choices: tuple[Choice, ...]  # of the plan's shots, in their order
-    refusals: tuple[Refusal, ...]
-    dropped: tuple[Shot, ...]  # by the cap or the smallest gap
-    unmet: int  # scheduled shots without an insertion point
+    refusals: tuple[LeftOut, ...]  # whole shots and single stops that cannot be reached
+    dropped: tuple[Shot, ...]  # by max_added
+    unmet: tuple[LeftOut, ...]  # scheduled shots without an insertion point, or too near to another
     places: Places
+
+    @property
+    def left_out(self) -> tuple[LeftOut, ...]:
+        """All that the schedules ask for and the plan does not hold, in the order of the print."""
+        dropped = (
+            LeftOut(
+                layer=shot.layer,
+                at_s=shot.at_s,
+                cameras=tuple(dict.fromkeys(name for stop in shot.stops for name in stop.cameras)),
+                why="dropped to keep max_added",
+            )
+            for shot in self.dropped
+        )
+        return tuple(sorted([*self.refusals, *dropped, *self.unmet], key=lambda shot: shot.at_s))

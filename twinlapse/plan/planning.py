@@ -9,17 +9,19 @@ import numpy as np
 from twinlapse.arrays import Float, Progress
 from twinlapse.errors import PlanError
 from twinlapse.files import mapped
-from twinlapse.gcode import Layers, Toolpath
+from twinlapse.gcode import Kind, Layers, Mode, Toolpath
+from twinlapse.gcode.homing import homes_by_macro, macro_line
 from twinlapse.motion import Timeline
 from twinlapse.plan.clearance.height_map import Ground
 from twinlapse.plan.clearance.routing import Router
 from twinlapse.plan.cost import rest_losses_s
+from twinlapse.plan.left_out import LeftOut, by_reason
 from twinlapse.plan.outcome import Planning
-from twinlapse.plan.shot_builder import BlockMaker, Refusal
+from twinlapse.plan.shot_builder import BlockMaker
 from twinlapse.plan.warnings import plan_warnings
 from twinlapse.plan.when.choice import Choice, Chooser
 from twinlapse.plan.when.gaps import find_gaps
-from twinlapse.plan.when.insertion_points import usual_retraction
+from twinlapse.plan.when.insertion_points import NOT_HOMED, usual_retraction
 from twinlapse.plan.when.schedule import layer_times, wishes_of
 from twinlapse.plan.when.thinning import drop_near, drop_over_cap
 from twinlapse.plan.where.stop_positions import Places, find_places, stands_for
@@ -58,7 +60,8 @@ def work_out(
     gaps = find_gaps(toolpath, layers, timeline, habit.length_mm)
     times = layer_times(layers, timeline.end_s)
     wishes = [wishes_of(camera, layers, times) for camera in rig.cameras]
-    choices, unmet = Chooser(toolpath, layers, times, gaps, habit).choose(wishes)
+    ready_row, guessed = _ready_row(toolpath, layers, rig)
+    choices, unmet = Chooser(toolpath, layers, times, gaps, habit, ready_row).choose(wishes)
     choices, crowded = drop_near(choices, gaps.at_s, rig.plan.min_gap_s)
     touring = [camera.name for camera in rig.cameras if camera.stance == "tour"]
     tour = [choice for choice in choices if any(name in choice.cameras for name in touring)]
@@ -76,8 +79,7 @@ def work_out(
         losses_s = rest_losses_s(toolpath, rig, rows, timeline.end_s)
     pairs = _finished(pairs, losses_s, toolpath, timeline)
     if not pairs:
-        why = refusals[0].why if refusals else "no moment was found at which the machine can wait"
-        raise PlanError(f"not one shot can be taken: {why}", "change the rig's stances or schedules")
+        raise _nothing_left([*refusals, *unmet])
     shots = tuple(shot for _, shot in pairs)
     plan = Plan(
         gcode_sha256=toolpath.sha256,
@@ -93,12 +95,38 @@ def work_out(
         choices=tuple(choice for choice, _ in pairs),
         refusals=tuple(refusals),
         dropped=(*dear,),
-        unmet=unmet + crowded,
+        unmet=(*unmet, *crowded),
         places=places,
     )
-    said = plan_warnings(planning, layers, times, rig, gaps.outer_said)
+    said = [*guessed, *plan_warnings(planning, layers, times, rig, gaps.outer_said)]
     plan = looked_over(replace(plan, warnings=tuple(said)), toolpath, layers, rig)
     return replace(planning, plan=plan)
+
+
+def _ready_row(toolpath: Toolpath, layers: Layers, rig: Rig) -> tuple[int, list[str]]:
+    """Return the row from which a macro has homed the machine, and a warning where that is a guess.
+
+    Where a macro leaves the nozzle is not in the file either; a finished layer has said it.
+    """
+    if not homes_by_macro(toolpath, rig.printer.homes):
+        return len(toolpath), []
+    first, stop = layers.first_row[:2].tolist()
+    ready_row = first + int(np.flatnonzero(toolpath.kind[first:stop] == Kind.EXTRUDE)[-1])
+    if toolpath.mode[ready_row] & Mode.HOMED or rig.printer.homes != "guess":
+        return ready_row, []
+    return ready_row, [
+        f"the file does not home the machine; the command in line {macro_line(toolpath)} is taken to do it. "
+        'Write homes = "macro" in [printer] if that is so, homes = "file" if it is not'
+    ]
+
+
+def _nothing_left(left_out: list[LeftOut]) -> PlanError:
+    reasons = by_reason(left_out) or ["no camera asks for one"]
+    more = f" (and {len(reasons) - 3} more reasons)" if len(reasons) > 3 else ""
+    hint = "change the cameras' stance or every"
+    if any(shot.why == NOT_HOMED for shot in left_out):
+        hint = 'write homes = "macro" in [printer] if a start macro homes the machine; else add G28'
+    return PlanError(f"not one shot can be taken; {'; '.join(reasons[:3])}{more}", hint)
 
 
 def looked_over(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig) -> Plan:
@@ -131,10 +159,10 @@ def _make(
     at_s: np.ndarray,
     tour: dict[int, int],
     progress: Progress | None,
-) -> tuple[list[tuple[Choice, Shot]], list[Refusal]]:
+) -> tuple[list[tuple[Choice, Shot]], list[LeftOut]]:
     """Work out every shot in the order of the file."""
     pairs: list[tuple[Choice, Shot]] = []
-    refusals: list[Refusal] = []
+    refusals: list[LeftOut] = []
     rig = maker.rig
     for k, choice in enumerate(choices):
         cameras = [camera for camera in rig.cameras if camera.name in choice.cameras]

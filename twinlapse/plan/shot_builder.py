@@ -11,6 +11,7 @@ from twinlapse.gcode import Layers, Toolpath
 from twinlapse.plan.clearance.height_map import Ground, Place, inside_bed
 from twinlapse.plan.clearance.routing import Router
 from twinlapse.plan.cost import Here, Point, block_s, here_at
+from twinlapse.plan.left_out import LeftOut
 from twinlapse.plan.when.choice import Choice
 from twinlapse.plan.when.insertion_points import UsualRetraction
 from twinlapse.plan.where.stop_positions import LIFT_MM, StopPosition
@@ -18,16 +19,6 @@ from twinlapse.rig import Rig
 from twinlapse.shots import Shot, Stop
 
 WORTH_A_LOOK_MM = 2.0  # a lift that much higher than usual is compared with a way around
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Refusal:
-    """A shot that cannot be taken, and why."""
-
-    layer: int
-    at_s: float
-    cameras: tuple[str, ...]
-    why: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,13 +42,13 @@ class BlockMaker:
 
     def make(
         self, choice: Choice, stands: Sequence[StopPosition], at_s: float
-    ) -> tuple[Shot | None, list[Refusal]]:
+    ) -> tuple[Shot | None, list[LeftOut]]:
         """Return the cheapest shot that is clear of everything, and the stops that cannot be reached."""
         self.ground.advance(choice.moment.row)
         here = here_at(self.toolpath, self.rig, choice.moment.row)
         draft = self._draft(choice, at_s, still=all(stand.stance == "still" for stand in stands))
         kept = list(stands)
-        refusals: list[Refusal] = []
+        refusals: list[LeftOut] = []
         while kept:
             best: Shot | None = None
             for order in permutations(kept):
@@ -70,7 +61,7 @@ class BlockMaker:
                 return best, refusals
             kept.remove(found.stand)
             refusals.append(
-                Refusal(layer=choice.layer, at_s=at_s, cameras=found.stand.cameras, why=found.why)
+                LeftOut(layer=choice.layer, at_s=at_s, cameras=found.stand.cameras, why=found.why)
             )
         return None, refusals
 

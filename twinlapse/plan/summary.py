@@ -17,6 +17,7 @@ def summary_rows(planning: Planning, rig: Rig) -> list[tuple[str, str]]:
     primed_mm = sum(shot.retract_mm for shot in plan.shots)
     standing_s = sum(stop_s(stop, rig) for shot in plan.shots for stop in shot.stops)
     stops = sum(len(shot.stops) for shot in plan.shots)
+    dropped = len(planning.dropped) + len(planning.unmet)
     walls = sum(choice.outer for choice in planning.choices)
     return [
         ("Shots", f"{len(plan.shots):,} in {plan.layer_count:,} layers, {stops:,} stops"),
@@ -27,7 +28,7 @@ def summary_rows(planning: Planning, rig: Rig) -> list[tuple[str, str]]:
         ("Standing still", f"{clock(standing_s)} of what is added"),
         ("Retractions", f"{how['own'] + how['firmware']:,} more, {primed_mm:,.1f} mm primed by the blocks"),
         ("Visible walls", f"{walls:,} shots stop at one"),
-        ("Left out", f"{len(planning.refusals)} refused, {len(planning.dropped) + planning.unmet} dropped"),
+        ("Left out", f"{len(planning.refusals)} refused, {dropped} dropped"),
         ("Film", f"{plan.film_s:.1f} s; {_lights(planning, rig)}"),
     ]
 

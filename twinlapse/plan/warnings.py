@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from twinlapse.gcode import Layers
+from twinlapse.plan.left_out import by_reason
 from twinlapse.plan.outcome import Planning
 from twinlapse.plan.when.schedule import LayerTimes
 from twinlapse.rig import Rig, shift_axes
@@ -86,4 +87,7 @@ def _left_out(planning: Planning) -> Iterable[str]:
         more = " ..." if len(planning.dropped) > 12 else ""
         yield f"{len(planning.dropped)} shots were dropped to keep max_added: layers {which}{more}"
     if planning.unmet:
-        yield f"{planning.unmet} wished shots were left out: no moment, or nearer than min_gap_s"
+        reasons = by_reason(planning.unmet)
+        more = f" (and {len(reasons) - 3} more reasons)" if len(reasons) > 3 else ""
+        count = len(planning.unmet)
+        yield f"{count} {'shot is' if count == 1 else 'shots are'} left out; {'; '.join(reasons[:3])}{more}"

@@ -21,6 +21,7 @@ from twinlapse.rig.toml_fields import InvalidValueError, Table
 
 Kinematics = Literal["bed-moves-y", "bed-moves-z", "bed-fixed"]
 Firmware = Literal["marlin", "klipper", "reprapfirmware"]
+Homes = Literal["guess", "file", "macro"]
 BedShape = Literal["rectangle", "round"]
 Origin = Literal["corner", "center"]
 Mount = Literal["frame", "toolhead", "gantry", "bed"]
@@ -158,6 +159,12 @@ class Printer:
     )
     firmware: Firmware = field(
         default="marlin", metadata=choice(Firmware, "the firmware that the shots are written for")
+    )
+    homes: Homes = field(
+        default="guess",
+        metadata=choice(
+            Homes, "who homes the machine: G28 in the file, a start macro, or whatever the file lets expect"
+        ),
     )
     travel_mm_s: float = field(
         default=150.0, metadata=number("speed of the path to a shot and back", above=0, high=2000)

@@ -16,25 +16,16 @@ from twinlapse.plan.chart.printed_paths import (
     printed_paths,
 )
 from twinlapse.plan.cost import legs_of
+from twinlapse.plan.left_out import LeftOut
 from twinlapse.plan.outcome import Planning
 from twinlapse.plan.when.schedule import layer_times
 from twinlapse.rig import Camera, Rig
-from twinlapse.shots import Plan, Shot
+from twinlapse.shots import Plan
 
 # Okabe and Ito's colours for all kinds of eyes (Color Universal Design, 2008), told apart by shape as well
 CAMERA_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 CAMERA_SHAPES = ("circle", "square", "triangle", "diamond", "cross", "star")
 _AIR_MM = 2.0  # around the print in the map of what is printed
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LeftOut:
-    """A scheduled shot that is not taken, or not whole."""
-
-    layer: int
-    at_s: float
-    cameras: tuple[str, ...]
-    why: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +87,7 @@ def gather(
         rig=rig,
         name=toolpath.path.name,
         notes=tuple(notes),
-        left_out=() if planning is None else tuple(_left_out(planning)),
+        left_out=() if planning is None else planning.left_out,
         paths=paths,
         first_layer=first_layer_map(toolpath, layers, air),
         print_box_mm=box,
@@ -117,22 +108,6 @@ def look_offset_mm(camera: Camera) -> tuple[float, float] | None:
     if camera.mount != "toolhead" or camera.look_mm is None:
         return None
     return camera.look_mm[:2]
-
-
-def _left_out(planning: Planning) -> list[LeftOut]:
-    refused = [
-        LeftOut(layer=other.layer, at_s=other.at_s, cameras=other.cameras, why=other.why)
-        for other in planning.refusals
-    ]
-    dropped = [
-        LeftOut(layer=shot.layer, at_s=shot.at_s, cameras=_cameras(shot), why="dropped to keep max_added")
-        for shot in planning.dropped
-    ]
-    return sorted([*refused, *dropped], key=lambda other: other.at_s)
-
-
-def _cameras(shot: Shot) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(name for stop in shot.stops for name in stop.cameras))
 
 
 def _box_of(paths: PrintedPaths) -> tuple[float, float, float, float]:

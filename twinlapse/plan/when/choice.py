@@ -10,8 +10,16 @@ import numpy as np
 
 from twinlapse.arrays import Float, Int
 from twinlapse.gcode import Layers, Toolpath
+from twinlapse.plan.left_out import LeftOut
 from twinlapse.plan.when.gaps import Gaps
-from twinlapse.plan.when.insertion_points import Moment, UsualRetraction, moment_in
+from twinlapse.plan.when.insertion_points import (
+    INSIDE_PATH,
+    Gap,
+    Moment,
+    UsualRetraction,
+    moment_in,
+    why_none,
+)
 from twinlapse.plan.when.schedule import LayerTimes, Wishes
 
 # prices in seconds: what a mark on the print is worth; common practice, no source
@@ -59,14 +67,15 @@ class Chooser:
     times: LayerTimes
     gaps: Gaps
     habit: UsualRetraction
+    ready_row: int  # from here on a macro has homed the machine; the number of rows where none does
 
-    def choose(self, wishes: Sequence[Wishes]) -> tuple[list[Choice], int]:
-        """Return the shots in the order of the file, and how many wishes found no moment.
+    def choose(self, wishes: Sequence[Wishes]) -> tuple[list[Choice], list[LeftOut]]:
+        """Return the shots in the order of the file, and the wishes that found no moment.
 
         Wishes of several cameras for the same layer, or for the same moment, are one shot.
         """
         taken: dict[int, Choice] = {}
-        unmet = 0
+        unmet: list[LeftOut] = []
         asked = [
             (float(w.at_s[k]), int(w.layer[k]), float(w.slack_s[k]), w.camera)
             for w in wishes
@@ -78,7 +87,7 @@ class Chooser:
             before = at_layer.get(layer)
             choice = before if before is not None else self._best(at_s, layer, slack_s, taken)
             if choice is None:
-                unmet += 1
+                unmet.append(self._unmet(at_s, layer, slack_s, camera))
                 continue
             known = taken.get(choice.gap, choice)
             if camera not in known.cameras:
@@ -165,8 +174,28 @@ class Chooser:
         gaps = self.gaps
         if not gaps.usable[gap]:
             return None
-        before, after = int(gaps.before[gap]), int(gaps.after[gap])
-        return moment_in(self.toolpath, before, after, self.habit, layer_passes=bool(gaps.ends_layer[gap]))
+        return moment_in(self.toolpath, self._gap(gap), self.habit, self.ready_row)
+
+    def _gap(self, gap: int) -> Gap:
+        gaps = self.gaps
+        return Gap(
+            before=int(gaps.before[gap]),
+            after=int(gaps.after[gap]),
+            until=int(gaps.until[gap]),
+            ends_layer=bool(gaps.ends_layer[gap]),
+        )
+
+    def _unmet(self, at_s: float, layer: int, slack_s: float, camera: str) -> LeftOut:
+        """Return a wish that found no moment, with the reason of the gap that comes nearest to one."""
+        window = self._window(at_s, layer, slack_s)
+        if not len(window):
+            why = "nothing is printed there"
+        else:
+            late = window[np.argsort(~self.gaps.ends_layer[window], kind="stable")]
+            why = self._why(int(late[0]), math.inf)
+        if layer < 0:
+            layer = int(np.clip(np.searchsorted(self.times.end_s, at_s), 0, len(self.layers) - 1))
+        return LeftOut(layer=layer, at_s=at_s, cameras=(camera,), why=why)
 
     def _turned(self, gap: int, price_s: float) -> Turned:
         at_s = float(self.gaps.at_s[gap])
@@ -174,12 +203,10 @@ class Chooser:
 
     def _why(self, gap: int, price_s: float) -> str:
         gaps = self.gaps
-        if gaps.barred[gap]:
-            return "a tool change, a wait or somebody else's sequence is there"
         if not gaps.usable[gap]:
-            return "it lies inside a path"
+            return INSIDE_PATH
         if math.isinf(price_s):
-            return "there is no line at which the machine could wait"
+            return why_none(self.toolpath, self._gap(gap), self.habit, self.ready_row)
         said = []
         if not gaps.retracted[gap]:
             said.append("the filament would have to be pulled back")

@@ -30,7 +30,7 @@ class Gaps:
     ends_layer: Bool  # the next path belongs to another layer
     retracted: Bool  # the file itself pulls the filament back here
     travels: Bool  # the nozzle leaves the path
-    barred: Bool  # a tool change, homing, a wait for heat or for a person is in it
+    until: Int  # the first row of a tool change, homing, a dwell or a wait in it, else `after`
     outer: Bool  # a path that is seen in the finished print ends or begins here
     outer_said: bool  # by the file's comments; else it is an estimate from the outline
     at_s: NDArray[np.float64]  # print time at its beginning
@@ -41,7 +41,7 @@ class Gaps:
     @property
     def usable(self) -> Bool:
         """Where a shot can stand at all: off the path, or where one layer passes into the next."""
-        return np.asarray((self.travels | self.retracted | self.ends_layer) & ~self.barred)
+        return self.travels | self.retracted | self.ends_layer
 
 
 def find_gaps(toolpath: Toolpath, layers: Layers, timeline: Timeline, habit_mm: float) -> Gaps:
@@ -60,16 +60,16 @@ def find_gaps(toolpath: Toolpath, layers: Layers, timeline: Timeline, habit_mm: 
     stuck = np.isin(toolpath.kind, (Kind.HOME, Kind.TOOL, Kind.DWELL))
     waits = np.isin(toolpath.setting_kind, (Setting.HEAT_WAIT, Setting.PAUSE))
     stuck[np.minimum(toolpath.setting_row[waits], len(stuck) - 1)] = True
-    barred = _any_between(stuck, before, after)
-    barred[after >= len(toolpath)] = False  # behind the last path only what comes first matters
+    sequences = np.append(np.flatnonzero(stuck), len(toolpath))
+    until = np.minimum(sequences[np.searchsorted(sequences, before, "right")], after)
     return Gaps(
         before=before,
         after=after,
         layer=layer,
         ends_layer=ends,
-        retracted=_any_between(back, before, after),
-        travels=_any_between(moving, before, after),
-        barred=barred,
+        retracted=_any_between(back, before, until),
+        travels=_any_between(moving, before, until),
+        until=until,
         outer=outer,
         outer_said=said,
         at_s=timeline.end_s[before],

@@ -34,6 +34,32 @@ class UsualRetraction:
     own: bool  # seen in the file, not taken from the rig
 
 
+# why a shot cannot stand at a boundary, the last found first
+NO_FEED = "the file has set no feed rate by then"
+NOT_HOMED = "the file has homed no axis by then"
+SAME_LINE = "the next command stands in the same line"
+INSIDE_PATH = "it would stand inside a path, a wipe or a retraction"
+RUNNING = "the extruder is running there"
+_AGAINST = (NO_FEED, NOT_HOMED, SAME_LINE, INSIDE_PATH, RUNNING)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """One gap between two extruding rows."""
+
+    before: int
+    after: int
+    until: int  # the first row of somebody else's sequence, else `after`
+    ends_layer: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Boundary:
+    row: int  # the row before it
+    retracted: bool
+    why: str  # a shot cannot stand there, else empty
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moment:
     """A boundary between two rows at which the machine may be taken away."""
@@ -65,17 +91,25 @@ def usual_retraction(toolpath: Toolpath, printer: Printer) -> UsualRetraction:
     )
 
 
-def moment_in(
-    toolpath: Toolpath, before: int, after: int, habit: UsualRetraction, *, layer_passes: bool
-) -> Moment | None:
+def moment_in(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready_row: int) -> Moment | None:
     """Return the best boundary between two extruding rows, None when the machine cannot wait in between.
 
     Never inside a path or a wipe, half way through a retraction, behind a prime, between G92 and the next use
-    of E, or in a line that holds the next command too.
+    of E, behind the beginning of a tool change, of homing or of a wait, or in a line that holds the next
+    command too.
+
+    Parameters
+    ----------
+    toolpath : Toolpath
+    gap : Gap
+    habit : UsualRetraction
+    ready_row : int
+        From this row on the machine counts as homed though the file has not homed it.
     """
     found = [
-        (retracted, _away_mm(toolpath, row, before, after), -row)
-        for row, retracted in _boundaries(toolpath, before, after, habit, layer_passes)
+        (boundary.retracted, _away_mm(toolpath, boundary.row, gap), -boundary.row)
+        for boundary in _boundaries(toolpath, gap, habit, ready_row)
+        if not boundary.why
     ]
     if not found:
         return None
@@ -83,9 +117,15 @@ def moment_in(
     return Moment(row=-row, retracted=retracted, on_path=away_mm < ON_PATH_MM)
 
 
-def _away_mm(toolpath: Toolpath, row: int, before: int, after: int) -> float:
+def why_none(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready_row: int) -> str:
+    """Return why a gap has no boundary for a shot: what speaks against the one that comes nearest to it."""
+    said = {boundary.why for boundary in _boundaries(toolpath, gap, habit, ready_row)}
+    return next((why for why in _AGAINST if why in said), INSIDE_PATH)
+
+
+def _away_mm(toolpath: Toolpath, row: int, gap: Gap) -> float:
     """Return how far the nozzle is, seen from above, from both ends of the paths around the gap."""
-    ends = [before] if after >= len(toolpath) else [before, after - 1]
+    ends = [gap.before] if gap.after >= len(toolpath) else [gap.before, gap.after - 1]
     return min(
         math.hypot(
             float(toolpath.x_mm[row] - toolpath.x_mm[end]), float(toolpath.y_mm[row] - toolpath.y_mm[end])
@@ -94,18 +134,19 @@ def _away_mm(toolpath: Toolpath, row: int, before: int, after: int) -> float:
     )
 
 
-def _boundaries(
-    toolpath: Toolpath, before: int, after: int, habit: UsualRetraction, layer_passes: bool
-) -> Iterable[tuple[int, bool]]:
-    """Yield the row before every sound boundary of a gap, and whether the filament is back there."""
-    stop = min(after, before + MOST_ROWS)
+def _boundaries(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready_row: int) -> Iterable[_Boundary]:
+    """Yield every boundary of a gap before somebody else's sequence begins."""
+    before = gap.before
+    stop = min(gap.after, gap.until, before + MOST_ROWS)
     here = slice(before, min(stop + 1, len(toolpath)))
     acts = _acts(toolpath, here)
     lines = [*toolpath.line[here].tolist(), -1]
-    ready = ((toolpath.mode[here] & Mode.HOMED) != 0) & (toolpath.feed_mm_s[here] > 0)
-    ready &= (toolpath.mode[here] & Mode.EXTRUDER_RUNNING) == 0
+    mode = toolpath.mode[here]
+    homed = ((mode & Mode.HOMED) != 0) | (np.arange(before, before + len(mode)) >= ready_row)
+    fast = toolpath.feed_mm_s[here] > 0
+    running = (mode & Mode.EXTRUDER_RUNNING) != 0
     enough_mm = max(RETRACTED_SHARE * habit.length_mm, 1e-3)
-    back = ((toolpath.mode[here] & Mode.FW_RETRACTED) != 0) | (toolpath.retracted_mm[here] >= enough_mm)
+    back = ((mode & Mode.FW_RETRACTED) != 0) | (toolpath.retracted_mm[here] >= enough_mm)
     last = _EXTRUDE
     for k in range(stop - before):
         if acts[k] in _ENDS:
@@ -113,8 +154,15 @@ def _boundaries(
         if acts[k] != _IDLE:
             last = acts[k]
         following = next((act for act in acts[k + 1 :] if act not in (_IDLE, _ORIGIN)), _IDLE)
-        if lines[k + 1] != lines[k] and ready[k] and _sound(last, following, layer_passes):
-            yield before + k, bool(back[k])
+        against = (
+            (running[k], RUNNING),
+            (not _sound(last, following, gap.ends_layer), INSIDE_PATH),
+            (lines[k + 1] == lines[k], SAME_LINE),
+            (not homed[k], NOT_HOMED),
+            (not fast[k], NO_FEED),
+        )
+        why = next((why for holds, why in against if holds), "")
+        yield _Boundary(row=before + k, retracted=bool(back[k]), why=why)
 
 
 def _acts(toolpath: Toolpath, rows: slice) -> list[int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from twinlapse.arrays import Float
+from twinlapse.plan.left_out import LeftOut
 from twinlapse.plan.when.choice import Choice
 from twinlapse.rig.notations import amount_s
 
@@ -12,13 +13,18 @@ if TYPE_CHECKING:
     from twinlapse.shots import Shot
 
 
-def drop_near(choices: list[Choice], at_s: Float, min_gap_s: float) -> tuple[list[Choice], int]:
-    """Return the shots that keep the smallest gap from the one before, and how many do not."""
+def drop_near(choices: list[Choice], at_s: Float, min_gap_s: float) -> tuple[list[Choice], list[LeftOut]]:
+    """Return the shots that keep the smallest gap from the one before, and those that do not."""
     kept: list[Choice] = []
+    near: list[LeftOut] = []
     for choice in choices:
-        if not kept or at_s[choice.gap] - at_s[kept[-1].gap] >= min_gap_s - 1e-9:
+        here_s = float(at_s[choice.gap])
+        if not kept or here_s - at_s[kept[-1].gap] >= min_gap_s - 1e-9:
             kept.append(choice)
-    return kept, len(choices) - len(kept)
+        else:
+            why = f"nearer than min_gap_s = {min_gap_s:g} to the shot before"
+            near.append(LeftOut(layer=choice.layer, at_s=here_s, cameras=choice.cameras, why=why))
+    return kept, near
 
 
 def drop_over_cap(
