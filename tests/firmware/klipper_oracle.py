@@ -17,7 +17,8 @@ import subprocess
 import sys
 import tarfile
 import tempfile
-from dataclasses import dataclass
+import time
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -63,7 +64,7 @@ class Said:
 class Run:
     """What the firmware did with a file."""
 
-    move: np.ndarray  # (n, 8): start x y z, end x y z, e in mm, seconds
+    move: np.ndarray  # (n, 9): start x y z, end x y z, e in mm; seconds; print time at the end
     said: tuple[Said, ...]
     answers: tuple[str, ...]
     dwell_s: float  # of all G4
@@ -78,6 +79,20 @@ class Run:
     def unknown(self) -> list[str]:
         """Commands that it passed over."""
         return [answer for answer in self.answers if "Unknown command" in answer]
+
+    def stood_s(self, k: int) -> float:
+        """Return how long the machine had stood when the k-th message was taken (live alone)."""
+        ends = self.move[:, 8]
+        clock_s = self.said[k].clock_s
+        begun = ends - self.move[:, 7] < clock_s
+        return float(clock_s - ends[begun].max())
+
+    def stands_s(self, k: int) -> float:
+        """Return how long it stands from then on."""
+        starts = self.move[:, 8] - self.move[:, 7]
+        clock_s = self.said[k].clock_s
+        later = starts[starts >= clock_s]
+        return float(later.min() - clock_s) if len(later) else float("inf")
 
     @property
     def moving_s(self) -> float:
@@ -221,6 +236,59 @@ def run(gcode: Path, machine: Machine, *, timeout_s: float = RUN_S) -> Run:
         return _read(log)
 
 
+class LiveFirmware:
+    """The firmware with a clock that follows the real one, spoken to line by line while it prints a file.
+
+    The file is printed by the firmware's own reader of files ([virtual_sdcard]); what is sent meanwhile is
+    what a person does at the machine.
+    """
+
+    def __init__(self, gcode: Path, machine: Machine) -> None:
+        from message_table import write_table
+
+        python, source = build()
+        self._folder = tempfile.TemporaryDirectory()
+        folder = Path(self._folder.name)
+        self.log = folder / "log.jsonl"
+        write_table(folder / "table.json")
+        shutil.copy(gcode, folder / "print.gcode")
+        card = f"[virtual_sdcard]\npath: {folder}\n"
+        (folder / "printer.cfg").write_text(
+            replace(machine, live=True, sections=machine.sections + card).text(self.log)
+        )
+        os.mkfifo(folder / "input")
+        files = ["-i", str(folder / "input"), "-o", "/dev/null", "-d", str(folder / "table.json")]
+        command = [str(python), "-m", "klippy.klippy", str(folder / "printer.cfg"), *files]
+        self._process = subprocess.Popen(command, cwd=source, stderr=subprocess.DEVNULL)
+        self._input = (folder / "input").open("w")
+
+    def __enter__(self) -> LiveFirmware:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._input.close()
+        self._process.kill()
+        self._process.wait()
+        self._folder.cleanup()
+
+    def send(self, *lines: str) -> None:
+        """Send lines as a host would."""
+        self._input.write("".join(f"{line}\n" for line in lines))
+        self._input.flush()
+
+    def wait_for(self, what: str, count: int = 1, timeout_s: float = 120.0) -> None:
+        """Wait until the log holds some text so many times."""
+        end = time.monotonic() + timeout_s
+        while not self.log.exists() or self.log.read_text().count(what) < count:
+            if time.monotonic() > end:
+                raise AssertionError(f"{what!r} did not come {count} times in {timeout_s:g} s")
+            time.sleep(0.02)
+
+    def run(self) -> Run:
+        """Return what was done so far."""
+        return _read(self.log)
+
+
 def _read(log: Path) -> Run:
     moves, said, answers, dwell_s, end_s = [], [], [], 0.0, float("nan")
     for line in log.read_text().splitlines():
@@ -234,7 +302,9 @@ def _read(log: Path) -> Run:
             answers.append(values[0])
         elif what == "dwell":
             dwell_s += values[0]
+        elif what == "wait":
+            continue
         else:
             end_s = values[0]
-    move = np.array(moves, float).reshape(-1, 8)
+    move = np.array(moves, float).reshape(-1, 9)
     return Run(move=move, said=tuple(said), answers=tuple(answers), dwell_s=dwell_s, end_s=end_s)

@@ -1,8 +1,9 @@
 """Loaded by the firmware as ``[motion_log]``: writes down each move, each message and each error, with times.
 
 Runs inside the firmware's own interpreter, never in twinlapse's. One JSON list a line:
-``["move", start x y z, end x y z, e, seconds]``, ``["dwell", seconds]``,
-``["say", text, print time, x y z, moves queued, clock]``, ``["answer", text]``, ``["end", print time]``.
+``["move", start x y z, end x y z, e, seconds, print time at its end]``, ``["dwell", seconds]``,
+``["wait"]`` (an M400 begins), ``["say", text, print time, x y z, moves queued, clock]``,
+``["answer", text]``, ``["end", print time]``.
 Homing moves are left out. With ``live: true`` the clock of the controller follows the real one, so that
 waiting takes time.
 """
@@ -18,7 +19,6 @@ class MotionLog:
         self.out = open(config.get("file"), "w")  # noqa: SIM115, PTH123
         self.live = config.getboolean("live", False)
         self.ratio = config.getfloat("minimum_cruise_ratio", None)
-        self.moves = config.getboolean("moves", True)
         self.toolhead = None
         self.homing = False
         self.printer.register_event_handler("klippy:connect", self._connect)
@@ -46,10 +46,12 @@ class MotionLog:
 
         def process(moves):
             plan(moves)
-            if self.moves and not self.homing:
-                for move in moves:
-                    seconds = move.accel_t + move.cruise_t + move.decel_t
-                    self._write("move", *move.start_pos[:3], *move.end_pos[:3], move.axes_d[3], seconds)
+            seconds = [move.accel_t + move.cruise_t + move.decel_t for move in moves]
+            end = toolhead.print_time - sum(seconds)
+            for move, lasts in zip(moves, seconds):  # noqa: B905
+                end += lasts
+                if not self.homing:
+                    self._write("move", *move.start_pos[:3], *move.end_pos[:3], move.axes_d[3], lasts, end)
 
         toolhead._process_moves = process
         gcode = self.printer.lookup_object("gcode")
@@ -68,6 +70,13 @@ class MotionLog:
             dwell(gcmd)
 
         gcode.register_command("G4", wait)
+        finish = gcode.register_command("M400", None)
+
+        def wait_for_moves(gcmd):
+            self._write("wait")
+            finish(gcmd)
+
+        gcode.register_command("M400", wait_for_moves)
 
     def _follow_the_ratio(self, toolhead):
         # minimum_cruise_ratio took the place of max_accel_to_decel on 20240313 (docs/Config_Changes.md); this
@@ -98,6 +107,8 @@ class MotionLog:
 
     def _write(self, *what):
         self.out.write(json.dumps(what) + "\n")
+        if self.live:
+            self.out.flush()
 
 
 def load_config(config):

@@ -33,6 +33,29 @@ def test_a_cue_is_shot_where_the_last_move_before_it_ends(tmp_path: Path) -> Non
     assert [float(beads.last_mm[count - 1, 0]) for count in laid] == [20.0, 30.0]
 
 
+STOP = "G1 X150 Y150 E1 F9000\n{}\nG1 X20 Y20 F9000\n"
+CUE = "M118 twinlapse cue 1.1 wide"
+
+
+@pytest.mark.parametrize(
+    ("firmware", "lines", "stood_s"),
+    [
+        ("klipper", "M400\nG4 P300\n{}\nG4 P1000", 0.0),  # the old order: G4 does not hold the stream
+        ("klipper", "G4 P300\nM400\nM400\n{}\nG4 P1000", 0.3),
+        ("marlin", "M400\nG4 P300\nM400\n{}\nG4 P1000", 0.3),
+        ("marlin", "{}\nG4 P1000", -2.0),  # no wait: the queue of moves is full yet
+    ],
+)
+def test_a_cue_is_sent_when_its_line_is_taken(
+    firmware: str, lines: str, stood_s: float, tmp_path: Path
+) -> None:
+    path = tmp_path / "stop.gcode"
+    path.write_text(HEAD + STOP.format(lines.format(CUE)))
+    (found,) = standings(read_toolpath(path, firmware=firmware))
+    assert found.stood_s == pytest.approx(stood_s)
+    assert found.stands_s >= 1.0 or stood_s < 0
+
+
 def test_a_file_without_cues_is_refused(label_file: Path) -> None:
     with pytest.raises(GcodeError, match="no line of this file asks for a frame"):
         standings(read_toolpath(label_file, firmware="marlin"))

@@ -9,6 +9,7 @@ import socket
 import time
 import urllib.request
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -117,3 +118,28 @@ def test_the_printer_says_every_cue_in_time_and_stands_as_long_as_the_file_says(
         (frame.shot, camera) for camera, some in frames.items() for frame in some
     )
     assert took_s == pytest.approx(printer.lasts_s, abs=1.0)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a pseudo-terminal needs POSIX")
+@pytest.mark.parametrize(
+    ("lines", "settles"),
+    [("M400\nG4 P300\n{}", False), ("G4 P300\nM400\nM400\n{}", True)],
+    ids=["the old order", "the order of the writer"],
+)
+def test_on_klipper_a_live_cue_comes_after_settling_only_in_the_right_order(
+    lines: str, settles: bool, tmp_path: Path, small_rig: Callable
+) -> None:
+    gcode = tmp_path / "stop.gcode"
+    cue = lines.format("M118 twinlapse cue 1.1 wide")
+    gcode.write_text(f"G28\nG90\nM83\nG1 Z5 F600\nG1 X60 Y60 F9000 E1\n{cue}\nG4 P200\nG1 X10 F9000\n")
+    rig = small_rig()
+    rig = replace(rig, printer=replace(rig.printer, firmware="klipper"))
+    with VirtualPrinter(gcode, rig, speed=10) as printer:
+        printer.start()
+        assert printer.done.wait(10)
+        (said_s, _), began_s = printer.said[0], printer._began_s
+        assert began_s is not None
+        stopped_s = float(printer._due_s[printer.stands[0].moved_row])
+        stood_s = said_s - began_s - stopped_s
+    # a loaded machine says it late, never early
+    assert stood_s >= 0.299 if settles else -0.01 <= stood_s < 0.25

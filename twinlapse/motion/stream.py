@@ -120,7 +120,8 @@ def take_lines(commands: Sequence[str], firmware: str) -> list[Line]:
         at_s = taken_s
         dwell_s = dwell_of(command, firmware)
         if dwell_s is not None:
-            start_s = max(motion_s, taken_s + (rules.restart_s if empty else 0.0))
+            again = empty and "G4" not in rules.blocking  # where a dwell is queued as a move is
+            start_s = max(motion_s, taken_s + (rules.restart_s if again else 0.0))
             motion_s, empty = start_s + dwell_s, False
         if _code(command) in rules.blocking:
             taken_s, empty = max(taken_s, motion_s), True

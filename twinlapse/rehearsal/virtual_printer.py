@@ -1,7 +1,8 @@
 """A printer on a serial line for rehearsing the capture: it executes a written file faster than a real one.
 
 It speaks over a pseudo-terminal, so that whatever reads a serial port reads it: ``start``, then each cue as
-its firmware's host line says it, at its moment. Only what moves is sped up: the machine stands still for as
+its firmware's host line says it, at the moment at which the firmware takes that line: a file whose lines wait
+in the wrong order is heard too early here, too. Only what moves is sped up: the machine stands still for as
 long as the file says, since the pipeline of a camera cannot be sped up.
 """
 
@@ -20,7 +21,7 @@ import numpy as np
 from twinlapse.gcode import read_toolpath
 from twinlapse.gcode.toolpath import Kind
 from twinlapse.motion import time_toolpath
-from twinlapse.rehearsal.virtual_machine import Place, standings
+from twinlapse.rehearsal.virtual_machine import Place, Standing, standings
 from twinlapse.rig import Rig
 from twinlapse.shots import cue_text
 
@@ -38,9 +39,10 @@ class VirtualPrinter:
         self._path = read_toolpath(gcode, firmware=rig.printer.firmware)
         self._end_s = np.asarray(time_toolpath(self._path, rig.printer).end_s)
         self.stands = standings(self._path)
-        taken_s = np.diff(self._end_s, prepend=0.0)
-        taken_s = np.where(self._path.kind == Kind.DWELL, taken_s, taken_s / speed)
-        self._due_s = np.cumsum(taken_s)  # since start, of the end of every row
+        lasts_s = np.diff(self._end_s, prepend=0.0)
+        lasts_s = np.where(self._path.kind == Kind.DWELL, lasts_s, lasts_s / speed)
+        _count_stops(lasts_s, self.stands)
+        self._due_s = np.cumsum(lasts_s)  # since start, of the end of every row
         self.lasts_s = float(self._due_s[-1])
         self.said: list[tuple[float, str]] = []  # monotonic time and words of every cue so far
         self._master, self._slave = pty.openpty()
@@ -97,7 +99,8 @@ class VirtualPrinter:
         assert self._began_s is not None
         self._write("start")
         for standing in self.stands:
-            due_s = self._began_s + float(self._due_s[max(0, standing.row)])
+            moved_s = float(self._due_s[standing.moved_row]) if standing.moved_row >= 0 else 0.0
+            due_s = self._began_s + max(0.0, moved_s + standing.stood_s)
             if self._stop.wait(max(0.0, due_s - time.monotonic())):
                 return
             words = cue_text(standing.cue)
@@ -113,3 +116,12 @@ class VirtualPrinter:
     def _write(self, text: str) -> None:
         with contextlib.suppress(BlockingIOError, OSError):
             os.write(self._master, f"{text}\nok\n".encode())
+
+
+def _count_stops(lasts_s: np.ndarray, stands: list[Standing]) -> None:
+    """Let each stop last as long as both clocks need: waits that run side by side, and the start again."""
+    for standing in stands:
+        first, end = standing.moved_row + 1, standing.next_row
+        if first < end:
+            lasts_s[first:end] = 0.0
+            lasts_s[first] = max(0.0, standing.stood_s + standing.stands_s)
