@@ -54,6 +54,17 @@ def test_a_fault_is_named_with_its_mend(name: str, changes: Any, camera: Any, hi
     assert hint in bad[0].hint
 
 
+def test_without_a_light_the_age_is_unknown_and_nothing_is_called_sure() -> None:
+    camera = Camera(name="wide", mount="frame")
+    findings = {one.name: one for one in judge(camera, dataclasses.replace(GOOD, age_s=None))}
+    assert findings["age"].holds is None and findings["age"].text.startswith("unknown: no light")
+    assert findings["dwell"].holds is None and "is unknown" in findings["dwell"].text
+    stated = dataclasses.replace(camera, age_s=0.3)
+    findings = {one.name: one for one in judge(stated, dataclasses.replace(GOOD, age_s=None))}
+    assert "is believed" in findings["age"].text and "if age_s is right" in findings["dwell"].text
+    assert not any("a sure frame takes" in one.text for one in findings.values())
+
+
 @pytest.mark.slow
 def test_the_age_is_measured_by_the_light(
     cameras: Any, jpeg: Any, stamps: Any, monkeypatch: pytest.MonkeyPatch
@@ -62,9 +73,8 @@ def test_the_age_is_measured_by_the_light(
     monkeypatch.setattr(camera_check, "_SWITCHES", 3)
     fake = cameras(fps=30, pipeline_s=0.15, jpeg=jpeg(grey=30))
 
-    def switch(command: Sequence[str], limit_s: float) -> str:
+    def switch(command: Sequence[str], limit_s: float) -> None:
         fake.jpeg = jpeg(grey=180 if command[-1] == "on" else 30)
-        return ""
 
     camera = Camera(name="wide", mount="frame", source=fake.stream, light=LIGHT)
     drain = LatestFrame("wide", lambda: open_source(camera))
@@ -73,7 +83,7 @@ def test_the_age_is_measured_by_the_light(
     age_s = age_by_light(camera, drain, SystemClock(), switch)
     assert age_s is not None and 0.15 <= age_s < 0.15 + 1 / 30 + 0.15
     monkeypatch.setattr(camera_check, "_SWITCHES", 1)
-    assert age_by_light(camera, drain, SystemClock(), lambda command, limit_s: "") is None
+    assert age_by_light(camera, drain, SystemClock(), lambda command, limit_s: None) is None
     drain.stop()
 
 

@@ -16,7 +16,9 @@ from typing import Any
 
 import pytest
 
-from twinlapse.capture.alarms import AlarmSender, Trouble
+from twinlapse.capture.alarm_routes import make_routes
+from twinlapse.capture.alarm_sender import AlarmSender
+from twinlapse.capture.alarms import Trouble
 from twinlapse.capture.cue_handler import Answer
 from twinlapse.capture.cue_inputs import LONG_AGO_S, LineBuffer, LogReader, SerialReader, hear_lines
 from twinlapse.errors import CaptureError
@@ -47,10 +49,11 @@ def ear() -> Ear:
 
 def test_lines_in_pieces() -> None:
     buffer = LineBuffer()
-    assert buffer.feed(b"twinlapse cu") == []
-    assert buffer.feed(b"e 1.1 wide\r\nnext") == ["twinlapse cue 1.1 wide"]
+    assert buffer.feed(b"twinlapse cu", 1.0) == []
+    assert buffer.feed(b"e 1.1 wide\r\nnext", 2.5) == [("twinlapse cue 1.1 wide", 1.0)]  # its first byte
+    assert buffer.feed(b" line\nthird\n", 4.0) == [("next line", 2.5), ("third", 4.0)]
     assert buffer.feed(b"x" * 70_000) == []
-    assert buffer.feed(b"\nafter\n")[-1] == "after"
+    assert buffer.feed(b"\nafter\n")[-1][0] == "after"
 
 
 @pytest.fixture
@@ -93,27 +96,36 @@ def test_a_log_is_followed_from_its_end_through_everything(
         add(log, line + "temperature: 215\n")
         assert ear.wait(shot)[-1] == shot
     assert [shot for shot, _ in ear.heard] == expected
-    assert all(late_s == 0 for _, late_s in ear.heard)
+    assert all(0 <= late_s < LONG_AGO_S for _, late_s in ear.heard)
 
 
 def test_only_the_newest_of_a_gulp_is_in_time(followed: tuple[Path, LogReader], ear: Ear) -> None:
     log, _ = followed
     add(log, "".join(LINE.format("t", shot) for shot in (1, 2, 3)))
     ear.wait(3)
-    assert ear.heard == [(1, LONG_AGO_S), (2, LONG_AGO_S), (3, 0.0)]
+    assert ear.heard[:2] == [(1, LONG_AGO_S), (2, LONG_AGO_S)]
+    shot, late_s = ear.heard[2]
+    assert shot == 3 and 0 <= late_s < 5  # as old as the last look at the file
 
 
 def test_all_that_came_while_the_reader_was_held_up_is_late(ear: Ear) -> None:
-    hear_lines([LINE.format("t", 1), "ok", LINE.format("t", 2)], ear, overslept=True)
+    hear_lines(
+        [(LINE.format("t", 1), 9.0), ("ok", 9.0), (LINE.format("t", 2), 9.0)], 9.0, ear, overslept=True
+    )
     assert ear.heard == [(1, LONG_AGO_S), (2, LONG_AGO_S)]
+
+
+def test_a_cue_is_as_late_as_its_first_byte(ear: Ear) -> None:
+    hear_lines([(LINE.format("t", 1), 7.5)], 9.0, ear)
+    assert ear.heard == [(1, 1.5)]
 
 
 def test_an_arming_line_is_heard_and_its_fences_are_not(ear: Ear) -> None:
     armed: list[int] = []
     lines = ["; twinlapse arm 11 begin", "echo:twinlapse arm 12", "; twinlapse arm 12 end"]
-    hear_lines(lines, ear, arm=armed.append)
-    hear_lines(["echo:twinlapse arm 13"], ear, arm=armed.append, overslept=True)
-    hear_lines(["echo:twinlapse arm 14"], ear)
+    hear_lines([(line, 9.0) for line in lines], 9.0, ear, arm=armed.append)
+    hear_lines([("echo:twinlapse arm 13", 9.0)], 9.0, ear, arm=armed.append, overslept=True)
+    hear_lines([("echo:twinlapse arm 14", 9.0)], 9.0, ear)
     assert armed == [12]
     assert ear.heard == []
 
@@ -203,11 +215,11 @@ def until(true: Callable[[], Any], timeout_s: float = 10.0) -> None:
         time.sleep(0.02)
 
 
-def test_alarms_go_through_a_broker_that_dies_and_comes_back(broker: Broker) -> None:
+def test_alarms_go_through_a_broker_that_dies_and_comes_back(broker: Broker, tmp_path: Path) -> None:
     paho = pytest.importorskip("paho.mqtt.client")
     from twinlapse.capture.mqtt import MqttChannel
 
-    def no_cue(cue: Cue) -> Answer:
+    def no_cue(cue: Cue, late_s: float) -> Answer:
         raise AssertionError("an alarm is no cue")
 
     told: list[dict[str, Any]] = []
@@ -221,10 +233,13 @@ def test_alarms_go_through_a_broker_that_dies_and_comes_back(broker: Broker) -> 
     channel.start()
     until(lambda: channel.fault == "" and phone.is_connected())
     time.sleep(0.2)
-    messenger = AlarmSender(Alarm(mqtt=True), "ab" * 32, channel.publish)
+    messenger = AlarmSender(
+        make_routes(Alarm(mqtt=True), channel.publish), "ab" * 32, tmp_path / "alarms.json"
+    )
     messenger.send(Trouble(code="space", text="little space is left", since_wall_s=1.8e9))
     until(lambda: len(told) == 1)
-    assert told[0] == {"job": "ab" * 32, "code": "space", "text": "little space is left", "since": 1.8e9}
+    words = {"job": "ab" * 32, "code": "space", "text": "little space is left", "since": 1.8e9}
+    assert told[0] == {**words, "over": False, "picture": ""}
     broker.kill()
     until(lambda: "away" in channel.fault)
     broker.start()
@@ -232,7 +247,7 @@ def test_alarms_go_through_a_broker_that_dies_and_comes_back(broker: Broker) -> 
     time.sleep(0.3)
     messenger.send(Trouble(code="camera wide", text="wide: gone", since_wall_s=1.8e9))
     until(lambda: len(told) == 2)
-    assert told[1]["code"] == "camera wide" and messenger.faults == []
+    assert told[1]["code"] == "camera wide" and messenger.to_json() == []
     messenger.close()
     channel.stop()
     phone.disconnect()
@@ -245,7 +260,7 @@ def test_cues_through_a_broker_that_dies_and_comes_back(broker: Broker) -> None:
 
     asked: list[int] = []
 
-    def ask(cue: Cue) -> Answer:
+    def ask(cue: Cue, late_s: float) -> Answer:
         if cue.shot == 99:
             raise CaptureError("the plan has no such shot")
         asked.append(cue.shot)
@@ -269,9 +284,9 @@ def test_cues_through_a_broker_that_dies_and_comes_back(broker: Broker) -> None:
     channel.start()
     until(lambda: channel.fault == "")
     time.sleep(0.2)
-    for shot in (1, 2, 99):
+    for count, shot in enumerate((1, 2, 99), 1):
         publish(shot)
-    until(lambda: len(answers) == 3)
+        until(lambda count=count: len(answers) == count)
     assert asked == [1, 2]
     assert answers[2] == {"shot": 99, "stop": 1, "error": "the plan has no such shot"}
     broker.kill()

@@ -113,8 +113,8 @@ def test_a_night_with_kills(services: Any, job: Path, stamps: Any, tmp_path: Pat
     assert {row.key.shot: row.sha256 for row in rows if row.key.camera == "wide"} == promised
     assert not (job / "capture.sock").exists()
     words = (tmp_path / "light").read_text().split()
-    assert words.count("on") == words.count("off") == 3  # after both kills and at the end it was dark
-    assert words[-1] == "off"
+    assert words[0] == "off" and words[-1] == "off"  # off at every start, and at the end
+    assert words.count("on") >= 3
 
 
 def test_only_one_service_a_job(services: Any, job: Path) -> None:
@@ -146,8 +146,10 @@ def test_shoot_says_what_happened(services: Any, job: Path) -> None:
     assert (code, told) == (0, "wide: taken wide/000002.jpg\n")
     code, told, _ = shoot("4")
     assert code == 0
-    code, told, _ = shoot("3")
-    assert code == 1 and "wide: missed (no cue came), answered before" in told
+    code, told, _ = shoot("4")
+    assert code == 0 and ", answered before" in told
+    code, told, _ = shoot("3", "--json")  # out of order: it may still come
+    assert code == 0
     code, _, fault = shoot("99")
     assert code == 2 and "the plan has no shot 99.1" in fault
     assert shoot("soon")[0] == 2
@@ -208,9 +210,10 @@ def test_the_page_is_served_and_exposing_it_needs_a_token(services: Any, job: Pa
         service.cue(shot)
     with urlopen(f"http://127.0.0.1:{port}/status", timeout=5) as response:
         status = json.load(response)
-    assert [trouble["code"] for trouble in status["troubles"]] == ["new run"]
+    assert [trouble["code"] for trouble in status["troubles"]] == ["stray cue"]
     assert (status["done"], status["next"]) == (4, {"shot": 5, "layer": 1})
     assert status["cameras"]["wide"]["taken"] == 3 and status["cameras"]["wide"]["missed"] == 1
+    assert status["cameras"]["wide"]["age_by"] in ("assumed", "light")
     refused = subprocess.run(
         [*TWINLAPSE, "capture", str(job), "--listen", "0.0.0.0"], capture_output=True, text=True, timeout=20
     )

@@ -25,6 +25,7 @@ KEYS = [
 NEEDED = {  # keys that others of the same table ask for
     "camera.light": {"on": ["/bin/led"], "off": ["/bin/led"]},
     "camera.power": {"on": ["/bin/usb"], "off": ["/bin/usb"]},
+    "capture.alarm.mail": {"to": "club@example.org", "sender": "printer@example.org"},
     "printer.keep_out": {"x_mm": [0, 20], "y_mm": [0, 20]},
 }
 

@@ -1,4 +1,4 @@
-"""One thread a camera that reads all it sends and keeps the newest picture, so that no queue can grow old.
+"""One thread a camera that reads all it sends, keeps the newest picture and says when it was exposed.
 
 A picture that lay ready in a queue while this thread was held up arrived earlier than it was read. Such
 pictures are marked: a frame is trusted when the thread had to wait for it, and not after a stall.
@@ -10,10 +10,12 @@ import hashlib
 import threading
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from twinlapse.cameras.clock import Clock, SystemClock
+from twinlapse.cameras.exposure import Basis, ExposureBounds, LightWitness, PipelineClock
+from twinlapse.cameras.jpeg import summarise
 from twinlapse.cameras.sources.base import CameraPicture, Source
 from twinlapse.errors import CaptureError
 
@@ -21,18 +23,32 @@ FROZEN_AFTER = 3  # identical pictures in a row: a sensor's noise never repeats
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.2, 5.0
 _READY_S, _READY_SHARE = 0.001, 0.1  # a wait shorter than this, or this share of a period: it lay ready
 _STALL_S = 0.5
+_DEBT_S, _DEBT_FOR_S = 0.3, 3.0  # a backlog that is not paid in this time: the connection is opened anew
+_KEPT = 64  # pictures that a waiter may be behind, two seconds at 30 a second
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Health:
     """How a camera is doing."""
 
-    state: str  # "live", "frozen", "silent", "gone"
+    state: str  # "live", "behind" (a backlog), "frozen", "silent", "gone"
     fps: float
     pictures: int
     reconnects: int
     fault: str  # why it is gone, "" while it is not
     newest_s: float | None  # monotonic arrival of the newest picture
+    age_s: float | None  # of the pipeline, an upper bound measured by light or stamp; None: unknown
+    basis: Basis  # what the age rests on
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeenPicture:
+    """A picture and when it can have been exposed."""
+
+    picture: CameraPicture
+    bounds: ExposureBounds
+    trusted: bool  # not frozen, and it did not lie ready when the reader came back
+    number: int  # of the pictures of this camera, from 1
 
 
 class LatestFrame:
@@ -44,18 +60,29 @@ class LatestFrame:
         Of the camera.
     connect : callable
         Opens its source; called again after every failure, with growing pauses.
+    age_s : float, optional
+        Oldest picture of its pipeline plus one period as the rig states it; None: unknown.
     """
 
-    def __init__(self, name: str, connect: Callable[[], Source], clock: Clock | None = None) -> None:
+    def __init__(
+        self,
+        name: str,
+        connect: Callable[[], Source],
+        clock: Clock | None = None,
+        *,
+        age_s: float | None = None,
+    ) -> None:
         self.name = name
         self._connect = connect
         self._clock = clock or SystemClock()
         self._news = threading.Condition()
         self._stopped = threading.Event()
         self._source: Source | None = None
-        self._newest: CameraPicture | None = None
-        self._trusted = False
+        self._seen: deque[SeenPicture] = deque(maxlen=_KEPT)
+        self._pipeline = PipelineClock(age_s)
+        self._light = LightWitness(self._pipeline)
         self._arrivals: deque[float] = deque(maxlen=31)
+        self._debt_since_s: float | None = None
         self._digest = b""
         self._same = 1
         self._count = 0
@@ -85,33 +112,89 @@ class LatestFrame:
     @property
     def newest(self) -> CameraPicture | None:
         """The newest picture, whatever its worth."""
-        return self._newest
+        return self._seen[-1].picture if self._seen else None
+
+    @property
+    def proves(self) -> bool:
+        """Whether this camera's pictures can prove when they were exposed, by stamp or by light."""
+        with self._news:
+            return self.stamped or (self._light.tried and self._light.useful)
+
+    @property
+    def stamped(self) -> bool:
+        """Whether its driver stamps its pictures."""
+        return bool(self._seen) and self._seen[-1].bounds.basis is Basis.STAMP
+
+    @property
+    def period_s(self) -> float:
+        """Seconds from picture to picture at present, the longest of late."""
+        with self._news:
+            return self._pipeline.longest_period_s
+
+    @property
+    def counts(self) -> bool:
+        """Whether a light that was seen a while ago still bounds what is exposed now."""
+        with self._news:
+            return self._pipeline.carries
+
+    def switching_light(self, on: bool) -> None:
+        """Say that a command to switch this camera's light begins now."""
+        now_s = self._clock.mono_s()
+        newest = self.newest
+        luma = None if newest is None else _luma(newest)
+        with self._news:
+            self._light.switching(on, now_s, luma)
+
+    def switched_light(self, on: bool) -> None:
+        """Say that the command has ended."""
+        with self._news:
+            self._light.switched(on, self._clock.mono_s())
 
     def wait(self, accept: Callable[[CameraPicture], bool], deadline_s: float) -> CameraPicture | None:
         """Return the first trusted picture that `accept` takes, or None when the deadline has passed.
 
-        `deadline_s` is a monotonic time of the drain's clock.
+        `deadline_s` is a monotonic time of the clock.
         """
-        with self._news:
-            while True:
-                picture = self._newest
-                if picture is not None and self._trusted and accept(picture):
-                    return picture
-                left_s = deadline_s - self._clock.mono_s()
-                if left_s <= 0 or self._stopped.is_set():
-                    return None
-                self._news.wait(min(left_s, 0.25))
+        seen = self.follow(lambda one: one.trusted and accept(one.picture), deadline_s)
+        return None if seen is None else seen.picture
+
+    def follow(self, accept: Callable[[SeenPicture], bool], deadline_s: float) -> SeenPicture | None:
+        """Return the first picture from the newest on that `accept` takes, None when the deadline has passed.
+
+        Each picture is shown once, in the order of arrival, trusted or not.
+        """
+        shown = self._count - 1
+        while True:
+            with self._news:
+                fresh = [one for one in self._seen if one.number > shown]
+                if not fresh:
+                    left_s = deadline_s - self._clock.mono_s()
+                    if left_s <= 0 or self._stopped.is_set():
+                        return None
+                    self._news.wait(min(left_s, 0.25))
+                    continue
+            for one in fresh:
+                shown = one.number
+                if accept(one):
+                    return one
+            if self._clock.mono_s() >= deadline_s:
+                return None
 
     def health(self) -> Health:
         """Return how the camera is doing."""
         with self._news:
-            newest = self._newest
+            newest = self.newest
             quiet_s = self._clock.mono_s() - newest.arrived_s if newest else 0.0
             state = "gone" if self._fault else "live"
             if state == "live" and self._same >= FROZEN_AFTER:
                 state = "frozen"
             elif state == "live" and quiet_s > max(2.0, 5 * self._period_s()):
                 state = "silent"
+            elif (
+                state == "live" and self._pipeline.debt_s > _DEBT_S and self._connects and not self._proven()
+            ):
+                state = "behind"
+            basis = self._seen[-1].bounds.basis if self._seen else Basis.UNKNOWN
             return Health(
                 state=state,
                 fps=0.0 if state in ("gone", "silent") else 1 / max(self._period_s(), 1e-3),
@@ -119,7 +202,19 @@ class LatestFrame:
                 reconnects=max(0, self._connects - 1),
                 fault=self._fault,
                 newest_s=newest.arrived_s if newest else None,
+                age_s=self._age_s(),
+                basis=basis,
             )
+
+    def _proven(self) -> bool:
+        return bool(self._seen) and self._seen[-1].bounds.basis.proven
+
+    def _age_s(self) -> float | None:
+        if self._pipeline.age_s is not None or not self._seen:
+            return self._pipeline.age_s
+        newest = self._seen[-1]
+        stamped = newest.bounds.basis is Basis.STAMP
+        return newest.picture.arrived_s - newest.bounds.earliest_s if stamped else None
 
     def _period_s(self) -> float:
         if len(self._arrivals) < 2:
@@ -133,9 +228,9 @@ class LatestFrame:
             try:
                 self._source = self._connect()
                 self._connects += 1
-                self._arrivals.clear()
+                self._begin_connection()
                 for picture in self._source.pictures():
-                    self._keep(picture)
+                    self.keep(picture)
                     if self._stopped.is_set():
                         break
                 self._fail("the camera ended")
@@ -150,17 +245,47 @@ class LatestFrame:
             pause_s = _FIRST_PAUSE_S if self._count > before else min(2 * pause_s, _LONGEST_PAUSE_S)
             self._stopped.wait(pause_s)
 
-    def _keep(self, picture: CameraPicture) -> None:
+    def _begin_connection(self) -> None:
+        with self._news:
+            self._arrivals.clear()
+            self._pipeline.restart()
+            self._light.restart()
+            self._debt_since_s = None
+
+    def keep(self, picture: CameraPicture) -> SeenPicture:
+        """Take in the next picture of the camera."""
         digest = hashlib.blake2b(picture.data, digest_size=16).digest()
         with self._news:
+            wants_luma = self._light.wants_luma(picture.arrived_s)
+        luma = _luma(picture) if wants_luma else None
+        with self._news:
             self._same = self._same + 1 if digest == self._digest else 1
-            self._trusted = self._same < FROZEN_AFTER and self._may_trust(picture)
+            trusted = self._same < FROZEN_AFTER and self._may_trust(picture)
             self._digest = digest
-            self._newest = picture
+            if self._same > 1 and self._seen:  # nothing new was exposed
+                bounds = replace(self._seen[-1].bounds, latest_s=picture.arrived_s)
+            else:
+                bounds = self._pipeline.arrived(picture)
+            if luma is not None and self._same == 1:
+                bounds = self._light.judge(bounds, luma)
             self._arrivals.append(picture.arrived_s)
             self._count += 1
+            seen = SeenPicture(picture=picture, bounds=bounds, trusted=trusted, number=self._count)
+            self._seen.append(seen)
             self._fault = ""
+            behind = self._stays_behind(picture.arrived_s)
             self._news.notify_all()
+        if behind:
+            self.reconnect()  # what the network or the camera's sender holds back goes with the connection
+        return seen
+
+    def _stays_behind(self, now_s: float) -> bool:
+        if self._pipeline.debt_s <= _DEBT_S or self._proven():
+            self._debt_since_s = None
+            return False
+        if self._debt_since_s is None:
+            self._debt_since_s = now_s
+        return now_s - self._debt_since_s > _DEBT_FOR_S
 
     def _may_trust(self, picture: CameraPicture) -> bool:
         if picture.exposed_s is not None or picture.waited_s is None:
@@ -176,21 +301,13 @@ class LatestFrame:
     def _fail(self, fault: str) -> None:
         with self._news:
             self._fault = fault
-            self._trusted = False
+            if self._seen:  # it was worth something while there was a next one to come
+                self._seen[-1] = replace(self._seen[-1], trusted=False)
             self._news.notify_all()
 
 
-def exposed_after(cue_s: float, age_s: float) -> Callable[[CameraPicture], bool]:
-    """Return the test that a picture was exposed after the cue at `cue_s`.
-
-    A picture with the driver's stamp proves it. Else it must have arrived `age_s` after the cue, where
-    `age_s` is the oldest that the pipeline delivers plus one period.
-    """
-    margin_s = 0.002  # resolution of a driver's stamp
-
-    def accept(picture: CameraPicture) -> bool:
-        if picture.exposed_s is not None:
-            return picture.exposed_s - margin_s >= cue_s
-        return picture.arrived_s >= cue_s + age_s
-
-    return accept
+def _luma(picture: CameraPicture) -> float | None:
+    try:
+        return summarise(picture.data).luma
+    except CaptureError:
+        return None

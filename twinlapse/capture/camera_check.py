@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -14,9 +15,10 @@ from twinlapse.cameras.sources import open_source
 from twinlapse.cameras.sources.base import CameraPicture, Source
 from twinlapse.cameras.sources.v4l2 import VideoDevice, list_formats
 from twinlapse.capture.lights import Runner
-from twinlapse.capture.rig_commands import run
+from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.frames.store import free_bytes
+from twinlapse.rig.capture_settings import Light
 from twinlapse.rig.checking import Finding
 from twinlapse.rig.model import Camera, Rig
 
@@ -109,7 +111,17 @@ def age_by_light(camera: Camera, drain: LatestFrame, clock: Clock, runner: Runne
     the safe side.
     """
     assert camera.light is not None
-    light, longest_s = camera.light, 0.0
+    try:
+        return _longest_to_bright_s(camera.light, drain, clock, runner)
+    except CommandError:
+        return None
+    finally:
+        with contextlib.suppress(CommandError):
+            runner(camera.light.off, camera.light.limit_s)
+
+
+def _longest_to_bright_s(light: Light, drain: LatestFrame, clock: Clock, runner: Runner) -> float | None:
+    longest_s = 0.0
     for _ in range(_SWITCHES):
         runner(light.off, light.limit_s)
         dark = _settled(drain, clock)
@@ -118,10 +130,8 @@ def age_by_light(camera: Camera, drain: LatestFrame, clock: Clock, runner: Runne
         level = dark + max(4.0, 0.1 * dark)
         bright = drain.wait(lambda shown: shown.arrived_s >= began_s and _luma(shown) > level, began_s + 3.0)  # noqa: B023
         if bright is None:
-            runner(light.off, light.limit_s)
             return None
         longest_s = max(longest_s, bright.arrived_s - began_s)
-    runner(light.off, light.limit_s)
     return longest_s
 
 
@@ -147,27 +157,38 @@ def judge(camera: Camera, found: CameraMeasurement) -> list[Finding]:
             "take the lens cap off, clean the lens, focus",
         ),
     ]  # fmt: skip
-    age_s = camera.age_s
-    if found.age_s is not None:
-        age_s = found.age_s + period_s
-        findings.append(
-            _finding(
-                name, "age", camera.age_s >= age_s,
-                f"pictures are up to {1000 * found.age_s:.0f} ms old, age_s is {camera.age_s:g}",
-                f"write age_s = {age_s + 0.005:.2f}",
-            )
-        )  # fmt: skip
-    elif camera.light is not None:
-        findings.append(_finding(name, "age", None, "its picture does not change with its light", ""))
-    need_s = max(age_s, camera.age_s) + period_s + _SPARE_S
-    findings.append(
-        _finding(
-            name, "dwell", camera.dwell_s >= need_s,
-            f"the machine stands for {camera.dwell_s:g} s, a sure frame takes {need_s:.2f} s",
-            f"write dwell_s = {need_s + 0.05:.1f}",
-        )
-    )  # fmt: skip
+    age_s = None if found.age_s is None else found.age_s + period_s
+    findings += [_age(camera, found, age_s), _dwell(camera, age_s, period_s)]
     return findings
+
+
+def _age(camera: Camera, found: CameraMeasurement, age_s: float | None) -> Finding:
+    stated_s = camera.age_s
+    if age_s is not None:
+        stated = "not written" if stated_s is None else f"{stated_s:g}"
+        return _finding(
+            camera.name, "age", stated_s is not None and stated_s >= age_s,
+            f"pictures are up to {1000 * (found.age_s or 0):.0f} ms old, age_s is {stated}",
+            f"write age_s = {age_s + 0.005:.2f}",
+        )  # fmt: skip
+    why = (
+        "no light to measure it by" if camera.light is None else "its picture does not change with its light"
+    )
+    taken = "frames are taken but marked" if stated_s is None else f"age_s = {stated_s:g} is believed"
+    return _finding(camera.name, "age", None, f"unknown: {why}; {taken}", "")
+
+
+def _dwell(camera: Camera, age_s: float | None, period_s: float) -> Finding:
+    if age_s is None and camera.age_s is None:
+        text = f"the machine stands for {camera.dwell_s:g} s; how long a fresh frame takes is unknown"
+        return _finding(camera.name, "dwell", None, text, "")
+    need_s = max(age_s or 0.0, camera.age_s or 0.0) + period_s + _SPARE_S
+    sure = "a sure frame takes" if age_s is not None else "if age_s is right a frame takes"
+    return _finding(
+        camera.name, "dwell", camera.dwell_s >= need_s,
+        f"the machine stands for {camera.dwell_s:g} s, {sure} {need_s:.2f} s",
+        f"write dwell_s = {need_s + 0.05:.1f}",
+    )  # fmt: skip
 
 
 def list_devices(folder: Path = Path("/dev/v4l/by-path")) -> list[Finding]:

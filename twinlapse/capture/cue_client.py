@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import json
+import os
 import socket
 import time
 from pathlib import Path
@@ -26,10 +27,23 @@ class _LocalConnection(http.client.HTTPConnection):
         self.sock.connect(str(self._path))
 
 
-def send_cue(socket_path: Path, body: dict[str, Any], *, patience_s: float = 5.0) -> dict[str, Any]:
+def process_age_s() -> float:
+    """Return how long ago this process was started; 0 where the system does not say (proc(5), field 22)."""
+    try:
+        fields = Path("/proc/self/stat").read_text().rpartition(")")[2].split()
+        started_s = int(fields[19]) / os.sysconf("SC_CLK_TCK")
+        return max(0.0, time.clock_gettime(time.CLOCK_BOOTTIME) - started_s)
+    except (OSError, ValueError, IndexError, AttributeError):
+        return 0.0
+
+
+def send_cue(
+    socket_path: Path, body: dict[str, Any], *, patience_s: float = 5.0, of_process: bool = False
+) -> dict[str, Any]:
     """Send a cue and return the answer, trying again while the service is away.
 
-    Every try says how long the cue has been under way. The same cue sent twice is one frame.
+    Every try says how long the cue has been under way, counted from the start of this process: an interpreter
+    can take seconds to start on a small board. The same cue sent twice is one frame.
 
     Raises
     ------
@@ -37,10 +51,12 @@ def send_cue(socket_path: Path, body: dict[str, Any], *, patience_s: float = 5.0
         when there is no service within `patience_s`, or it refuses the cue.
     """
     began_s = time.monotonic()
+    started_s = process_age_s() if of_process else 0.0
     while True:
         late_s = time.monotonic() - began_s
+        under_way_s = late_s + started_s + body.get("late_s", 0.0)
         try:
-            return _ask(socket_path, {**body, "late_s": round(late_s + body.get("late_s", 0.0), 3)})
+            return _ask(socket_path, {**body, "late_s": round(under_way_s, 3)})
         except (OSError, http.client.HTTPException) as error:
             if late_s >= patience_s:
                 raise CaptureError(

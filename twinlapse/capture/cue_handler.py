@@ -1,32 +1,59 @@
-"""What a cue gets: the one frame of its identity, exposed while the machine stood, or an honest word.
+"""What a cue gets: the one frame of its identity, exposed while the machine stood, or a record of why not.
 
-The printed file cannot wait for an answer, so the dwell is the contract: a frame counts when it was exposed
-after the cue and was here before the dwell ended. What came of a cue is written down before it is answered,
-and the same cue is answered the same way for ever.
+The printed file cannot wait for an answer, so a frame is valid only if it was exposed between the cue and the
+end of its dwell. What came of a cue is written down before it is answered, and the same cue is answered the
+same way until another print begins.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
 
 from twinlapse.cameras.clock import Clock, SystemClock
+from twinlapse.cameras.exposure import Basis
 from twinlapse.cameras.jpeg import summarise
-from twinlapse.cameras.latest_frame import LatestFrame, exposed_after
-from twinlapse.cameras.sources.base import CameraPicture
+from twinlapse.cameras.latest_frame import LatestFrame, SeenPicture
+from twinlapse.capture.run_position import Fit, Place, RunPosition
+from twinlapse.capture.shot_window import ShotWindow
 from twinlapse.errors import CaptureError, FrameError, JobError
-from twinlapse.frames.journal import FrameRow, FrameTimes, State
+from twinlapse.frames.journal import FrameFlag, FrameRow, FrameTimes, State
 from twinlapse.frames.store import FrameStore
 from twinlapse.shots import Cue, Shot, ShotKey
 
 DARK_LUMA = 12.0  # mean of 255, below which nothing can be seen (common practice, no source)
+_NO_CUE = "no cue came"
+_BURST_SHARE = 0.8  # of a dwell: a next cue that comes sooner shows that this one had come late
 
 
 class UnknownShotError(CaptureError):
     """The cue belongs to another job or to no planned shot; nothing was taken."""
+
+
+class LightError(Exception):
+    """A light did not switch; the frame is taken with what light there is."""
+
+
+class Lighting(Protocol):
+    """What the handler needs of the lamps."""
+
+    def shine(self, camera: str, leave_s: float) -> bool:
+        """Light a shot and wait for a steady exposure; return whether it had to be switched on for it.
+
+        Raises
+        ------
+        LightError
+            when the lamp does not switch.
+        """
+
+    def finish(self, cameras: Iterable[str]) -> None:
+        """Say that the frames of these cameras are in, or that the machine is about to leave."""
+
+    def off_before_s(self, camera: str) -> float:
+        """Return how long before the machine leaves the lamp has to be told to go out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +64,7 @@ class Answer:
     stop: int
     frames: Mapping[str, FrameRow]  # by camera
     repeated: bool  # all of it was known before
+    aside: bool = False  # it does not fit to the print's place: the next cue decides whether it counts
 
     @property
     def taken(self) -> bool:
@@ -46,13 +74,47 @@ class Answer:
     def to_json(self) -> dict[str, Any]:
         """Return plain values."""
         frames = {
-            camera: {"state": row.state, "file": row.file, "sha256": row.sha256, "note": row.note}
+            camera: {
+                "state": "aside" if self.aside and row.state == "taken" else row.state,
+                "file": row.file,
+                "sha256": row.sha256,
+                "note": row.note,
+                "flags": sorted(row.flags),
+            }
             for camera, row in self.frames.items()
         }
         return {"shot": self.shot, "stop": self.stop, "repeated": self.repeated, "frames": frames}
 
 
-Lighting = Callable[[str, float], str]
+@dataclass(slots=True)
+class _Standstill:
+    """A cue that is being answered."""
+
+    place: Place
+    run: int
+    began_s: float
+    dwell_s: float
+    late_s: float
+    unsure: bool = False  # its time is known only as "not after"
+    overtaken: threading.Event = field(default_factory=threading.Event)
+
+    @property
+    def leave_s(self) -> float:
+        return self.began_s + self.dwell_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Taken:
+    """What a camera gave for a cue, before it is written down."""
+
+    state: State
+    times: FrameTimes
+    note: str = ""
+    flags: frozenset[FrameFlag] = frozenset()
+    data: bytes = b""
+
+
+Heard = Callable[[Sequence[Answer]], None]
 
 
 class CueHandler:
@@ -62,38 +124,44 @@ class CueHandler:
     ----------
     store : FrameStore
         Where frames go; its plan says what may be asked for.
-    drains : mapping
+    frames : mapping
         The running cameras, by name.
-    age_s : mapping
-        Oldest picture that each camera's pipeline delivers, and one period.
-    light : callable, optional
-        Called with camera and deadline before its frame is awaited; returns a note, "" when all is well.
+    lights : Lighting, optional
+        The lamps.
     heard : callable, optional
         Told every answer that is not a repetition.
+    new_run : callable, optional
+        Called when another print of the job has begun.
     """
 
     def __init__(
         self,
         store: FrameStore,
-        drains: Mapping[str, LatestFrame],
-        age_s: Mapping[str, float],
+        frames: Mapping[str, LatestFrame],
         *,
         clock: Clock | None = None,
-        light: Lighting | None = None,
-        heard: Callable[[Answer], None] | None = None,
+        lights: Lighting | None = None,
+        heard: Heard | None = None,
+        new_run: Callable[[], None] | None = None,
     ) -> None:
         self._store = store
-        self._drains = drains
-        self._age_s = age_s
+        self._frames = frames
         self._clock = clock or SystemClock()
-        self._light = light
-        self._heard = heard
+        self._lights = lights
+        self._heard = heard or (lambda answers: None)
+        self._new_run = new_run or (lambda: None)
         self._shots = {shot.number: shot for shot in store.plan.shots}
         self._stops = [(shot.number, stop) for shot in store.plan.shots for stop in _numbers(shot)]
-        self._guard = threading.Lock()
-        self._busy: dict[tuple[int, int], threading.Lock] = {}
+        self._guard = threading.RLock()
+        self._busy: dict[Place, threading.Lock] = {}
         self._pool = ThreadPoolExecutor(max_workers=8, thread_name_prefix="shot")
-        self._closed_up_to = self._last_answered()
+        self._rows = {row.key: row for row in store.rows()}
+        answered = ((row.key.shot, row.key.stop) for row in self._rows.values() if row.final)
+        self._position = RunPosition(store.plan.shots, max(answered, default=None))
+        if store.ended:
+            self._position.end()
+        self._standing: _Standstill | None = None
+        self._aside: dict[str, _Taken] = {}
 
     def take(self, cue: Cue, *, job: str = "", late_s: float = 0.0) -> Answer:
         """Answer a cue.
@@ -103,7 +171,7 @@ class CueHandler:
         cue : Cue
             Without cameras it asks for all of its stop.
         job : str
-            The job that the asker means, when it says so.
+            The job that the asker means, when it says so: the sha256 of its G-code or the first digits of it.
         late_s : float
             How long the cue was under way, as far as its channel knows.
 
@@ -114,27 +182,95 @@ class CueHandler:
         """
         began_s = self._clock.mono_s() - late_s
         cameras = self._cameras(cue, job)
+        place = (cue.shot, cue.stop)
         with self._guard:
-            lock = self._busy.setdefault((cue.shot, cue.stop), threading.Lock())
+            lock = self._busy.setdefault(place, threading.Lock())
         with lock:
-            known = {
-                camera: self._store.get(self._store.key(cue.shot, cue.stop, camera)) for camera in cameras
-            }
-            wanted = [camera for camera, row in known.items() if row is None]
-            self._close_gap(cue)
-            frames = {camera: row for camera, row in known.items() if row is not None}
-            frames |= self._take_all(cue, wanted, began_s, late_s)
-        answer = Answer(shot=cue.shot, stop=cue.stop, frames=frames, repeated=not wanted)
-        if wanted and self._heard:
-            self._heard(answer)
-        return answer
+            return self._answer(place, cameras, began_s, late_s)
+
+    def end_run(self, reason: str) -> None:
+        """The print has ended or was cancelled: what is missed is final, the next cue begins another run."""
+        with self._guard:
+            self._store.end_run(reason)
+            self._position.end()
+            self._aside = {}
+
+    def begin_run(self) -> None:
+        """A print begins: unless this run is untouched, another one begins."""
+        with self._guard:
+            if self._rows or self._store.ended:
+                self._enter_run()
+            self._position.restart()
+            self._aside = {}
 
     def close(self) -> None:
         """Let running shots end."""
         self._pool.shutdown()
 
+    def _answer(self, place: Place, cameras: tuple[str, ...], began_s: float, late_s: float) -> Answer:
+        with self._guard:
+            known = {camera: self._known(place, camera) for camera in cameras}
+            wanted = [camera for camera, row in known.items() if row is None]
+            before = self._position.last
+            fit = self._position.judge(place, began_s, answered=not wanted)
+            again = fit is Fit.ASIDE and self._position.aside == place and bool(self._aside)
+            self._position.take(place, began_s, fit, answered=not wanted)
+            confirmed: list[Answer] = []
+            if fit is Fit.NEW_RUN:
+                self._enter_run()
+                before, wanted, known = None, list(cameras), {}
+            if fit in (Fit.NEW_RUN, Fit.JUMP):
+                confirmed = self._keep_aside()
+            if fit in (Fit.NEXT, Fit.JUMP, Fit.NEW_RUN):
+                self._aside, self._aside_place = {}, None
+            standing = self._stand(place, began_s, late_s, fit)
+        frames = {camera: row for camera, row in known.items() if row is not None}
+        if fit is Fit.REPEATED:
+            return self._reply(place, frames, repeated=True)
+        if again:
+            return self._reply(place, self._shown_aside(place), repeated=True, aside=True)
+        wanted = wanted or (list(cameras) if fit is Fit.ASIDE else [])
+        taken = self._take_all(standing, wanted)
+        if fit is Fit.ASIDE:
+            with self._guard:
+                self._aside, self._aside_place = taken, place
+            return self._reply(place, self._shown_aside(place), repeated=False, aside=True)
+        frames |= {camera: self._write(standing, camera, one) for camera, one in taken.items()}
+        answer = self._reply(place, frames, repeated=False)
+        gap = [] if fit is Fit.EARLIER else self._close_gap(before, place)
+        self._heard([*gap, *confirmed, answer])
+        return answer
+
+    def _reply(
+        self, place: Place, frames: Mapping[str, FrameRow], *, repeated: bool, aside: bool = False
+    ) -> Answer:
+        return Answer(shot=place[0], stop=place[1], frames=frames, repeated=repeated, aside=aside)
+
+    def _known(self, place: Place, camera: str) -> FrameRow | None:
+        row = self._rows.get(self._store.key(*place, camera))
+        return row if row is not None and row.final else None
+
+    def _stand(self, place: Place, began_s: float, late_s: float, fit: Fit) -> _Standstill:
+        """Note a new standstill; one that it overtakes had been cued late."""
+        dwell_s = self._shots[place[0]].stops[place[1] - 1].dwell_s
+        standing = _Standstill(place, self._store.run, began_s, dwell_s, late_s)
+        earlier = self._standing
+        if fit in (Fit.NEXT, Fit.JUMP, Fit.NEW_RUN):
+            if earlier is not None and earlier.place != place:
+                gap_s = began_s - earlier.began_s
+                standing.unsure = 0 <= gap_s < _BURST_SHARE * earlier.dwell_s
+                if standing.unsure:
+                    earlier.overtaken.set()
+            self._standing = standing
+        return standing
+
+    def _enter_run(self) -> None:
+        self._store.begin_run()
+        self._rows = {}
+        self._new_run()
+
     def _cameras(self, cue: Cue, job: str) -> tuple[str, ...]:
-        if job and job != self._store.plan.gcode_sha256:
+        if job and not self._store.plan.gcode_sha256.startswith(job):
             raise UnknownShotError("the cue is of another job", "print the file that this plan was made for")
         shot = self._shots.get(cue.shot)
         if shot is None or not 1 <= cue.stop <= len(shot.stops):
@@ -146,91 +282,167 @@ class CueHandler:
             )
         return cue.cameras or planned
 
-    def _take_all(self, cue: Cue, cameras: list[str], began_s: float, late_s: float) -> dict[str, FrameRow]:
-        if len(cameras) == 1:
-            return {cameras[0]: self._take_one(cue, cameras[0], began_s, late_s)}
-        futures = {
-            camera: self._pool.submit(self._take_one, cue, camera, began_s, late_s) for camera in cameras
-        }
-        return {camera: future.result() for camera, future in futures.items()}
-
-    def _take_one(self, cue: Cue, camera: str, began_s: float, late_s: float) -> FrameRow:
-        key = self._store.key(cue.shot, cue.stop, camera)
-        dwell_s = self._shots[cue.shot].stops[cue.stop - 1].dwell_s
-        deadline_s = began_s + dwell_s
-        wall_s = self._clock.wall_s() - late_s
-        times = FrameTimes(cue_wall_s=wall_s, cue_mono_s=began_s)
-        drain = self._drains.get(camera)
-        if drain is None:
-            return self._miss(key, times, "no such camera")
-        if self._clock.mono_s() >= deadline_s:
-            return self._miss(key, times, "late", state="late")
-        note = self._light(camera, deadline_s) if self._light else ""
-        ready_s = self._clock.mono_s() if self._light else began_s
-        new_enough = exposed_after(ready_s, self._age_s.get(camera, 0.25))
-        picture = drain.wait(lambda shown: new_enough(shown) and _decodes(shown), deadline_s)
-        if picture is None:
-            return self._miss(key, times, self._why(drain))
-        return self._keep(key, picture, times, note)
-
-    def _keep(self, key: ShotKey, picture: CameraPicture, cued: FrameTimes, note: str) -> FrameRow:
-        assert cued.cue_mono_s is not None and cued.cue_wall_s is not None
-        frame_s = picture.arrived_s if picture.exposed_s is None else picture.exposed_s
-        times = replace(cued, frame_wall_s=cued.cue_wall_s + frame_s - cued.cue_mono_s, frame_mono_s=frame_s)
-        dark = "dark" if summarise(picture.data).luma < DARK_LUMA else ""
+    def _take_all(self, standing: _Standstill, cameras: list[str]) -> dict[str, _Taken]:
+        timer = self._light_timer(standing, cameras)
         try:
-            return self._store.put(
-                key, picture.data, times, note=", ".join(word for word in (note, dark) if word)
-            )
-        except FrameError as error:
-            return self._miss(key, cued, error.what)
+            if len(cameras) == 1:
+                return {cameras[0]: self._take_one(standing, cameras[0])}
+            futures = {camera: self._pool.submit(self._take_one, standing, camera) for camera in cameras}
+            return {camera: future.result() for camera, future in futures.items()}
+        finally:
+            if timer is not None:
+                timer.cancel()
+            if self._lights is not None:
+                self._lights.finish(cameras)
 
-    def _miss(self, key: ShotKey, times: FrameTimes, note: str, state: State = "missed") -> FrameRow:
+    def _light_timer(self, standing: _Standstill, cameras: list[str]) -> threading.Timer | None:
+        # a light that goes out before the machine leaves bounds the exposure of every picture that shows it
+        if self._lights is None or not cameras:
+            return None
+        early_s = min(max(map(self._lights.off_before_s, cameras)), 0.25 * standing.dwell_s)
+        left_s = max(0.0, standing.leave_s - early_s - self._clock.mono_s())
+        timer = threading.Timer(left_s, self._lights.finish, (cameras,))
+        timer.daemon = True
+        timer.start()
+        return timer
+
+    def _take_one(self, standing: _Standstill, camera: str) -> _Taken:
+        wall_s = self._clock.wall_s() - standing.late_s
+        times = FrameTimes(cue_wall_s=wall_s, cue_mono_s=standing.began_s)
+        frame = self._frames.get(camera)
+        if frame is None:
+            return _Taken(state="missed", times=times, note="no such camera")
+        if self._clock.mono_s() >= standing.leave_s:
+            return _Taken(state="late", times=times, note="late")
+        flags, note, stood_s = set[FrameFlag](), "", standing.began_s
+        if self._lights is not None:
+            try:
+                if self._lights.shine(camera, standing.leave_s):
+                    stood_s = self._clock.mono_s()
+            except LightError as fault:
+                flags.add(FrameFlag.NO_LIGHT)
+                note = f"no light ({fault})"
+        window = ShotWindow(stood_s, standing.leave_s, frame.proves)
+        frame.follow(
+            lambda seen: standing.overtaken.is_set() or (window.offer(seen) and _decodes(seen)),
+            window.deadline_s,
+        )
+        if standing.overtaken.is_set() and not window.proven:
+            return _Taken(state="late", times=times, note="the next cue came before its dwell was over")
+        if window.best is None or not _decodes(window.best):
+            return _Taken(state="missed", times=times, note=self._why(frame))
+        return self._weigh(standing, window, times, note, flags)
+
+    def _weigh(
+        self, standing: _Standstill, window: ShotWindow, times: FrameTimes, note: str, flags: set[FrameFlag]
+    ) -> _Taken:
+        assert window.best is not None and times.cue_mono_s is not None and times.cue_wall_s is not None
+        picture, bounds = window.best.picture, window.best.bounds
+        if standing.unsure or standing.overtaken.is_set():
+            flags.add(FrameFlag.CUE_TIME)
+        elif window.proven:
+            flags.add(FrameFlag.PROVEN)
+        if not window.proven:
+            flags.add(FrameFlag.UNKNOWN_AGE if bounds.basis is Basis.UNKNOWN else FrameFlag.ASSUMED)
+        if summarise(picture.data).luma < DARK_LUMA:
+            flags.add(FrameFlag.DARK)
+            note = ", ".join(filter(None, (note, "dark")))
+        frame_s = picture.arrived_s if picture.exposed_s is None else picture.exposed_s
+        times = replace(
+            times,
+            frame_wall_s=times.cue_wall_s + frame_s - times.cue_mono_s,
+            frame_mono_s=frame_s,
+            exposed_from_mono_s=max(bounds.earliest_s, bounds.assumed_s)
+            if not window.proven
+            else bounds.earliest_s,
+            exposed_to_mono_s=bounds.latest_s,
+        )
+        return _Taken(state="taken", times=times, note=note, flags=frozenset(flags), data=picture.data)
+
+    def _write(self, standing: _Standstill, camera: str, taken: _Taken) -> FrameRow:
+        key = replace(self._store.key(*standing.place, camera), run=standing.run)
+        with self._guard:
+            if standing.run != self._store.run:
+                return FrameRow(key=key, state="missed", times=taken.times, note="another print began")
+        row = self._put(key, taken)
+        with self._guard:
+            if standing.run == self._store.run:
+                self._rows[key] = row
+        return row
+
+    def _put(self, key: ShotKey, taken: _Taken) -> FrameRow:
+        note, state, flags = taken.note, taken.state, taken.flags
+        if taken.data:
+            try:
+                return self._store.put(key, taken.data, taken.times, note=note, flags=flags)
+            except FrameError as error:
+                note, state, flags = error.what, "missed", frozenset()
+        times = replace(taken.times, exposed_from_mono_s=None, exposed_to_mono_s=None)
         try:
             return self._store.miss(key, times, note, state)
         except JobError:  # not even this can be written down: say so, and go on with the next shot
             return FrameRow(key=key, state=state, times=times, note=f"{note}, not written down")
 
-    def _why(self, drain: LatestFrame) -> str:
-        health = drain.health()
-        return health.fault or {"silent": "the camera is silent", "frozen": "the camera is frozen"}.get(
-            health.state, "no frame in time"
-        )
-
-    def _close_gap(self, cue: Cue) -> None:
-        """Write down as missed what was planned before this cue and never asked for."""
-        place = (cue.shot, cue.stop)
-        with self._guard:
-            gap = [stop for stop in self._stops if self._closed_up_to < stop < place]
-            self._closed_up_to = max(self._closed_up_to, place)
-            # those whose cue is being answered at this moment are not missed
-            gap = [stop for stop in gap if stop not in self._busy or not self._busy[stop].locked()]
-            missed = [answer for answer in map(self._never_cued, gap) if answer.frames]
-        for answer in missed:
-            if self._heard:
-                self._heard(answer)
-
-    def _never_cued(self, place: tuple[int, int]) -> Answer:
-        shot, stop = place
-        keys = [self._store.key(shot, stop, name) for name in self._shots[shot].stops[stop - 1].cameras]
-        frames = {
-            key.camera: self._miss(key, FrameTimes(), "no cue came")
-            for key in keys
-            if self._store.get(key) is None
+    def _why(self, frame: LatestFrame) -> str:
+        health = frame.health()
+        words = {
+            "silent": "the camera is silent",
+            "frozen": "the camera is frozen",
+            "behind": "the camera's pictures come with a backlog",
         }
-        return Answer(shot=shot, stop=stop, frames=frames, repeated=False)
+        return health.fault or words.get(health.state, "no frame in time")
 
-    def _last_answered(self) -> tuple[int, int]:
-        return max(((row.key.shot, row.key.stop) for row in self._store.rows()), default=(0, 0))
+    def _shown_aside(self, place: Place) -> dict[str, FrameRow]:
+        words = "put aside: the next cue decides whether it counts"
+        return {
+            camera: FrameRow(
+                key=self._store.key(*place, camera), state=one.state, times=one.times, note=words
+            )
+            for camera, one in self._aside.items()
+        }
+
+    def _keep_aside(self) -> list[Answer]:
+        """Write the frames down that were put aside, now that their cue is confirmed."""
+        place = self._aside_place
+        if place is None:
+            return []
+        standing = _Standstill(place, self._store.run, 0.0, 0.0, 0.0)
+        frames = {camera: self._write(standing, camera, one) for camera, one in self._aside.items()}
+        return [self._reply(place, frames, repeated=False)]
+
+    _aside_place: Place | None = None
+
+    def _close_gap(self, before: Place | None, place: Place) -> list[Answer]:
+        """Write down in one transaction what was planned before this cue and never asked for."""
+        with self._guard:
+            gap = [stop for stop in self._stops if (before or (0, 0)) < stop < place]
+            gap = [stop for stop in gap if stop not in self._busy or not self._busy[stop].locked()]
+            keys = [
+                key
+                for shot, stop in gap
+                for camera in self._shots[shot].stops[stop - 1].cameras
+                if (key := self._store.key(shot, stop, camera)) not in self._rows
+            ]
+            if not keys:
+                return []
+            try:
+                rows = self._store.miss_all(keys, _NO_CUE)
+            except JobError:
+                return []
+            self._rows |= {row.key: row for row in rows}
+        stops: dict[Place, dict[str, FrameRow]] = {}
+        for row in rows:
+            stops.setdefault((row.key.shot, row.key.stop), {})[row.key.camera] = row
+        return [self._reply(stop, frames, repeated=False) for stop, frames in stops.items()]
 
 
 def _numbers(shot: Shot) -> range:
     return range(1, len(shot.stops) + 1)
 
 
-def _decodes(picture: CameraPicture) -> bool:
+def _decodes(seen: SeenPicture) -> bool:
     try:
-        summarise(picture.data)
+        summarise(seen.picture.data)
     except CaptureError:
         return False
     return True

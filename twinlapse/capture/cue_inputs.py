@@ -31,27 +31,49 @@ class LineBuffer:
 
     def __init__(self) -> None:
         self._rest = b""
+        self._rest_since_s = 0.0
 
-    def feed(self, data: bytes) -> list[str]:
-        """Return the lines that `data` completes."""
+    def feed(self, data: bytes, at_s: float = 0.0) -> list[tuple[str, float]]:
+        """Return the lines that `data` completes, each with the time at which its first byte came.
+
+        `at_s` is the monotonic time of `data`.
+        """
+        began_s = self._rest_since_s if self._rest else at_s
         *lines, self._rest = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
         if len(self._rest) > _MAX_LINE:
             self._rest = b""
-        return [line.decode("utf-8", "replace") for line in lines if line]
+        self._rest_since_s = at_s if lines else began_s
+        times = [began_s] + [at_s] * len(lines)
+        return [
+            (line.decode("utf-8", "replace"), time_s)
+            for line, time_s in zip(lines, times, strict=False)
+            if line
+        ]
 
     def clear(self) -> None:
         """Forget the unfinished line."""
         self._rest = b""
 
 
-def hear_lines(lines: list[str], hear: Hear, *, arm: Arm | None = None, overslept: bool = False) -> None:
-    """Pass on the cues of lines that came together, and the newest shot that they arm for."""
-    armed = [shot for shot in map(find_arm, lines) if shot is not None]
+def hear_lines(
+    lines: list[tuple[str, float]],
+    now_s: float,
+    hear: Hear,
+    *,
+    arm: Arm | None = None,
+    overslept: bool = False,
+) -> None:
+    """Pass on the cues of lines that came together, and the newest shot that they arm for.
+
+    Each line has the monotonic time of its first byte, and a cue is as late as that is past.
+    """
+    armed = [shot for shot in (find_arm(line) for line, _ in lines) if shot is not None]
     if armed and arm is not None and not overslept:
         arm(armed[-1])
-    cues = [cue for cue in map(find_cue, lines) if cue is not None]
-    for index, cue in enumerate(cues):
-        hear(cue, LONG_AGO_S if overslept or index < len(cues) - 1 else 0.0)
+    cues = [(cue, at_s) for line, at_s in lines if (cue := find_cue(line)) is not None]
+    for index, (cue, at_s) in enumerate(cues):
+        old = overslept or index < len(cues) - 1
+        hear(cue, LONG_AGO_S if old else max(0.0, now_s - at_s))
 
 
 class _Reader:
@@ -87,6 +109,7 @@ class LogReader(_Reader):
         self._pause_s = pause_s
         self._handle = -1
         self._at = 0
+        self._since_s = time.monotonic()
         self._open(at_end=True)
 
     def _open(self, *, at_end: bool) -> None:
@@ -108,11 +131,14 @@ class LogReader(_Reader):
         while not self._stopped.wait(self._pause_s):
             overslept = time.monotonic() - asleep_s > self._pause_s + _OVERSLEPT_S
             with contextlib.suppress(OSError):
-                hear_lines(self._new_lines(), self._hear, arm=self._arm, overslept=overslept)
+                # what is new was written since the last look: it is taken to be as old as that
+                self._since_s = asleep_s
+                lines = self._new_lines()
+                hear_lines(lines, time.monotonic(), self._hear, arm=self._arm, overslept=overslept)
             asleep_s = time.monotonic()
         self._close()
 
-    def _new_lines(self) -> list[str]:
+    def _new_lines(self) -> list[tuple[str, float]]:
         if self._handle < 0:
             self._open(at_end=False)
         lines = self._rest_of_file()
@@ -123,16 +149,16 @@ class LogReader(_Reader):
             lines += self._rest_of_file()
         return lines
 
-    def _rest_of_file(self) -> list[str]:
+    def _rest_of_file(self) -> list[tuple[str, float]]:
         if self._handle < 0:
             return []
         if os.fstat(self._handle).st_size < self._at:  # truncated in place
             self._at = 0
             self._lines.clear()
-        lines: list[str] = []
+        lines: list[tuple[str, float]] = []
         while data := os.pread(self._handle, 65536, self._at):
             self._at += len(data)
-            lines += self._lines.feed(data)
+            lines += self._lines.feed(data, self._since_s)
         return lines
 
     def _moved(self) -> bool:
@@ -184,4 +210,5 @@ class SerialReader(_Reader):
             data = os.read(handle, 65536)
             if not data:
                 return
-            hear_lines(self._lines.feed(data), self._hear, arm=self._arm, overslept=overslept)
+            now_s = time.monotonic()
+            hear_lines(self._lines.feed(data, now_s), now_s, self._hear, arm=self._arm, overslept=overslept)

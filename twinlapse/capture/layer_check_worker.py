@@ -94,6 +94,29 @@ class LayerCheckWorker:
         self._thread.start()
         self.heard()
 
+    def restart(self) -> None:
+        """Another print of the job began: what was found on the one before no longer holds."""
+        with self._lock:
+            self._pending = _frames_of_looks(self._store)
+            self._looks = {look.layer: look for look in planned_checks(self._store.plan)}
+        if (process := self._process) is not None:
+            _end(process)
+        for layer in self._looks:
+            self._report(f"layer {layer + 1}", "")
+        self._report("corners", "")
+
+    def to_json(self) -> list[dict[str, Any]]:
+        """Return what is known of every layer as plain values."""
+        return [
+            {
+                "layer": look.layer + 1,
+                "whole": look.whole,
+                "state": look.state,
+                "words": " ".join(filter(None, (look.words, look.rising))),
+            }
+            for look in self.looks
+        ]
+
     def heard(self) -> None:
         """LayerCheck at every layer whose last frame has come, or was missed."""
         with self._lock:
@@ -122,7 +145,8 @@ class LayerCheckWorker:
             return None
 
     def _all_in(self, layer: int) -> bool:
-        return all(self._store.get(key) is not None for key in self._pending[layer])
+        keys = (self._store.key(key.shot, key.stop, key.camera) for key in self._pending[layer])
+        return all(self._store.get(key) is not None for key in keys)
 
     def _page(self, layer: int) -> Path:
         return self._store.job.folder / f"firstlayer-{layer + 1}.html"

@@ -4,15 +4,21 @@ The session is not kept at the broker: a cue that waited there for this service 
 gone, so a lost connection costs a frame either way, and an honest "missed" is the better one. Retained
 messages are passed over for the same reason. A message that the broker delivers twice has the same identity
 and is answered the same.
+
+A cue's time is that of its arrival, or the sender's own where it writes ``sent=SECONDS`` (since 1970) behind
+the cue or as an MQTT 5 user property. Each cue is answered by a thread of its own: one that is waited for
+holds no other up.
 """
 
 from __future__ import annotations
 
 import json
-import queue
+import re
 import stat
 import threading
+import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -22,20 +28,24 @@ from twinlapse.rig.capture_settings import Mqtt
 from twinlapse.shots import Cue, find_arm, find_cue
 
 _MAX_PAYLOAD = 4096
+_SENT = re.compile(r"\bsent=(\d{9,11}(?:\.\d{1,9})?)\b")
+_MAX_AT_ONCE = 8  # cues being answered; more at once are a flood
+_BELIEVED_S = 3600.0  # a sender's clock that differs by more is wrong
 
 
 class MqttChannel:
     """Subscribes to one topic with QoS 1 and answers below it."""
 
     def __init__(
-        self, mqtt: Mqtt, ask: Callable[[Cue], Answer], arm: Callable[[int], None] | None = None
+        self, mqtt: Mqtt, ask: Callable[[Cue, float], Answer], arm: Callable[[int], None] | None = None
     ) -> None:
         paho = _library()
         self._topic = mqtt.topic
         self._ask = ask
         self._arm = arm
         self.fault = "not yet connected"
-        self._queue: queue.Queue[Cue | None] = queue.Queue(maxsize=1000)
+        self._answering = ThreadPoolExecutor(max_workers=_MAX_AT_ONCE, thread_name_prefix="mqtt cue")
+        self._waiting = threading.Semaphore(2 * _MAX_AT_ONCE)
         self._client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
         if mqtt.login_file:
             self._client.username_pw_set(*read_login(Path(mqtt.login_file)))
@@ -44,19 +54,16 @@ class MqttChannel:
         self._client.on_message = self._on_message
         self._client.reconnect_delay_set(1, 30)
         self._client.connect_async(mqtt.host, mqtt.port, keepalive=20)
-        self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
 
     def start(self) -> None:
         """Connect, and again whenever the broker was away."""
         self._client.loop_start()
-        self._thread.start()
 
     def stop(self) -> None:
         """Disconnect."""
-        self._queue.put(None)
         self._client.disconnect()
         self._client.loop_stop()
-        self._thread.join(timeout=3)
+        self._answering.shutdown(wait=False, cancel_futures=True)
 
     def publish(self, below: str, data: bytes) -> None:
         """Publish to TOPIC/BELOW with QoS 1."""
@@ -78,17 +85,25 @@ class MqttChannel:
         if shot is not None and self._arm is not None:
             self._arm(shot)
         cue = find_cue(words)
-        if cue is not None and not self._queue.full():
-            self._queue.put_nowait(cue)
+        if cue is not None and self._waiting.acquire(blocking=False):
+            sent = _SENT.search(words + " " + _properties(message))
+            late_s = 0.0 if sent is None else time.time() - float(sent[1])
+            came_s = time.monotonic() - (late_s if 0 < late_s < _BELIEVED_S else 0.0)
+            self._answering.submit(self._answer, cue, came_s)
 
-    def _run(self) -> None:
-        # a thread of its own: the broker's thread must go on answering pings while a frame is awaited
-        while (cue := self._queue.get()) is not None:
-            try:
-                answer = self._ask(cue).to_json()
-            except CaptureError as error:
-                answer = {"shot": cue.shot, "stop": cue.stop, "error": error.what}
-            self.publish("answer", json.dumps(answer).encode())
+    def _answer(self, cue: Cue, came_s: float) -> None:
+        try:
+            answer = self._ask(cue, time.monotonic() - came_s).to_json()
+        except CaptureError as error:
+            answer = {"shot": cue.shot, "stop": cue.stop, "error": error.what}
+        finally:
+            self._waiting.release()
+        self.publish("answer", json.dumps(answer).encode())
+
+
+def _properties(message: Any) -> str:
+    pairs = getattr(getattr(message, "properties", None), "UserProperty", None) or ()
+    return " ".join(f"{name}={value}" for name, value in pairs if name == "sent")
 
 
 def read_login(path: Path) -> tuple[str, str]:

@@ -20,8 +20,12 @@ _TOLD_BYTES = 200
 _ENVIRONMENT = ("PATH", "HOME", "LANG", "LC_ALL", "TZ", "XDG_RUNTIME_DIR")
 
 
-def run(command: Sequence[str], limit_s: float, *, stdin: bytes = b"") -> str:
-    """Run a command; return "" when it ended well, else what went wrong.
+class CommandError(Exception):
+    """A command of the rig did not end well; the text says which and why."""
+
+
+def run(command: Sequence[str], limit_s: float, *, stdin: bytes = b"") -> None:
+    """Run a command to its end.
 
     Parameters
     ----------
@@ -31,6 +35,11 @@ def run(command: Sequence[str], limit_s: float, *, stdin: bytes = b"") -> str:
         After this the whole process group gets SIGTERM, a second later SIGKILL.
     stdin : bytes
         What the command reads.
+
+    Raises
+    ------
+    CommandError
+        when it cannot be started, takes too long, or ends with another status than 0.
     """
     name = Path(command[0]).name
     environment = {key: os.environ[key] for key in _ENVIRONMENT if key in os.environ}
@@ -48,16 +57,17 @@ def run(command: Sequence[str], limit_s: float, *, stdin: bytes = b"") -> str:
                 close_fds=True,
             )
         except OSError as error:
-            return f"{name}: {error.strerror}"
+            raise CommandError(f"{name}: {error.strerror}") from None
     with process:
         try:
             told = _listen(process, limit_s)
         finally:
             _end(process)
     if told is None:
-        return f"{name} took longer than {limit_s:g} s"
+        raise CommandError(f"{name} took longer than {limit_s:g} s")
     words = told.decode("utf-8", "replace").strip().replace("\n", " ")
-    return "" if process.returncode == 0 else f"{name} ended with {process.returncode} {words}".rstrip()
+    if process.returncode != 0:
+        raise CommandError(f"{name} ended with {process.returncode} {words}".rstrip())
 
 
 def _listen(process: subprocess.Popen[bytes], limit_s: float) -> bytes | None:

@@ -1,38 +1,41 @@
-"""The capture service: cameras, lights, cue inputs and alarms of one job, assembled."""
+"""The capture of one job, assembled from its parts: cameras, lamps, cues, alarms, reports."""
 
 from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from twinlapse.cameras.clock import Clock, SystemClock
 from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import open_source
-from twinlapse.capture.alarms import AlarmSender, AlarmWatch
+from twinlapse.capture.alarm_routes import make_routes
+from twinlapse.capture.alarm_sender import AlarmSender
+from twinlapse.capture.alarms import AlarmWatch
 from twinlapse.capture.cue_handler import Answer, CueHandler
 from twinlapse.capture.cue_inputs import LogReader, SerialReader
 from twinlapse.capture.forecast import Forecast
 from twinlapse.capture.layer_check_worker import LayerCheckWorker
+from twinlapse.capture.lease import expire_all
+from twinlapse.capture.lease_keeper import start_keeper
 from twinlapse.capture.lights import Lights
 from twinlapse.capture.power import bring_up, shut_down
 from twinlapse.capture.status import Reporter
-from twinlapse.capture.watchdog import Watchdog
+from twinlapse.capture.supervisor import CameraRecord, CueInput, Supervisor
 from twinlapse.errors import CaptureError
 from twinlapse.frames.job import Job
-from twinlapse.frames.store import RESERVE_BYTES, FrameStore, free_bytes
+from twinlapse.frames.store import RESERVE_BYTES, FrameStore
 from twinlapse.rig.capture_settings import Capture
 from twinlapse.rig.model import Camera, Rig
 from twinlapse.shots import Cue, Plan
 
-ARMED_S = 10.0  # longer than announced: the print may be late
-_TICK_S = 0.25
+ARMED_S = 10.0  # longer than announced: the print may be late (common practice, no source)
 
 
 class CaptureService:
-    """Everything that runs while the machine prints; what the web and the channels talk to."""
+    """Everything that runs while the machine prints one job; what the web and the cue inputs talk to."""
 
     def __init__(
         self, job: Job, plan: Plan, rig: Rig, *, new_run: bool = False, clock: Clock | None = None
@@ -42,69 +45,64 @@ class CaptureService:
         self._stack = contextlib.ExitStack()
         self.store = FrameStore(job, plan, new_run=new_run, reserve_bytes=RESERVE_BYTES)
         self._stack.callback(self.store.close)
-        self.drains = {camera.name: self._drain(camera) for camera in planned_cameras(rig, plan)}
-        self.lights = Lights(
-            {
-                camera.name: camera.light
-                for camera in rig.cameras
-                if camera.light and camera.name in self.drains
-            },
-            self.drains,
-            self._clock,
-        )
+        self.frames = {camera.name: self._latest(camera) for camera in planned_cameras(rig, plan)}
         self.forecast = Forecast(plan)
-        self.forecast.resume(max((row.key.shot for row in self.store.rows()), default=0))
+        self.forecast.resume(max((row.key.shot for row in self.store.rows() if row.final), default=0))
+        self.lights = self._make_lights()
+        self.inputs: dict[str, CueInput] = {}
+        self._sender = AlarmSender(
+            make_routes(rig.capture.alarm, self._publish if rig.capture.mqtt else None),
+            plan.gcode_sha256,
+            job.folder / "alarms.json",
+            picture=rig.capture.alarm.picture_link,
+        )
+        self.watch = AlarmWatch(self._clock, self._sender.send)
+        self.layer_checks = LayerCheckWorker(self.store, self.watch.report)
+        self.reporter = Reporter(self.store, self.frames, self.lights, self.forecast, self._clock)
+        self._record = CameraRecord(self.watch, self._clock, rig.capture.alarm.after_missed)
         self.cues = CueHandler(
             self.store,
-            self.drains,
-            {camera.name: camera.age_s for camera in rig.cameras},
+            self.frames,
             clock=self._clock,
-            light=self.lights.shine if self.lights.lamps else None,
+            lights=self.lights if self.lights.lamps else None,
             heard=self._heard,
+            new_run=self._new_run,
         )
-        self.channels: dict[str, Any] = {}
-        self._messenger = AlarmSender(rig.capture.alarm, plan.gcode_sha256, self._publish)
-        self.watch = AlarmWatch(self._clock, self._messenger.send)
-        self.layer_checks = LayerCheckWorker(self.store, self.watch.report)
-        self.reporter = Reporter(self)
-        self._missed: dict[str, int] = {}
+        self._supervisor = Supervisor(
+            job, self.frames, self.lights, self.inputs, self.forecast, self.watch, self._clock,
+            min_free_mb=rig.capture.min_free_mb, ended=lambda: self.store.ended,
+        )  # fmt: skip
         self.last_status: dict[str, Any] = {}
-        self._stopped = threading.Event()
-        self._open_channels(rig.capture)
+        self._open_inputs(rig.capture)
+        if self.store.recovered.journal:
+            words = f"the journal was damaged: it is kept as {self.store.recovered.journal} and made again"
+            self.watch.report("journal", words)
 
     def start(self) -> None:
         """Bring everything up; nothing here waits for a camera."""
-        off = [lamp.light.off for lamp in self.lights.each if lamp.light.off]
         powers = {camera.name: camera.power for camera in self._rig.cameras if camera.power}
-        off += [power.off for power in powers.values() if power.off]
-        self._watchdog = Watchdog(off)
-        self._stack.callback(self._watchdog.dismiss)
-        self._stack.callback(self._messenger.close)
+        if self.lights.lamps:
+            start_keeper()
+            threading.Thread(target=self._all_off, daemon=True).start()
+        self._stack.callback(self._sender.close)
         self._stack.callback(self.cues.close)
         self.layer_checks.start()
         self._stack.callback(self.layer_checks.close)
-        for drain in self.drains.values():
-            drain.start()
-            self._stack.callback(drain.stop)
+        for frame in self.frames.values():
+            frame.start()
+            self._stack.callback(frame.stop)
         for name, power in powers.items():
             self._stack.callback(shut_down, power)
-            threading.Thread(
-                target=lambda name=name, power=power: self.watch.report(
-                    f"power {name}", bring_up(power, self.drains.get(name))
-                ),
-                daemon=True,
-            ).start()
+            threading.Thread(target=self._bring_up, args=(name, power), daemon=True).start()
         self._stack.callback(self.lights.off)
-        for channel in self.channels.values():
+        for channel in self.inputs.values():
             channel.start()
             self._stack.callback(channel.stop)
-        keeper = threading.Thread(target=self._keep, name="keeper", daemon=True)
-        keeper.start()
-        self._stack.callback(keeper.join, 3)
-        self._stack.callback(self._stopped.set)
+        self._supervisor.start()
+        self._stack.callback(self._supervisor.stop)
 
     def close(self) -> None:
-        """End everything in the opposite order: channels, lights off, power off, cameras, store."""
+        """End everything in the opposite order: cue inputs, lights off, power off, cameras, store."""
         self.last_status = self.status()
         self._stack.close()
 
@@ -116,10 +114,20 @@ class CaptureService:
             self.watch.report(f"cue {channel}", f"a cue was refused: {error.what}")
             raise
         self.watch.report(f"cue {channel}", "")
-        again = answer.repeated and cue.shot < self.forecast.done - 1
-        words = f"shot {cue.shot} was cued again: is the job printed once more? start with --new-run"
-        self.watch.report("new run", words if again else "")
+        if answer.aside:
+            words = f"a cue for shot {cue.shot} does not fit here: it is put aside until the next one comes"
+            self.watch.report("stray cue", words)
+        elif not answer.repeated:
+            self.watch.report("stray cue", "")
         return answer
+
+    def begin_run(self) -> None:
+        """A print begins, as its first line says."""
+        self.cues.begin_run()
+
+    def end_run(self, reason: str) -> None:
+        """The print has ended or was cancelled."""
+        self.cues.end_run(reason)
 
     def arm(self, shot: int) -> None:
         """Switch the lights on for a shot that the written file announces, unless it was answered already."""
@@ -132,7 +140,12 @@ class CaptureService:
 
     def status(self) -> dict[str, Any]:
         """Return what the page shows."""
-        return self.reporter.status()
+        return {
+            **self.reporter.status(),
+            "troubles": self.watch.to_json(),
+            "looks": self.layer_checks.to_json(),
+            "alarms": self._sender.to_json(),
+        }
 
     def picture(self, camera: str, which: str) -> bytes | None:
         """Return a picture of a camera."""
@@ -142,19 +155,41 @@ class CaptureService:
         """Return the map of a surveyed layer, from 1, as PNG."""
         return self.layer_checks.picture(layer - 1)
 
-    def _drain(self, camera: Camera) -> LatestFrame:
-        return LatestFrame(camera.name, lambda: open_source(camera, self._clock), self._clock)
+    def _latest(self, camera: Camera) -> LatestFrame:
+        return LatestFrame(
+            camera.name, lambda: open_source(camera, self._clock), self._clock, age_s=camera.age_s
+        )
 
-    def _open_channels(self, capture: Capture) -> None:
+    def _make_lights(self) -> Lights:
+        lit = {
+            camera.name: camera.light
+            for camera in self._rig.cameras
+            if camera.light and camera.name in self.frames
+        }
+        due = lambda: self.forecast.due_in_s(self._clock.mono_s())  # noqa: E731
+        return Lights(lit, self.frames, self._clock, due_in_s=due, leases=True)
+
+    def _all_off(self) -> None:
+        # a service that was killed, or a person, may have left something on
+        with contextlib.suppress(OSError, CaptureError):
+            expire_all()
+        for lamp in self.lights.each:
+            lamp.put_out()
+
+    def _bring_up(self, name: str, power: Any) -> None:
+        faults = bring_up(power, self.frames.get(name))
+        self.watch.report(f"power {name}", "; ".join(faults))
+
+    def _open_inputs(self, capture: Capture) -> None:
         if capture.log:
-            self.channels["log"] = LogReader(Path(capture.log), self._hear("log"), self.arm)
+            self.inputs["log"] = LogReader(Path(capture.log), self._hear("log"), self.arm)
         if capture.serial:
-            self.channels["serial"] = SerialReader(Path(capture.serial), self._hear("serial"), self.arm)
+            self.inputs["serial"] = SerialReader(Path(capture.serial), self._hear("serial"), self.arm)
         if capture.mqtt is not None:
             from twinlapse.capture.mqtt import MqttChannel
 
-            self.channels["mqtt"] = MqttChannel(
-                capture.mqtt, lambda cue: self.cue(cue, channel="mqtt"), self.arm
+            self.inputs["mqtt"] = MqttChannel(
+                capture.mqtt, lambda cue, late_s: self.cue(cue, late_s=late_s, channel="mqtt"), self.arm
             )
 
     def _hear(self, channel: str) -> Callable[[Cue, float], None]:
@@ -165,36 +200,25 @@ class CaptureService:
         return hear
 
     def _publish(self, below: str, data: bytes) -> None:
-        if "mqtt" in self.channels:
-            self.channels["mqtt"].publish(below, data)
+        channel: Any = self.inputs.get("mqtt")
+        if channel is not None:
+            channel.publish(below, data)
 
-    def _heard(self, answer: Answer) -> None:
-        self.forecast.answered(answer.shot, self._clock.mono_s())
-        self.reporter.heard(answer)
+    def _heard(self, answers: Sequence[Answer]) -> None:
+        cued = answers[-1]
+        at_s = max((row.times.cue_mono_s or 0.0 for row in cued.frames.values()), default=0.0)
+        self.forecast.answered(cued.shot, at_s or self._clock.mono_s())
+        for answer in answers:
+            self.reporter.heard(answer)
+        self._record.heard(answers)
         self.layer_checks.heard()
-        limit = self._rig.capture.alarm.after_missed
-        for camera, row in answer.frames.items():
-            count = 0 if row.state == "taken" else self._missed.get(camera, 0) + 1
-            self._missed[camera] = count
-            text = f"{camera}: {count} frames in a row were not taken ({row.note})" if count >= limit else ""
-            self.watch.report(f"missed {camera}", text)
-            self.watch.report(
-                f"dark {camera}", f"{camera}: the picture is dark" if "dark" in row.note else ""
-            )
 
-    def _keep(self) -> None:
-        while not self._stopped.wait(_TICK_S):
-            now_s = self._clock.mono_s()
-            self.lights.tick(self.forecast.due_in_s(now_s))
-            self.watch.cameras({name: drain.health() for name, drain in self.drains.items()})
-            faults = ", ".join(lamp.fault for lamp in self.lights.each if lamp.fault)
-            self.watch.report("light", f"a light does not switch: {faults}" if faults else "")
-            for name, channel in self.channels.items():
-                self.watch.report(f"channel {name}", channel.fault, patience_s=15)
-            free_mb = free_bytes(self.store.job.folder) / 1e6
-            low = free_mb < self._rig.capture.min_free_mb
-            self.watch.report("space", f"only {free_mb:.0f} MB are free" if low else "")
-            self.watch.report("watchdog", "" if self._watchdog.alive else "the light watchdog has died")
+    def _new_run(self) -> None:
+        self.forecast.restart()
+        self.reporter.restart()
+        self._record.restart()
+        self.layer_checks.restart()
+        self.watch.clear()
 
 
 def planned_cameras(rig: Rig, plan: Plan) -> list[Camera]:

@@ -4,29 +4,44 @@ from __future__ import annotations
 
 import math
 import threading
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping
+from typing import Any
 
+from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.capture.cue_handler import Answer
-from twinlapse.frames.journal import FrameRow
-from twinlapse.frames.store import free_bytes
+from twinlapse.capture.forecast import Forecast
+from twinlapse.capture.lights import Lights
+from twinlapse.frames.journal import FrameFlag, FrameRow
+from twinlapse.frames.store import FrameStore, free_bytes
 
-if TYPE_CHECKING:
-    from twinlapse.capture.service import CaptureService
+_NOTES_KEPT, _NOTES_SHOWN = 200, 20
 
 
 class Reporter:
     """Keeps the counts of the run, so that a look at the page costs nothing."""
 
-    def __init__(self, service: CaptureService) -> None:
-        self._service = service
+    def __init__(
+        self,
+        store: FrameStore,
+        frames: Mapping[str, LatestFrame],
+        lights: Lights,
+        forecast: Forecast,
+        clock: Clock,
+    ) -> None:
+        self._store, self._frames, self._lights = store, frames, lights
+        self._forecast, self._clock = forecast, clock
         self._lock = threading.Lock()
-        self._states: dict[str, dict[tuple[int, int], str]] = {}
+        self._began_s = clock.mono_s()
+        self.restart()
+
+    def restart(self) -> None:
+        """Count the run at hand anew."""
+        self._rows: dict[str, dict[tuple[int, int], FrameRow]] = {}
         self._last: dict[str, FrameRow] = {}
         self._first: dict[str, FrameRow] = {}
         self._notes: list[dict[str, Any]] = []
-        self._began_s = service._clock.mono_s()
-        for row in service.store.rows():
+        for row in self._store.rows():
             self._count(row)
 
     def heard(self, answer: Answer) -> None:
@@ -35,71 +50,62 @@ class Reporter:
             self._count(row)
 
     def status(self) -> dict[str, Any]:
-        """Return the state of the service as plain values."""
-        service = self._service
-        plan, forecast = service.store.plan, service.forecast
-        upcoming = forecast.upcoming
-        due_in_s = forecast.due_in_s(service._clock.mono_s())
+        """Return the state of the run as plain values."""
+        plan, upcoming = self._store.plan, self._forecast.upcoming
+        due_in_s = self._forecast.due_in_s(self._clock.mono_s())
         return {
             "job": plan.gcode_sha256,
-            "run": service.store.run,
+            "run": self._store.run,
+            "ended": self._store.ended,
             "shots": len(plan.shots),
-            "done": forecast.done,
+            "done": self._forecast.done,
             "layers": plan.layer_count,
             "next": None if upcoming is None else {"shot": upcoming.number, "layer": upcoming.layer + 1},
-            "due_in_s": None if math.isinf(due_in_s) else round(due_in_s, 1),
-            "cameras": {name: self._camera(name, drain) for name, drain in service.drains.items()},
-            "lights": self._lights(),
-            "troubles": [
-                {"code": trouble.code, "text": trouble.text, "since": trouble.since_wall_s}
-                for trouble in service.watch.troubles
-            ],
-            "looks": [
-                {
-                    "layer": look.layer + 1,
-                    "whole": look.whole,
-                    "state": look.state,
-                    "words": " ".join(filter(None, (look.words, look.rising))),
-                }
-                for look in service.layer_checks.looks
-            ],
-            "notes": self._notes[-20:],
-            "free_mb": round(free_bytes(service.store.job.folder) / 1e6),
+            "due_in_s": None if math.isinf(due_in_s) else round(max(0.0, due_in_s), 1),
+            "cameras": {name: self._camera(name, frame) for name, frame in self._frames.items()},
+            "lights": self._lamps(),
+            "notes": self._notes[-_NOTES_SHOWN:],
+            "free_mb": round(free_bytes(self._store.job.folder) / 1e6),
         }
 
     def picture(self, camera: str, which: str) -> bytes | None:
         """Return the "live", "last" or "reference" (first of the run) picture of a camera."""
-        drain = self._service.drains.get(camera)
-        if drain is None:
+        frame = self._frames.get(camera)
+        if frame is None:
             return None
         if which == "live":
-            return drain.newest.data if drain.newest else None
+            return frame.newest.data if frame.newest else None
         row = (self._last if which == "last" else self._first).get(camera)
         if row is None:
             return None
         try:
-            return (self._service.store.job.frames / row.file).read_bytes()
+            return (self._store.job.frames / row.file).read_bytes()
         except OSError:
             return None
 
-    def _camera(self, name: str, drain: LatestFrame) -> dict[str, Any]:
-        health = drain.health()
-        states = list(self._states.get(name, {}).values())
+    def _camera(self, name: str, frame: LatestFrame) -> dict[str, Any]:
+        health = frame.health()
+        with self._lock:
+            rows = list(self._rows.get(name, {}).values())
+        taken = [row for row in rows if row.state in ("taken", "adopted")]
         last, first = self._last.get(name), self._first.get(name)
         return {
             "state": health.state,
             "fault": health.fault,
             "fps": round(health.fps, 1),
             "reconnects": health.reconnects,
-            "taken": sum(state in ("taken", "adopted") for state in states),
-            "missed": sum(state in ("missed", "late", "lost") for state in states),
+            "age_s": None if health.age_s is None else round(health.age_s, 3),
+            "age_by": str(health.basis),  # "stamp", "light", "assumed" or "unknown"
+            "taken": len(taken),
+            "proven": sum(FrameFlag.PROVEN in row.flags for row in taken),
+            "missed": sum(row.state in ("missed", "late", "lost") for row in rows),
             "last": last.key.shot if last else None,
             "reference": first.key.shot if first else None,
         }
 
-    def _lights(self) -> dict[str, Any]:
-        lamps = self._service.lights.each
-        session_s = max(1e-3, self._service._clock.mono_s() - self._began_s)
+    def _lamps(self) -> dict[str, Any]:
+        lamps = self._lights.each
+        session_s = max(1e-3, self._clock.mono_s() - self._began_s)
         return {
             "count": len(lamps),
             "on": any(lamp.is_on for lamp in lamps),
@@ -112,10 +118,10 @@ class Reporter:
     def _count(self, row: FrameRow) -> None:
         with self._lock:
             camera = row.key.camera
-            self._states.setdefault(camera, {})[row.key.shot, row.key.stop] = row.state
+            self._rows.setdefault(camera, {})[row.key.shot, row.key.stop] = row
             if row.file and row.state in ("taken", "adopted"):
                 self._last[camera] = row
                 self._first.setdefault(camera, row)
             if row.note or row.state != "taken":
                 words = {"shot": row.key.shot, "camera": camera, "state": row.state, "note": row.note}
-                self._notes = [*self._notes[-199:], words]
+                self._notes = [*self._notes[-_NOTES_KEPT + 1 :], words]

@@ -36,11 +36,11 @@ def command(output: Output, job_folder: Path, shot: str, cameras: tuple[str, ...
         body = {"shot": int(found[1]), "stop": int(found[2] or 1), "cameras": list(cameras)}
     else:
         raise click.BadParameter("write a number such as 12 or 12.2", param_hint="SHOT")
-    answer = send_cue(job_folder / "capture.sock", body, patience_s=patience)
+    answer = send_cue(job_folder / "capture.sock", body, patience_s=patience, of_process=True)
     again = ", answered before" if answer["repeated"] else ""
     for camera, frame in answer["frames"].items():
         note = f" ({frame['note']})" if frame["note"] else ""
         output.say(f"{camera}: {frame['state']}{note} {frame['file']}".rstrip() + again)
     output.result(answer)
-    if not all(frame["state"] in ("taken", "adopted") for frame in answer["frames"].values()):
+    if not all(frame["state"] in ("taken", "adopted", "aside") for frame in answer["frames"].values()):
         sys.exit(1)

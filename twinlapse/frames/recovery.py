@@ -11,7 +11,7 @@ from pathlib import Path
 
 from twinlapse.files import flush_folder
 from twinlapse.frames.job import Job
-from twinlapse.frames.journal import FrameRow, FrameTimes, Journal
+from twinlapse.frames.journal import DamagedJournalError, FrameRow, FrameTimes, Journal
 from twinlapse.shots import Plan, ShotKey
 
 _NAME = re.compile(r"(\d{6,9})(?:-(\d{1,3}))?\.(?:jpg|png)")  # as Job.frame writes them
@@ -25,6 +25,28 @@ class Recovered:
     adopted: tuple[str, ...] = ()  # whole pictures without a row, which have one now
     aside: tuple[str, ...] = ()  # pictures that belong to no planned shot, moved to frames-aside/
     lost: tuple[str, ...] = ()  # rows whose picture is gone or changed
+    journal: str = ""  # the name under which a damaged journal was set aside, "" when it was well
+
+
+def open_journal(job: Job) -> tuple[Journal, str]:
+    """Return the journal of a job; a damaged one is set aside, and its new name returned as well.
+
+    Only the file is new then: `recover` gives the frames their rows back.
+    """
+    try:
+        return Journal(job.journal), ""
+    except DamagedJournalError:
+        name, count = "journal-damaged.db", 1
+        while (job.folder / name).exists():
+            count += 1
+            name = f"journal-damaged-{count}.db"
+        job.journal.replace(job.folder / name)
+        for tail in ("-wal", "-shm"):  # they belong to the old file and would be played into the new one
+            beside = job.journal.with_name(job.journal.name + tail)
+            if beside.exists():
+                beside.replace(job.folder / (name + tail))
+        flush_folder(job.folder)
+        return Journal(job.journal), name
 
 
 def recover(job: Job, plan: Plan, journal: Journal, run: int) -> Recovered:

@@ -9,17 +9,18 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import shutil
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from twinlapse.errors import FileProblemError, FrameError, JobError
 from twinlapse.files import flush_folder, write_bytes
 from twinlapse.frames.job import Job
-from twinlapse.frames.journal import FrameRow, FrameTimes, Journal, State
-from twinlapse.frames.recovery import Recovered, ensure_folder, recover, stop_repeats
+from twinlapse.frames.journal import FrameFlag, FrameRow, FrameTimes, State
+from twinlapse.frames.recovery import Recovered, ensure_folder, open_journal, recover, stop_repeats
 from twinlapse.shots import Plan, ShotKey
 
 RESERVE_BYTES = 2 * 1024 * 1024  # kept back so that a full disk can still be written down as such
@@ -53,10 +54,13 @@ class FrameStore:
         self.plan = plan
         self._repeats = stop_repeats(plan)
         self._reserve = _Reserve(job.folder / ".reserve", reserve_bytes)
-        self.journal = Journal(job.journal)
+        self._wall_s = wall_s
+        refuse_links(job)
+        self.journal, set_aside = open_journal(job)
         try:
             self.run = self._enter_run(new_run, wall_s())
-            self.recovered: Recovered = recover(job, plan, self.journal, self.run)
+            found = recover(job, plan, self.journal, self.run)
+            self.recovered: Recovered = replace(found, journal=set_aside)
         except BaseException:
             self.journal.close()
             raise
@@ -103,6 +107,7 @@ class FrameStore:
         *,
         state: State = "taken",
         note: str = "",
+        flags: frozenset[FrameFlag] = frozenset(),
         suffix: str = ".jpg",
     ) -> FrameRow:
         """Keep a frame: when this returns, picture and row have reached the disk.
@@ -121,6 +126,7 @@ class FrameStore:
             bytes=len(data),
             times=times,
             note=note,
+            flags=flags,
         )
         ensure_folder(path.parent)
         try:
@@ -146,6 +152,39 @@ class FrameStore:
             self.journal.put(row)
         return row
 
+    def miss_all(self, keys: Iterable[ShotKey], note: str) -> list[FrameRow]:
+        """Write down in one transaction that no cue came for these frames; a cue may still come.
+
+        A full disk gives up its reserve for this; when that does not help, nothing is written.
+        """
+        flags = frozenset((FrameFlag.NOT_CUED,))
+        rows = [FrameRow(key=key, state="missed", note=note, flags=flags) for key in keys]
+        try:
+            self.journal.put_all(rows)
+        except JobError:
+            if not self._reserve.release():
+                raise
+            self.journal.put_all(rows)
+        return rows
+
+    def begin_run(self) -> int:
+        """Begin another run of the job: the frames so far move to ``frames-runN/``; return its number."""
+        self.end_run("another print began")
+        self.run = self._enter_run(True, self._wall_s())
+        return self.run
+
+    def end_run(self, reason: str) -> None:
+        """Write down that the run has ended; nothing changes when that is known."""
+        newest = self.journal.newest_run(self.plan.gcode_sha256)
+        if newest is not None and newest.ended_wall_s is None:
+            self.journal.end_run(self.plan.gcode_sha256, self.run, self._wall_s(), reason)
+
+    @property
+    def ended(self) -> bool:
+        """Whether the run at hand has ended: the next cue belongs to another print."""
+        newest = self.journal.newest_run(self.plan.gcode_sha256)
+        return newest is not None and newest.ended_wall_s is not None
+
     def close(self) -> None:
         """Close the journal and give the reserve back."""
         self.journal.close()
@@ -153,16 +192,38 @@ class FrameStore:
 
     def _enter_run(self, new_run: bool, wall_s: float) -> int:
         job = self.plan.gcode_sha256
-        last = self.journal.last_run(job)
-        moved = self.job.folder / f"frames-run{last}"
-        if new_run and last and not moved.exists() and self.job.frames.is_dir():
+        last = max(self.journal.last_run(job), _last_moved(self.job.folder))
+        moved = self.job.folder / f"frames-run{max(1, last)}"
+        if new_run and self.job.frames.is_dir() and any(self.job.frames.iterdir()) and not moved.exists():
             self.job.frames.replace(moved)
             flush_folder(self.job.folder)
+            last = max(1, last)
         # a crash may have come between the move and the row of the new run: the move decides
         run = last + 1 if not last or new_run or moved.exists() else last
         self.journal.start_run(job, run, wall_s)
         ensure_folder(self.job.frames)
         return run
+
+
+def _last_moved(folder: Path) -> int:
+    numbers = [re.fullmatch(r"frames-run(\d{1,6})", path.name) for path in folder.glob("frames-run*")]
+    return max((int(found[1]) for found in numbers if found), default=0)
+
+
+def refuse_links(job: Job) -> None:
+    """Raise a JobError when something that is written in a job folder is a link to somewhere else.
+
+    Raises
+    ------
+    JobError
+        naming the first one.
+    """
+    inside = [job.journal, job.frames, job.folder / ".reserve", job.folder / "frames-aside"]
+    inside += job.folder.glob("frames*/*") if job.frames.is_dir() else []
+    inside += job.folder.glob("*.json")
+    for path in inside:
+        if path.is_symlink():
+            raise JobError("this is a link to somewhere else", "put the real file or folder here", path=path)
 
 
 @dataclass(slots=True)
@@ -177,8 +238,12 @@ class _Reserve:
         if self.held or not self.size or not hasattr(os, "posix_fallocate"):
             return
         try:
-            with self.path.open("wb") as file:
-                os.posix_fallocate(file.fileno(), 0, self.size)
+            self.path.unlink(missing_ok=True)
+            handle = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600)
+            try:
+                os.posix_fallocate(handle, 0, self.size)
+            finally:
+                os.close(handle)
             self.held = True
         except OSError:
             self.path.unlink(missing_ok=True)

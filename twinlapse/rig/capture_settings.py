@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
-from typing import Any
+from typing import Any, Literal
 
-from twinlapse.rig.schema import Key, flag, number, parsed, part, text, whole
+from twinlapse.rig.schema import Key, choice, flag, number, parsed, part, text, whole
 from twinlapse.rig.toml_fields import InvalidValueError, Table
 
 _HOST = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252}[A-Za-z0-9])?")
+_MAIL = re.compile(r"[A-Za-z0-9._%+-]{1,64}@[A-Za-z0-9.-]{1,190}")
 _TOPIC = re.compile(r"[A-Za-z0-9_./-]{1,200}")
 
 
@@ -56,6 +57,13 @@ def read_webhook(value: Any) -> str:
     raise InvalidValueError("this is no http or https address", 'write "http://..."')
 
 
+def read_mail_address(value: Any) -> str:
+    """Return a checked e-mail address."""
+    if isinstance(value, str) and _MAIL.fullmatch(value):
+        return value
+    raise InvalidValueError(f"{value!r} is no e-mail address", 'write one such as "club@example.org"')
+
+
 def _texts(value: Any) -> tuple[str, ...]:
     if not isinstance(value, list | tuple) or not all(isinstance(word, str) and word for word in value):
         raise InvalidValueError(f"{value!r} is not a list of texts", 'write texts in brackets: ["a", "b"]')
@@ -79,10 +87,10 @@ class Light:
         metadata=number("a command that runs longer is ended, with all its children", above=0, high=60),
     )
     lead_s: float = field(
-        default=3.0, metadata=number("switched on this long before the next shot is due", low=0, high=120)
+        default=1.5, metadata=number("switched on this long before the next shot is due", low=0, high=120)
     )
     stay_on_s: float = field(
-        default=30.0, metadata=number("stays on when the next shot is nearer than this", low=0, high=3600)
+        default=4.0, metadata=number("stays on when the next shot is nearer than this", low=0, high=3600)
     )
     cap_s: float = field(
         default=900.0,
@@ -124,6 +132,32 @@ class Power:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Mail:
+    """A relay that takes e-mail."""
+
+    to: str = field(
+        metadata=parsed(read_mail_address, "e-mail address", "who gets it", example='"club@example.org"')
+    )
+    sender: str = field(
+        metadata=parsed(
+            read_mail_address, "e-mail address", "who it comes from", example='"printer@example.org"'
+        )
+    )
+    host: str = field(
+        default="127.0.0.1", metadata=parsed(read_host, "host name or address", "address of the relay")
+    )
+    port: int = field(default=587, metadata=whole("port of the relay", low=1, high=65535))
+    security: Literal["tls", "starttls", "none"] = field(
+        default="starttls",
+        metadata=choice(Literal["tls", "starttls", "none"], "how the connection is protected"),
+    )
+    login_file: str = field(
+        default="",
+        metadata=text("a file with `name:password` on one line, which its owner alone can read"),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Alarm:
     """Who is told that something went wrong."""
 
@@ -135,6 +169,25 @@ class Alarm:
     )
     command: tuple[str, ...] = field(
         default=(), metadata=_command("gets the same JSON on its standard input")
+    )
+    push: str = field(
+        default="",
+        metadata=parsed(
+            read_webhook,
+            "http or https address",
+            "gets title, text and picture link as plain text",
+            example='"http://192.168.1.20/push"',
+        ),
+    )
+    mail: Mail | None = field(default=None, metadata=part(Mail, "a relay that sends it as e-mail"))
+    picture_link: str = field(
+        default="",
+        metadata=parsed(
+            read_webhook,
+            "http or https address",
+            "where a picture can be seen, sent along",
+            example='"http://shed.local:8137/"',
+        ),
     )
     mqtt: bool = field(default=False, metadata=flag("publishes below the topic of `[capture.mqtt]`"))
     after_missed: int = field(

@@ -321,13 +321,15 @@ class Camera:
     settle_s: float = field(
         default=0.3, metadata=number("the part of the dwell before the picture", low=0, high=60)
     )
-    age_s: float = field(
-        default=0.25,
+    age_s: float | None = field(
+        default=None,
         metadata=number(
             "the oldest frame that the camera may deliver, plus one frame interval; `rig check --cameras` "
             "measures it",
             low=0,
             high=60,
+            without="unknown: frames are taken as if it were 0.25 s, and marked",
+            example="0.25",
         ),
     )
     place_mm: Triple | None = field(

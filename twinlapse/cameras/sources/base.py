@@ -16,10 +16,11 @@ class CameraPicture:
 
     data: bytes
     arrived_s: float  # its last byte was here; for a camera that is asked, when the question went out
-    exposed_s: float | None = None  # the driver's stamp at its first bytes, after the exposure began
-    waited_s: float | None = (
-        None  # longest wait for any of its bytes; 0 when all lay ready; None: was asked for
-    )
+    exposed_s: float | None = None  # the driver's stamp minus the exposure time
+    stamped_s: float | None = None  # the driver's stamp: its first bytes reached this host
+    sender_s: float | None = None  # the sender's own clock, whose zero is unknown (RTP sampling time)
+    waited_s: float | None = None  # longest wait for any of its bytes; 0 when all lay ready; None: not known
+    asked: bool = False  # a question of ours each: the camera's own pace is not seen
 
 
 class Source(Protocol):

@@ -145,7 +145,7 @@ class StillSource:
                 if len(data) > MAX_BYTES:
                     raise CaptureError("a picture does not end", "8 MB are enough")
         check_whole(bytes(data))
-        return CameraPicture(data=bytes(data), arrived_s=asked_s)
+        return CameraPicture(data=bytes(data), arrived_s=asked_s, asked=True)
 
     def close(self) -> None:
         """Hang up."""

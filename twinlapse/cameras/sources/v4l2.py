@@ -161,11 +161,16 @@ class V4l2Source:
         self._device.ioctl(v4l2.QBUF, buffer)
         if flags & v4l2.BUFFER_ERROR or not _whole(data):
             return None
-        exposed_s = None
+        exposed_s = stamped_s = None
         if flags & v4l2.TIMESTAMP_MASK == v4l2.TIMESTAMP_MONOTONIC:
-            exposed_s = stamp.tv_sec + stamp.tv_usec * 1e-6 - self._exposure_s()
+            stamped_s = stamp.tv_sec + stamp.tv_usec * 1e-6
+            exposed_s = stamped_s - self._exposure_s()
         return CameraPicture(
-            data=data, arrived_s=arrived_s, exposed_s=exposed_s, waited_s=arrived_s - asked_s
+            data=data,
+            arrived_s=arrived_s,
+            exposed_s=exposed_s,
+            stamped_s=stamped_s,
+            waited_s=arrived_s - asked_s,
         )
 
     def _exposure_s(self) -> float:

@@ -50,7 +50,12 @@ class VideoSource:
                     waited_s = arrived_s - asked_s
                 if self._closed:
                     return
-                yield CameraPicture(data=self._jpeg(frame), arrived_s=arrived_s, waited_s=waited_s)
+                yield CameraPicture(
+                    data=self._jpeg(frame),
+                    arrived_s=arrived_s,
+                    waited_s=waited_s,
+                    sender_s=frame.time if self._live else None,  # the sampling time of RTP
+                )
         except (OSError, ValueError) as error:
             if not self._closed:
                 raise CaptureError(f"{self._name} fell silent ({_reason(error)})", "") from None

@@ -1,0 +1,56 @@
+"""The process that switches off what nobody leases any more; it outlives the service and its unit's kill.
+
+It is started detached by every service that has lamps, keeps to itself (one a user, by a lock), and ends when
+nothing is leased.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import signal
+import subprocess
+import sys
+import time
+
+from twinlapse.capture.lease import expire_all, lease_folder
+from twinlapse.errors import CaptureError
+
+_LOOK_S = 1.0
+_IDLE_LOOKS = 30  # ends after half a minute without a lease; the next service starts another
+
+
+def start_keeper() -> subprocess.Popen[bytes]:
+    """Start the keeper in a session of its own; a second one ends at once."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "twinlapse.capture.lease_keeper"],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+        close_fds=True,
+    )
+
+
+def main() -> None:
+    """Look at all leases every second until nothing is leased."""
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)
+    folder = lease_folder()
+    lock = os.open(folder / "keeper.lock", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o600)
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return
+    idle = 0
+    while idle < _IDLE_LOOKS:
+        leased = 0
+        with contextlib.suppress(OSError, CaptureError):
+            leased = expire_all(folder)[1]
+        idle = 0 if leased else idle + 1
+        time.sleep(_LOOK_S)
+
+
+if __name__ == "__main__":
+    main()

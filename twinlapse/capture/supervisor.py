@@ -1,0 +1,143 @@
+"""The loop that looks at cameras, lamps, cue inputs, disk and silence while the print runs."""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol
+
+from twinlapse.cameras.clock import Clock
+from twinlapse.cameras.latest_frame import LatestFrame
+from twinlapse.capture.alarms import AlarmWatch
+from twinlapse.capture.cue_handler import Answer
+from twinlapse.capture.forecast import Forecast
+from twinlapse.capture.lights import Lights
+from twinlapse.frames.job import Job
+from twinlapse.frames.journal import FrameFlag
+from twinlapse.frames.store import free_bytes
+
+_TICK_S = 0.25
+_CHANNEL_PATIENCE_S = 15.0
+_FAILING_S, _FAILING_SHARE, _FAILING_LEAST = 600.0, 0.2, 5  # one cue in five over ten minutes
+
+
+class CueInput(Protocol):
+    """Where cues come in: a log, a serial line, a broker."""
+
+    fault: str
+
+    def start(self) -> None:
+        """Begin to listen."""
+
+    def stop(self) -> None:
+        """End."""
+
+
+class CameraRecord:
+    """What became of the cues of each camera, for the alarms."""
+
+    def __init__(self, watch: AlarmWatch, clock: Clock, after_missed: int) -> None:
+        self._watch, self._clock, self._limit = watch, clock, after_missed
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget everything: another print begins."""
+        self._in_row: dict[str, int] = {}
+        self._lately: dict[str, deque[tuple[float, bool]]] = {}
+
+    def heard(self, answers: Sequence[Answer]) -> None:
+        """Take in what came of cues."""
+        now_s = self._clock.mono_s()
+        for answer in answers:
+            for camera, row in answer.frames.items():
+                taken = row.state in ("taken", "adopted")
+                self._in_row[camera] = 0 if taken else self._in_row.get(camera, 0) + 1
+                lately = self._lately.setdefault(camera, deque(maxlen=1000))
+                if row.final:
+                    lately.append((now_s, taken))
+                self._row_of_misses(camera, row.note)
+                dark = FrameFlag.DARK in row.flags
+                self._watch.report(f"dark {camera}", f"{camera}: the picture is dark" if dark else "")
+                self._often(camera, now_s)
+
+    def _row_of_misses(self, camera: str, why: str) -> None:
+        count = self._in_row[camera]
+        text = f"{camera}: {count} frames in a row were not taken ({why})" if count >= self._limit else ""
+        self._watch.report(f"missed {camera}", text)
+
+    def _often(self, camera: str, now_s: float) -> None:
+        lately = self._lately[camera]
+        while lately and now_s - lately[0][0] > _FAILING_S:
+            lately.popleft()
+        failed = sum(not taken for _, taken in lately)
+        often = len(lately) >= _FAILING_LEAST and failed >= _FAILING_SHARE * len(lately)
+        text = f"{camera}: {failed} of its last {len(lately)} frames failed within ten minutes"
+        self._watch.report(f"failing {camera}", text if often else "")
+
+
+class Supervisor:
+    """A thread that reports how things stand, four times a second.
+
+    Parameters
+    ----------
+    paused : callable
+        Whether a print is at hand at all: nothing is overdue when none is.
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        frames: Mapping[str, LatestFrame],
+        lights: Lights,
+        inputs: Mapping[str, CueInput],
+        forecast: Forecast,
+        watch: AlarmWatch,
+        clock: Clock,
+        *,
+        min_free_mb: float,
+        ended: Callable[[], bool],
+    ) -> None:
+        self._job, self._frames, self._lights, self._inputs = job, frames, lights, inputs
+        self._forecast, self._watch, self._clock = forecast, watch, clock
+        self._min_free_mb, self._ended = min_free_mb, ended
+        self._stopped = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="supervisor", daemon=True)
+
+    def start(self) -> None:
+        """Begin to look."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End."""
+        self._stopped.set()
+        if self._thread.is_alive():
+            self._thread.join(3)
+
+    def look(self) -> None:
+        """Look once."""
+        now_s = self._clock.mono_s()
+        self._lights.tick(self._forecast.due_in_s(now_s))
+        self._watch.cameras({name: frame.health() for name, frame in self._frames.items()})
+        faults = ", ".join(lamp.fault for lamp in self._lights.each if lamp.fault)
+        self._watch.report("light", f"a light does not switch: {faults}" if faults else "")
+        for name, channel in self._inputs.items():
+            self._watch.report(f"channel {name}", channel.fault, patience_s=_CHANNEL_PATIENCE_S)
+        free_mb = free_bytes(self._job.folder) / 1e6
+        low = free_mb < self._min_free_mb
+        self._watch.report("space", f"only {free_mb:.0f} MB are free" if low else "")
+        self._watch.report("silence", self._silence(now_s))
+
+    def _silence(self, now_s: float) -> str:
+        overdue_s = 0.0 if self._ended() else self._forecast.silent_s(now_s)
+        upcoming = self._forecast.upcoming
+        if not overdue_s or upcoming is None:
+            return ""
+        return (
+            f"no cue for shot {upcoming.number} has come, it is {overdue_s / 60:.0f} minutes overdue: "
+            "is the print paused or stopped, or does its cue not reach this service?"
+        )
+
+    def _run(self) -> None:
+        while not self._stopped.wait(_TICK_S):
+            self.look()
