@@ -27,7 +27,7 @@ from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.optics.pose import on_plane, pose_in_bed, see
 from twinlapse.optics.window import window_of
-from twinlapse.plan.where.corner_visits import outermost_corners
+from twinlapse.plan.where.corner_visits import outermost_corners, outline_of
 from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends, plan_survey
 from twinlapse.rehearsal.beads import Beads, beads_of
 from twinlapse.rehearsal.defects import LIFT_REACH_MM, layer_beads, put_in
@@ -57,8 +57,9 @@ SIZES_MM = (0.3, 0.5, 0.8, 0.8, 1.2, 3.0)
 WANTED = (*(("gap", size) for size in SIZES_MM), ("missing", 12.0), ("blob", 2.0))
 SMALLEST_MM = 0.4  # as the command has it
 MARGIN_MM = 0.5  # of a box around what was found: parking errors, and that a rise hides some bed
+FIRST_SEED = 0
 LIFTS_MM = (0.3, 0.5, 0.8, 1.2, 2.0)
-PARKING_MM = (0.02, 0.05, 0.1)
+PARKING_MM = (0.05, 0.1, 0.2, 0.3)
 
 
 @dataclass(frozen=True)
@@ -317,6 +318,7 @@ def lifts(seeds: int) -> None:
     """Print how often a lifted corner is told over three layers, and how often a steady one is."""
     made = sheet()
     corners = outermost_corners(layer_ends(made.path, made.layers, 0))
+    outline = outline_of(layer_ends(made.path, made.layers, 0))
     middle = window_of(CAMERA, PRINTER, RISE_MM).middle_mm
     z_mm = made.top_mm + RISE_MM
     places = [(x - middle[0], y - middle[1], z_mm) for x, y in corners]
@@ -325,8 +327,8 @@ def lifts(seeds: int) -> None:
     print("parking error".ljust(14), "bed".ljust(6), *heads, "steady accused")
     for parking_mm, bare in itertools.product(PARKING_MM, (False, True)):
         faults = Faults(parking_mm=parking_mm, missing=0, damaged=0)
-        hits, false, steady = np.zeros(len(LIFTS_MM), int), 0, 0
-        for seed in range(seeds):
+        hits, false, steady, unknown = np.zeros(len(LIFTS_MM), int), 0, 0, 0
+        for seed in range(FIRST_SEED, FIRST_SEED + seeds):
             filament, textured, _ = LOOKS[2 * (seed % 3) + bare]
             sound = eye(made, made.beads, filament, textured, 0.35)
             first = frames(sound, places, 10 * seed, faults)
@@ -336,18 +338,19 @@ def lifts(seeds: int) -> None:
                 later = [frames(bent, places, 1000 * seed + 10 * n + k + 1, faults) for k in range(2)]
                 shown = [first, *later]
                 strips = [
-                    strip_of(corner, [(of[k], made.top_mm) for of in shown], CAMERA, PRINTER, centre)
+                    strip_of(corner, [(of[k], made.top_mm) for of in shown], CAMERA, PRINTER, centre, outline)
                     for k, corner in enumerate(corners)
                 ]
                 nozzles = {corner: (*places[k][:2], RISE_MM) for k, corner in enumerate(corners)}
                 watches = watch_corners(strips, nozzles, CAMERA, PRINTER)
                 told = [watch.lifted for watch in watches]
+                unknown += sum(not watch.known for watch in watches)
                 if lift_mm:
                     hits[n - 1] += told.pop(risen)
                 false, steady = false + sum(told), steady + len(told)
         cells = [f"{h}/{seeds}".rjust(9) for h in hits]
         name = (f"{parking_mm:g} mm".ljust(14), ("bare" if bare else "rough").ljust(6))
-        print(*name, *cells, f"{false}/{steady}".rjust(14), flush=True)
+        print(*name, *cells, f"{false}/{steady}".rjust(14), f"{unknown} not known", flush=True)
 
 
 def _raised(beads: Beads, corner: tuple[float, float], lift_mm: float) -> Beads:

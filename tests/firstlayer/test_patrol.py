@@ -77,7 +77,7 @@ def _watched(scene: Callable[..., Any], rig_parts: Any, lifts: list[float], seed
             (_seen(camera, printer, truth, corner, up, 100 * seed + 10 * k + n), 0.2)
             for n, up in enumerate(ups)
         ]
-        strips.append(strip_of(corner, frames, camera, printer, (102.0, 102.0)))
+        strips.append(strip_of(corner, frames, camera, printer, (102.0, 102.0), np.array(CORNERS)))
         nozzles[corner] = (*frames[0][0].nozzle_mm[:2], 1.0)
     return watch_corners(strips, nozzles, camera, printer)
 
@@ -182,3 +182,19 @@ def test_a_point_laid_higher_moves_along_the_line_of_sight(rig_parts: Any) -> No
     assert laid[:2] - point[:2] == pytest.approx(
         0.5 * sight * pose.place_mm[2] / (pose.place_mm[2] - 0.5), abs=1e-6
     )
+
+
+def test_a_round_outline_has_no_corners() -> None:
+    turn = np.linspace(0, 2 * np.pi, 200)
+    for radius in (8.0, 20.0, 45.0):
+        assert outermost_corners(radius * np.column_stack([np.cos(turn), np.sin(turn)])) == []
+    # a brim rounds a corner by its own width
+    brim = np.concatenate(
+        [c + 5 * np.column_stack([np.cos(turn), np.sin(turn)]) for c in ([0, 0], [30, 0], [30, 30], [0, 30])]
+    )
+    assert len(outermost_corners(brim)) == 4
+
+
+def test_a_bed_without_texture_leaves_the_lift_unknown(scene: Callable[..., Any], rig_parts: Any) -> None:
+    watches = _watched(functools.partial(scene, texture=0.0), rig_parts, [0.8] * 4, 6)
+    assert not any(watch.known or watch.lifted for watch in watches)

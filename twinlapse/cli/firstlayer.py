@@ -57,8 +57,8 @@ def command(
         calibration_json,
         corner_verdict,
         corners_json,
+        overall,
         report_html,
-        verdict,
     )
     from twinlapse.frames.job import open_job
 
@@ -75,8 +75,6 @@ def command(
         _write_photograph(found.mosaic, page.with_suffix(".png"))
         if missing:
             out.warn(f"{len(missing)} survey frames are missing: {', '.join(missing[:5])}")
-        out.say(verdict(found.judgement))
-        _say_defects(out, found.judgement)
         result = {**as_json(found.mosaic, found.judgement), "layer": found.layer + 1, "missing": missing}
         if found.calibration is not None:
             result["calibration"] = calibration_json(found.calibration)
@@ -91,14 +89,19 @@ def command(
             "plan with --corners 1,2,3 and take the pictures first",
             path=job.folder,
         )
+    sound, words = overall(found, patrol)
+    out.say(words)
+    if found is not None:
+        _say_defects(out, found.judgement)
     if patrol is not None:
-        out.say(corner_verdict(patrol))
+        if corner_verdict(patrol) not in words:
+            out.say(corner_verdict(patrol))
         _say_risen(out, patrol)
     write_bytes(page, report_html(title, found, patrol).encode())
     out.say(f"report: {page}")
-    out.result({**result, **corners_json(patrol), "report": str(page)})
-    lifted = patrol is not None and any(watch.lifted for watch in patrol.watches)
-    if lifted or (found is not None and found.judgement.sound is not True):
+    told = {"overall": {"sound": sound, "verdict": words}, **corners_json(patrol), "report": str(page)}
+    out.result({**result, **told})
+    if sound is not True:
         raise click.exceptions.Exit(1)
 
 

@@ -25,9 +25,9 @@ AWAY_MM = 5.5  # of its middle from the corner
 CLEAR_MM = 1.0  # between the corner and what is looked at: the corner's shadow
 STEP_MM = 0.08
 FEWEST = 0.3  # share of the piece that must be seen
-# how far a stop is off (one standard deviation) when nothing tells; common practice, no source
-PARKING_MM = 0.1
-FURTHEST_MM = 1.0
+# how far a stop may be off (one standard deviation) when nothing shows it: the worst machine considered
+PARKING_MM = 0.3
+FURTHEST_MM = 1.5
 LEAST = 0.2  # height of the correlation's peak below which nothing is told
 # by how much what the brightness tells is less sure than it says: the blocks of a JPEG and the glare of the
 # camera's own light do not move with the bed (measured on rehearsed pictures)

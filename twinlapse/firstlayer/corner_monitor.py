@@ -1,9 +1,9 @@
-"""The corner patrol: the same corners of the print watched over its first layers, and whether one lifts.
+"""The corner check: the same corners of the print over its first layers, and whether one lifts.
 
-A corner that curls up rises toward the camera: in the picture it moves along the line of sight, grows, and
-leaves the plane of focus. From layer to layer the camera stands at the same height above the layer, so that a
-corner that stays down looks the same. How far a stop was off is read off the bed beside the corner; where
-that tells nothing, what all corners do together is taken out before one is accused.
+A corner that curls up rises toward the camera: in the picture its outline moves along the line of sight.
+What is followed is the outline of the print against the bed, not the lines within it, which run another way
+on each layer. How far a stop was off is read off the bed beside the corner, which does not rise; where the
+bed does not show that, or the outline is not found again, the corner's lift is not known, and that is said.
 """
 
 from __future__ import annotations
@@ -19,20 +19,20 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float
 from twinlapse.firstlayer.bed_reference import Bed, bed_beside, laid, slip
 from twinlapse.firstlayer.canvas import canvas_around
+from twinlapse.firstlayer.components import grown, shrunk
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.optics.pose import pose_in_bed
 from twinlapse.rig import Camera, Printer
 
 SIDE_MM = 8.0  # of the piece that is watched around a corner
 STEP_MM = 0.08
-FEWEST = 4  # corners, so that what all do together is known
-ALARM_MM = 0.25  # of lift; below, parking errors look the same (measured on simulated pictures)
-KNOWN_ALARM_MM = 0.15  # of lift where the bed beside the corner tells the parking error
-KNOWN_MM = 0.04  # standard deviation of a parking error that is known
-SURE = 3.0  # the shift must be this many times what the steady corners do
-STEADY_MM = 0.05  # no corner is told apart better than this
-WEAK = 0.5  # of 1: a corner that looks less like itself is another thing
-TIP_MM = 3.2  # of the piece that is followed
+ALARM_MM = 0.2  # of lift: chosen on rehearsed pictures, where sound corners stay below
+KNOWN_MM = 0.05  # standard deviation of a parking error that is known well enough
+SURE = 4.0  # a lift must be this many times what the stop's error leaves open
+WEAK = 0.8  # of 1: an outline that looks less like itself is another thing
+TIP_MM = 4.8  # of the piece of outline that is followed
+APART = 3.0  # distance of filament and bed in spreads below which there is no outline
+RIM_MM = 0.4  # at the outline neither filament nor bed is sampled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +44,7 @@ class Strip:
         NDArray[np.uint8] | None, ...
     ]  # None: no frame of that layer shows the corner; not the first
     beds: tuple[Bed | None, ...]  # what lies beside it in each picture, where that is seen
+    inside: NDArray[np.bool_]  # (h, w) where the print should be
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,15 +52,20 @@ class Watch:
     """What one corner did since the first picture."""
 
     corner_mm: tuple[float, float]
-    lift_mm: Float  # (pictures,) estimated from the shift along the line of sight; NaN: not seen
+    lift_mm: Float  # (pictures,) estimated from the shift along the line of sight; NaN: not known
     blur: Float  # (pictures,) sharpness over that of the first picture; NaN: not seen
     lifted: bool
     confidence: float  # 0 to 1
     since: int | None  # index of the first picture in which it is up
 
     @property
+    def known(self) -> bool:
+        """Whether its lift is known in any picture after the first."""
+        return bool(np.isfinite(self.lift_mm[1:]).any())
+
+    @property
     def newest_mm(self) -> float:
-        """Lift in the newest picture that shows it."""
+        """Lift in the newest picture in which it is known."""
         return float(self.lift_mm[np.isfinite(self.lift_mm)][-1])
 
 
@@ -69,6 +75,7 @@ def strip_of(
     camera: Camera,
     printer: Printer,
     middle_mm: tuple[float, float],
+    outline_mm: Float,
 ) -> Strip:
     """Return one corner in each picture, laid to the plane of the layer of its time.
 
@@ -78,6 +85,8 @@ def strip_of(
         The picture of each layer and the height of that layer's top; None where the corner was not seen.
     middle_mm : (float, float)
         Of the print: the bed lies on the other side of the corner.
+    outline_mm : ndarray of shape (n, 2)
+        The outline of the print, anticlockwise or clockwise.
     """
     canvas = canvas_around(np.array(corner_mm), SIDE_MM, STEP_MM)
     pictures = [
@@ -87,7 +96,11 @@ def strip_of(
         None if shown is None else bed_beside(corner_mm, middle_mm, shown[0], camera, printer)
         for shown in frames
     ]
-    return Strip(corner_mm=corner_mm, pictures=tuple(pictures), beds=tuple(beds))
+    inside = np.zeros(canvas.shape, np.uint8)
+    cv2.fillPoly(inside, [np.round(canvas.to_px(outline_mm)).astype(np.int32)], 1)
+    return Strip(
+        corner_mm=corner_mm, pictures=tuple(pictures), beds=tuple(beds), inside=inside.astype(np.bool_)
+    )
 
 
 def watch_corners(
@@ -133,59 +146,56 @@ def _watch(strip: Strip, lifts: Float, limits: Float, blur: Float) -> Watch:
 def _lifts(strips: Sequence[Strip], sights: Float) -> tuple[Float, Float]:
     """Return how far n corners rose in m pictures, and from where on a rise is one, (n, m) mm each.
 
-    Where its bed tells how far a stop was off, nothing is left that a corner does but rise. Elsewhere what
-    all corners do together is taken out, and the others tell how much stops differ.
+    NaN: not known, because the outline is not found again or the bed beside does not show the stop's error.
     """
     slips = [[slip(strip.beds[0], bed) for bed in strip.beds] for strip in strips]
-    shifts = np.array(
-        [[_shift(strip.pictures[0], picture) for picture in strip.pictures] for strip in strips]
-    )
+    shifts = np.array([_shifts(strip) for strip in strips])
     shifts -= np.array([[each.moved_mm for each in row] for row in slips])
     spread = np.array([[each.spread_mm for each in row] for row in slips])
-    seen = np.array([[picture is not None for picture in strip.pictures] for strip in strips])
-    bedded = np.array([[bed is not None for bed in strip.beds] for strip in strips])
-    known = seen & (spread < KNOWN_MM)
-    most = 2 * known.sum(axis=0) > seen.sum(axis=0)  # (m,)
-    common = np.stack([_common(shifts[:, k], seen[:, k]) for k in range(shifts.shape[1])])
-    own = shifts - np.where((known | most)[..., None], 0.0, common)
     # a point raised by h is laid h times its sight away from where it is
     slope = np.maximum(np.hypot(*sights.T), 1e-3)[:, None]
-    lift = (own * sights[:, None]).sum(axis=2) / slope**2
-    lift[~seen | (most & bedded & ~known)] = np.nan  # one stop that is not told among those that are
-    others = np.array([[_spread_of_others(lift, k)] for k in range(len(lift))])
-    least = np.where(known, KNOWN_ALARM_MM, ALARM_MM)
-    return lift, np.maximum(least, SURE * np.where(known | most, spread / slope, others))
+    lift = (shifts * sights[:, None]).sum(axis=2) / slope**2
+    aside = np.abs(shifts[..., 0] * sights[:, None, 1] - shifts[..., 1] * sights[:, None, 0]) / slope
+    # what moves across the line of sight is no lift: it shows how far the measurement is wrong
+    limits = np.maximum(ALARM_MM, SURE * np.maximum(spread, np.nan_to_num(aside) / 2) / slope)
+    lift[spread > KNOWN_MM] = np.nan
+    lift[:, 0] = 0.0
+    return lift, limits
 
 
-def _common(shifts: Float, of: NDArray[np.bool_]) -> Float:
-    """Return what most corners (n, 2) did in one picture; nothing where it is told by too few."""
-    return np.asarray(np.median(shifts[of], axis=0)) if of.sum() >= FEWEST else np.zeros(2)
+def _shifts(strip: Strip) -> list[tuple[float, float]]:
+    """Return how far the outline moved on the bed since the first picture, in mm; NaN: it is not known."""
+    scores = [None if picture is None else _outline(picture, strip.inside) for picture in strip.pictures]
+    return [_shift(scores[0], now) for now in scores]
 
 
-def _spread_of_others(lift_mm: Float, k: int) -> float:
-    """Return by how much the other corners seem to move, as a standard deviation in mm."""
-    others = np.delete(lift_mm, k, axis=0)[:, 1:]
-    others = others[np.isfinite(others)]
-    # 1.4826: of a normal distribution the standard deviation over the median absolute deviation
-    return max(STEADY_MM, 1.4826 * float(np.median(np.abs(others)))) if len(others) else STEADY_MM
+def _outline(picture: NDArray[np.uint8], inside: NDArray[np.bool_]) -> NDArray[np.float32] | None:
+    """Return 0 for bed to 1 for filament, (h, w); None where the two are not told apart."""
+    rim = RIM_MM / STEP_MM
+    lab = cv2.cvtColor(picture.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    lab = np.asarray(cv2.GaussianBlur(lab, (0, 0), 1.5), np.float32)
+    filament, bed = lab[shrunk(inside, rim)], lab[~grown(inside, rim)]
+    if min(len(filament), len(bed)) < 100:
+        return None
+    spread = (np.cov(filament.T) + np.cov(bed.T)) / 2 + 0.1 * np.eye(3)
+    apart = np.median(filament, axis=0) - np.median(bed, axis=0)
+    way = np.linalg.solve(spread, apart)
+    distance = float(apart @ way)
+    if distance < APART**2:
+        return None
+    score = (lab - np.median(bed, axis=0)) @ way / distance
+    return np.asarray(np.clip(score, 0, 1), np.float32)
 
 
-def _shift(first: NDArray[np.uint8] | None, now: NDArray[np.uint8] | None) -> tuple[float, float]:
-    """Return how far the corner itself moved on the bed, in mm; none where it is not found again.
-
-    The very corner alone is looked for, by normalised cross-correlation: the bed around it stays where it is,
-    and the lines within come again every line width.
-    """
+def _shift(first: NDArray[np.float32] | None, now: NDArray[np.float32] | None) -> tuple[float, float]:
     if first is None or now is None:
-        return 0.0, 0.0
+        return math.nan, math.nan
     reach, middle = round(TIP_MM / 2 / STEP_MM), first.shape[0] // 2
     cut = slice(middle - reach, middle + reach)
-    found = np.asarray(
-        cv2.matchTemplate(_detail(now), _detail(first)[cut, cut], cv2.TM_CCOEFF_NORMED), np.float32
-    )
+    found = np.asarray(cv2.matchTemplate(now, first[cut, cut], cv2.TM_CCOEFF_NORMED), np.float32)
     _, height, _, (x, y) = cv2.minMaxLoc(found)
-    if height < WEAK:
-        return 0.0, 0.0
+    if height < WEAK or not (0 < x < found.shape[1] - 1 and 0 < y < found.shape[0] - 1):
+        return math.nan, math.nan
     at = (x + _between(found[y], x), y + _between(found[:, x], y))
     return (at[0] - cut.start) * STEP_MM, (cut.start - at[1]) * STEP_MM
 
@@ -197,14 +207,6 @@ def _between(heights: NDArray[np.float32], at: int) -> float:
     before, here, after = (float(h) for h in heights[at - 1 : at + 2])
     bend = before - 2 * here + after
     return 0.0 if bend >= 0 else (before - after) / (2 * bend)
-
-
-def _detail(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
-    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    spread = max(float(grey.std()), 1.0)
-    return np.asarray(
-        (cv2.GaussianBlur(grey, (0, 0), 1.0) - cv2.GaussianBlur(grey, (0, 0), 12)) / spread, np.float32
-    )
 
 
 def _sharpness(picture: NDArray[np.uint8] | None) -> float:

@@ -25,7 +25,7 @@ from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
 from twinlapse.optics.pose import in_picture, pose_in_bed, see
 from twinlapse.optics.window import window_of
-from twinlapse.plan.where.corner_visits import outermost_corners
+from twinlapse.plan.where.corner_visits import outermost_corners, outline_of
 from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, rig_from_mapping
@@ -223,7 +223,10 @@ def patrol_job(job: Job) -> Patrol | None:
     if len(shown) < 2:
         return None
     toolpath = read_toolpath(job.original)
-    corners = outermost_corners(layer_ends(toolpath, find_layers(toolpath), planned[-1]))
+    ends = layer_ends(toolpath, find_layers(toolpath), planned[-1])
+    corners, outline = outermost_corners(ends), outline_of(ends)
+    if not corners:
+        return Patrol(layers=tuple(shown), strips=(), watches=())
     camera = _at_size(camera, next(iter(shown.values()))[0][0])
     middle = window_of(camera, rig.printer, RISE_MM).middle_mm
     centre = (sum(x for x, _ in corners) / len(corners), sum(y for _, y in corners) / len(corners))
@@ -234,7 +237,7 @@ def patrol_job(job: Job) -> Patrol | None:
         ]
         if best[0] is None:  # nothing to compare with
             continue
-        strips.append(strip_of(corner, best, camera, rig.printer, centre))
+        strips.append(strip_of(corner, best, camera, rig.printer, centre, outline))
         (x, y, z), top_mm = best[0][0].nozzle_mm, best[0][1]
         nozzles[corner] = (x, y, z - top_mm)
     if not strips:

@@ -12,6 +12,7 @@ from PIL import Image
 
 from twinlapse.arrays import Picture
 from twinlapse.firstlayer.classify import Judgement
+from twinlapse.firstlayer.corner_monitor import Watch
 from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.picture import difference, expectation, photograph, strip_picture
 from twinlapse.firstlayer.reading import LayerMap, Patrol
@@ -32,12 +33,12 @@ table {{ border-collapse: collapse; width: 100% }} th, td {{ text-align: left; p
  border-bottom: 1px solid #ccd2cc }} td.n {{ text-align: right }}
 </style></head><body>
 <h1>First layer: {title}</h1>
+<p class="verdict" style="background: {shade}">{overall}</p>
 {layer}
 {corners}
 </body></html>
 """
-_LAYER = """<p class="verdict" style="background: {shade}">{verdict}</p>
-<figure><img alt="The layer from straight above" src="{photo}">
+_LAYER = """<figure><img alt="The layer from straight above" src="{photo}">
 <figcaption>The layer as a photograph from straight above, {step:g} mm a pixel.
 Grey was not seen.</figcaption></figure>
 {table}
@@ -53,8 +54,11 @@ Grey was not seen.</figcaption></figure>
 
 def report_html(title: str, found: LayerMap | None, patrol: Patrol | None) -> str:
     """Return the page: the map of a layer, the strips of the corners, or both."""
+    sound, words = overall(found, patrol)
     return _PAGE.format(
         title=html.escape(title),
+        shade=_SHADES[sound],
+        overall=html.escape(words),
         layer="" if found is None else _layer(found.mosaic, found.judgement),
         corners="" if patrol is None else _corners(patrol),
     )
@@ -63,18 +67,46 @@ def report_html(title: str, found: LayerMap | None, patrol: Patrol | None) -> st
 def corner_verdict(patrol: Patrol) -> str:
     """Return in one sentence what the corners did."""
     risen = sum(watch.lifted for watch in patrol.watches)
-    if not risen:
-        return f"{len(patrol.watches)} corners watched over {len(patrol.layers)} layers, none has risen."
-    return f"{risen} of {len(patrol.watches)} corners {'has' if risen == 1 else 'have'} risen."
+    unknown = sum(not watch.known for watch in patrol.watches)
+    count = len(patrol.watches)
+    if not count:
+        return "The outline has no corners, so none are watched."
+    if risen:
+        return (
+            f"{risen} of {count} corners {'has' if risen == 1 else 'have'} risen. Look before you print on."
+        )
+    if unknown == count:
+        return f"{count} corners watched, but their lift is not known: the bed shows too little there."
+    rest = f"; {unknown} not known" if unknown else ""
+    return f"{count - unknown} corners watched over {len(patrol.layers)} layers, none has risen{rest}."
+
+
+def overall(found: LayerMap | None, patrol: Patrol | None) -> tuple[bool | None, str]:
+    """Return the worst of all findings: sound or not or not known, and the sentence that says it.
+
+    A corner that has risen outweighs a layer on which nothing was found, and the other way round.
+    """
+    risen = patrol is not None and any(watch.lifted for watch in patrol.watches)
+    said = [] if found is None else [(found.judgement.sound, verdict(found.judgement))]
+    if patrol is not None and (risen or found is None):
+        sound = False if risen else (not patrol.watches or any(w.known for w in patrol.watches) or None)
+        said.insert(0, (sound, corner_verdict(patrol)))
+    bad = [words for sound, words in said if sound is False]
+    if bad:
+        return False, " ".join(bad)
+    open_ = [words for sound, words in said if sound is None]
+    return (None, " ".join(open_)) if open_ else (True, " ".join(words for _, words in said))
 
 
 def _corners(patrol: Patrol) -> str:
     risen = any(watch.lifted for watch in patrol.watches)
-    parts = [f'<h2>Corners</h2><p class="verdict" style="background: {_SHADES[not risen]}">']
+    unknown = bool(patrol.watches) and not any(watch.known for watch in patrol.watches)
+    shade = _SHADES[False if risen else None if unknown else True]
+    parts = [f'<h2>Corners</h2><p class="verdict" style="background: {shade}">']
     parts.append(f"{html.escape(corner_verdict(patrol))}</p>")
     for strip, watch in zip(patrol.strips, patrol.watches, strict=True):
         x, y = strip.corner_mm
-        words = f"X{x:.1f} Y{y:.1f}: " + (f"risen, {watch.confidence:.0%} sure" if watch.lifted else "steady")
+        words = f"X{x:.1f} Y{y:.1f}: " + _corner_words(watch)
         picture = strip_picture(strip, watch, patrol.layers)
         parts.append(
             f'<figure><img class="strip" alt="Corner at {words}" src="{_embedded(picture)}" '
@@ -83,10 +115,14 @@ def _corners(patrol: Patrol) -> str:
     return "\n".join(parts)
 
 
+def _corner_words(watch: Watch) -> str:
+    if watch.lifted:
+        return f"risen, {watch.confidence:.0%} sure"
+    return "steady" if watch.known else "not known"
+
+
 def _layer(mosaic: Mosaic, judgement: Judgement) -> str:
     return _LAYER.format(
-        shade=_SHADES[judgement.sound],
-        verdict=html.escape(verdict(judgement)),
         photo=_embedded(photograph(mosaic, judgement)),
         wanted=_embedded(expectation(mosaic, judgement)),
         differs=_embedded(difference(mosaic, judgement)),
@@ -133,6 +169,7 @@ def corners_json(patrol: Patrol | None) -> dict[str, Any]:
             "at_mm": list(w.corner_mm),
             "lift_mm": [round(float(v), 3) if math.isfinite(v) else None for v in w.lift_mm],
             "lifted": w.lifted,
+            "known": w.known,
             "confidence": w.confidence,
         }
         for w in patrol.watches

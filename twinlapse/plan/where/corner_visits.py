@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -25,24 +26,56 @@ from twinlapse.plan.where.survey_grid import (
 from twinlapse.rig import Rig
 from twinlapse.shots import CORNER, SURVEY, Plan
 
+ALONG_MM = 0.25  # between points of the outline
+NEAR_MM, FAR_MM = 1.0, 4.0  # along the outline, each way: what lies between gives its direction
+TURN_DEG = 50.0  # by which the outline turns within that at a corner; a circle of radius 6 mm turns by less
+
+
+def outline_of(points_mm: Float) -> Float:
+    """Return the convex outline around points (n, 2), points `ALONG_MM` apart, (m, 2)."""
+    hull = cv2.convexHull(points_mm.astype(np.float32))[:, 0].astype(np.float64)
+    closed = np.concatenate([hull, hull[:1]])
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    if length[-1] < 4 * FAR_MM:
+        return hull
+    at = np.linspace(0, length[-1], max(8, round(length[-1] / ALONG_MM)), endpoint=False)
+    return np.column_stack([np.interp(at, length, closed[:, i]) for i in (0, 1)])
+
 
 def outermost_corners(points_mm: Float, count: int = 8) -> list[tuple[float, float]]:
-    """Return the sharpest corners of the outline around points, at most `count`, anticlockwise.
+    """Return the sharpest corners of the outline around points, at most `count`, in the outline's order.
+
+    A round print has none: a corner is where the outline turns by `TURN_DEG` within a few millimetres.
 
     Parameters
     ----------
     points_mm : ndarray of shape (n, 2)
         On a layer: the ends of its lines at least.
     """
-    hull = cv2.convexHull(points_mm.astype(np.float32))
-    length = cv2.arcLength(hull, True)
-    corners = cv2.approxPolyDP(hull, 0.01 * length, True)[:, 0].astype(np.float64)
-    if len(corners) <= 2:
-        return [(float(x), float(y)) for x, y in corners]
-    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
-    cosine = (before * after).sum(axis=1) / (np.hypot(*before.T) * np.hypot(*after.T))
-    sharpest = np.sort(np.argsort(-cosine, kind="stable")[:count])
-    return [(float(x), float(y)) for x, y in corners[sharpest]]
+    outline = outline_of(points_mm)
+    near, far = round(NEAR_MM / ALONG_MM), round(FAR_MM / ALONG_MM)
+    if len(outline) < 4 * far:
+        return []
+    before = np.roll(outline, near, axis=0) - np.roll(outline, far, axis=0)
+    after = np.roll(outline, -far, axis=0) - np.roll(outline, -near, axis=0)
+    cosine = (before * after).sum(axis=1) / np.maximum(np.hypot(*before.T) * np.hypot(*after.T), 1e-9)
+    turn = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    # the corner itself: of the points that turn, the one furthest from the line through its neighbours
+    step = np.roll(outline, -far, axis=0) - np.roll(outline, far, axis=0)
+    arm = outline - np.roll(outline, far, axis=0)
+    out = np.abs(step[:, 0] * arm[:, 1] - step[:, 1] * arm[:, 0]) / np.maximum(np.hypot(*step.T), 1e-9)
+    found: list[int] = []
+    for k in np.argsort(-out, kind="stable").tolist():
+        gap = [min(abs(k - other), len(outline) - abs(k - other)) for other in found]
+        if turn[k] >= TURN_DEG and all(g > far for g in gap):
+            found.append(k)
+    hull = cv2.convexHull(points_mm.astype(np.float32))[:, 0].astype(np.float64)
+    corners = []
+    for k in sorted(found[:count]):  # where a vertex of the hull is near, it is the corner itself
+        nearest = hull[np.hypot(*(hull - outline[k]).T).argmin()]
+        place = nearest if np.hypot(*(nearest - outline[k])) < 2 * ALONG_MM else outline[k]
+        corners.append((float(place[0]), float(place[1])))
+    return corners
 
 
 def with_corners(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wanted: Sequence[int]) -> Plan:
@@ -68,6 +101,9 @@ def with_corners(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
         return plan
     looked = [shot.layer for shot in shots if any(stop.stance == SURVEY for stop in shot.stops)]
     corners = outermost_corners(layer_ends(toolpath, layers, max([*looked, *at])))
+    if not corners:
+        told.append("the outline has no corners, so none are visited")
+        return replace(plan, warnings=tuple(told))
     middle = window_of(camera, rig.printer, RISE_MM).middle_mm
     for layer, k in at.items():
         places = [into_bed(rig.printer, (x - middle[0], y - middle[1])) for x, y in corners]
