@@ -5,6 +5,8 @@ Translation validation after Pnueli, Siegel and Singerman (TACAS 1998): the outp
 
 from __future__ import annotations
 
+import functools
+import operator
 import random
 import re
 from collections.abc import Callable
@@ -130,6 +132,19 @@ def inserted(text: str) -> Callable[..., Lines]:
     return fault
 
 
+def read_by(firmwares: str, fault: Callable[..., Lines | None]) -> Callable[..., Lines | None]:
+    """Return a fault that only some firmwares' files have."""
+    return lambda lines, block, rng, case: (
+        fault(lines, block, rng, case) if case.rig.printer.firmware in firmwares.split() else None
+    )
+
+
+def numbered(line: str) -> str:
+    """Return a line with a number and its checksum, the exclusive or of its bytes (Marlin, queue.cpp)."""
+    text = "N7 " + line
+    return f"{text}*{functools.reduce(operator.xor, text.encode(), 0)}"
+
+
 def in_block(text: str) -> Callable[..., Lines]:
     """Return a fault that puts a line into a block, before it waits."""
     return lambda lines, block, rng, case: block.put(text)
@@ -165,6 +180,13 @@ def _truncated(lines: Lines, block: Block, rng: random.Random, case: Case) -> Li
 def _without_end(lines: Lines, block: Block, rng: random.Random, case: Case) -> Lines:
     last = max(i for i, line in enumerate(lines) if re.match(r"G|M", line))
     return lines[:last]
+
+
+def _without_last_comments(lines: Lines) -> Lines | None:
+    kept = list(lines)
+    while not kept[-1] or kept[-1].startswith(";"):
+        kept.pop()
+    return [*kept, ""] if len(kept) + 1 < len(lines) else None
 
 
 def _double_prime(lines: Lines, block: Block, rng: random.Random, case: Case) -> Lines:
@@ -295,6 +317,22 @@ FAULTS: dict[str, Callable[..., Lines | None]] = {
     "a fan command stands between printing lines": inserted("M106 S10"),
     "an unknown command stands between printing lines": inserted("FIRMWARE_RESTART"),
     "a G92 stands between printing lines": inserted("G92 E5"),
+    "a wrong checksum is added": read_by("marlin reprapfirmware", outside(lambda line: f"{numbered(line)}0")),
+    "letters are small where capitals are read": read_by("marlin", outside(str.lower)),
+    "G1 is spelled G01 where it is another command": read_by(
+        "klipper", outside(lambda line: line.replace("G1 ", "G01 "))
+    ),
+    "a word in parentheses is added": outside(lambda line: line + " (Z9)"),
+    "a carriage return begins a move": read_by(
+        "marlin reprapfirmware", outside(lambda line: line + " ; a thought\rG1 X0 Y0")
+    ),
+    "a comment hides a move behind a carriage return": read_by(
+        "marlin reprapfirmware", inserted("; a thought\rG1 X0 Y0")
+    ),
+    "a line is longer than is read": read_by(
+        "marlin", outside(lambda line: line.replace(" E", " " * 80 + "E"))
+    ),
+    "a word stands twice": outside(lambda line: re.sub(r"(X\S+)", r"\1 X1", line)),
     "the file is cut in the middle": _truncated,
     "the last command is missing": _without_end,
     # fences
@@ -383,15 +421,21 @@ HARMLESS: dict[str, Callable[..., Lines | None]] = {
     "a blank line is added": inserted(""),
     "blanks are added": outside(lambda line: line.replace(" ", "   ") + "  "),
     "numbers are spelled otherwise": outside(lambda line: re.sub(r"(X\d+\.\d+)", r"\g<1>00", line)),
-    "G1 is spelled G01": outside(lambda line: line.replace("G1 ", "G01 ")),
-    "letters are small": outside(str.lower),
+    # Klipper's gcode.py takes a command's name as it is written; stock Marlin reads capitals alone
+    "G1 is spelled G01": read_by("marlin reprapfirmware", outside(lambda line: line.replace("G1 ", "G01 "))),
+    "letters are small": read_by("klipper reprapfirmware", outside(str.lower)),
     "words stand in another order": outside(lambda line: re.sub(r"(X\S+) (Y\S+)", r"\2 \1", line)),
-    "a line number and a checksum are added": outside(lambda line: "N7 " + line + "*33"),
+    "a line number and a checksum are added": outside(numbered),
     "a comment is added in a shot": in_block("; a thought"),
     "a blank line is added in a shot": in_block(""),
     "numbers in a shot are spelled otherwise": lambda lines, block, rng, case: block.edit(
         *TO_STOP, lambda line: line.replace("X10", "X10.000")
     ),
+    "a byte-order mark is added": lambda lines, block, rng, case: ["\ufeff" + lines[0], *lines[1:]],
+    "the end of the last line is missing": read_by(
+        "marlin reprapfirmware", lambda lines, block, rng, case: lines[:-1] if not lines[-1] else None
+    ),
+    "comments at the end are cut off": lambda lines, block, rng, case: _without_last_comments(lines),
     "a caution in the header is reworded": lambda lines, block, rng, case: [
         line.replace("CAUTION: Do not", "CAUTION: Never do not") for line in lines
     ],
@@ -478,5 +522,6 @@ def test_fault_is_caught(case: Case, name: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", list(HARMLESS))
 def test_harmless_edit_passes(case: Case, name: str, tmp_path: Path) -> None:
     proof = verdict_on(case, HARMLESS[name], name, tmp_path / "edited.gcode")
-    assert proof is not None
+    if proof is None:
+        pytest.skip("its firmware reads such a line otherwise")
     assert proof.holds, [check for check in proof.checks if not check.holds]

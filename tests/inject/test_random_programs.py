@@ -101,7 +101,7 @@ def prints(draw: st.DrawFn) -> tuple[Writer, str, str, bool]:
     """Draw a print, the firmware it is for, its line ends and whether the last line has one."""
     firmware = draw(st.sampled_from(FIRMWARES))
     pen = Writer(
-        inch=draw(st.booleans()),
+        inch=draw(st.booleans()) and firmware != "klipper",  # which stops the print at G20
         relative_xyz=draw(st.booleans()),
         relative_e=draw(st.booleans()),
         volumetric=draw(st.booleans()) and firmware == "marlin",
@@ -139,7 +139,7 @@ def prints(draw: st.DrawFn) -> tuple[Writer, str, str, bool]:
             pen.prime()
             for x, y in places[1:]:
                 pen.move(x=x, y=y, e=draw(st.floats(0.05, 3.0)), speed=draw(st.integers(10, 90)))
-            if draw(st.booleans()):
+            if draw(st.booleans()) and not (firmware == "klipper" and pen.relative_xyz):
                 pen.arc(draw(st.floats(0.5, 6.0)), clockwise=draw(st.booleans()))
             if draw(st.booleans()):
                 pen.say("M106 S128")

@@ -35,6 +35,7 @@ class OwnArcs:
 
     row: Int  # (m,)
     curve: Float  # (m, 4): centre along the two axes of the plane, signed sweep in radians, plane
+    by_radius: Int  # those of them that are given by R
     unfit: Int  # rows whose words describe no circle through both ends
 
 
@@ -128,4 +129,9 @@ def _circles(rows: Int, words: Float, start: Float, end: Float, plane: Int) -> O
     sweep = np.where(turn <= _SAME_MM / np.maximum(reach, _SAME_MM), turn + 2 * np.pi, turn)
     turns = np.where((words[:, _P] > 1) & (words[:, _P] < 1000) & ~by_radius, np.floor(words[:, _P]) - 1, 0)
     curve = np.column_stack([centre.real, centre.imag, left * (sweep + 2 * np.pi * turns), plane])
-    return OwnArcs(row=rows[fits], curve=np.ascontiguousarray(curve[fits]), unfit=rows[~fits])
+    return OwnArcs(
+        row=rows[fits],
+        curve=np.ascontiguousarray(curve[fits]),
+        by_radius=rows[fits & by_radius],
+        unfit=rows[~fits],
+    )

@@ -68,7 +68,9 @@ def _arm_faults(evidence: Evidence) -> list[Fault]:
         lines = piece.text.decode("utf-8", "replace").split("\n")[1:]
         for number, line in enumerate(lines, piece.line + 1):
             command = line.split(";", 1)[0].strip()
-            if piece.kind == "header" and command:
+            if "\r" in line.removesuffix("\r"):
+                faults.append(Fault(number, "a carriage return stands inside a line"))
+            elif piece.kind == "header" and command:
                 faults.append(Fault(number, f"{command[:40]!r} stands in the header"))
             elif piece.kind == "arm" and command and not _ARM.fullmatch(command):
                 faults.append(Fault(number, f"{command[:40]!r} has no place in an arming line"))

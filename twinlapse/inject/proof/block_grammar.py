@@ -149,6 +149,8 @@ class BlockReader:
         return self.reading
 
     def _line(self, number: int, line: str) -> str:
+        if "\r" in line:  # it ends the line, comment or not, where the firmware takes it for an end
+            return "a carriage return stands inside a line"
         command = line.split(";", 1)[0].rstrip(" \t")
         stated, cue = _STOP.fullmatch(line), _CUE.search(line)
         if not command and not stated and not cue:

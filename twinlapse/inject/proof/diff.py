@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from twinlapse.buffered_bytes import FileBytes
 from twinlapse.inject.proof.fences import Fenced, FencedFile
+from twinlapse.inject.proof.firmware_reading import RULES, LineRules
 from twinlapse.inject.proof.normalise import meaning
 from twinlapse.inject.proof.report import Fault
 
@@ -26,31 +27,33 @@ class OutsideDiff:
     first_line: int  # of the written file, of the first such line
 
 
-def compare_outside(original: FileBytes, written: FileBytes, fenced: FencedFile) -> OutsideDiff:
+def compare_outside(
+    original: FileBytes, written: FileBytes, fenced: FencedFile, firmware: str
+) -> OutsideDiff:
     """Compare the original with the written file less its fenced lines.
 
     Parameters
     ----------
-    original, written : buffers of bytes
+    original, written : FileBytes
     fenced : FencedFile
         Of the written file.
+    firmware : str
+        Whose reading decides whether lines that differ say the same.
     """
+    rules = RULES[firmware]
     place = 0
     spans = list(_spans(fenced))
     for index, (start, stop, was) in enumerate(spans):
         if was is not None:
-            if original[place : place + len(was)] != was:
-                return _by_meaning(original, place, written, spans[index:])
-            place += len(was)
+            same, length = original[place : place + len(was)] == was, len(was)
         else:
-            length = stop - start
-            if not _same(original, place, written, start, length):
-                return _by_meaning(original, place, written, spans[index:])
-            place += length
-    if place < len(original):
-        line = original.count_lines(0, place) + 1
-        text = f"the file ends before line {line} of the original"
-        return OutsideDiff(fault=Fault(fenced.lines, text), rewritten=0, first_line=0)
+            same, length = _same(original, place, written, start, stop - start), stop - start
+        short = index == len(spans) - 1 and place + length < len(original)
+        if not same or short:
+            return _by_meaning(original, place, written, spans[index:], rules, fenced.lines)
+        place += length
+    if place < len(original):  # nothing at all stands outside the fences
+        return _by_meaning(original, place, written, [], rules, fenced.lines)
     return OutsideDiff(fault=None, rewritten=0, first_line=0)
 
 
@@ -77,18 +80,23 @@ def _same(a: FileBytes, at: int, b: FileBytes, bt: int, length: int) -> bool:
     )
 
 
-def _by_meaning(original: FileBytes, place: int, written: FileBytes, spans: list[Span]) -> OutsideDiff:
-    """Walk both files line by line; lines that say nothing are passed over on either side."""
+def _by_meaning(
+    original: FileBytes, place: int, written: FileBytes, spans: list[Span], rules: LineRules, last: int
+) -> OutsideDiff:
+    """Walk both files line by line; lines that say nothing are passed over on either side.
+
+    ``last`` is the last line of the written file.
+    """
     ours = _lines(original, [(place, len(original), None)])
     theirs = _lines(written, spans)
     mine, other = next(ours, None), next(theirs, None)
     rewritten, first_line = 0, 0
     while mine is not None or other is not None:
         if mine is None or other is None or mine[1] != other[1]:
-            said = b"" if mine is None else meaning(mine[1])
-            heard = b"" if other is None else meaning(other[1])
+            said = b"" if mine is None else meaning(_ended(mine[1]), rules)
+            heard = b"" if other is None else meaning(other[1], rules)
             if said != heard and (said or mine is None) and (heard or other is None):
-                return OutsideDiff(fault=_difference(mine, other), rewritten=0, first_line=0)
+                return OutsideDiff(fault=_difference(mine, other, last), rewritten=0, first_line=0)
             rewritten += 1
             first_line = first_line or (other[0] if other else 0)
             if mine is not None and not said and heard:
@@ -101,12 +109,17 @@ def _by_meaning(original: FileBytes, place: int, written: FileBytes, spans: list
     return OutsideDiff(fault=None, rewritten=max(rewritten, 1), first_line=first_line)
 
 
-def _difference(mine: Line | None, other: Line | None) -> Fault:
+def _ended(line: bytes) -> bytes:
+    """Return the line with an end: the original's last is taken to be meant, whether it has one or not."""
+    return line if line.endswith(b"\n") else line + b"\n"
+
+
+def _difference(mine: Line | None, other: Line | None, last_line: int) -> Fault:
     if mine is None:
         assert other is not None
         return Fault(other[0], f"this line is not in the original: {_shown(other[1])}")
     if other is None:
-        return Fault(None, f"line {mine[0]} of the original is missing at the end: {_shown(mine[1])}")
+        return Fault(last_line, f"line {mine[0]} of the original is missing at the end: {_shown(mine[1])}")
     text = f"line {mine[0]} of the original says {_shown(mine[1])}, here stands {_shown(other[1])}"
     return Fault(other[0], text)
 

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, field
 
 from twinlapse.buffered_bytes import FileBytes
+from twinlapse.inject.proof.firmware_reading import BYTE_ORDER_MARK
 from twinlapse.inject.proof.report import Fault
 
 _MARK = b"; twinlapse "
@@ -77,7 +78,7 @@ class FenceReader:
         view, place = self.view, 0
         while (start := view.find(_MARK, place)) >= 0:
             place = start + len(_MARK)
-            if start == 0 or view[start - 1 : start] == b"\n":
+            if start == 0 or view[start - 1 : start] == b"\n" or (start == 3 and view[:3] == BYTE_ORDER_MARK):
                 place = self._mark(start)
         if self._open is not None:
             self._fault(self._open[3], f"the fence of {self._named()} is never closed")

@@ -21,6 +21,7 @@ from twinlapse.inject.proof.clearance import check_clearance
 from twinlapse.inject.proof.diff import OutsideDiff, compare_outside
 from twinlapse.inject.proof.evidence import Evidence, moves_of
 from twinlapse.inject.proof.fences import FencedFile, read_fences
+from twinlapse.inject.proof.firmware_reading import check_reading
 from twinlapse.inject.proof.header_facts import facts_of, rig_of
 from twinlapse.inject.proof.offsets import tool_offset
 from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
@@ -67,17 +68,19 @@ def prove(
         fenced = read_fences(after)
         facts = facts_of(fenced)
         rig = rig or rig_of(facts, written)
-        outside = compare_outside(before, after, fenced)
+        outside = compare_outside(before, after, fenced, rig.printer.firmware)
         offset = tool_offset(before)
         tell(0.2)
         if toolpath is None:
             toolpath = read_toolpath(original, firmware=rig.printer.firmware)
         arcs = read_arcs(toolpath, before)
+        reading = check_reading(toolpath, before, arcs)
         tell(0.5)
     checks = [
         _check_fences(fenced),
         _check_header(facts, toolpath, fenced),
         _check_original(outside),
+        reading,
     ]
     block_rows = _pass_by(written, rig, fenced, toolpath, checks, lambda share: tell(0.5 + 0.4 * share))
     added_s = 0.0
