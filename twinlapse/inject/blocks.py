@@ -10,6 +10,7 @@ from twinlapse.inject.cues import cue_line
 from twinlapse.inject.dialects import Dialect, dialect_of
 from twinlapse.inject.move_writer import MoveWriter, number
 from twinlapse.rig import Rig
+from twinlapse.rig.limits import idle_timeout_s
 from twinlapse.shots import Cue, Shot, Stop
 
 
@@ -116,7 +117,9 @@ def _hold(writer: MoveWriter, shot: Shot, rig: Rig, dialect: Dialect) -> None:
         return
     writer.go(rig.printer.travel_mm_s, x_mm=shot.hold_mm[0], y_mm=shot.hold_mm[1])
     writer.say(dialect.wait)
-    for line in dialect.to_hold(f"Look at layer {shot.layer + 1}, then go on"):
+    idle_s = idle_timeout_s(rig.printer.limits, rig.printer.firmware)
+    text = f"Look at layer {shot.layer + 1}, then go on"
+    for line in dialect.to_hold(text, rig.plan.hold_max_s, idle_s):
         writer.say(line)
 
 

@@ -5,10 +5,12 @@ Every rule names the page of the firmware's own documentation that says so.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from twinlapse.errors import InjectError
 
+HOLD_SPARE_S = 60  # more than a wait, so that its end comes first; common practice, no source
 MOST_BYTES = 95  # Marlin's MAX_CMD_SIZE is 96 with the end mark (Configuration_adv.h)
 
 
@@ -22,7 +24,9 @@ class Dialect:
     wait: str = "M400"  # waits until every queued move is done
     retract: str = "G10"
     prime: str = "G11"
-    hold: tuple[str, ...] = ("M0 {}",)  # templates of the lines that wait for a person
+    # templates of the lines that wait for a person: {text}, {most_s} the longest wait, {idle_s} the machine's
+    # own limit of standing, {long_s} one that is longer than the wait
+    hold: tuple[str, ...] = ("M84 S{long_s}", "M0 S{most_s} {text}", "M84 S{idle_s}")
     dwell_blocks: bool = True  # the lines behind a dwell are taken only when it is over
 
     def settle(self, seconds: float) -> list[str]:
@@ -49,9 +53,24 @@ class Dialect:
         """Return the line that shows `text`."""
         return self.display.format(text)
 
-    def to_hold(self, text: str) -> list[str]:
-        """Return the lines that show `text` and wait until a person lets the print go on."""
-        return [line.format(text) for line in self.hold]
+    def to_hold(self, text: str, most_s: float, idle_s: float) -> list[str]:
+        """Return the lines that show `text` and wait until a person lets the print go on.
+
+        Parameters
+        ----------
+        text : str
+        most_s : float
+            The longest wait. No motor is released and no heater switched off before it ends.
+        idle_s : float
+            After how long the firmware does that otherwise; set again behind the wait.
+        """
+        values = {
+            "text": text,
+            "most_s": math.ceil(most_s),
+            "long_s": math.ceil(most_s) + HOLD_SPARE_S,
+            "idle_s": math.ceil(idle_s),
+        }
+        return [line.format(**values) for line in self.hold]
 
 
 # Marlin, marlinfw.org/docs/gcode: M118 "E1" prepends "echo:", which hosts take for information; M400;
@@ -60,24 +79,35 @@ class Dialect:
 #   G10 and G11 ([firmware_retraction]).
 # RepRapFirmware, G-code dictionary: M118 S"text" to every output; M400; G4 Pnnn ms; M117 "text"; G10 without
 #   words retracts, G11 recovers.
-# Waiting for a person. Marlin, docs/gcode/M000-M001: M0 with a text, until the button is clicked or M108
-#   comes (no word of it may begin with P or S and a number: those are limits of time). Klipper,
-#   docs/G-Codes.md [pause_resume]: PAUSE keeps the place, RESUME goes back to it. RepRapFirmware, G-code
-#   dictionary: M291 with S2 shows a box with one button and waits for it.
+# Waiting for a person.
+#   Marlin, gcode/lcd/M0_M1.cpp: M0 S<s> <text> waits until the button is clicked, M108 comes or the time is
+#   over, and then goes on. While it waits the motors are released after DEFAULT_STEPPER_TIMEOUT_SEC (120 s,
+#   Configuration.h; MarlinCore.cpp, `manage_inactivity`); M84 S<s> sets another time (M17_M18_M84.cpp).
+#   Klipper, docs/G-Codes.md: PAUSE keeps the place, RESUME goes back to it ([pause_resume]);
+#   SET_IDLE_TIMEOUT sets the time after which [idle_timeout] (600 s) switches heaters and motors off
+#   (klippy/extras/idle_timeout.py). There is no command that goes on by itself.
+#   RepRapFirmware, G-code dictionary: M291 with S2 shows a box with one button and waits for it, without end
+#   (GCodes7.cpp: a time is read for S0 and S1 alone). Idle motors keep a part of their current (M906 I) and
+#   their place, heaters stay on.
 _DIALECTS = {
     "marlin": Dialect(firmware="marlin", host="M118 E1 {}", display="M117 {}"),
     "klipper": Dialect(
         firmware="klipper",
         host="M118 {}",
         display="M117 {}",
-        hold=("M117 {}", "PAUSE"),
+        hold=(
+            "SET_IDLE_TIMEOUT TIMEOUT={most_s}",
+            "M117 {text}",
+            "PAUSE",
+            "SET_IDLE_TIMEOUT TIMEOUT={idle_s}",
+        ),
         dwell_blocks=False,  # klippy/toolhead.py, cmd_G4
     ),
     "reprapfirmware": Dialect(
         firmware="reprapfirmware",
         host='M118 S"{}"',
         display='M117 "{}"',
-        hold=('M291 P"{}" R"twinlapse" S2',),
+        hold=('M291 P"{text}" R"twinlapse" S2',),
     ),
 }
 

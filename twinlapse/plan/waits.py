@@ -43,10 +43,20 @@ def with_holds(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig) -> Plan
         shots[k] = replace(waiting, cost_s=round(shot.cost_s + more_s, 3))
         told.append(
             f"after the survey of layer {shot.layer + 1} the machine waits for you, hot, at "
-            f"X{place[0]:g} Y{place[1]:g}; that time is not counted"
+            f"X{place[0]:g} Y{place[1]:g}, {_until(rig)}; that time is not counted"
         )
     added = sum(shot.cost_s for shot in shots) - sum(shot.cost_s for shot in plan.shots)
     return replace(plan, shots=tuple(shots), cost_s=round(plan.cost_s + added, 3), warnings=tuple(told))
+
+
+def _until(rig: Rig) -> str:
+    """Return what ends the wait when nobody does (see `twinlapse.inject.dialects`)."""
+    minutes = f"{rig.plan.hold_max_s / 60:.0f} min"
+    return {
+        "marlin": f"for {minutes} at most, then the print goes on by itself",
+        "klipper": f"for {minutes} at most, then heaters and motors are switched off and the print is lost",
+        "reprapfirmware": "as long as it takes: this firmware sets no end to it",
+    }[rig.printer.firmware]
 
 
 def hold_place(shot: Shot, points: Float, home: Place, printer: Printer) -> Place:

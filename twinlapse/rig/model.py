@@ -427,6 +427,14 @@ class PlanSettings:
     hold: bool = field(
         default=False, metadata=flag("after a survey the machine waits, hot, until you let it go on")
     )
+    hold_max_s: float = field(
+        default=1800.0,
+        metadata=number(
+            "the longest such wait: Marlin then goes on by itself, Klipper switches heaters and motors off",
+            low=60,
+            high=43_200,
+        ),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
