@@ -79,7 +79,7 @@ def test_a_job_becomes_a_film_with_all_that_goes_with_it(job: Path, tmp_path: Pa
     out = tmp_path / "film.mp4"
     result = run(
         "render", job, "-o", out, "--json", "--title", "Seedling pot", "--title-s", 1, "--end-s", 1,
-        "--layout", "story", "--overlay", "all", "--poster", tmp_path / "p.png",
+        "--layout", "near-far", "--overlay", "all", "--poster", tmp_path / "p.png",
         "--contact", tmp_path / "c.jpg", "--aligned", tmp_path / "aligned", "--plot", tmp_path / "plot.svg",
     )  # fmt: skip
     assert result.exit_code == 0, result.output

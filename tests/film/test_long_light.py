@@ -12,7 +12,8 @@ from twinlapse.imaging import references
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.link_references import tied
 from twinlapse.tracking.measurements import Looks
-from twinlapse.tracking.stabilise import CERTAIN, track_camera
+from twinlapse.tracking.stabilise import track_camera
+from twinlapse.tracking.trajectory import CERTAIN
 
 SIZE, COUNT, MARGIN = (640, 360), 48, 40
 
@@ -87,7 +88,8 @@ def test_tiles_of_two_references_are_laid_on_the_first() -> None:
         size=np.array([960, 540]), foot=np.array([480.0, 400]), centres=at, part=part, coarse=large,
         shifts=shifts, weights=weights, faults=np.full(frames, ""),
         ratio=np.ones((frames, 3)), ratio_sure=np.ones(frames), action=np.array([0, 0, 1.0, 1]),
-        scene=np.array(True), body=np.zeros((frames, 2, 3)),
+        scene=np.array(True), body=np.zeros((frames, 2, 3)), blur=np.zeros(frames),
+        tone=np.zeros((frames, 3)), alike=np.ones(frames),
         body_sure=np.zeros(frames), lit=np.ones((30, 40)),
     )  # fmt: skip
     laid = tied(looks, "shift")

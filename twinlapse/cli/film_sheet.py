@@ -27,7 +27,7 @@ def command(
     """
     from twinlapse.cli.render import gather
     from twinlapse.film.render import measured, one_thread_a_picture
-    from twinlapse.film.report import dropped_files, unsure_files
+    from twinlapse.film.report import dropped_files, hidden_files, unsure_files
     from twinlapse.film.sheet import film_sheet
     from twinlapse.film.stills import write_picture
 
@@ -35,8 +35,15 @@ def command(
     with output.progress("measuring") as progress, one_thread_a_picture():
         _, tracks, options = measured(found.sources, found.plan, found.options, progress)
         write_picture(out, film_sheet(tracks, options.filming.background))
-    dropped, unsure = dropped_files(tracks), unsure_files(tracks, options)
+    dropped, hidden, unsure = dropped_files(tracks), hidden_files(tracks), unsure_files(tracks)
     for fault in dropped:
         output.warn(fault)
-    output.say(f"{out}: {len(unsure)} frames are left where they are, {len(dropped)} cannot be used")
-    output.result({"sheet": str(out), "dropped": list(dropped), "unsure": list(unsure)})
+    for reason in hidden:
+        output.warn(f"not shown: {reason}")
+    output.say(
+        f"{out}: {len(dropped)} frames unreadable, {len(hidden)} not shown, "
+        f"{len(unsure)} moved as their neighbours are; all others aligned"
+    )
+    output.result(
+        {"sheet": str(out), "dropped": list(dropped), "hidden": list(hidden), "unsure": list(unsure)}
+    )

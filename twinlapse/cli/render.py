@@ -31,8 +31,9 @@ if TYPE_CHECKING:
     help="Frames of one camera from any folder, or from a film; give it once a camera.",
 )
 @click.option("--rig", type=click.Path(path_type=Path), help="A rig file with [film] settings.")
-@click.option("--layout", metavar="NAME", help="inset, side, stack, single or story.")
+@click.option("--layout", metavar="NAME", help="inset, side, stack, single or near-far.")
 @click.option("--shape", metavar="SHAPE", help="16:9, 9:16, 1:1, 4:5, 4:3 or a size such as 1600x900.")
+@click.option("--fit", metavar="HOW", help="fill (cut pictures to their panes) or fit (never cut).")
 @click.option("--height", "height_px", type=int, metavar="PX", help="Short side of the film.")
 @click.option("--fps", metavar="RATE", help='Film frames a second: 30, 25, "30000/1001".')
 @click.option("--seconds", "length_s", type=float, metavar="S", help="Length of the film without its pauses.")
@@ -44,6 +45,13 @@ if TYPE_CHECKING:
 @click.option("--quality", type=int, metavar="N", help="0 the best, 18 as good as the source, 30 small.")
 @click.option("--between", metavar="HOW", help="cut, or fade from moment to moment.")
 @click.option("--loop", is_flag=True, default=None, help="Forward and back.")
+@click.option(
+    "--keep",
+    multiple=True,
+    metavar="SHOTS",
+    help="Show these, whatever speaks against it: 12, 3,7-9, wide:12.",
+)
+@click.option("--drop", multiple=True, metavar="SHOTS", help="Do not show these; the shot before stands in.")
 @click.option("--preview", is_flag=True, help="Small, every third moment, in seconds.")
 @click.option("--poster", type=click.Path(path_type=Path), help="Write the last film frame as a picture.")
 @click.option("--contact", type=click.Path(path_type=Path), help="Write film frames in rows as a picture.")
@@ -73,18 +81,23 @@ def command(
     twinlapse render --frames wide=DIR --frames nozzle=DIR -o film.mp4
     """
     from twinlapse.film import render_film
-    from twinlapse.film.report import spans
+    from twinlapse.film.report import shot_numbers, spans
 
     if plot is not None and plot.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise click.UsageError(f"{plot.name} is no plot that can be drawn; name it .png, .svg or .pdf.")
     extras = {
         name: settings.pop(name) for name in ("preview", "poster", "contact", "aligned", "workers", "cluster")
     }
+    try:
+        keep, drop = (shot_numbers(settings.pop(name)) for name in ("keep", "drop"))
+    except ValueError as error:
+        raise click.UsageError(str(error)) from None
     found = gather(job, frames, rig, settings)
+    for camera in {*keep, *drop} - {*found.sources, ""}:
+        raise click.UsageError(f"There is no camera {camera!r}; there is {', '.join(found.sources)}.")
+    options = replace(found.options, keep=keep, drop=drop, **extras)
     with output.progress("film") as progress:
-        report = render_film(
-            found.sources, found.plan, replace(found.options, **extras), out, progress=progress
-        )
+        report = render_film(found.sources, found.plan, options, out, progress=progress)
     if plot is not None:
         from twinlapse.cli.film_plot import draw
 
@@ -94,8 +107,14 @@ def command(
             output.warn(f"{camera}: no frame came of shot {spans(shots)}")
     for fault in report.dropped:
         output.warn(fault)
+    for reason in report.hidden:
+        output.warn(f"not shown: {reason}")
+    if report.hidden:
+        output.say("Show a frame all the same with --keep SHOT.")
     if report.unsure:
-        output.warn(f"{len(report.unsure)} frames were left where they are: too little in them agreed")
+        output.warn(
+            f"{len(report.unsure)} frames are moved as their neighbours are: too little in them agreed"
+        )
     output.say(
         f"{report.film}: {report.frames} frames, {report.width} x {report.height}, "
         f"{report.seconds:.1f} s; {report.held} gaps covered"

@@ -32,6 +32,9 @@ class FilmOptions:
     contact: Path | None = None  # film frames in rows as a picture
     aligned: Path | None = None  # folder for every frame, aligned and evenly lit
     sidecar: bool = True  # every shift and gain as FILM.json
+    # shots shown or hidden by the maker's own choice; by camera, "" for all
+    keep: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    drop: Mapping[str, frozenset[int]] = field(default_factory=dict)
     workers: int = 0  # processes that make the film in pieces; 0: threads of this one
     cluster: str = ""  # address of a dask.distributed scheduler to make the pieces instead
     cache: bool = True  # what was measured is kept beside the frames

@@ -24,6 +24,7 @@ from twinlapse.film.report import (
     FilmReport,
     dropped_files,
     gain_rows,
+    hidden_files,
     missing_shots,
     shift_rows,
     unsure_files,
@@ -135,7 +136,12 @@ def _tracked(
             progress(sum(parts.values()))
 
         filming = options.camera(camera).filming
-        return track_camera(camera, files[camera], filming, step, cache=cache, pool=pool)
+        found = track_camera(camera, files[camera], filming, step, cache=cache, pool=pool)
+        keep, drop = (
+            chosen.get(camera, frozenset()) | chosen.get("", frozenset())
+            for chosen in (options.keep, options.drop)
+        )
+        return found.chosen(keep, drop) if keep or drop else found
 
     # the cameras' own threads wait most of the time; what reads and measures pictures are those of the pool
     with ThreadPoolExecutor(WORKERS) as pool, ThreadPoolExecutor(len(files)) as cameras:
@@ -226,7 +232,8 @@ def film_report(
         held=held,
         missing=missing,
         dropped=dropped_files(tracks),
-        unsure=unsure_files(tracks, options),
+        hidden=hidden_files(tracks),
+        unsure=unsure_files(tracks),
         shifts={camera: shift_rows(track) for camera, track in tracks.items()},
         gain={camera: gain_rows(track) for camera, track in tracks.items()},
     )

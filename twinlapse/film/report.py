@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from twinlapse.film.options import FilmOptions
 from twinlapse.frames.grouping import Slot
 from twinlapse.records import ArrayRecord
-from twinlapse.tracking.stabilise import CERTAIN, Track
+from twinlapse.tracking.stabilise import Track
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -26,7 +25,8 @@ class FilmReport(ArrayRecord):
     held: int  # frames that were due and are covered by another
     missing: Mapping[str, list[int]]  # camera -> shots of which no frame came
     dropped: tuple[str, ...]  # files that could not be used, and why
-    unsure: tuple[str, ...]  # files left where they are because too few tiles agreed
+    hidden: tuple[str, ...]  # files that are not shown, and why
+    unsure: tuple[str, ...]  # files that are moved as their neighbours are: too few of their own tiles agreed
     shifts: Mapping[str, list[list[float]]]  # camera -> [shot, dx_px, dy_px, angle_deg, confidence]
     gain: Mapping[str, list[list[float]]]  # camera -> [red, green, blue] for each frame
 
@@ -42,6 +42,7 @@ class FilmReport(ArrayRecord):
             "held": self.held,
             "missing": dict(self.missing),
             "dropped": list(self.dropped),
+            "hidden": list(self.hidden),
             "unsure": list(self.unsure),
             "shifts": dict(self.shifts),
             "gain": dict(self.gain),
@@ -101,12 +102,42 @@ def dropped_files(tracks: Mapping[str, Track]) -> tuple[str, ...]:
     )
 
 
-def unsure_files(tracks: Mapping[str, Track], options: FilmOptions) -> tuple[str, ...]:
-    """Return the frames that were left where they are because too few of their tiles agreed."""
+def hidden_files(tracks: Mapping[str, Track]) -> tuple[str, ...]:
+    """Return "file: why" for each frame that could be read and is not shown."""
+    return tuple(
+        f"{file.path}: {why}"
+        for track in tracks.values()
+        for file, why, fault in zip(track.files, track.hidden, track.faults, strict=False)
+        if why and not fault
+    )
+
+
+def unsure_files(tracks: Mapping[str, Track]) -> tuple[str, ...]:
+    """Return the frames that are shown moved as their neighbours are, their own motion not being known."""
     return tuple(
         str(file.path)
-        for camera, track in tracks.items()
-        if options.camera(camera).filming.hold != "off"
-        for file, motion, fault in zip(track.files, track.motions, track.faults, strict=True)
-        if not fault and motion.confidence < CERTAIN
+        for track in tracks.values()
+        for file, why, borrowed, fault in zip(
+            track.files, track.hidden, track.borrowed, track.faults, strict=False
+        )
+        if borrowed and not why and not fault
     )
+
+
+def shot_numbers(words: Sequence[str]) -> dict[str, frozenset[int]]:
+    """Return shots named as "12", "3,7-9" or "wide:12" by camera; "" stands for every camera.
+
+    Raises
+    ------
+    ValueError
+        naming what is no list of shots.
+    """
+    found: dict[str, set[int]] = {}
+    for word in words:
+        camera, colon, listed = word.rpartition(":")
+        for part in listed.split(","):
+            first, dash, last = part.strip().partition("-")
+            if not first.isdecimal() or (dash and not last.isdecimal()):
+                raise ValueError(f"{word!r} is not a list of shots: write 12, 3,7-9 or CAMERA:12")
+            found.setdefault(camera if colon else "", set()).update(range(int(first), int(last or first) + 1))
+    return {camera: frozenset(shots) for camera, shots in found.items()}

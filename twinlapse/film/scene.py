@@ -27,8 +27,8 @@ from twinlapse.shots import Plan
 from twinlapse.tracking.gap_fill import Shown, cover_gaps
 from twinlapse.tracking.stabilise import Track
 
-STORY_TURN = 0.18  # share of the print at which a story goes from the nozzle's view to the wide one
-STORY_FADE = 0.04  # share of the print that the change takes
+TURN_AT = 0.18  # share of the print at which the film goes from the nozzle's view to the wide one
+TURN_FADE = 0.04  # share of the print that the change takes
 _OF_THREAD = threading.local()
 
 
@@ -65,7 +65,7 @@ class Scene:
     tracks: Mapping[str, Track]
     shown: Mapping[str, tuple[Shown, ...]]  # camera -> what is seen at each moment
     facts: tuple[Facts, ...]
-    stages: tuple[Stage, ...]  # one, or the two of a story
+    stages: tuple[Stage, ...]  # one, or the two of near-far
     cards: Mapping[str, Picture]
 
     @property
@@ -103,7 +103,7 @@ class Scene:
         if len(self.stages) < 2:
             return 0.0
         way = beat.slot / max(1, len(self.facts) - 1)
-        return float(np.clip((way - STORY_TURN) / STORY_FADE, 0, 1))
+        return float(np.clip((way - TURN_AT) / TURN_FADE, 0, 1))
 
     def _staged(self, stage: Stage, beat: Beat) -> Picture:
         pictures = {camera: self._pane(view, camera, beat) for camera, view in stage.views.items()}
@@ -170,7 +170,7 @@ def _layouts(tracks: Mapping[str, Track], options: FilmOptions) -> list[Layout]:
         width, height = upright_size(track, options.camera(camera))
         aspects[camera] = width / height
     words = bool(filming.overlay)
-    if filming.layout != "story" or len(aspects) < 2:
+    if filming.layout != "near-far" or len(aspects) < 2:
         return [arrange(filming, aspects, words=words)]
     wide = filming.main or next(iter(aspects))
     near = next(camera for camera in aspects if camera != wide)

@@ -13,7 +13,8 @@ from twinlapse.film.lettering import Lettering
 from twinlapse.film.stencil import plate, rgb
 from twinlapse.imaging.decode import read_picture
 from twinlapse.tracking.measure import in_order
-from twinlapse.tracking.stabilise import CERTAIN, Track
+from twinlapse.tracking.stabilise import Track
+from twinlapse.tracking.trajectory import CERTAIN
 
 WIDTH_PX = 1600
 EDGE_PX = 24
@@ -49,8 +50,10 @@ def _camera_part(camera: str, track: Track, background: str) -> list[Picture]:
     good = [place for place, fault in enumerate(track.faults) if not fault]
     before, after = _strips(track, good)
     lost = len(track.faults) - len(good)
-    unsure = sum(track.motions[place].confidence < CERTAIN for place in good)
-    words = f"{camera}: {len(good)} frames, {lost} unusable, {unsure} left where they are"
+    hidden = [place for place in good if track.hidden and track.hidden[place]]
+    borrowed = sum(track.borrowed[place] for place in good if place not in hidden) if track.borrowed else 0
+    words = f"{camera}: {len(good)} frames, {lost} unreadable, {len(hidden)} not shown"
+    words += f", {borrowed} moved as their neighbours are"
     ink, soft = inks(background)
     return [
         _line(words, 26, ink, background),
@@ -60,6 +63,19 @@ def _camera_part(camera: str, track: Track, background: str) -> list[Picture]:
         _across(after, background),
         _line("the most doubtful frames: shot, how sure, shift and gain", 15, soft, background),
         _row_of(track, doubtful(track, good), background),
+        *_hidden_part(track, hidden, background),
+    ]
+
+
+def _hidden_part(track: Track, hidden: Sequence[int], background: str) -> list[Picture]:
+    """Return the frames that are not shown, with the reason of each."""
+    if not hidden:
+        return []
+    _, soft = inks(background)
+    more = f", the first {WORST} of {len(hidden)}" if len(hidden) > WORST else ""
+    return [
+        _line(f"not shown: shot and reason{more}", 15, soft, background),
+        _row_of(track, hidden[:WORST], background, reasons=True),
     ]
 
 
@@ -113,7 +129,7 @@ def _across(strip: Picture, background: str) -> Picture:
     return part
 
 
-def _row_of(track: Track, places: Sequence[int], background: str) -> Picture:
+def _row_of(track: Track, places: Sequence[int], background: str, *, reasons: bool = False) -> Picture:
     gap = 8
     cell = (WIDTH_PX - 2 * EDGE_PX - gap * (WORST - 1)) // WORST
     tall = round(cell * track.size[1] / track.size[0])
@@ -128,6 +144,8 @@ def _row_of(track: Track, places: Sequence[int], background: str) -> Picture:
         sure = motion.confidence >= CERTAIN
         first = f"{track.files[place].shot}   {motion.confidence:.2f}"
         second = f"{motion.dx_px:+.1f} {motion.dy_px:+.1f}  {gain:.2f}"
+        if reasons:
+            first, second = f"{track.files[place].shot}", track.hidden[place]
         for row, text in enumerate((first, second)):
             mask = Lettering().mask(text, 13, figures=True)
             plate(x, tall + 3 + 18 * row, mask, soft if sure else warn).lay(part)

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.arrays import Float, Picture
+from twinlapse.arrays import Float, Grey, Picture
 
 Blocks = NDArray[np.float32]
 Mode = Literal["constant", "flicker", "off"]
@@ -22,6 +22,7 @@ Mode = Literal["constant", "flicker", "off"]
 ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
 LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
 MOST_GAIN = 2.0
+SAME_LIGHT = 0.3  # of a logarithm: a block that differs by more from the others shows something else
 NEAR_CLIPPING = 248  # mean code of a few pixels above which some of them are clipped
 
 
@@ -195,6 +196,23 @@ def brightness(blocks: Blocks, level: Level) -> tuple[Float, Float]:
         return np.ones((len(blocks), 3)), np.zeros(len(blocks))
     logs = np.log(np.maximum(blocks[:, level.inside], np.float32(1e-6)) / level.light).swapaxes(1, 2)
     return _common_gain(np.ascontiguousarray(logs), level.pull)
+
+
+def likeness(blocks: Blocks, level: Level) -> Float:
+    """Return which share of the steady blocks of n pictures looks like itself, (n,), in any light."""
+    if not level.inside.any() or not len(blocks):
+        return np.ones(len(blocks))
+    logs = np.log(np.maximum(blocks[:, level.inside], np.float32(1e-4)) / level.light).mean(axis=2)
+    off = np.abs(logs - _middle(logs, 1)[:, None])
+    seen = np.isfinite(logs)
+    same = seen & (np.where(seen, off, np.inf) < SAME_LIGHT)
+    return np.asarray(same.mean(axis=1), np.float64)
+
+
+def tone_of(grey: Grey) -> tuple[float, float, float]:
+    """Return mean and spread of a picture's codes, and the share of them at white."""
+    some = grey[::4, ::4]
+    return float(some.mean()), float(some.std()), float((some >= NEAR_CLIPPING).mean())
 
 
 def _common_gain(logs: NDArray[np.float32], weight: Float) -> tuple[Float, Float]:

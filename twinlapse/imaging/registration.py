@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Grey
+from twinlapse.imaging.motion_blur import blurs, find_blur, nearest_blur
 from twinlapse.imaging.transforms import Model, fit_maps, way_of
 
 Spectra = NDArray[np.complex64]
@@ -41,6 +42,11 @@ class Reference:
         """Middles of the tiles, (n, 2) px."""
         return self.corners.astype(np.float64) + (self.tile_px - 1) / 2
 
+    @property
+    def energy(self) -> NDArray[np.float32]:
+        """Energy of all tiles together, (tile/2, tile/4 + 1)."""
+        return np.asarray((np.abs(self.spectra) ** 2).sum(axis=0), np.float32)
+
     def __len__(self) -> int:
         return len(self.corners)
 
@@ -56,20 +62,28 @@ class Votes:
     shifts: Float  # (m, k, 2) px: content of the reference's tile lies this far away in the picture
     peaks: Float  # (m, k) 0 to 1: share of the spectrum that agrees on the shift
     tile_px: int
+    kinds: NDArray[np.int64]  # (m,) which of `blurs` each picture shows, -1 for none
+    blur: Float  # (m, 2) px: the way of each picture while it was exposed, zeros where it is sharp
 
     @property
     def weights(self) -> Float:
         """How much each vote counts, (m, k): nothing where its peak is what chance makes."""
-        return np.clip(self.peaks - chance(self.tile_px), 0, None)
+        return np.clip(self.peaks - self.floor[:, None], 0, None)
+
+    @property
+    def floor(self) -> Float:
+        """Return the peak that chance makes in each picture, (m,)."""
+        return np.array([chance(self.tile_px, kind) for kind in self.kinds.tolist()])
 
 
-@functools.lru_cache(maxsize=16)
-def chance(tile_px: int) -> float:
+@functools.lru_cache(maxsize=512)
+def chance(tile_px: int, blur: int = -1) -> float:
     """Return the peak that unrelated content of a tile hardly reaches: eight standard deviations.
 
-    Noise alone would stay below four; edges that happen to run alike do not.
+    Noise alone would stay below four; edges that happen to run alike do not. A blur narrows the band that is
+    compared, and raises what chance makes.
     """
-    weight, total = _band(tile_px)
+    weight, total = _blurred_band(tile_px, blur)
     return float(8 * np.sqrt((weight.astype(np.float64) ** 2).sum() * 2) / total)
 
 
@@ -123,7 +137,8 @@ def measure(reference: Reference, greys: Sequence[Grey], model: Model = "rotatio
     Where the first look shows half a pixel or a turn, a picture is laid on the reference by what was found
     and looked at again: a window that cuts off different content at its edges drags the result to zero.
     """
-    votes = _look(reference, greys, np.broadcast_to(reference.corners, (len(greys), len(reference), 2)))
+    here = np.broadcast_to(reference.corners, (len(greys), len(reference), 2))
+    votes = _look(reference, greys, here, told=True)
     if not len(reference):
         return votes
     centres = reference.centres
@@ -135,15 +150,36 @@ def measure(reference: Reference, greys: Sequence[Grey], model: Model = "rotatio
     if len(moved):
         again = measure_near(reference, [greys[row] for row in moved.tolist()], way[moved])
         votes.shifts[moved], votes.peaks[moved] = again.shifts, again.peaks
+        votes.kinds[moved] = again.kinds
     if len(turned):
         laid = [_laid(greys[row], matrices[row], reference.size) for row in turned.tolist()]
-        again = _look(reference, laid, np.broadcast_to(reference.corners, (len(laid), len(reference), 2)))
+        again = _look(reference, laid, here[turned], told=True)
         votes.shifts[turned] = again.shifts + way_of(matrices[turned], centres + again.shifts)
         votes.peaks[turned] = again.peaks
+        votes.kinds[turned] = again.kinds
+    return _sharpened(reference, greys, votes)
+
+
+def _sharpened(reference: Reference, greys: Sequence[Grey], votes: Votes) -> Votes:
+    """Look again at pictures that are blurred by motion, with the same blur laid on the comparison."""
+    for row in np.flatnonzero(votes.kinds >= 0).tolist():
+        kind, found, peaks = int(votes.kinds[row]), votes.shifts[row : row + 1], np.zeros(0)
+        for _ in range(2):  # the first look may be off by half of the way, which the window's edges then show
+            at = _places(reference, np.median(found[0], axis=0))
+            found, peaks, _ = _compared(reference, [greys[row]], at[None], kind)
+            found = found + (at - reference.corners)
+        over = np.clip(peaks - chance(reference.tile_px, kind), 0, None).mean()
+        if over < np.clip(votes.peaks[row] - chance(reference.tile_px), 0, None).mean():
+            votes.kinds[row] = -1  # what looked like a blur is something that has changed
+            continue
+        votes.shifts[row], votes.peaks[row] = found[0], peaks[0]
+        votes.blur[row] = blurs(reference.tile_px)[1][kind]
     return votes
 
 
-def measure_near(reference: Reference, greys: Sequence[Grey], expected: Float) -> Votes:
+def measure_near(
+    reference: Reference, greys: Sequence[Grey], expected: Float, blur: Float | None = None
+) -> Votes:
     """Return how far each tile has moved, looked for around an expected shift.
 
     Parameters
@@ -152,11 +188,22 @@ def measure_near(reference: Reference, greys: Sequence[Grey], expected: Float) -
     greys : sequence of m ndarray of shape (height, width), uint8
     expected : ndarray of shape (m, k, 2), px
         Whole pixels of it need no resampling and are taken out before the look.
+    blur : ndarray of shape (m, 2), px, optional
+        The way of each picture while it was exposed; by itself it is found.
     """
+    at = _places(reference, expected)
+    votes = _look(reference, greys, at, told=blur is None)
+    votes.shifts[:] += at - reference.corners
+    if blur is not None:
+        for row in np.flatnonzero(blur.any(axis=1)).tolist():
+            votes.kinds[row] = nearest_blur(blur[row], reference.tile_px)
+        votes = _sharpened(reference, greys, votes)
+    return votes
+
+
+def _places(reference: Reference, expected: Float) -> Corners:
     room = np.array(reference.size) - reference.tile_px
-    at = np.clip(reference.corners + np.rint(expected).astype(np.int64), 0, room)
-    votes = _look(reference, greys, at)
-    return replace(votes, shifts=votes.shifts + (at - reference.corners))
+    return np.clip(reference.corners + np.rint(expected).astype(np.int64), 0, room)
 
 
 def _laid(grey: Grey, matrix: Float, size: tuple[int, int]) -> Grey:
@@ -186,30 +233,52 @@ def _texture(tile: Grey) -> float:
     return float(np.sqrt(max(0.0, least)) * 32)
 
 
-def _look(reference: Reference, greys: Sequence[Grey], corners: Corners) -> Votes:
-    """Compare the tiles of m pictures that begin at `corners` (m, k, 2) with those of the reference."""
+def _look(reference: Reference, greys: Sequence[Grey], corners: Corners, *, told: bool) -> Votes:
+    """Compare the tiles of m pictures that begin at `corners` (m, k, 2) with those of the reference.
+
+    With `told` it is told which blur the pictures show.
+    """
     tile, shape = reference.tile_px, corners.shape[:2]
-    shifts, peaks = np.zeros((*shape, 2)), np.zeros(shape)
+    shifts, peaks, kinds = np.zeros((*shape, 2)), np.zeros(shape), np.full(shape[0], -1)
     step = max(1, _AT_ONCE // max(1, shape[1]))
     for start in range(0, len(greys), step):
         rows = slice(start, start + step)
-        shifts[rows], peaks[rows] = _compared(reference, greys[rows], corners[rows])
-    return Votes(shifts=shifts, peaks=peaks, tile_px=tile)
+        shifts[rows], peaks[rows], kinds[rows] = _compared(reference, greys[rows], corners[rows], told=told)
+    return Votes(shifts=shifts, peaks=peaks, tile_px=tile, blur=np.zeros((shape[0], 2)), kinds=kinds)
 
 
-def _compared(reference: Reference, greys: Sequence[Grey], corners: Corners) -> tuple[Float, Float]:
+def _compared(
+    reference: Reference, greys: Sequence[Grey], corners: Corners, blur: int = -1, *, told: bool = False
+) -> tuple[Float, Float, NDArray[np.int64]]:
+    """Return shifts, peaks and the kind of blur of each picture; `blur` is laid on the comparison."""
     tile = reference.tile_px
     cross = np.stack([_spectra(grey, at, tile) for grey, at in zip(greys, corners, strict=True)])
     cross *= reference.spectra
-    weight, total = _band(tile)
+    weight, total = _blurred_band(tile, blur)
     parts = cross.view(np.float32).reshape(*cross.shape, 2)
     size = np.sqrt(parts[..., 0] ** 2 + parts[..., 1] ** 2)
+    kinds = np.full(len(greys), -1)
+    if told and len(reference):
+        energy = reference.energy
+        inner = energy * weight
+        for row, transfer in enumerate(size.sum(axis=1) / np.maximum(energy, 1e-3)):
+            kinds[row] = find_blur(transfer, inner, tile)
     parts *= (weight / np.maximum(size, 1e-3))[..., None]
-    surface = np.fft.irfft2(cross, (tile // 2, tile // 2))
-    surface *= (tile // 2) ** 2 / total
-    shifts, peaks = _peaks(surface.reshape(-1, tile // 2, tile // 2))
-    # a sample of the surface is two pixels
-    return shifts.reshape(*corners.shape) * 2, peaks.reshape(corners.shape[:2])
+    # a sample of the surface is two pixels; where the peak has lost its known shape, half a pixel
+    side = tile // 2 if blur < 0 else 2 * tile
+    surface = np.fft.irfft2(cross if blur < 0 else _padded(cross, side), (side, side))
+    surface *= side**2 / total
+    shifts, peaks = _peaks(surface.reshape(-1, side, side))
+    return shifts.reshape(*corners.shape) * (tile / side), peaks.reshape(corners.shape[:2]), kinds
+
+
+def _padded(cross: Spectra, side: int) -> Spectra:
+    """Return spectra with zeros beyond their band, for a surface of side x side samples."""
+    half = cross.shape[-2] // 2
+    wide = np.zeros((*cross.shape[:-2], side, side // 2 + 1), np.complex64)
+    wide[..., :half, : cross.shape[-1]] = cross[..., :half, :]
+    wide[..., -half:, : cross.shape[-1]] = cross[..., half:, :]
+    return wide
 
 
 def _spectra(grey: Grey, corners: Corners, tile: int) -> Spectra:
@@ -241,6 +310,14 @@ def _band(tile: int) -> tuple[NDArray[np.float32], float]:
     weight = np.exp(-(fy[:, None] ** 2 + fx**2) / (2 * BAND**2))
     weight[0, 0] = 0  # the mean was taken out: its phase is noise
     return weight.astype(np.float32), float(2 * weight.sum() - weight[:, 0].sum())
+
+
+def _blurred_band(tile: int, blur: int) -> tuple[NDArray[np.float32], float]:
+    weight, total = _band(tile)
+    if blur < 0:
+        return weight, total
+    laid = weight * blurs(tile)[0][blur]
+    return laid, total * float(np.abs(laid).sum() / weight.sum())
 
 
 def _peaks(surface: NDArray[Any]) -> tuple[Float, Float]:

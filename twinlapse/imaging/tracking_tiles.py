@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Grey, Picture
+from twinlapse.imaging.bodies import find_bodies
 from twinlapse.imaging.decode import reduced
 from twinlapse.imaging.light import changing_foot, light_blocks
 from twinlapse.imaging.registration import Reference, Votes, make_reference, measure, measure_near
@@ -23,10 +24,13 @@ from twinlapse.imaging.transforms import Model, fit_maps, way_of
 from twinlapse.rig.film_settings import Box, CameraFilming
 
 COARSE_PX, FINE_PX = 128, 64
-MOST_COARSE, MOST_FINE = 12, 20
+LEAST_COARSE_PX = 64
+ALONG = 2.8  # large tiles along the short side of a picture, where it is too small for COARSE_PX
+STEP = 0.55  # from one large tile to the next, in edges: half of each lies in its neighbour's soft edge
+CANDIDATES, MOST_COARSE, MOST_FINE = 60, 24, 20
+LEAST_PICTURES = 5  # of a sample that tell which tiles belong together
 REACH = 0.2  # half width of the part around the foot in which small tiles lie, share of the width
 SURE = 0.35  # share of agreeing votes from which on a map is trusted
-STRAY_PX = 1.5  # a tile that strays this far from the others on the sample follows something that moves
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +49,9 @@ class Gauges:
         large = _enlarged(self.coarse.centres, self.by * self.shrink)
         return np.concatenate([large, _enlarged(self.fine.centres, self.by)])
 
-    def read(self, greys: Sequence[Grey], model: Model) -> tuple[Float, Float, Float, NDArray[np.bool_]]:
+    def read(
+        self, greys: Sequence[Grey], model: Model
+    ) -> tuple[Float, Float, Float, NDArray[np.bool_], Float]:
         """Measure m pictures, reduced by `by`.
 
         Returns
@@ -56,11 +62,14 @@ class Gauges:
             From the reference to each of `greys` by the coarse tiles alone.
         sure : ndarray of shape (m,)
             Whether they agree on it.
+        blur : ndarray of shape (m,), px of the full picture
+            How far each picture moved while it was exposed.
         """
         coarse, fine, matrices, sure = self._votes(greys, model)
         shifts = [coarse.shifts * (self.by * self.shrink), fine.shifts * self.by]
         weights = np.concatenate([coarse.weights, fine.weights], axis=1)
-        return np.concatenate(shifts, axis=1), weights, matrices, sure
+        blur = np.hypot(*coarse.blur.T) * (self.by * self.shrink)
+        return np.concatenate(shifts, axis=1), weights, matrices, sure, blur
 
     def agreement(self, greys: Sequence[Grey], model: Model) -> Float:
         """Return the weight of the coarse tiles that agree on how each picture, reduced by `by`, moved."""
@@ -78,7 +87,7 @@ class Gauges:
         )
         sure = agree > SURE
         expected = way_of(matrices, self.fine.centres) * sure[:, None, None]
-        return coarse, measure_near(self.fine, greys, expected), matrices, sure
+        return coarse, measure_near(self.fine, greys, expected, coarse.blur * self.shrink), matrices, sure
 
 
 def choose_gauges(
@@ -97,13 +106,17 @@ def choose_gauges(
     """
     greys = [np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), dtype=np.uint8) for picture in sample]
     height, width = greys[0].shape
-    shrink = 1 if width < 900 else 2
+    shrink = 2 if by == 1 and width >= 900 else 1
     foot = changing_foot(np.stack([light_blocks(picture) for picture in sample]))
     mask = _ignored((width, height), filming)
     small = reduced(greys[0], shrink)
     gauges = Gauges(
         coarse=make_reference(
-            small, tile_px=COARSE_PX, ignore=None if mask is None else mask[::shrink, ::shrink], most=48
+            small,
+            tile_px=_coarse_px(min(small.shape)),
+            step=STEP,
+            ignore=None if mask is None else mask[::shrink, ::shrink],
+            most=CANDIDATES,
         ),
         fine=make_reference(
             greys[0], tile_px=FINE_PX, step=0.5, area=_around(foot, width, height), ignore=mask, most=160
@@ -134,18 +147,21 @@ def _auditioned(gauges: Gauges, greys: Sequence[Grey], model: Model) -> Gauges:
 def _steadiest(
     reference: Reference, votes: Votes, most: int, model: Model, favour: Float
 ) -> NDArray[np.int64]:
-    """Return the tiles that are found again in most pictures of the sample, and move as others do."""
+    """Return the tiles that are found again in most pictures of the sample, and belong to a body."""
     weights = votes.weights
-    matrices, agree = fit_maps(reference.centres, votes.shifts, weights, model)
-    off = np.hypot(*np.moveaxis(votes.shifts - way_of(matrices, reference.centres), -1, 0))
-    strays = off * (agree > 0.2)[:, None]
     score = np.quantile(weights, 0.25, axis=0)
-    score[np.median(strays, axis=0) > STRAY_PX] = 0
+    if len(weights) >= LEAST_PICTURES:
+        score[find_bodies(reference.centres, votes.shifts, weights, model) < 0] = 0
     good = np.flatnonzero(score > 0)
     if len(good) < 3:  # everything changes: the best there is, and the frames will say how sure they are
         score = weights.mean(axis=0)
         good = np.flatnonzero(score > 0)
     return np.sort(good[np.argsort(-(score * favour)[good], kind="stable")][:most])
+
+
+def _coarse_px(short_px: int) -> int:
+    """Return the edge of the large tiles of a picture with a short side of so many pixels."""
+    return int(min(COARSE_PX, max(LEAST_COARSE_PX, 16 * round(short_px / ALONG / 16))))
 
 
 def _around(foot: tuple[float, float], width: int, height: int) -> tuple[int, int, int, int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -18,6 +18,8 @@ Model = Literal["shift", "rotation", "scale"]
 
 _AS_COMPLEX = np.array([1, 1j])
 NOISE_PX = 0.03  # below this, tiles that disagree are not told apart
+VOTE_PX = 0.1  # standard deviation of a vote on a photograph (measured on the bench's frames)
+USUAL_TURN, USUAL_SCALE = 0.02, 0.003  # standard deviations before a vote (common practice, no source)
 ROUNDS = 4  # of refinement
 MOST_PAIRS = 600  # that propose: a vote needs a good one among them, not all there are
 _AT_ONCE = 60_000  # distances that are judged together: more would not stay near the processor
@@ -57,9 +59,27 @@ def still(size: tuple[int, int], confidence: float = 0.0) -> Motion:
     return motion_of(np.array([[1.0, 0, 0], [0, 1.0, 0]]), size, confidence)
 
 
+def as_complex(points: Real) -> Complex:
+    """Return points (..., 2) as complex numbers: a similarity is then z -> ratio z + offset."""
+    return np.asarray(points @ _AS_COMPLEX, np.complex128)
+
+
 def way_of(matrix: Float, points: Float) -> Float:
     """Return how far points (..., k, 2) move by maps (..., 2, 3)."""
     return np.asarray(points @ np.swapaxes(matrix[..., :2], -1, -2) + matrix[..., None, :, 2] - points)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usual:
+    """What turn and scale of n pictures are like before any tile is asked."""
+
+    ratio: Complex  # (n,) turn and scale as a complex number
+    turn: float  # standard deviations of its angle, rad, and of its size
+    scale: float
+
+    def rows(self, places: NDArray[np.intp]) -> Usual:
+        """Return the same for some of the pictures."""
+        return replace(self, ratio=self.ratio[places])
 
 
 def fit_map(centres: Float, shifts: Real, weights: Real, model: Model) -> tuple[Float, float]:
@@ -68,7 +88,9 @@ def fit_map(centres: Float, shifts: Real, weights: Real, model: Model) -> tuple[
     return matrices[0], float(confidence[0])
 
 
-def fit_maps(centres: Float, shifts: Real, weights: Real, model: Model) -> tuple[Float, Float]:
+def fit_maps(
+    centres: Float, shifts: Real, weights: Real, model: Model, usual: Usual | None = None
+) -> tuple[Float, Float]:
     """Fit a map to the shifts of tiles by robust vote, for each of n pictures.
 
     Every pair of tiles proposes a map (every tile, for `model` "shift"), all tiles vote, and the best
@@ -84,6 +106,8 @@ def fit_maps(centres: Float, shifts: Real, weights: Real, model: Model) -> tuple
         0 silences a tile.
     model : {"shift", "rotation", "scale"}
         What the map may do; each includes the one before.
+    usual : Usual, optional
+        What turns and scales to expect; by itself what any camera does.
 
     Returns
     -------
@@ -96,20 +120,25 @@ def fit_maps(centres: Float, shifts: Real, weights: Real, model: Model) -> tuple
     matrices[:, [0, 1], [0, 1]] = 1
     confidence = np.zeros(len(shifts))
     spoken = np.flatnonzero((weights > 0).any(axis=1))
-    # as complex numbers a similarity is z -> ratio z + offset
-    at = centres @ _AS_COMPLEX
+    if usual is None:
+        usual = Usual(ratio=np.ones(len(shifts), np.complex128), turn=USUAL_TURN, scale=USUAL_SCALE)
+    at = as_complex(centres)
     proposals = len(at) + (0 if model == "shift" else len(_pairs(len(at))[0]))
     at_once = max(1, _AT_ONCE // max(1, len(at) * proposals))
     for start in range(0, len(spoken), at_once):
         rows = spoken[start : start + at_once]
-        ratio, offset, confidence[rows] = _fitted(at, shifts[rows] @ _AS_COMPLEX, weights[rows], model)
+        ratio, offset, confidence[rows] = _fitted(
+            at, as_complex(shifts[rows]), weights[rows], model, usual.rows(rows)
+        )
         matrices[rows, 0, 0] = matrices[rows, 1, 1] = ratio.real
         matrices[rows, 1, 0], matrices[rows, 0, 1] = ratio.imag, -ratio.imag
         matrices[rows, 0, 2], matrices[rows, 1, 2] = offset.real, offset.imag
     return matrices, confidence
 
 
-def _fitted(at: Complex, shift: Complex, weight: Real, model: Model) -> tuple[Complex, Complex, Float]:
+def _fitted(
+    at: Complex, shift: Complex, weight: Real, model: Model, usual: Usual
+) -> tuple[Complex, Complex, Float]:
     """Return ratio, offset and confidence of pictures in each of which a tile speaks, (n,) each."""
     middle = at.mean()
     at = at - middle
@@ -122,11 +151,11 @@ def _fitted(at: Complex, shift: Complex, weight: Real, model: Model) -> tuple[Co
     widest = spread = np.maximum(0.1, ordered[each, keep.sum(axis=1) // 3])
     for _ in range(ROUNDS):
         cut = np.maximum(4.685 * spread, 1.01 * ordered[:, 0])
-        usual = ordered[each, (ordered <= cut[:, None]).sum(axis=1) // 2]
-        spread = np.minimum(np.maximum(1.4826 * usual, NOISE_PX), widest)
+        middle_off = ordered[each, (ordered <= cut[:, None]).sum(axis=1) // 2]
+        spread = np.minimum(np.maximum(1.4826 * middle_off, NOISE_PX), widest)
         cut = np.maximum(4.685 * spread, 1.01 * ordered[:, 0])
         pull = weight * np.maximum(1 - (error / cut[:, None]) ** 2, 0) ** 2
-        ratio, offset = _least_squares(at, to, pull, model)
+        ratio, offset = _least_squares(at, to, pull, model, usual)
         error = np.where(keep, np.abs(ratio[:, None] * at + offset[:, None] - to), np.inf)
         ordered = np.sort(error, axis=1)
     agree = (weight * (error < np.maximum(4 * spread, 0.25)[:, None])).sum(axis=1)
@@ -177,19 +206,29 @@ def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return first[some], second[some]
 
 
-def _least_squares(at: Complex, to: Complex, weight: Real, model: Model) -> tuple[Complex, Complex]:
+def _least_squares(
+    at: Complex, to: Complex, weight: Real, model: Model, usual: Usual
+) -> tuple[Complex, Complex]:
     """Weighted least-squares similarities in closed form (Umeyama 1991, in the plane), (n,) each.
 
-    Each may do what its votes can tell without being carried away by one of them.
+    Turn and scale are held to what a camera does as strongly as the votes leave them open: votes from one
+    spot tell a shift and hardly a scale, and no count of votes switches from one model to another.
     """
     total = weight.sum(axis=1)
     pulled = weight * to
     a0, b0 = weight @ at / total, pulled.sum(axis=1) / total
     if model == "shift":
         return np.ones_like(b0), b0 - a0
-    votes = np.count_nonzero(weight, axis=1)
-    power = weight @ np.abs(at) ** 2 / total - np.abs(a0) ** 2
+    effective = total**2 / np.maximum((weight**2).sum(axis=1), 1e-12)
+    power = np.maximum(weight @ np.abs(at) ** 2 / total - np.abs(a0) ** 2, 0)
     found = pulled @ at.conj() / total - a0.conj() * b0
-    found /= np.where((votes < 5) | (model == "rotation"), np.abs(found), power) + 1e-12
-    ratio = np.where((votes < 3) | (power <= 1e-9), 1, found)
+    known = effective * power / VOTE_PX**2
+    free = np.where(power > 1e-9, found / np.maximum(power, 1e-9) - usual.ratio, 0)
+    # what is far beyond the usual is a knock: then the votes alone count
+    strange = np.abs(free) ** 2 > 25 * (usual.turn**2 + usual.scale**2 + 2 / np.maximum(known, 1e-9))
+    turn, scale = (np.where(strange, 0.0, spread**-2) for spread in (usual.turn, usual.scale))
+    part = free.real * known / (known + scale) + 1j * free.imag * known / (known + turn)
+    ratio = usual.ratio + np.where(known > 0, part, 0)
+    if model == "rotation":
+        ratio /= np.abs(ratio)
     return ratio, b0 - ratio * a0

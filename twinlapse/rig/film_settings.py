@@ -10,7 +10,7 @@ from typing import Any, Literal
 from twinlapse.rig.schema import choice, flag, number, parsed, point, text, whole
 from twinlapse.rig.toml_fields import InvalidValueError, is_number
 
-LayoutName = Literal["inset", "side", "stack", "single", "story"]
+LayoutName = Literal["inset", "side", "stack", "single", "near-far"]
 InsetCorner = Literal["top-left", "top-right", "bottom-left", "bottom-right"]
 Fit = Literal["fill", "fit"]
 Between = Literal["cut", "fade"]
@@ -114,7 +114,7 @@ class Filming:
 
     layout: LayoutName = field(
         default="side",
-        metadata=choice(LayoutName, "how the cameras share the film; `story`: the nozzle's view first"),
+        metadata=choice(LayoutName, "how the cameras share the film; `near-far`: the nozzle's view first"),
     )
     shape: str = field(
         default="16:9",

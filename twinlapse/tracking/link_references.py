@@ -36,7 +36,7 @@ def tied(looks: Looks, model: Model) -> Looks:
         centres[own] = looks.centres[own] @ back[:2, :2].T + back[:2, 2]
         shifts[:, own] += looks.centres[own] - centres[own]
         shifts[:, own & ~looks.coarse] -= parked[number]
-    return replace(looks, centres=centres, shifts=shifts, weights=weights, part=np.zeros_like(looks.part))
+    return replace(looks, centres=centres, shifts=shifts, weights=weights)
 
 
 def _maps(looks: Looks, count: int, model: Model) -> tuple[Float, Float]:

@@ -25,6 +25,8 @@ from twinlapse.imaging.light import (
     changing_box,
     common_level,
     light_blocks,
+    likeness,
+    tone_of,
 )
 from twinlapse.imaging.references import References, choose_references
 from twinlapse.imaging.rigid_body import enlarged, find_rigid
@@ -112,6 +114,8 @@ def _look_at_all(
             except FrameError as error:
                 looks.faults[place] = error.what[:TOLD]
         greys = {place: grey_of(picture) for place, picture in pictures.items()}
+        for place, grey in greys.items():
+            looks.tone[place] = tone_of(grey)
         laid: dict[int, Float] = {}
         if scene:
             laid = _measure(looks, references, greys, filming)
@@ -150,7 +154,9 @@ def _in_turn(
             progress(min(1.0, done * AT_ONCE / count))
 
     def compare(places: Sequence[int]) -> None:
-        looks.ratio[places], looks.ratio_sure[places] = brightness(look(places), level)
+        blocks = look(places)
+        looks.ratio[places], looks.ratio_sure[places] = brightness(blocks, level)
+        looks.alike[places] = likeness(blocks, level)
 
     sample = []
     for blocks in in_order(look, groups(first), pool=pool):
@@ -161,6 +167,7 @@ def _in_turn(
     level = common_level(light[good], looks.lit)
     looks.action[:] = changing_box(light[good])
     looks.ratio[first], looks.ratio_sure[first] = brightness(light, level)
+    looks.alike[first] = likeness(light, level)
     for done, _ in enumerate(in_order(compare, groups(rest), pool=pool), len(sample) + 1):
         tell(done)
 
@@ -175,10 +182,11 @@ def _measure(
         rows = [place for place in greys if number in known[place]]
         if not rows:
             continue
-        shifts, weights, matrices, sure = gauges.read([greys[row] for row in rows], filming.model)
+        shifts, weights, matrices, sure, blur = gauges.read([greys[row] for row in rows], filming.model)
         if filming.hold != "off":
             own = np.ix_(np.array(rows), np.flatnonzero(looks.part == number))
             looks.shifts[own], looks.weights[own] = shifts, weights
+            looks.blur[rows] = np.where(sure, blur, looks.blur[rows])
         for row, matrix in zip(np.array(rows)[sure], matrices[sure], strict=True):
             laid.setdefault(int(row), matrix)
     return laid
@@ -187,7 +195,7 @@ def _measure(
 def _known_again(sample: Sequence[Picture], size: tuple[int, int], by: int, filming: CameraFilming) -> bool:
     """Whether what is behind a rigid body stays enough what it is to be held."""
     gauges = choose_gauges(sample, size, by, filming)
-    *_, sure = gauges.read([grey_of(picture) for picture in sample[1:]], filming.model)
+    sure = gauges.read([grey_of(picture) for picture in sample[1:]], filming.model)[3]
     return float(sure.mean()) >= MOSTLY
 
 
@@ -201,6 +209,9 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         coarse=np.concatenate([np.arange(len(some.centres)) < len(some.coarse) for some in gauges]),
         shifts=np.zeros((count, len(part), 2), np.float32),
         weights=np.zeros((count, len(part)), np.float32),
+        tone=np.zeros((count, 3)),
+        alike=np.ones(count),
+        blur=np.zeros(count),
         body=np.repeat(np.eye(3)[None, :2], count, axis=0),
         body_sure=np.zeros(count),
         scene=np.array(scene),

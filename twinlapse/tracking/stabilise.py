@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,19 +12,34 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Picture, Progress
 from twinlapse.frames.sequence import FrameFile
+from twinlapse.imaging.bodies import find_bodies
+from twinlapse.imaging.certainty import certainty, expected_error
+from twinlapse.imaging.leaning import lean_by_evidence
 from twinlapse.imaging.light import apply_gain, gains
 from twinlapse.imaging.resampling import resample
-from twinlapse.imaging.transforms import Motion, fit_maps, motion_of, still, way_of
+from twinlapse.imaging.transforms import (
+    USUAL_SCALE,
+    USUAL_TURN,
+    Motion,
+    Real,
+    fit_maps,
+    motion_of,
+    still,
+    way_of,
+)
 from twinlapse.rig.film_settings import CameraFilming
+from twinlapse.tracking.fitness import unfit
 from twinlapse.tracking.link_references import tied
 from twinlapse.tracking.measure import look_at
 from twinlapse.tracking.measurements import Looks
+from twinlapse.tracking.trajectory import CERTAIN, corners_of, doubted, from_neighbours, usual_bends
 
 NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
 SAME_PX = 0.08  # a print that moves less against its surroundings is one body with them
 MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
 MOST_APART = 0.02  # a print does not move further against its surroundings, share of the picture's width
-CERTAIN = 0.35  # below this share of agreeing votes a picture is not moved
+FEW_SURE = 0.2  # share of frames sure of their motion below which nothing is held at all
+LARGE_BODY = 0.25  # weight of a body over the largest one's, from which on it may be the surroundings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +55,8 @@ class Track:
     action: tuple[float, float, float, float]  # x, y, width, height of what changes, shares of the picture
     foot_px: tuple[float, float]  # where the print stands; the middle of a rigid body that is held instead
     riding: bool = False  # the camera rides with the nozzle, which is what is held
+    hidden: tuple[str, ...] = ()  # (n,) why a frame that can be read is not shown, "" where it is
+    borrowed: tuple[bool, ...] = ()  # (n,) the motion is the neighbours': the frame's own is not known
 
     def steadied(self, picture: Picture, place: int, *, fine: bool = False) -> Picture:
         """Return the whole picture of frame `place` as it will be shown: steady and evenly lit."""
@@ -47,8 +64,17 @@ class Track:
         return apply_gain(laid, self.gain[place])
 
     def usable(self) -> set[Path]:
-        """Return the files that can be shown."""
-        return {file.path for file, fault in zip(self.files, self.faults, strict=True) if not fault}
+        """Return the files that are shown; where none is fit to be, all that can be read."""
+        good = {file.path for file, fault in zip(self.files, self.faults, strict=True) if not fault}
+        fit = {file.path for file, why in zip(self.files, self.hidden, strict=False) if not why} & good
+        return fit if fit or not self.hidden else good
+
+    def chosen(self, keep: Collection[int], drop: Collection[int]) -> Track:
+        """Return the track with shots shown or hidden as the maker wants, whatever speaks against it."""
+        hidden = []
+        for file, why in zip(self.files, self.hidden or ("",) * len(self.files), strict=True):
+            hidden.append("dropped" if file.shot in drop else "" if file.shot in keep else why)
+        return replace(self, hidden=tuple(hidden))
 
 
 def track_camera(
@@ -69,17 +95,48 @@ def track_camera(
     """
     looks = tied(look_at(camera, files, filming, progress, cache=cache, pool=pool), filming.model)
     size = (int(looks.size[0]), int(looks.size[1]))
+    motions, hidden, borrowed = _shown(looks, _motions(looks, size, filming), size, filming)
     return Track(
         camera=camera,
         files=tuple(files),
         size=size,
         faults=tuple(str(fault) for fault in looks.faults),
-        motions=tuple(_motions(looks, size, filming)),
+        motions=tuple(motions),
         gain=_gain(looks, filming),
         action=(*looks.action.tolist(),),
         foot_px=_foot(looks),
         riding=_riding(looks, filming),
+        hidden=tuple(hidden),
+        borrowed=tuple(borrowed),
     )
+
+
+def _shown(
+    looks: Looks, motions: list[Motion], size: tuple[int, int], filming: CameraFilming
+) -> tuple[list[Motion], list[str], list[bool]]:
+    """Return the motions with those of unsure frames taken from their neighbours, and what is hidden and why.
+
+    A frame whose motion neither itself nor its neighbours tell is hidden: unmoved it would jump by all that
+    it shook. Where hardly any frame is sure there is nothing to jump against, and all are shown as they are.
+    """
+    hidden = unfit(looks)
+    borrowed = [False] * len(motions)
+    good = looks.faults == ""
+    sure = np.array([motion.confidence >= CERTAIN for motion in motions]) & good
+    if filming.hold == "off" or not good.any() or sure[good].mean() < FEW_SURE:
+        return motions, hidden, borrowed
+    fit = good & np.array([not why for why in hidden])
+    found = from_neighbours(motions, fit, size)
+    known = np.flatnonzero(sure & fit) if (sure & fit).any() else np.flatnonzero(sure)
+    for place in np.flatnonzero(good & ~sure).tolist():
+        nearest = int(known[np.abs(known - place).argmin()])
+        # what is hidden is moved, too: it may be shown all the same by the maker's own choice
+        near = motion_of(motions[nearest].matrix, size, motions[place].confidence)
+        motions[place] = found.get(place, near)
+        borrowed[place] = True
+        if place not in found:
+            hidden[place] = hidden[place] or "its motion is not known"
+    return motions, hidden, borrowed
 
 
 def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> list[Motion]:
@@ -137,16 +194,54 @@ def _surroundings(
     """Return the motion of every frame by the large tiles, those around the foot of the print silenced."""
     motions = [still(size) for _ in looks.faults]
     large = np.flatnonzero(looks.coarse)
+    centres, shifts = looks.centres[large], looks.shifts[np.ix_(good, large)]
     weights = looks.weights[np.ix_(good, large)] * (1 - _nearness(looks))[large]
+    for number in np.unique(looks.part[large]):  # tiles of two references hardly speak in the same frame
+        own = np.flatnonzero(looks.part[large] == number)
+        weights[:, own] *= _least_moving(centres[own], shifts[:, own], weights[:, own], filming)
     total = weights.sum(axis=1)
-    matrices, agree = fit_maps(
-        looks.centres[large], looks.shifts[np.ix_(good, large)], weights, filming.model
-    )
-    sure = agree * np.minimum(1.0, total / max(0.3 * float(np.median(total)), 1e-9))
+    corners, spoken = corners_of(size), np.minimum(1.0, total / max(0.3 * float(np.median(total)), 1e-9))
+    matrices, agree = fit_maps(centres, shifts, weights, filming.model)
+    error, carriers = expected_error(centres, shifts, weights, matrices, corners, USUAL_TURN)
+    sure = certainty(agree, error, carriers) * spoken
+    usual = usual_bends(matrices, sure)
+    if usual is not None:
+        matrices, agree = fit_maps(centres, shifts, weights, filming.model, usual)
+        bent = max(usual.turn, usual.scale)
+        error, carriers = expected_error(centres, shifts, weights, matrices, corners, bent)
+        sure = certainty(agree, error, carriers) * spoken
+    known = sure >= CERTAIN
+    if filming.model == "scale" and known.any():
+        matrices[known], _ = lean_by_evidence(
+            centres, shifts[known], weights[known], matrices[known], corners
+        )
+        error, carriers = expected_error(centres, shifts, weights, matrices, corners, USUAL_SCALE)
+        sure = np.where(known, certainty(agree, error, carriers) * spoken, sure)
+    sure = doubted(matrices, sure, size)
     for place, matrix, confidence in zip(good, matrices, sure.tolist(), strict=True):
         found = confidence >= CERTAIN
         motions[place] = motion_of(matrix, size, confidence) if found else still(size, confidence)
     return motions
+
+
+def _least_moving(centres: Float, shifts: Real, weights: Float, filming: CameraFilming) -> NDArray[np.bool_]:
+    """Return which tiles belong to the body that moves least, (k,): the machine's frame and the room.
+
+    Whatever else moves, bed or toolhead, moves on top of the camera's shaking. Small bodies do not count:
+    dirt on the lens stands still altogether.
+    """
+    label = find_bodies(centres, shifts, weights, filming.model)
+    total = np.array([weights[:, label == number].sum() for number in range(label.max(initial=-1) + 1)])
+    large = np.flatnonzero(total >= LARGE_BODY * total.max(initial=0.0))
+    if len(large) < 2:
+        return np.ones(len(centres), bool)
+    moved = []
+    for number in large:
+        own = label == number
+        found, agree = fit_maps(centres[own], shifts[:, own], weights[:, own], filming.model)
+        way = way_of(found[agree > 0], centres.mean(axis=0, keepdims=True))[:, 0]
+        moved.append(float(np.hypot(*(way - np.median(way, axis=0)).T).mean()))
+    return np.asarray((label == large[int(np.argmin(moved))]) | (label < 0))
 
 
 def _print_against(
