@@ -23,6 +23,7 @@ def read_blocks(evidence: Evidence) -> tuple[BlockReading, ...]:
     rules = BlockRules(
         firmware=evidence.rig.printer.firmware,
         macro=_macro(evidence),
+        e_letters=evidence.original.e_letters,
         retracts_itself=bool((evidence.original.kind == Kind.FW_RETRACT).any()),
     )
     holds = evidence.holds

@@ -15,7 +15,7 @@ from twinlapse.inject.proof.report import Fault
 N = r"[-+]?(?:\d+\.?\d*|\.\d+)"
 _STOP = re.compile(rf"; stop (\d+)\.(\d+): ([\w+-]+) at X({N}) Y({N}) Z({N}) for ({N}) s")
 _CUE = re.compile(r"twinlapse cue (\d+)\.(\d+) ([\w+-]+)")
-_WORD = re.compile(rf"[ \t]*([XYZEF])[ \t]*({N})")
+_WORD = re.compile(rf"[ \t]*([A-Z])[ \t]*({N})")
 _TEXT = {
     # characters that end a command, begin a comment, a checksum or another text have no place in a cue
     "marlin": re.compile(r"M118 E1 (?!A1)[^;*\"(){}]+|M117 [^;*\"(){}]+"),
@@ -115,6 +115,7 @@ class BlockRules:
     firmware: str
     macro: str = ""  # the first word of the rig's own cue command
     retracts_itself: bool = False  # the original uses the firmware's retraction
+    e_letters: str = "E"  # by which the original feeds its extruders
 
     @property
     def states(self) -> dict[str, dict[str, str]]:
@@ -188,11 +189,12 @@ class BlockReader:
             return "dwell"
         if command in ("G10", "G11") and self.rules.retracts_itself:  # else: is the firmware able to?
             return "retract" if command == "G10" else "recover"
-        if re.fullmatch(rf"G92[ \t]*E[ \t]*{N}", command):
+        if re.fullmatch(rf"G92[ \t]*[{self.rules.e_letters}][ \t]*{N}", command):
             return "name"
         # Klipper knows no G01 (gcode.py takes the command's name as it is written)
         found = re.fullmatch(rf"{'G' if firmware == 'klipper' else 'G0*'}[01]((?:{_WORD.pattern})+)", command)
-        return _kind_of_move([word for word, _ in _WORD.findall(found[1])]) if found else ""
+        words = [word for word, _ in _WORD.findall(found[1])] if found else []
+        return _kind_of_move(words, self.rules.e_letters) if words else ""
 
     def _cue_kind(self, command: str) -> str:
         macro = self.rules.macro.upper()
@@ -248,12 +250,12 @@ class BlockReader:
         self._stated = None
 
 
-def _kind_of_move(words: list[str]) -> str:
+def _kind_of_move(words: list[str], e_letters: str) -> str:
     """Return the kind of a plain move by its words; no firmware agrees with another on a word said twice."""
     if len(set(words)) < len(words):
         return ""
     axes = set(words) - {"F"}
-    if axes == {"E"}:
+    if len(axes) == 1 and axes <= set(e_letters):
         return "filament"
     if axes == {"Z"}:
         return "rise"

@@ -70,9 +70,7 @@ def check_reading(path: Toolpath, original: FileBytes, arcs: OwnArcs) -> Check:
     last_line = int(path.line[printing[-1]]) if len(printing) else 0
     faults: list[Fault] = list(_unknown_to(path, arcs, rules))
     faults += [
-        Fault(
-            notice.line, f"{rules.name} goes another way than the words of this arc say: they fit no circle"
-        )
+        _fault(notice.line, rules, "goes another way than this arc's words say: they fit no circle")
         for notice in path.warnings
         if notice.code == "bad-arc" and notice.line <= last_line
     ]
@@ -81,7 +79,7 @@ def check_reading(path: Toolpath, original: FileBytes, arcs: OwnArcs) -> Check:
         matters = line <= last_line and (text is None or _has_row(path, line))
         kinder += not matters
         if matters:
-            faults.append(Fault(line, f"{rules.name} {fault} (line {line} of the original)"))
+            faults.append(_fault(line, rules, fault))
             if len(faults) >= _MOST_FAULTS:
                 break
     found = first(faults)
@@ -89,6 +87,10 @@ def check_reading(path: Toolpath, original: FileBytes, arcs: OwnArcs) -> Check:
     if kinder:
         good += f"; of {kinder} more that it reads otherwise nothing printed depends"
     return verdict("reading", None if found is None else Fault(None, found.text), good)
+
+
+def _fault(line: int, rules: LineRules, what: str) -> Fault:
+    return Fault(line, f"{rules.name} {what} (line {line} of the original)")
 
 
 def _has_row(path: Toolpath, line: int) -> bool:
@@ -112,8 +114,7 @@ def _unknown_to(path: Toolpath, arcs: OwnArcs, rules: LineRules) -> Iterator[Fau
         ]  # fmt: skip
     for rows, fault in wrong:
         if len(rows):
-            line = int(path.line[rows[0]])
-            yield Fault(line, f"{rules.name} {fault} (line {line} of the original)")
+            yield _fault(int(path.line[rows[0]]), rules, fault)
 
 
 def _kindly_read(original: FileBytes, rules: LineRules) -> Iterator[tuple[int, bytes | None, str]]:
