@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import zlib
 from collections.abc import Iterator
 from dataclasses import fields
 
@@ -45,7 +46,10 @@ def header_lines(plan: Plan, rig: Rig, size: int, added_s: float) -> list[str]:
     lines.append(f"; added_s {number(added_s, 1)}")
     if holds := [str(shot.number) for shot in plan.shots if shot.hold_mm is not None]:
         lines.append(f"; hold {' '.join(holds)}")
-    lines.extend(f"; {line}" for line in _machine(rig))
+    limits = [f"; {line}" for line in _machine(rig)]
+    lines.extend(limits)
+    checked = "".join(f"{line}\n" for line in limits).encode()
+    lines.append(f"; limits_crc32 {zlib.crc32(checked):08x}")
     lines.append(END)
     return lines
 

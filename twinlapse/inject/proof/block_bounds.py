@@ -119,6 +119,8 @@ def _time_faults(
     stands_s = np.bincount(moves.block, dwells, minlength=len(seconds))
     faults: list[Fault] = []
     for block, reading in enumerate(readings):
+        if reading.faults:  # its stops are not known
+            continue
         asked_s = sum(sum(evidence.asked_s(stop.cameras)) for stop in reading.stops)
         bounds = (
             ("stands", stands_s[block], _STANDS_SHARE * asked_s + _STANDS_S * len(reading.stops)),

@@ -12,6 +12,8 @@ from twinlapse.rig.limits import Limits
 from twinlapse.rig.model import Camera, Cornering, CueSettings, KeepOut, PlanSettings, Printer, Rig, Toolhead
 
 _FACT = re.compile(r"; ([a-z_0-9]+) (\S.*)")
+# facts of files that were written earlier -> their names now
+_FORMER = {"head": "toolhead", "corner": "cornering", "lift_mm_s": "travel_z_mm_s"}
 _NUMBERS = (
     "height_mm", "travel_mm_s", "travel_z_mm_s", "accel_mm_s2", "accel_z_mm_s2", "retract_mm", "retract_mm_s",
     "prime_extra_mm", "wipe_mm",
@@ -24,7 +26,7 @@ def facts_of(fenced: FencedFile) -> dict[str, str]:
     if fenced.header is not None:
         for line in fenced.header.text.decode("utf-8", "replace").splitlines():
             if found := _FACT.fullmatch(line.strip()):
-                key, value = found[1], found[2].strip()
+                key, value = _FORMER.get(found[1], found[1]), found[2].strip()
                 facts[key] = f"{facts[key]}\n{value}" if key in facts else value
     return facts
 

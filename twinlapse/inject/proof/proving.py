@@ -23,6 +23,7 @@ from twinlapse.inject.proof.evidence import Evidence, moves_of
 from twinlapse.inject.proof.fences import FencedFile, read_fences
 from twinlapse.inject.proof.firmware_reading import check_reading
 from twinlapse.inject.proof.header_facts import facts_of, rig_of
+from twinlapse.inject.proof.limits import check_limits
 from twinlapse.inject.proof.offsets import tool_offset
 from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
 from twinlapse.inject.proof.same_rows import RowComparison
@@ -67,7 +68,7 @@ def prove(
     with file_bytes(original, "G-code file") as before, file_bytes(written, "written file") as after:
         fenced = read_fences(after)
         facts = facts_of(fenced)
-        rig = rig or rig_of(facts, written)
+        named, rig = rig is not None, rig or rig_of(facts, written)
         outside = compare_outside(before, after, fenced, rig.printer.firmware)
         offset = tool_offset(before)
         tell(0.2)
@@ -79,6 +80,7 @@ def prove(
     checks = [
         _check_fences(fenced),
         _check_header(facts, toolpath, fenced),
+        check_limits(fenced, rig, named=named),
         _check_original(outside),
         reading,
     ]
