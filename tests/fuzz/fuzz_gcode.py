@@ -21,11 +21,11 @@ jit.kernel = jit.part_of_kernel = jit.hot_part_of_kernel = lambda function: func
 warnings.simplefilter("error")
 
 with atheris.instrument_imports(include=["twinlapse.gcode"]):
-    from twinlapse.gcode import find_layers, reader, recording
+    from twinlapse.gcode import find_layers, reader, row_buffer
 
 from twinlapse.errors import GcodeError  # noqa: E402
 
-recording._ROOM = 400  # small tables are filled and emptied sooner
+row_buffer._ROOM = 400  # small tables are filled and emptied sooner
 FILE = Path(tempfile.mkdtemp()) / "pot.gcode"
 
 

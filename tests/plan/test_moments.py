@@ -132,10 +132,10 @@ def test_shots_stand_between_paths_in_real_files(
 def test_a_print_whose_stops_are_all_impossible_says_why(
     tmp_path: Path, boxes: Callable, make_rig: Callable, plan_file: Callable
 ) -> None:
-    printer = {"bed_mm": [220, 220], "height_mm": 1.0}
+    printer = {"bed_mm": [220, 220], "height_mm": 1.2}
     file = tmp_path / "print.gcode"
     file.write_text(boxes(6))
-    with pytest.raises(PlanError, match="the machine ends at 1 mm"):
+    with pytest.raises(PlanError, match=r"the machine ends at 1\.2 mm"):
         plan_file(file, make_rig(printer, {"name": "wide", "mount": "frame", "every": {"layers": 6}}))
 
 

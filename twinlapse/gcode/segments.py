@@ -132,11 +132,16 @@ def line_sizes(
     the filament fed over the length of the row gives the area. Rows that feed by M101, without a number,
     count as one nozzle wide.
     """
-    height = _heights(layers, rows)
-    area = path.e_mm[rows] * math.pi * filament_mm**2 / 4 / np.maximum(path.length_mm[rows], SHORTEST_MM)
+    area, height = line_areas(path, layers, rows, filament_mm)
     width = area / height + height * (1 - math.pi / 4)
     width = np.where(path.e_mm[rows] == 0, nozzle_mm, width)
     return np.clip(width, _NARROWEST * nozzle_mm, _WIDEST * nozzle_mm), height
+
+
+def line_areas(path: Toolpath, layers: Layers, rows: Int, filament_mm: float) -> tuple[Float, Float]:
+    """Return cross-section in mm2 and height in mm of the line that each row prints, (m,) and (m,)."""
+    area = path.e_mm[rows] * math.pi * filament_mm**2 / 4 / np.maximum(path.length_mm[rows], SHORTEST_MM)
+    return area, _heights(layers, rows)
 
 
 def _heights(layers: Layers, rows: Int) -> Float:

@@ -16,6 +16,7 @@ from twinlapse.plan.clearance.height_map import Ground
 from twinlapse.plan.clearance.routing import Router
 from twinlapse.plan.cost import rest_losses_s
 from twinlapse.plan.left_out import LeftOut, by_reason
+from twinlapse.plan.machine_fit import check_fit, refuse_far
 from twinlapse.plan.outcome import Planning
 from twinlapse.plan.shot_builder import BlockMaker
 from twinlapse.plan.warnings import plan_warnings
@@ -56,6 +57,8 @@ def work_out(
     """Return the plan and the reasons behind it; see `make_plan`."""
     if not len(layers):
         raise PlanError("no layers were found, so there is nothing to film", "check the file with 'analyse'")
+    refuse_far(toolpath, rig.printer)
+    beside = check_fit(toolpath, layers, rig)
     habit = usual_retraction(toolpath, rig.printer)
     gaps = find_gaps(toolpath, layers, timeline, habit.length_mm)
     times = layer_times(layers, timeline.end_s)
@@ -98,7 +101,7 @@ def work_out(
         unmet=(*unmet, *crowded),
         places=places,
     )
-    said = [*guessed, *plan_warnings(planning, layers, times, rig, gaps.outer_said)]
+    said = [*guessed, *beside, *plan_warnings(planning, layers, times, rig, gaps.outer_said)]
     plan = looked_over(replace(plan, warnings=tuple(said)), toolpath, layers, rig)
     return replace(planning, plan=plan)
 
