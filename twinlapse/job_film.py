@@ -10,9 +10,10 @@ from typing import Any
 from twinlapse.film import FilmOptions
 from twinlapse.film.overrides import film_options
 from twinlapse.frames.job import open_job
+from twinlapse.frames.recovery import stop_repeats
 from twinlapse.frames.sequence import FrameSequence, job_sequences, read_sequence
 from twinlapse.gcode import find_layers, read_toolpath
-from twinlapse.shots import Plan, read_plan
+from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, read_plan
 
 __all__ = ["FilmInputs", "inputs_of_folders", "inputs_of_job"]
 
@@ -50,9 +51,38 @@ def inputs_of_job(folder: Path, settings: Mapping[str, Any], rig: Path | None = 
     if options.filming.end_s and job.original.exists():
         options = replace(options, filament_mm=_filament_mm(job.original))
     sources = job_sequences(job)
+    if plan is not None:
+        sources = _without_looks(sources, plan)
     order = list(options.cameras)
     ranked = sorted(sources, key=lambda name: order.index(name) if name in order else len(order))
     return FilmInputs(sources={name: sources[name] for name in ranked}, plan=plan, options=options)
+
+
+def _without_looks(sources: Mapping[str, FrameSequence], plan: Plan) -> dict[str, FrameSequence]:
+    """Return the sequences without the frames that only show a layer or its corners: they are no film."""
+    stops = _look_stops(plan)
+    looks = {
+        (camera, shot, repeat)
+        for (camera, shot, stop), repeat in stop_repeats(plan).items()
+        if (shot, stop) in stops
+    }
+    kept = {
+        camera: replace(
+            sequence,
+            files=tuple(file for file in sequence.files if (camera, file.shot, file.repeat) not in looks),
+        )
+        for camera, sequence in sources.items()
+    }
+    return {camera: sequence for camera, sequence in kept.items() if len(sequence)}
+
+
+def _look_stops(plan: Plan) -> set[tuple[int, int]]:
+    return {
+        (shot.number, number)
+        for shot in plan.shots
+        for number, stop in enumerate(shot.stops, 1)
+        if stop.stance in (SURVEY, BARE_BED, CORNER)
+    }
 
 
 def inputs_of_folders(

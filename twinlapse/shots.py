@@ -15,6 +15,7 @@ from twinlapse.records import ArrayRecord
 
 SCHEMA = "twinlapse.plan/1"
 SURVEY = "survey"  # stance of the stops that show a whole layer between them
+BARE_BED = "bare bed"  # of the same stops before anything is printed
 CORNER = "corner"  # and of those that each show an outermost corner of the print
 
 _ARM = re.compile(r"twinlapse arm (\d{1,9})(?! begin| end|\d)")
@@ -32,7 +33,7 @@ class Stop:
     y_mm: float
     z_mm: float
     dwell_s: float
-    stance: str  # "clear", "over", "tour", "last", "still", "survey", "corner"
+    stance: str  # "clear", "over", "tour", "last", "still", "survey", "bare bed", "corner"
     via_mm: tuple[tuple[float, float], ...] = ()  # places passed at the height of travel on the way here
 
 

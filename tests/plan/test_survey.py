@@ -16,7 +16,8 @@ from twinlapse.optics.pose import in_picture, pose_on_mount, see
 from twinlapse.optics.window import window_of
 from twinlapse.plan import work_out
 from twinlapse.plan.where.survey_grid import RISE_MM, layer_points, plan_survey, seen_share, with_surveys
-from twinlapse.rig import Camera, KeepOut, Lens, Printer, Rig, rig_from_mapping
+from twinlapse.rig import Camera, KeepOut, Lens, Printer, Rig, read_rig, rig_from_mapping
+from twinlapse.shots import BARE_BED, SURVEY
 
 CAMERA = Camera(
     name="nozzle", mount="toolhead", place_mm=(0.0, -28.0, 34.0), look_mm=(0.0, -6.0, 0.0), stance="over"
@@ -102,3 +103,36 @@ def test_a_plan_with_a_survey_is_written_and_proven(slab: Path, tmp_path: Path) 
         with_surveys(
             plan, toolpath, layers, Rig(printer=PRINTER, cameras=(replace(CAMERA, mount="bed"),)), [0]
         )
+
+
+CHANGE = "; layer "
+SCHEDULES = ("{ layers = 20 }", '"layer"')
+
+
+@pytest.mark.parametrize("every", SCHEDULES)
+@pytest.mark.parametrize("first", ["", "first_layers = { layers = 3, s = 1 }"])
+def test_a_survey_stands_behind_the_last_line_of_its_layer(tmp_path: Path, every: str, first: str) -> None:
+    """Whatever the schedule, once, and before the next layer; the bare bed before anything is extruded."""
+    pot = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot" / "pot.gcode"
+    rig_file = tmp_path / "rig.toml"
+    rig_file.write_text(
+        "[printer]\nbed_mm = [220, 220]\nheight_mm = 250\n[printer.toolhead]\nradius_mm = 65\n"
+        f'[[camera]]\nname = "nozzle"\nmount = "toolhead"\nplace_mm = [0, -28, 34]\nlook_mm = [0, -6, 0]\n'
+        f"every = {every}\n{first}\n[plan]\nsurvey_layers = [1, 2]\n"
+    )
+    rig = read_rig(rig_file)
+    toolpath = read_toolpath(pot)
+    layers = find_layers(toolpath)
+    plan = work_out(toolpath, layers, time_toolpath(toolpath, rig.printer), rig).plan
+    lines = pot.read_text().splitlines()
+    laid = [k + 1 for k, line in enumerate(lines) if line.startswith("G1 X") and " E" in line]
+    for layer in (0, 1):
+        shots = [s for s in plan.shots if any(t.stance == SURVEY for t in s.stops) and s.layer == layer]
+        assert len(shots) == 1
+        starts = [k + 1 for k, line in enumerate(lines) if line.startswith(CHANGE)]
+        inside = [line for line in laid if starts[layer] < line < starts[layer + 1]]
+        assert inside[-1] <= shots[0].after_line < min(line for line in laid if line > starts[layer + 1])
+    bare = [s for s in plan.shots if any(t.stance == BARE_BED for t in s.stops)]
+    assert len(bare) == 1 and bare[0].after_line < laid[0]
+    assert [s.number for s in plan.shots] == list(range(1, len(plan.shots) + 1))
+    inject_file(pot, plan, tmp_path / "filmed.gcode")  # keeps the file only if the proof holds

@@ -23,6 +23,7 @@ from twinlapse.plan.warnings import plan_warnings
 from twinlapse.plan.when.choice import Choice, Chooser
 from twinlapse.plan.when.gaps import find_gaps
 from twinlapse.plan.when.insertion_points import NOT_HOMED, usual_retraction
+from twinlapse.plan.when.look_shots import before_print, with_look_shots
 from twinlapse.plan.when.schedule import layer_times, wishes_of
 from twinlapse.plan.when.thinning import drop_near, drop_over_cap
 from twinlapse.plan.where.stop_positions import Places, find_places, stands_for
@@ -66,6 +67,10 @@ def work_out(
     ready_row, guessed = _ready_row(toolpath, layers, rig)
     choices, unmet = Chooser(toolpath, layers, times, gaps, habit, ready_row).choose(wishes)
     choices, crowded = drop_near(choices, gaps.at_s, rig.plan.min_gap_s)
+    looked_at = {*rig.plan.survey_layers, *rig.plan.corner_layers}
+    choices = with_look_shots(choices, looked_at, toolpath, layers, gaps, habit, ready_row)
+    bare = before_print(toolpath, timeline.end_s) if rig.plan.survey_layers and rig.plan.bare_bed else None
+    choices = choices if bare is None else [bare, *choices]
     touring = [camera.name for camera in rig.cameras if camera.stance == "tour"]
     tour = [choice for choice in choices if any(name in choice.cameras for name in touring)]
     places = find_places(toolpath, layers, rig, np.array([choice.layer for choice in tour], np.int64))
@@ -90,7 +95,7 @@ def work_out(
         shots=shots,
         print_s=round(timeline.print_s, 3),
         cost_s=round(sum(shot.cost_s for shot in shots), 3),
-        film_s=round(rig.film.length_s or len(shots) / float(rig.film.fps), 3),
+        film_s=round(rig.film.length_s or sum(bool(shot.stops) for shot in shots) / float(rig.film.fps), 3),
         layer_count=len(layers),
     )
     planning = Planning(

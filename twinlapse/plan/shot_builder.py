@@ -46,7 +46,11 @@ class BlockMaker:
         """Return the cheapest shot that is clear of everything, and the stops that cannot be reached."""
         self.ground.advance(choice.moment.row)
         here = here_at(self.toolpath, self.rig, choice.moment.row)
-        draft = self._draft(choice, at_s, still=all(stand.stance == "still" for stand in stands))
+        draft = self._draft(
+            choice, at_s, still=bool(stands) and all(stand.stance == "still" for stand in stands)
+        )
+        if not stands and not choice.cameras:  # the stops of a survey come later
+            return self._priced(draft, here), []
         kept = list(stands)
         refusals: list[LeftOut] = []
         while kept:

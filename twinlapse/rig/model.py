@@ -414,6 +414,10 @@ class PlanSettings:
             example="[1]",
         ),
     )
+    bare_bed: bool = field(
+        default=True,
+        metadata=flag("a survey also photographs the bare bed at the same stops before anything is printed"),
+    )
     corner_layers: tuple[int, ...] = field(  # from 0; the file counts from 1
         default=(),
         metadata=parsed(

@@ -42,7 +42,7 @@ def drop_over_cap(
         return pairs, []
     last = len(pairs) - 1
     dearest = sorted(
-        range(len(pairs)),
+        (k for k in range(len(pairs)) if pairs[k][0].cameras),  # a survey is asked for by itself
         key=lambda k: (k != last, round(2 * (costs_s[k] + pairs[k][0].price_s)), _evenly(k)),
     )
     dropped: set[int] = set()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -14,6 +15,7 @@ from twinlapse.optics.window import window_of
 from twinlapse.plan.where.stop_positions import into_bed
 from twinlapse.plan.where.survey_grid import (
     RISE_MM,
+    SAME_MM,
     head_camera,
     layer_ends,
     layer_points,
@@ -24,7 +26,7 @@ from twinlapse.plan.where.survey_grid import (
     with_shots,
 )
 from twinlapse.rig import Rig
-from twinlapse.shots import CORNER, SURVEY, Plan
+from twinlapse.shots import CORNER, SURVEY, Plan, Shot, Stop
 
 ALONG_MM = 0.25  # between points of the outline
 NEAR_MM, FAR_MM = 1.0, 4.0  # along the outline, each way: what lies between gives its direction
@@ -78,6 +80,15 @@ def outermost_corners(points_mm: Float, count: int = 8) -> list[tuple[float, flo
     return corners
 
 
+def _surveyed(stop: Stop, shot: Shot) -> bool:
+    """Return whether a shot has a survey stop at nearly the same place."""
+    return any(
+        math.dist((stop.x_mm, stop.y_mm), (other.x_mm, other.y_mm)) < SAME_MM
+        for other in shot.stops
+        if other.stance == SURVEY
+    )
+
+
 def with_corners(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wanted: Sequence[int]) -> Plan:
     """Return a plan in which the nozzle camera visits the outermost corners after some layers.
 
@@ -96,7 +107,7 @@ def with_corners(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
     """
     camera = head_camera(rig)
     shots, told = list(plan.shots), list(plan.warnings)
-    at = {layer: shot_of(shots, layers, layer) for layer in sorted(set(wanted))}
+    at = {layer: shot_of(shots, toolpath, layers, layer) for layer in sorted(set(wanted))}
     if not at:
         return plan
     looked = [shot.layer for shot in shots if any(stop.stance == SURVEY for stop in shot.stops)]
@@ -109,9 +120,10 @@ def with_corners(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
         places = [into_bed(rig.printer, (x - middle[0], y - middle[1])) for x, y in corners]
         places = reachable(places, layer_points(toolpath, layers, layer), rig.printer)
         stops = stops_at(places, layers, layer, camera, camera.dwell_s, CORNER)
+        stops = tuple(stop for stop in stops if not _surveyed(stop, shots[k]))
         shot = lengthened(shots[k], stops, toolpath, rig)
         told.append(
-            f"corners of layer {layer + 1}: {len(stops)} of {len(corners)} visited, "
+            f"corners of layer {layer + 1}: {len(places)} of {len(corners)} visited, "
             f"{shot.cost_s - shots[k].cost_s:.0f} s"
         )
         shots[k] = shot

@@ -12,20 +12,21 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float
 from twinlapse.errors import PlanError
-from twinlapse.gcode import Layers, Toolpath, row_after_line
+from twinlapse.gcode import Kind, Layers, Toolpath, row_after_line
 from twinlapse.gcode.segments import layer_segments, points_along
 from twinlapse.optics.window import Window, window_of
 from twinlapse.plan.clearance.height_map import crosses
 from twinlapse.plan.cost import block_s, here_at
 from twinlapse.plan.where.stop_positions import into_bed
 from twinlapse.rig import Camera, Printer, Rig
-from twinlapse.shots import SURVEY, Plan, Shot, Stop
+from twinlapse.shots import BARE_BED, SURVEY, Plan, Shot, Stop
 
 OVERLAP = (
     0.3  # of a window with each neighbour: registration wants a quarter (measured), parking errs a little
 )
 RISE_MM = 1.0  # of the tip above the layer while it travels and stands
 ROUND_MM = 2.0  # seen around the layer as well: blobs and dragged lines lie there
+SAME_MM = 1.0  # stops nearer than this show the same: one is enough
 STEP_MM = 0.5  # between points along the layer's lines
 
 
@@ -99,8 +100,9 @@ def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
     """
     camera = head_camera(rig)
     shots, told = list(plan.shots), list(plan.warnings)
+    bare = bare_bed_shot(shots, toolpath)
     for layer in sorted(set(wanted)):
-        at = shot_of(shots, layers, layer)
+        at = shot_of(shots, toolpath, layers, layer)
         survey = plan_survey(toolpath, layers, layer, camera, rig.printer)
         shot = lengthened(shots[at], survey.stops, toolpath, rig)
         told.append(
@@ -108,7 +110,26 @@ def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
             f"{survey.seen_share:.0%} of its lines, {shot.cost_s - shots[at].cost_s:.0f} s"
         )
         shots[at] = shot
+        if bare is not None:  # of the lowest layer alone: the bed is the same for all
+            stops = tuple(replace(stop, stance=BARE_BED) for stop in survey.stops)
+            shots[bare] = lengthened(shots[bare], stops, toolpath, rig)
+            told.append(f"survey of the bare bed: {len(stops)} stops, {shots[bare].cost_s:.0f} s")
+            bare = None
+        elif rig.plan.bare_bed and not any(stop.stance == BARE_BED for s in shots for stop in s.stops):
+            told.append(
+                "the bare bed is not photographed: the file has no travel between its last wait for heat and "
+                "the first extrusion; marks on the bed may be taken for filament"
+            )
     return with_shots(plan, shots, told)
+
+
+def bare_bed_shot(shots: Sequence[Shot], toolpath: Toolpath) -> int | None:
+    """Return the index of the shot before anything is extruded, if there is one."""
+    laid = np.flatnonzero(toolpath.kind == Kind.EXTRUDE)
+    if not len(laid):
+        return None
+    first_line = int(toolpath.line[laid[0]])
+    return next((k for k, shot in enumerate(shots) if shot.after_line < first_line), None)
 
 
 def head_camera(rig: Rig) -> Camera:
@@ -125,17 +146,25 @@ def head_camera(rig: Rig) -> Camera:
     return camera
 
 
-def shot_of(shots: Sequence[Shot], layers: Layers, layer: int) -> int:
-    """Return the index of the shot in which a layer can be looked over.
+def shot_of(shots: Sequence[Shot], toolpath: Toolpath, layers: Layers, layer: int) -> int:
+    """Return the index of the shot in which a layer can be looked over: the first behind its last line.
 
     Raises
     ------
     PlanError
-        when no shot follows the layer, or finished objects may stand in the way.
+        when no shot follows the layer's last line, or finished objects may stand in the way.
     """
-    at = next((k for k, shot in enumerate(shots) if shot.layer == layer), None)
+    rows = slice(int(layers.first_row[layer]), int(layers.first_row[layer + 1]))
+    laid = np.flatnonzero(toolpath.kind[rows] == Kind.EXTRUDE) + rows.start
+    last_line = int(toolpath.line[laid[-1]]) if len(laid) else 0
+    at = next(
+        (k for k, shot in enumerate(shots) if shot.layer == layer and shot.after_line >= last_line), None
+    )
     if at is None:
-        raise PlanError(f"layer {layer + 1} has no shot to survey in", "let a camera shoot at that layer")
+        raise PlanError(
+            f"layer {layer + 1} has no shot to survey in: behind its last line the machine cannot wait",
+            "survey another layer",
+        )
     if layers.sequential and layers.object[layer] != layers.object[0]:
         raise PlanError(
             f"layer {layer + 1} is printed beside finished objects",
@@ -233,6 +262,8 @@ def reachable(
     kept: list[tuple[float, float]] = []
     middle = (float(points[:, 0].mean()), float(points[:, 1].mean())) if len(points) else (0.0, 0.0)
     for place in places:
+        if any(math.dist(place, other) < SAME_MM for other in kept):
+            continue
         ways = [(kept[-1] if kept else middle, place), (place, middle)]
         if not any(crosses(box, a, b) for box in printer.keep_out for a, b in ways):
             kept.append(place)
