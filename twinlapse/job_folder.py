@@ -52,7 +52,7 @@ def make_job(
         sliced.toolpath, sliced.layers, sliced.timeline, rig, progress=part_of(progress, 0.2, 0.6)
     )
     job = Job(folder)
-    if job.plan.exists() and read_plan(job.plan).gcode_sha256 != plan.gcode_sha256:
+    if job.plan.exists() and read_plan(job.plan).original_sha256 != plan.original_sha256:
         raise FileProblemError("this folder holds another file's job", "name another folder", path=folder)
     there = folder.exists()
     make_folder(folder)
@@ -130,7 +130,7 @@ def _known_plan(job: Job, path: Path | None, toolpath: Toolpath) -> Plan | None:
     if path is None and not job.plan.exists():
         return None
     known = read_plan(path or job.plan)
-    if known.gcode_sha256 != toolpath.sha256:
+    if known.original_sha256 != toolpath.sha256:
         if path is None:
             return None
         raise PlanError("this plan belongs to another file", "name the plan of this one", path=path)

@@ -13,7 +13,8 @@ from twinlapse.files import read_json, write_json
 from twinlapse.names import CAMERA_NAME
 from twinlapse.records import ArrayRecord
 
-SCHEMA = "twinlapse.plan/1"
+SCHEMA = "twinlapse.plan/2"  # /1 counted layers from 0
+_FORMER_SCHEMAS = ("twinlapse.plan/1",)
 SURVEY = "survey"  # stance of the stops that show a whole layer between them
 BARE_BED = "bare bed"  # of the same stops before anything is printed
 CORNER = "corner"  # and of those that each show an outermost corner of the print
@@ -61,7 +62,7 @@ class Shot:
 class Plan(ArrayRecord):
     """All shots of a job."""
 
-    gcode_sha256: str
+    original_sha256: str  # of the sliced file
     rig: Mapping[str, Any]  # the rig file as read, so that a plan stands alone
     shots: tuple[Shot, ...]
     print_s: float  # of the original
@@ -132,6 +133,8 @@ def plan_from_json(value: Any, path: Path | None = None) -> Plan:
     PlanError
         when a field is missing or of the wrong kind.
     """
+    if isinstance(value, dict) and value.get("schema") in _FORMER_SCHEMAS:
+        raise PlanError("an earlier version of twinlapse wrote this plan", "make it again", path=path)
     if not isinstance(value, dict) or value.get("schema") != SCHEMA:
         raise PlanError("this is not a plan of twinlapse", "make one with 'twinlapse plan'", path=path)
     try:
@@ -160,7 +163,7 @@ def _shot_from_json(shot: Mapping[str, Any]) -> Shot:
     )
     hold = shot.get("hold_mm")
     places = {"back_mm": _places(shot.get("back_mm", ())), "hold_mm": _places([hold])[0] if hold else None}
-    return Shot(**{**shot, "stops": stops, **places})
+    return Shot(**{**shot, "layer": shot["layer"] - 1, "stops": stops, **places})
 
 
 def _places(value: Any) -> tuple[tuple[float, float], ...]:
@@ -168,4 +171,5 @@ def _places(value: Any) -> tuple[tuple[float, float], ...]:
 
 
 def _shot_to_json(shot: Shot) -> dict[str, Any]:
-    return {**asdict(shot), "stops": [{**asdict(stop), "cameras": list(stop.cameras)} for stop in shot.stops]}
+    stops = [{**asdict(stop), "cameras": list(stop.cameras)} for stop in shot.stops]
+    return {**asdict(shot), "layer": shot.layer + 1, "stops": stops}

@@ -125,7 +125,7 @@ def write_plan_for(path: Path, plan_path: Path) -> None:
     write_plan(
         plan_path,
         Plan(
-            gcode_sha256=sha256_of(path),
+            original_sha256=sha256_of(path),
             rig=RIG,
             shots=made,
             print_s=1e5,

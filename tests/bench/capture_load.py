@@ -69,7 +69,9 @@ def a_plan(shots: int) -> Plan:
     }
     pull: dict[str, Any] = {"retract_mm": 0.0, "retract_mm_s": 0.0, "lift_mm": 0.0}
     made = tuple(Shot(number=n, stops=(stop,), at_s=2.0 * n, **rest, **pull) for n in range(1, shots + 1))
-    return Plan(gcode_sha256="ab" * 32, rig={}, shots=made, print_s=1, cost_s=1, film_s=1, layer_count=shots)
+    return Plan(
+        original_sha256="ab" * 32, rig={}, shots=made, print_s=1, cost_s=1, film_s=1, layer_count=shots
+    )
 
 
 def cue(path: Path, shot: int) -> float:

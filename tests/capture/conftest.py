@@ -279,7 +279,7 @@ def a_plan() -> Callable[..., Plan]:
         pull = {"retract": "none", "retract_mm": 0.0, "retract_mm_s": 0.0, "lift_mm": 0.0}
         made = tuple(Shot(number=n, stops=stops, at_s=gap_s * n, **rest, **pull) for n in range(1, shots + 1))
         return Plan(
-            gcode_sha256="ab" * 32,
+            original_sha256="ab" * 32,
             rig={},
             shots=made,
             print_s=gap_s * (shots + 1),

@@ -138,7 +138,7 @@ def test_pair_puts_every_frame_at_its_shot(tmp_path: Path, a_plan: Any, kind: st
     files = sorted((tmp_path / "job/frames/wide").iterdir())
     assert [read_mark(path.read_bytes()) for path in files] == [int(path.stem) for path in files]
     assert len(files) == 13
-    rows = {row.key.shot: row for row in read_journal(tmp_path / "job/journal.db", plan.gcode_sha256)}
+    rows = {row.key.shot: row for row in read_journal(tmp_path / "job/journal.db", plan.original_sha256)}
     assert rows[5].state == "missed" and rows[4].note.startswith("paired by time (")
     if kind == "video":
         return

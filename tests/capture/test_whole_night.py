@@ -168,7 +168,7 @@ def test_a_whole_night(tmp_path: Path, night: contextlib.ExitStack) -> None:
 
     rows = {
         (row.key.shot, row.key.stop, row.key.camera): row
-        for row in read_journal(job / "journal.db", plan.gcode_sha256)
+        for row in read_journal(job / "journal.db", plan.original_sha256)
     }
     said_s = {words: at_s for at_s, words in printer.said}
     stands = {(standing.cue.shot, standing.cue.stop): standing for standing in printer.stands}

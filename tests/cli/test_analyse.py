@@ -46,7 +46,7 @@ def test_quiet_says_nothing(sliced_folder: Path) -> None:
 
 def test_a_chosen_firmware(sliced_folder: Path) -> None:
     found = json.loads(run("--json", "--firmware", "klipper", str(sliced_folder / "cube_bare.gcode")).output)
-    assert found["dialect"] == "klipper"
+    assert found["firmware"] == "klipper"
     assert "firmware-guessed" not in [warning["code"] for warning in found["warnings"]]
 
 

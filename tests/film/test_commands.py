@@ -69,7 +69,7 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
         )
         for n in range(1, 11)
     )  # fmt: skip
-    plan = Plan(gcode_sha256="", rig={}, shots=shots, print_s=660, cost_s=50, film_s=1, layer_count=10)
+    plan = Plan(original_sha256="", rig={}, shots=shots, print_s=660, cost_s=50, film_s=1, layer_count=10)
     write_plan(folder / "plan.json", plan)
     (folder / "rig.toml").write_text(RIG)
     return folder
@@ -80,11 +80,12 @@ def test_a_job_becomes_a_film_with_all_that_goes_with_it(job: Path, tmp_path: Pa
     result = run(
         "render", job, "-o", out, "--json", "--title", "Seedling pot", "--title-s", 1, "--end-s", 1,
         "--layout", "near-far", "--overlay", "all", "--poster", tmp_path / "p.png",
-        "--contact", tmp_path / "c.jpg", "--aligned", tmp_path / "aligned", "--plot", tmp_path / "plot.svg",
+        "--contact", tmp_path / "c.jpg", "--aligned", tmp_path / "aligned",
+        "--drawing", tmp_path / "plot.svg",
     )  # fmt: skip
     assert result.exit_code == 0, result.output
     told = json.loads(result.stdout)
-    assert told["frames"] == 30 + 10 + 30 and told["held"] == 1
+    assert told["frame_count"] == 30 + 10 + 30 and told["held_count"] == 1
     assert told["missing"] == {"wide": [4], "nozzle": []} and "wide: no frame came of shot 4" in result.stderr
     assert len(told["shifts"]["wide"]) == 9 and len(told["gain"]["nozzle"]) == 10
     assert json.loads((tmp_path / "film.mp4.json").read_text()) == told
@@ -102,7 +103,7 @@ def test_a_job_becomes_a_film_with_all_that_goes_with_it(job: Path, tmp_path: Pa
 @pytest.mark.parametrize("suffix", ["gif", "webp"])
 def test_small_kinds_have_exact_delays(job: Path, tmp_path: Path, suffix: str) -> None:
     out = tmp_path / f"film.{suffix}"
-    assert run("render", job, "-o", out, "--seconds", 2, "-q").exit_code == 0
+    assert run("render", job, "-o", out, "--length-s", 2, "-q").exit_code == 0
     with Image.open(out) as film:
         assert film.n_frames > 3
         film.load()
@@ -112,7 +113,7 @@ def test_small_kinds_have_exact_delays(job: Path, tmp_path: Path, suffix: str) -
 def test_a_preview_is_short_to_make_and_as_long_to_see(job: Path, tmp_path: Path) -> None:
     result = run("render", job, "-o", tmp_path / "film.mp4", "--preview", "--json")
     told = json.loads(result.stdout)
-    assert told["frames"] == 4 and told["fps"] == 10 and told["seconds"] == pytest.approx(0.4)
+    assert told["frame_count"] == 4 and told["fps"] == 10 and told["length_s"] == pytest.approx(0.4)
 
 
 def test_a_sheet_shows_both_cameras(job: Path, tmp_path: Path) -> None:
@@ -144,7 +145,7 @@ def test_bad_input_is_said_in_one_line(job: Path, tmp_path: Path) -> None:
     assert "is no shape" in fails("render", job, "-o", out, "--shape", "7:3")
     assert 'did you mean "side"' in fails("render", job, "-o", out, "--layout", "sid")
     assert "its folder does not exist" in fails("render", job, "-o", tmp_path / "no" / "film.mp4")
-    assert "is no plot" in fails("render", job, "-o", out, "--plot", tmp_path / "plot.txt")
+    assert "its name must end in" in fails("render", job, "-o", out, "--drawing", tmp_path / "plot.txt")
     rig = tmp_path / "rig.toml"
     rig.write_text(RIG.replace("last_s", "lasts_s"))
     told = fails("render", job, "-o", out, "--rig", rig)

@@ -218,7 +218,13 @@ def make_job(folder: Path, scene: Any) -> Job:
     write_plan(
         job.plan,
         Plan(
-            gcode_sha256="0" * 64, rig=RIG, shots=(shot,), print_s=60.0, cost_s=5.0, film_s=1.0, layer_count=2
+            original_sha256="0" * 64,
+            rig=RIG,
+            shots=(shot,),
+            print_s=60.0,
+            cost_s=5.0,
+            film_s=1.0,
+            layer_count=2,
         ),
     )
     for repeat, frame in enumerate(frames, 1):

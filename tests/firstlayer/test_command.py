@@ -1,4 +1,4 @@
-"""``twinlapse firstlayer`` on a job folder."""
+"""``twinlapse first-layer`` on a job folder."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from twinlapse.cli.firstlayer import command
+from twinlapse.cli.first_layer import command
 from twinlapse.errors import JobError
 
 

@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from twinlapse.cli.firstlayer import command
+from twinlapse.cli.first_layer import command
 from twinlapse.errors import JobError
 from twinlapse.firstlayer.corner_monitor import strip_of, watch_corners
 from twinlapse.firstlayer.mosaic import SurveyFrame
@@ -107,7 +107,7 @@ def _corner_job(folder: Path, scene: Callable[..., Any], rig_parts: Any, lift: f
         # every layer is seen at one height of camera and scene
         shots.append(Shot(number=layer + 1, layer=layer, z_mm=0.2, stops=tuple(stops), **rest, **pull))
     plan = Plan(
-        gcode_sha256="0" * 64,
+        original_sha256="0" * 64,
         rig=RIG,
         shots=tuple(shots),
         print_s=60.0,
@@ -121,7 +121,7 @@ def _corner_job(folder: Path, scene: Callable[..., Any], rig_parts: Any, lift: f
 
 def test_visited_corners_make_strips_in_the_report(tmp_path: Path, scene: Any, rig_parts: Any) -> None:
     job = _corner_job(tmp_path, scene, rig_parts, 0.8)
-    run = CliRunner().invoke(command, [str(tmp_path), "--corners", "--json"])
+    run = CliRunner().invoke(command, [str(tmp_path), "--corner-check", "--json"])
     assert run.exit_code == 1, run.output
     told = json.loads(run.stdout)
     assert told["corner_layers"] == [1, 2, 3]
@@ -142,7 +142,7 @@ def test_visited_corners_make_strips_in_the_report(tmp_path: Path, scene: Any, r
         path.unlink()
     assert patrol_job(job) is None
     with pytest.raises(JobError, match="not seen on two layers"):
-        CliRunner().invoke(command, [str(tmp_path), "--corners"], catch_exceptions=False)
+        CliRunner().invoke(command, [str(tmp_path), "--corner-check"], catch_exceptions=False)
 
 
 def test_corners_of_an_outline() -> None:

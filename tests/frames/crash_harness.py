@@ -40,7 +40,7 @@ def a_plan(shots: int = SHOTS) -> Plan:
     }
     pull = {"retract_mm": 0.0, "retract_mm_s": 0.0, "lift_mm": 0.0}
     made = tuple(Shot(number=n, stops=stops, **rest, **pull) for n in range(1, shots + 1))
-    return Plan(gcode_sha256="c" * 64, rig={}, shots=made, print_s=1, cost_s=1, film_s=1, layer_count=1)
+    return Plan(original_sha256="c" * 64, rig={}, shots=made, print_s=1, cost_s=1, film_s=1, layer_count=1)
 
 
 def picture(shot: int) -> bytes:

@@ -43,7 +43,7 @@ def plan(shots: dict[int, tuple[str, ...]]) -> Plan:
         for number, cameras in shots.items()
     )  # fmt: skip
     return Plan(
-        gcode_sha256="", rig={}, shots=made, print_s=10, cost_s=len(made), film_s=1, layer_count=len(made)
+        original_sha256="", rig={}, shots=made, print_s=10, cost_s=len(made), film_s=1, layer_count=len(made)
     )
 
 

@@ -22,7 +22,9 @@ def a_plan(shots: int = 5) -> Plan:
     rest = {"after_line": 1, "byte": 0, "layer": 0, "z_mm": 0.2, "at_s": 0.0, "cost_s": 1.0}
     pull = {"retract": "none", "retract_mm": 0.0, "retract_mm_s": 0.0, "lift_mm": 0.0}
     made = tuple(Shot(number=n, stops=stops, **rest, **pull) for n in range(1, shots + 1))
-    return Plan(gcode_sha256="a" * 64, rig={}, shots=made, print_s=1.0, cost_s=1.0, film_s=1.0, layer_count=1)
+    return Plan(
+        original_sha256="a" * 64, rig={}, shots=made, print_s=1.0, cost_s=1.0, film_s=1.0, layer_count=1
+    )
 
 
 @pytest.fixture

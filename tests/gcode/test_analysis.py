@@ -18,7 +18,7 @@ FIELDS = {
     "extruded_mm", "bbox_mm", "z_max_mm", "print_s", "dialect", "arcs", "spiral", "sequential", "warnings",
 }  # fmt: skip
 LAYER_FIELDS = {
-    "index", "object", "z_mm", "height_mm", "first_line", "last_line", "start_s", "end_s", "extruded_mm",
+    "layer", "object", "z_mm", "height_mm", "first_line", "last_line", "start_s", "end_s", "extruded_mm",
 }  # fmt: skip
 
 

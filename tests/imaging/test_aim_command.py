@@ -43,7 +43,7 @@ def test_a_pose_is_solved_drawn_and_written(tmp_path: Path) -> None:
         "--board",
         "9",
         "6",
-        "--at",
+        "--at-mm",
         "60",
         "80",
     ]
@@ -65,6 +65,6 @@ def test_what_is_missing_is_said(tmp_path: Path) -> None:
     run = CliRunner().invoke(command, ["aim", str(rig), "--picture", str(shot), "--board", "9", "6"])
     assert run.exit_code == 2
     assert "--at" in run.output
-    run = CliRunner().invoke(command, ["target", "-o", str(tmp_path / "p.png"), "--square", "40"])
+    run = CliRunner().invoke(command, ["target", "-o", str(tmp_path / "p.png"), "--square-mm", "40"])
     assert run.exit_code == 2
     assert "does not fit" in run.output

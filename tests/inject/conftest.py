@@ -74,7 +74,7 @@ def plan_by_hand(path: Path, toolpath: Toolpath, rig: dict[str, Any], every: int
             continue
         shots.append(_shot(toolpath, line, byte, len(shots) + 1, layer, float(layers.z_mm[layer])))
     return Plan(
-        gcode_sha256=toolpath.sha256,
+        original_sha256=toolpath.sha256,
         rig=rig,
         shots=tuple(shots),
         print_s=1000.0,
@@ -92,7 +92,7 @@ def plan_at(path: Path, toolpath: Toolpath, rig: dict[str, Any], lines: list[int
         for number, line in enumerate(lines, 1)
     ]
     return Plan(
-        gcode_sha256=toolpath.sha256,
+        original_sha256=toolpath.sha256,
         rig=rig,
         shots=tuple(shots),
         print_s=1000.0,

@@ -47,7 +47,7 @@ def test_write_prove_take_out(rig: Path, sliced_folder: Path, tmp_path: Path) ->
     assert written.exit_code == 0, written.output
     told = json.loads(written.stdout)
     assert told["proof"]["holds"] is True
-    assert told["shots"] >= 9
+    assert told["shot_count"] >= 9
     assert told["cautions"]
     proven = run("prove", source, out, "--json")
     assert proven.exit_code == 0

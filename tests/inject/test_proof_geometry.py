@@ -124,7 +124,7 @@ def try_stop(
     printer: dict[str, Any] = {"bed_mm": [220, 220], "height_mm": 250, "toolhead": HEAD, "origin": origin}
     rig = {"printer": printer, "camera": [{"name": "wide", "mount": "frame"}]}
     plan = Plan(
-        gcode_sha256=path.sha256,
+        original_sha256=path.sha256,
         rig=rig,
         shots=(shot,),
         print_s=600.0,

@@ -171,11 +171,14 @@ def test_the_command_line_asks_instead_of_the_rig(slab: Path, tmp_path: Path) ->
         "[printer]\nbed_mm = [220, 220]\nheight_mm = 250\n[plan]\nsurvey_layers = [1]\n"
         '[[camera]]\nname = "nozzle"\nmount = "toolhead"\nplace_mm = [0, -28, 34]\nlook_mm = [0, -6, 0]\n'
     )
-    for options, survey, corners in (([], {0}, set()), (["--survey", "2", "--corners", "1,3"], {1}, {0, 2})):
+    for options, survey, corners in (
+        ([], {1}, set()),
+        (["--survey-layers", "2", "--corner-layers", "1,3"], {2}, {1, 3}),
+    ):
         run = CliRunner().invoke(command, [str(slab), "--rig", str(rig), "--json", *options])
         assert run.exit_code == 0, run.output
         shots = json.loads(run.stdout)["shots"]
         for stance, layers in ((SURVEY, survey), (CORNER, corners)):
             assert {s["layer"] for s in shots for stop in s["stops"] if stop["stance"] == stance} == layers
-    run = CliRunner().invoke(command, [str(slab), "--rig", str(rig), "--corners", "first"])
+    run = CliRunner().invoke(command, [str(slab), "--rig", str(rig), "--corner-layers", "first"])
     assert run.exit_code == 2 and "write 1 or 1,2,3" in run.output

@@ -50,7 +50,7 @@ def test_the_table_has_ten_lines_and_warnings_go_elsewhere(sliced_folder: Path, 
 
 def test_plan_and_chart_are_written(sliced_folder: Path, rig: Path, tmp_path: Path) -> None:
     out, chart = tmp_path / "plan.json", tmp_path / "plan.svg"
-    run(sliced_folder / "cube_abs.gcode", "--rig", rig, "-o", out, "--chart", chart, "--quiet")
+    run(sliced_folder / "cube_abs.gcode", "--rig", rig, "-o", out, "--drawing", chart, "--quiet")
     assert len(read_plan(out).shots) == 100
     assert chart.read_text().startswith("<?xml")
 
@@ -58,7 +58,9 @@ def test_plan_and_chart_are_written(sliced_folder: Path, rig: Path, tmp_path: Pa
 def test_json_is_one_object_with_what_the_format_promises(sliced_folder: Path, rig: Path) -> None:
     result = run(sliced_folder / "cube_abs.gcode", "--rig", rig, "--json", "--quiet")
     found = json.loads(result.stdout)
-    assert {"schema", "gcode_sha256", "rig", "shots", "cost_s", "print_s", "film_s", "warnings"} <= set(found)
+    assert {"schema", "original_sha256", "rig", "shots", "cost_s", "print_s", "film_s", "warnings"} <= set(
+        found
+    )
     shot = found["shots"][0]
     assert {
         "number", "after_line", "byte", "layer", "z_mm", "at_s", "cost_s", "retract", "stops",

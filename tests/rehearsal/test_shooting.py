@@ -25,7 +25,7 @@ from twinlapse.shots import read_plan
 def test_faults_are_counted_and_written_down(rehearsed: tuple) -> None:
     job, done = rehearsed
     plan, truth = read_plan(job.plan), read_truth(job.folder)
-    rows = {(row.key.camera, row.key.shot): row for row in read_journal(job.journal, plan.gcode_sha256)}
+    rows = {(row.key.camera, row.key.shot): row for row in read_journal(job.journal, plan.original_sha256)}
     for camera in ("wide", "nozzle"):
         states = {frame.shot: frame.state for frame in truth.frames[camera]}
         assert list(states) == [shot.number for shot in plan.shots]
@@ -143,7 +143,7 @@ def test_the_command(label_file: Path, tmp_path: Path) -> None:
     )
     assert done.exit_code == 0, done.output
     said = json.loads(done.stdout)
-    assert said["frames"] == {"wide": 2} and said["missing"] == {"wide": 0}
+    assert said["frame_count"] == {"wide": 2} and said["missing_count"] == {"wide": 0}
     for name in ("original.gcode", "filmed.gcode", "rig.toml", "plan.json", "truth.json", "journal.db"):
         assert (job / name).exists(), name
     assert (job / "original.gcode").read_bytes() == label_file.read_bytes()

@@ -110,7 +110,7 @@ def test_new_and_check_on_the_command_line(tmp_path: Path) -> None:
     again = CliRunner().invoke(command, ["new", str(path), "--defaults"])
     assert "there already" in str(again.exception)
     assert path.read_bytes() == before
-    run = CliRunner().invoke(command, ["check", str(path), "--json", "--picture", str(picture)])
+    run = CliRunner().invoke(command, ["check", str(path), "--json", "--drawing", str(picture)])
     assert run.exit_code == 0
     assert json.loads(run.output)["holds"] is True
     pixels = np.asarray(Image.open(picture).convert("RGB"))

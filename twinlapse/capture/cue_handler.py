@@ -270,7 +270,7 @@ class CueHandler:
         self._new_run()
 
     def _cameras(self, cue: Cue, job: str) -> tuple[str, ...]:
-        if job and not self._store.plan.gcode_sha256.startswith(job):
+        if job and not self._store.plan.original_sha256.startswith(job):
             raise UnknownShotError("the cue is of another job", "print the file that this plan was made for")
         shot = self._shots.get(cue.shot)
         if shot is None or not 1 <= cue.stop <= len(shot.stops):

@@ -1,7 +1,7 @@
 """Looking at surveyed layers while the print goes on, by a process of its own.
 
 The map of a layer needs compiled loops and many megabytes; the service has neither to spare. So it starts
-``twinlapse firstlayer`` as soon as the last survey frame of a layer is in, at low priority, one at a time,
+``twinlapse first-layer`` as soon as the last survey frame of a layer is in, at low priority, one at a time,
 and reads what it says.
 """
 
@@ -176,8 +176,8 @@ class LayerCheckWorker:
 
     def _look(self, layer: int) -> tuple[dict[str, Any] | None, str]:
         """Return what the other process says, or why it says nothing."""
-        whole = ("--layer", str(layer + 1)) if self._looks[layer].whole else ("--corners",)
-        words = [*self._command, "firstlayer", str(self._store.job.folder), *whole]
+        whole = ("--layer", str(layer + 1)) if self._looks[layer].whole else ("--corner-check",)
+        words = [*self._command, "first-layer", str(self._store.job.folder), *whole]
         words += ["-o", str(self._page(layer)), "--json", "--quiet"]
         try:
             process = subprocess.Popen(  # noqa: S603 - this program itself, with a layer's number

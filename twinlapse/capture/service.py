@@ -52,7 +52,7 @@ class CaptureService:
         self.inputs: dict[str, CueInput] = {}
         self._sender = AlarmSender(
             make_routes(rig.capture.alarm, self._publish if rig.capture.mqtt else None),
-            plan.gcode_sha256,
+            plan.original_sha256,
             job.folder / "alarms.json",
             picture=rig.capture.alarm.picture_link,
         )

@@ -54,7 +54,7 @@ class Reporter:
         plan, upcoming = self._store.plan, self._forecast.upcoming
         due_in_s = self._forecast.due_in_s(self._clock.mono_s())
         return {
-            "job": plan.gcode_sha256,
+            "job": plan.original_sha256,
             "run": self._store.run,
             "ended": self._store.ended,
             "shots": len(plan.shots),

@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
+from twinlapse.cli.grammar import JOB, Command
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
     from twinlapse.capture.service import CaptureService
 
 
-@click.command()
-@click.argument("job_folder", metavar="JOB", type=click.Path(path_type=Path))
+@click.command(cls=Command)
+@JOB
 @click.option("--listen", "host", metavar="ADDRESS", help="Address of the page  [default: 127.0.0.1]")
 @click.option("--port", type=click.IntRange(0, 65535), help="Its port, 0 for no page  [default: 8137]")
 @click.option("--expose", is_flag=True, help="Allow an address that other machines can reach.")

@@ -1,4 +1,4 @@
-"""``twinlapse demo``: the whole job on the garden club's seedling pot, pictures by the rehearsal."""
+"""``twinlapse demo``: the whole job on the garden club's seedling pot, with simulated frames."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 import twinlapse
+from twinlapse.cli.cautions import say_cautions
+from twinlapse.cli.grammar import Command
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
@@ -19,16 +21,16 @@ if TYPE_CHECKING:
     from twinlapse.shots import Plan
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("folder", metavar="[DIR]", type=click.Path(path_type=Path), default="twinlapse-demo")
-@click.option("--seed", type=int, default=1, show_default=True, help="Equal seeds give equal pictures.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Equal seeds give equal frames.")
 @click.option("--copy", is_flag=True, help="Only copy the sample's files, pot.gcode and rig.toml, to DIR.")
 @speaking
 def command(output: Output, *, folder: Path, seed: int, copy: bool) -> None:
-    """Run the whole job once in DIR (default: twinlapse-demo), with simulated pictures.
+    """Run the whole job once in DIR (default: twinlapse-demo), with simulated frames.
 
-    A sliced seedling pot is read, its shots are planned, written and proven; the print is simulated, two
-    virtual cameras take the pictures, and the film is made of them.
+    Reads the sliced seedling pot, plans, inserts and proves its shots, simulates the print with two virtual
+    cameras, and makes the film.
     """
     from twinlapse.files import make_folder
     from twinlapse.frames.job import Job
@@ -81,7 +83,6 @@ def _close(
     took_s: float,
 ) -> None:
     """Name what was made, how steady it is, and what to do next."""
-    from twinlapse.inject.header import CAUTIONS
     from twinlapse.rehearsal.truth import Body, read_truth, residual_px, rms_px
 
     truth = read_truth(job.folder)
@@ -99,22 +100,23 @@ def _close(
     output.say(f"  jitter   {still} left (RMS), {report.held} gaps covered, {took_s:.0f} s in all")
     output.say()
     output.say("Next, for a printer of your own:")
-    output.say("  twinlapse rig new rig.toml                         describe it and its cameras")
-    output.say("  twinlapse plan part.gcode --rig rig.toml           see what the shots cost")
-    output.say("  twinlapse inject part.gcode --rig rig.toml -o filmed.gcode")
-    for caution in CAUTIONS:
-        output.say(f"CAUTION: {caution}")
+    output.say("  twinlapse rig new rig.toml                            describe it and its cameras")
+    output.say("  twinlapse plan part.gcode --rig rig.toml              see the time that the shots add")
+    output.say(
+        "  twinlapse make-job part.gcode --rig rig.toml -o part  write part/filmed.gcode, the file to print"
+    )
+    say_cautions(output, job.filmed)
     output.result(
         {
             "job": str(job.folder),
             "film": str(film),
-            "chart": str(chart),
+            "drawing": str(chart),
             "gcode": str(job.filmed),
-            "layers": plan.layer_count,
-            "shots": len(plan.shots),
-            "frames": report.frames,
-            "held": report.held,
+            "layer_count": plan.layer_count,
+            "shot_count": len(plan.shots),
+            "frame_count": report.frames,
+            "held_count": report.held,
             "jitter_px": {name: round(value, 4) for name, value in jitter_px.items()},
-            "seconds": round(took_s, 1),
+            "took_s": round(took_s, 1),
         }
     )

@@ -6,24 +6,28 @@ from pathlib import Path
 
 import click
 
+from twinlapse.cli.grammar import Command, output_option, rig_option
 from twinlapse.cli.output import Output, speaking
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("job", type=click.Path(path_type=Path), required=False)
-@click.option("-o", "--output", "out", type=click.Path(path_type=Path), required=True, help="A .png file.")
+@output_option("The picture.", ".png", ".jpg", ".jpeg", name="out")
 @click.option(
-    "--frames", multiple=True, metavar="CAMERA=DIR", help="Frames from any folder or film, once a camera."
+    "--frames",
+    multiple=True,
+    metavar="CAMERA=DIR",
+    help="Frames of one camera from any folder, or from a film; repeat it for each camera.",
 )
-@click.option("--rig", type=click.Path(path_type=Path), help="A rig file with settings for the cameras.")
+@rig_option("A rig file with settings for the cameras.")
 @speaking
 def command(
     output: Output, *, job: Path | None, out: Path, frames: tuple[str, ...], rig: Path | None
 ) -> None:
-    """Show what alignment and light do to the frames of JOB, before you wait for the film.
+    """Show alignment and light correction of all frames of JOB in one picture, before you wait for the film.
 
-    A strip holds one column of every frame: what stands still runs straight across it, what shakes is a saw.
-    Below stand the ten most doubtful frames of each camera.
+    Each strip holds one column of every frame: a steady camera gives straight lines, shake gives a zigzag.
+    The ten most doubtful frames of each camera are shown below.
     """
     from twinlapse.cli.render import gather
     from twinlapse.film.render import measured, one_thread_a_picture

@@ -1,4 +1,4 @@
-"""``twinlapse inject``: write the shots into a sliced file, or take them out again."""
+"""``twinlapse inject``: insert the shots into a sliced file, or remove them again."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import twinlapse
+from twinlapse.cli.cautions import say_cautions
+from twinlapse.cli.grammar import GCODE, Command, OutputFile, output_option, rig_option
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
@@ -15,18 +17,18 @@ if TYPE_CHECKING:
     from twinlapse.shots import Plan
 
 
-@click.command()
-@click.argument("gcode", type=click.Path(path_type=Path))
-@click.option("--rig", type=click.Path(path_type=Path), help="Plan the shots for this rig, then write them.")
-@click.option("--plan", "plan_path", type=click.Path(path_type=Path), help="Write the shots of this plan.")
-@click.option("-o", "--output", "out", type=click.Path(path_type=Path), help="The file to write.")
+@click.command(cls=Command)
+@GCODE
+@rig_option("Plan the shots for this rig, then insert them.")
+@click.option("--plan", "plan_path", type=click.Path(path_type=Path), help="Insert the shots of this plan.")
+@output_option("The file to write.", required=False, name="out")
 @click.option(
     "--dry-run",
     "dry_run",
-    type=click.Path(path_type=Path),
-    help="Write the stops alone to this file: no heat, no filament, for a bed that is clear.",
+    type=OutputFile(),
+    help="Also write a cold, extrusion-free test file with only the stops. Run it on an empty bed.",
 )
-@click.option("--remove", is_flag=True, help="Take the shots out of GCODE: gives the original back.")
+@click.option("--remove", is_flag=True, help="Remove the shots from GCODE: gives the original back.")
 @speaking
 def command(
     output: Output,
@@ -38,20 +40,22 @@ def command(
     dry_run: Path | None,
     remove: bool,
 ) -> None:
-    """Write shots into GCODE, prove the result, and keep it only if the proof holds.
+    """Insert shots into GCODE, prove the result, and keep it only if the proof holds.
 
-    The sliced file itself is never changed. With --remove, take the shots out of a written file again.
+    The sliced file itself is never changed. With --remove, the shots are removed from a written file.
     """
     if out is None and (remove or dry_run is None):
-        raise click.UsageError("name the file to write with -o")
+        raise click.UsageError("name the file to write with -o", click.get_current_context())
     if remove:
         if rig is not None or plan_path is not None or dry_run is not None:
-            raise click.UsageError("--remove goes with -o alone")
+            raise click.UsageError("--remove goes with -o alone", click.get_current_context())
         assert out is not None
         _remove(output, gcode, out)
         return
     if (rig is None) == (plan_path is None):
-        raise click.UsageError("name either --rig or --plan")
+        raise click.UsageError(
+            "name either --rig or --plan; 'twinlapse rig new' writes a rig file", click.get_current_context()
+        )
     toolpath, plan = _planned(output, gcode, rig, plan_path)
     result = {} if dry_run is None else _dry_run(output, gcode, plan, dry_run, toolpath)
     if out is not None:
@@ -83,9 +87,9 @@ def _dry_run(
     path = toolpath or twinlapse.read(gcode, firmware=firmware)
     shots = write_dry_run(plan, path, dry_run)
     output.say(
-        f"{dry_run}: the moves of {shots} shots, no heat, no filament. Watch them with a hand on the stop."
+        f"{dry_run}: the moves of {shots} shots, no heat, no filament. Run it on an empty bed, ready to stop."
     )
-    return {"dry_run": str(dry_run), "shots": shots}
+    return {"dry_run": str(dry_run), "shot_count": shots}
 
 
 def _inject(output: Output, gcode: Path, plan: Plan, out: Path, toolpath: Toolpath | None) -> dict[str, Any]:
@@ -98,11 +102,12 @@ def _inject(output: Output, gcode: Path, plan: Plan, out: Path, toolpath: Toolpa
     output.say(
         f"{out}: {report.shots} shots, {_clock(plan.cost_s)} longer, proven to print what {gcode} prints."
     )
-    for caution in CAUTIONS:
-        output.say(f"CAUTION: {caution}")
+    for check in report.proof.checks:
+        output.detail(f"  {check.name:<16} {check.detail}")
+    say_cautions(output, out)
     return {
         "file": str(out),
-        "shots": report.shots,
+        "shot_count": report.shots,
         "bytes": report.bytes,
         "added_s": round(plan.cost_s, 3),
         "proof": report.proof.to_json(),
@@ -116,16 +121,16 @@ def _remove(output: Output, gcode: Path, out: Path) -> None:
         report = twinlapse.remove(gcode, out, progress=progress)
     result: dict[str, Any] = {
         "file": str(out),
-        "shots": report.shots,
+        "shot_count": report.shots,
         "bytes": report.bytes,
         "sha256": report.sha256,
         "exact": report.exact,
     }
-    output.say(f"{out}: {report.shots} shots taken out.")
+    output.say(f"{out}: {report.shots} shots removed.")
     if report.exact:
         output.say("It is the original, byte for byte.")
     else:
-        output.warn("it is not the original byte for byte: the file was edited after the shots were written")
+        output.warn("it is not the original byte for byte: the file was edited after the shots were inserted")
     output.result(result)
     if not report.exact:
         raise SystemExit(1)

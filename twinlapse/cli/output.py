@@ -1,4 +1,7 @@
-"""What a command says: words for people, one JSON object for programs, progress on a terminal only."""
+"""What a command prints: text for people, one JSON object for programs, progress on a terminal only.
+
+Colour is used in the progress bar alone; it follows NO_COLOR (https://no-color.org).
+"""
 
 from __future__ import annotations
 
@@ -15,10 +18,16 @@ import click
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """Where a command's words go."""
+    """Where the output of a command goes."""
 
     as_json: bool
     quiet: bool
+    verbose: bool = False
+
+    def detail(self, text: str = "") -> None:
+        """Print a line for people who asked for more with ``-v``."""
+        if self.verbose:
+            self.say(text)
 
     def say(self, text: str = "") -> None:
         """Print a line for people."""
@@ -56,12 +65,13 @@ class Output:
 
 
 def speaking(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command ``--json`` and ``--quiet`` and hand it an Output as its first argument."""
+    """Give a command ``--json``, ``--quiet`` and ``--verbose``, and an Output as its first argument."""
 
     @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
     @click.option("-q", "--quiet", is_flag=True, help="Print errors only.")
+    @click.option("-v", "--verbose", is_flag=True, help="Print more; the traceback of a fault of twinlapse.")
     @functools.wraps(function)
-    def wrapped(*, as_json: bool, quiet: bool, **options: Any) -> Any:
-        return function(Output(as_json, quiet), **options)
+    def wrapped(*, as_json: bool, quiet: bool, verbose: bool, **options: Any) -> Any:
+        return function(Output(as_json, quiet, verbose), **options)
 
     return wrapped

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from twinlapse.cli.grammar import Command
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from twinlapse.shots import Plan
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("recordings", metavar="CAMERA=RECORDING...", nargs=-1, required=True)
 @click.option(
     "--plan", "plan_path", required=True, type=click.Path(path_type=Path), help="plan.json of the job"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 import twinlapse
+from twinlapse.cli.grammar import GCODE, Command, drawing_option, output_option, rig_option
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
@@ -16,17 +17,17 @@ if TYPE_CHECKING:
     from twinlapse.rig import Rig
 
 
-@click.command()
-@click.argument("gcode", type=click.Path(path_type=Path))
-@click.option("--rig", "rig_path", type=click.Path(path_type=Path), required=True, help="The rig file.")
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="Write the plan here, as JSON.")
+@click.command(cls=Command)
+@GCODE
+@rig_option("The rig file; 'twinlapse rig new' writes one.", required=True, name="rig_path")
+@output_option("Write the plan to this file, as JSON.", required=False, name="out")
+@drawing_option("Draw the plan; .html is a viewer of the shots", ".png", ".svg", ".html")
 @click.option(
-    "--chart",
-    type=click.Path(path_type=Path),
-    help="Draw the plan here: .png, .svg, or .html to step through.",
+    "--survey-layers", metavar="LAYERS", help="Survey whole layers with the nozzle camera: 1 or 1,2,3."
 )
-@click.option("--survey", metavar="LAYERS", help="Look over whole layers with the nozzle camera: 1 or 1,2,3.")
-@click.option("--corners", metavar="LAYERS", help="Visit the print's outermost corners after layers: 1,2,3.")
+@click.option(
+    "--corner-layers", metavar="LAYERS", help="Visit the outermost corners of the print after layers: 1,2,3."
+)
 @click.option("--why", metavar="N", help="Explain shot N, or a layer with or without shots: layer:12.")
 @speaking
 def command(
@@ -35,27 +36,28 @@ def command(
     gcode: Path,
     rig_path: Path,
     out: Path | None,
-    chart: Path | None,
-    survey: str | None,
-    corners: str | None,
+    drawing: Path | None,
+    survey_layers: str | None,
+    corner_layers: str | None,
     why: str | None,
 ) -> None:
-    """Choose the shots of GCODE and say what they cost.
+    """Choose the shots of GCODE and report the time they add.
 
-    The machine moves by itself when the written file is printed: try it with the bed clear and a hand on
-    the stop.
+    The machine will move by itself when the written file is printed: test it with an empty bed, and be ready
+    to press stop.
     """
     from twinlapse.plan import work_out
     from twinlapse.plan.summary import summary_rows
     from twinlapse.shots import plan_to_json, write_plan
 
-    asked = _question(why) if why is not None else None
-    rig = _asked(twinlapse.load_rig(rig_path), survey, corners)
+    question = None if why is None else _question(why)
+    rig = _asked(twinlapse.load_rig(rig_path), survey_layers, corner_layers)
     with output.progress("Reading") as progress:
         sliced = twinlapse.read_sliced(gcode, rig, progress=progress)
     path, layers, timeline = sliced.toolpath, sliced.layers, sliced.timeline
     with output.progress("Planning") as progress:
         planning = work_out(path, layers, timeline, rig, progress=progress)
+    reasons = [] if question is None else _reasons(planning, layers, rig, *question)
     for name, text in summary_rows(planning, rig):
         output.say(f"{name:<18} {text}")
     for warning in planning.plan.warnings:
@@ -63,17 +65,18 @@ def command(
     if out is not None:
         write_plan(out, planning.plan)
         output.say(f"{'Plan':<18} {out}")
-    if chart is not None:
+    if drawing is not None:
         from twinlapse.plan.chart import draw_chart
 
-        draw_chart(planning.plan, path, layers, timeline, rig, chart, planning=planning)
-        output.say(f"{'Chart':<18} {chart}")
-    reasons = _why(output, planning, layers, rig, asked) if asked is not None else []
-    output.result({**plan_to_json(planning.plan), **({"why": reasons} if asked is not None else {})})
+        draw_chart(planning.plan, path, layers, timeline, rig, drawing, planning=planning)
+        output.say(f"{'Drawing':<18} {drawing}")
+    for line in ["", *reasons] if reasons else []:
+        output.say(line)
+    output.result({**plan_to_json(planning.plan), **({"why": reasons} if why is not None else {})})
 
 
 def _asked(rig: Rig, survey: str | None, corners: str | None) -> Rig:
-    """Return the rig with the layers that the command line asks to be looked over instead of its own."""
+    """Return the rig with the layers that the command line names in place of its own."""
     from dataclasses import replace
 
     from twinlapse.rig.notations import read_layers
@@ -93,19 +96,16 @@ def _question(text: str) -> tuple[str, int]:
     """Return what --why asks for: "shot" or "layer", and its number as people count."""
     what, _, number = text.rpartition(":")
     if what not in ("", "layer") or not number.isdecimal():
-        raise click.BadParameter(f"{text!r} names no shot and no layer: write --why 57 or --why layer:12")
+        raise click.UsageError(
+            f"--why {text} names no shot and no layer; write --why 57 or --why layer:12",
+            click.get_current_context(),
+        )
     return what or "shot", int(number)
 
 
-def _why(output: Output, planning: Planning, layers: Layers, rig: Rig, asked: tuple[str, int]) -> list[str]:
+def _reasons(planning: Planning, layers: Layers, rig: Rig, what: str, number: int) -> list[str]:
     from twinlapse.plan.explanation import explain_layer, explain_shot
 
-    what, number = asked
     if what == "layer":
-        lines = explain_layer(planning, layers, rig, number - 1)
-    else:
-        lines = explain_shot(planning, layers, rig, number)
-    output.say()
-    for line in lines:
-        output.say(line)
-    return lines
+        return explain_layer(planning, layers, rig, number - 1)
+    return explain_shot(planning, layers, rig, number)

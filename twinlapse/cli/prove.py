@@ -9,23 +9,20 @@ from typing import Any
 import click
 
 import twinlapse
+from twinlapse.cli.grammar import Command, rig_option
 from twinlapse.cli.output import Output, speaking
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("original", type=click.Path(path_type=Path))
 @click.argument("written", type=click.Path(path_type=Path))
-@click.option(
-    "--rig",
-    type=click.Path(path_type=Path),
-    help="The machine; without it, the limits in the written file's header are taken.",
-)
+@rig_option("The machine; if omitted, the limits in the header of WRITTEN hold.")
 @speaking
 def command(output: Output, *, original: Path, written: Path, rig: Path | None) -> None:
     """Check that WRITTEN prints what ORIGINAL prints, and that every stop in it is safe.
 
-    Reads both files anew. Says for each check whether it holds, and for the first thing that does not the
-    line in WRITTEN. Exit status 1 when the proof does not hold.
+    Reads both files again and reports each check; the first failure is given with its line in WRITTEN. Exit
+    status 1 if the proof does not hold.
     """
     with output.progress("Proving") as progress:
         proof = twinlapse.prove(original, written, rig, progress=progress)

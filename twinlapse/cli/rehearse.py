@@ -1,4 +1,4 @@
-"""``twinlapse rehearse``: execute the file in a simulation and take its pictures."""
+"""``twinlapse rehearse``: simulate the print and take its frames."""
 
 from __future__ import annotations
 
@@ -7,20 +7,19 @@ from pathlib import Path
 import click
 
 import twinlapse
+from twinlapse.cli.grammar import GCODE, Command, output_option, rig_option
 from twinlapse.cli.output import Output, speaking
 
 
-@click.command()
-@click.argument("gcode", type=click.Path(path_type=Path))
-@click.option("--rig", "rig_path", type=click.Path(path_type=Path), required=True, help="The rig file.")
-@click.option(
-    "-o", "--output", "folder", type=click.Path(path_type=Path), required=True, help="The job folder to fill."
-)
+@click.command(cls=Command)
+@GCODE
+@rig_option("The rig file.", required=True, name="rig_path")
+@output_option("The job folder to fill.", name="folder")
 @click.option(
     "--plan", "plan_path", type=click.Path(path_type=Path), help="The plan by which GCODE was written."
 )
-@click.option("--seed", type=int, default=1, show_default=True, help="Equal seeds give equal pictures.")
-@click.option("--perfect", is_flag=True, help="No errors of machine or cameras, no frame missing.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Equal seeds give equal frames.")
+@click.option("--perfect", is_flag=True, help="No errors of machine or cameras, no missing frames.")
 @speaking
 def command(
     output: Output,
@@ -32,9 +31,9 @@ def command(
     seed: int,
     perfect: bool,
 ) -> None:
-    """Print GCODE in a simulation and take the pictures of all cameras.
+    """Simulate the print of GCODE and take the frames of all cameras.
 
-    GCODE is a sliced file, whose shots are then planned and written first, or a written file.
+    GCODE is a written file, or a sliced file whose shots are then planned and inserted first.
     """
     with output.progress("Printing in a simulation") as progress:
         done = twinlapse.rehearse(
@@ -47,9 +46,9 @@ def command(
     output.result(
         {
             "job": str(folder),
-            "frames": done.frames,
-            "missing": done.missing,
-            "damaged": done.damaged,
+            "frame_count": done.frames,
+            "missing_count": done.missing,
+            "damaged_count": done.damaged,
             "print_s": round(done.print_s, 3),
             "seed": seed,
             "truth": str(folder / "truth.json"),

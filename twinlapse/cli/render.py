@@ -8,61 +8,48 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from twinlapse.cli.grammar import Command, OutputFile, drawing_option, output_option, rig_option
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
     from twinlapse.job_film import FilmInputs
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("job", type=click.Path(path_type=Path), required=False)
-@click.option(
-    "-o",
-    "--output",
-    "out",
-    type=click.Path(path_type=Path),
-    required=True,
-    help="The film: .mp4, .m4v, .webm, .gif or .webp.",
-)
+@output_option("The film: .mp4, .m4v, .webm, .gif or .webp.", name="out")
 @click.option(
     "--frames",
     multiple=True,
     metavar="CAMERA=DIR",
-    help="Frames of one camera from any folder, or from a film; give it once a camera.",
+    help="Frames of one camera from any folder, or from a film; repeat it for each camera.",
 )
-@click.option("--rig", type=click.Path(path_type=Path), help="A rig file with [film] settings.")
+@rig_option("A rig file with [film] settings.")
 @click.option("--layout", metavar="NAME", help="inset, side, stack, single or near-far.")
 @click.option("--shape", metavar="SHAPE", help="16:9, 9:16, 1:1, 4:5, 4:3 or a size such as 1600x900.")
-@click.option("--fit", metavar="HOW", help="fill (cut pictures to their panes) or fit (never cut).")
-@click.option("--height", "height_px", type=int, metavar="PX", help="Short side of the film.")
+@click.option("--fit", metavar="HOW", help="fill (crop pictures to their panes) or fit (never crop).")
+@click.option("--height-px", type=int, metavar="PX", help="Short side of the film.")
 @click.option("--fps", metavar="RATE", help='Film frames a second: 30, 25, "30000/1001".')
-@click.option("--seconds", "length_s", type=float, metavar="S", help="Length of the film without its pauses.")
-@click.option("--overlay", metavar="LIST", help='"all", "none", or names with commas between.')
+@click.option("--length-s", type=float, metavar="S", help="Length of the film without its pauses.")
+@click.option("--overlay", metavar="LIST", help='"all", "none", or names separated by commas.')
 @click.option("--title", metavar="TEXT", help="Title of the film.")
-@click.option("--title-s", "title_s", type=float, metavar="S", help="Seconds of a title card.")
-@click.option("--end-s", "end_s", type=float, metavar="S", help="Seconds of a card with what the print took.")
-@click.option("--codec", metavar="NAME", help="h264, h265, vp9 or av1; else by the suffix.")
+@click.option("--title-s", type=float, metavar="S", help="How long a title card is shown.")
+@click.option("--end-s", type=float, metavar="S", help="How long an end card with the print's data is shown.")
+@click.option("--codec", metavar="NAME", help="h264, h265, vp9 or av1; default: by the suffix.")
 @click.option("--quality", type=int, metavar="N", help="0 the best, 18 as good as the source, 30 small.")
-@click.option("--between", metavar="HOW", help="cut, or fade from moment to moment.")
-@click.option("--loop", is_flag=True, default=None, help="Forward and back.")
-@click.option(
-    "--keep",
-    multiple=True,
-    metavar="SHOTS",
-    help="Show these, whatever speaks against it: 12, 3,7-9, wide:12.",
-)
-@click.option("--drop", multiple=True, metavar="SHOTS", help="Do not show these; the shot before stands in.")
-@click.option("--preview", is_flag=True, help="Small, every third moment, in seconds.")
-@click.option("--poster", type=click.Path(path_type=Path), help="Write the last film frame as a picture.")
-@click.option("--contact", type=click.Path(path_type=Path), help="Write film frames in rows as a picture.")
-@click.option(
-    "--aligned", type=click.Path(path_type=Path), help="Write every frame, aligned, to this folder."
-)
-@click.option("--workers", type=click.IntRange(0, 64), default=0, help="Processes that share the work.")
+@click.option("--between", metavar="HOW", help="cut, or fade from shot to shot.")
+@click.option("--loop", is_flag=True, default=None, help="Play forward, then back.")
+@click.option("--keep", multiple=True, metavar="SHOTS", help="Always show these shots: 12, 3,7-9, wide:12.")
+@click.option("--drop", multiple=True, metavar="SHOTS", help="Never show these; the shot before stands in.")
+@click.option("--preview", is_flag=True, help="Render in seconds: small, every third shot.")
+@click.option("--poster", type=OutputFile(), help="Also write the last film frame as a picture.")
+@click.option("--contact", type=OutputFile(), help="Also write film frames in rows as a picture.")
+@click.option("--aligned", type=OutputFile(), help="Also write every aligned frame to this folder.")
+@click.option("--workers", type=click.IntRange(0, 64), default=0, help="Number of processes.")
 @click.option(
     "--cluster", default="", metavar="ADDRESS", help="A dask.distributed scheduler, tcp://HOST:PORT."
 )
-@click.option("--plot", type=click.Path(path_type=Path), help="Draw shifts and gains (.png, .svg).")
+@drawing_option("Plot shifts and gains", ".png", ".svg", ".pdf")
 @speaking
 def command(
     output: Output,
@@ -71,7 +58,7 @@ def command(
     job: Path | None,
     frames: tuple[str, ...],
     rig: Path | None,
-    plot: Path | None,
+    drawing: Path | None,
     **settings: Any,
 ) -> None:
     """Make the film of JOB, or of folders of pictures.
@@ -83,8 +70,6 @@ def command(
     from twinlapse.film import render_film
     from twinlapse.film.report import shot_numbers, spans
 
-    if plot is not None and plot.suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise click.UsageError(f"{plot.name} is no plot that can be drawn; name it .png, .svg or .pdf.")
     extras = {
         name: settings.pop(name) for name in ("preview", "poster", "contact", "aligned", "workers", "cluster")
     }
@@ -98,13 +83,13 @@ def command(
     options = replace(found.options, keep=keep, drop=drop, **extras)
     with output.progress("film") as progress:
         report = render_film(found.sources, found.plan, options, out, progress=progress)
-    if plot is not None:
+    if drawing is not None:
         from twinlapse.cli.film_plot import draw
 
-        draw(report, plot)
+        draw(report, drawing)
     for camera, shots in report.missing.items():
         if shots:
-            output.warn(f"{camera}: no frame came of shot {spans(shots)}")
+            output.warn(f"{camera}: no frame of shot {spans(shots)}")
     for fault in report.dropped:
         output.warn(fault)
     for reason in report.hidden:
@@ -129,7 +114,9 @@ def gather(
     from twinlapse.job_film import inputs_of_folders, inputs_of_job
 
     if (job is None) == (not frames):
-        raise click.UsageError("Name a job folder, or folders with --frames CAMERA=DIR.")
+        raise click.UsageError(
+            "name a job folder, or folders with --frames CAMERA=DIR", click.get_current_context()
+        )
     if job is not None:
         return inputs_of_job(job, settings, rig)
     return inputs_of_folders(dict(map(_named, frames)), settings, rig)
@@ -138,5 +125,8 @@ def gather(
 def _named(text: str) -> tuple[str, Path]:
     name, equals, folder = text.partition("=")
     if not equals or not name or not folder:
-        raise click.UsageError(f"{text!r} is not CAMERA=DIR; write --frames wide=DIR.")
+        raise click.UsageError(
+            f"--frames {text} lacks the camera's name; write --frames wide={text}",
+            click.get_current_context(),
+        )
     return name, Path(folder)

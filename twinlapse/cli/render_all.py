@@ -8,14 +8,15 @@ from typing import Any
 import click
 
 import twinlapse
+from twinlapse.cli.grammar import Command
 from twinlapse.cli.output import Output, speaking
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--name", default="film.mp4", show_default=True, help="What each film is called in its job.")
-@click.option("--again", is_flag=True, help="Also where a film is there that is newer than its frames.")
-@click.option("--workers", type=click.IntRange(0, 64), default=0, help="Processes that share the work.")
+@click.option("--name", default="film.mp4", show_default=True, help="File name of the film in each job.")
+@click.option("--again", is_flag=True, help="Re-render even if the film is up to date.")
+@click.option("--workers", type=click.IntRange(0, 64), default=0, help="Number of processes.")
 @click.option(
     "--cluster", default="", metavar="ADDRESS", help="A dask.distributed scheduler, tcp://HOST:PORT."
 )
@@ -23,7 +24,7 @@ from twinlapse.cli.output import Output, speaking
 def command(output: Output, *, folder: Path, name: str, again: bool, workers: int, cluster: str) -> None:
     """Make the film of every job folder in FOLDER; a job that fails does not stop the others.
 
-    Exit status 1 when a job failed.
+    Exit status 1 if a job failed.
     """
     from twinlapse.errors import JobError, TwinlapseError
 
@@ -50,7 +51,7 @@ def command(output: Output, *, folder: Path, name: str, again: bool, workers: in
             films.append({"job": str(job), "film": None, "state": "failed", "error": str(error)})
             output.warn(str(error))
             continue
-        films.append({"job": str(job), "film": str(out), "state": "made", "frames": report.frames})
+        films.append({"job": str(job), "film": str(out), "state": "made", "frame_count": report.frames})
         output.say(f"{out}: {report.frames} frames, {report.held} gaps covered")
     output.result({"films": films})
     if any(film["state"] == "failed" for film in films):

@@ -1,4 +1,4 @@
-"""``twinlapse rig``: write a rig file, check it, make a holder, aim a camera."""
+"""``twinlapse rig``: write a rig file, check it, make a camera mount, aim a camera."""
 
 from __future__ import annotations
 
@@ -7,16 +7,15 @@ from typing import Any
 
 import click
 
+from twinlapse.cli.grammar import RIG_FILE, CommandGroup, drawing_option, output_option
 from twinlapse.cli.output import Output, speaking
 from twinlapse.cli.rig_aim import aim, camera_named, target
 from twinlapse.cli.rig_lens import lens
 
-RIG_FILE = click.argument("rig_file", metavar="RIG", type=click.Path(path_type=Path))
 
-
-@click.group()
+@click.group(cls=CommandGroup)
 def command() -> None:
-    """Fit and aim the cameras: new, check, wedge, aim, lens."""
+    """Describe the printer and its cameras; fit and aim the cameras."""
 
 
 command.add_command(lens)
@@ -24,16 +23,16 @@ command.add_command(lens)
 
 @command.command("check")
 @RIG_FILE
-@click.option("--picture", type=click.Path(path_type=Path), help="Draw side and top view (.png or .svg).")
+@drawing_option("Draw the side view and the top view", ".png", ".svg")
 @click.option(
-    "--blur", "circle_px", default=1.0, show_default=True, help="Blur in pixels that counts as sharp."
+    "--blur-px", "circle_px", default=1.0, show_default=True, help="Blur up to this diameter counts as sharp."
 )
-@click.option("--cameras", is_flag=True, help="Open the real cameras too, and measure them.")
+@click.option("--cameras", is_flag=True, help="Also open the real cameras and measure them.")
 @speaking
-def check(out: Output, rig_file: Path, picture: Path | None, circle_px: float, cameras: bool) -> None:
-    """Say what the cameras see, how sharp, and what is in the way.
+def check(out: Output, rig_file: Path, drawing: Path | None, circle_px: float, cameras: bool) -> None:
+    """Report what the cameras see, how sharp it is, and what is in the way.
 
-    Exit status 1 when something does not hold.
+    Exit status 1 if a check failed.
     """
     from twinlapse.rig import read_rig
     from twinlapse.rig.checking import check_rig
@@ -50,11 +49,11 @@ def check(out: Output, rig_file: Path, picture: Path | None, circle_px: float, c
         for finding in (f for f in findings if f.camera == camera):
             mark = {True: "ok", False: "NO", None: "--"}[finding.holds]
             out.say(f"  {mark}  {finding.text}{f' -> {finding.hint}' if finding.hint else ''}")
-    if picture is not None:
+    if drawing is not None:
         from twinlapse.cli.rig_drawing import draw_rig
 
-        draw_rig(rig, picture)
-        out.say(f"drawn to {picture}")
+        draw_rig(rig, drawing)
+        out.say(f"drawn to {drawing}")
     holds = all(finding.holds is not False for finding in findings)
     out.result({"holds": holds, "findings": [_plain(f) for f in findings]})
     if not holds:
@@ -79,12 +78,12 @@ def _finite(value: Any) -> Any:
 
 @command.command("new")
 @click.argument("rig_file", metavar="RIG", type=click.Path(path_type=Path), default=Path("rig.toml"))
-@click.option("--defaults", is_flag=True, help="Ask nothing: write the standard answers.")
-@click.option("--all-keys", is_flag=True, help="Ask nothing: write every key there is, as comments.")
-@click.option("--force", is_flag=True, help="Replace the file if it is there.")
+@click.option("--defaults", is_flag=True, help="Do not ask: write the standard answers.")
+@click.option("--all-keys", is_flag=True, help="Do not ask: write every key, as comments.")
+@click.option("--force", is_flag=True, help="Replace the file if it exists.")
 @speaking
 def new(out: Output, rig_file: Path, defaults: bool, all_keys: bool, force: bool) -> None:
-    """Write a commented rig file, by questions on a terminal."""
+    """Write a rig file with comments, by questions on a terminal."""
     import sys
 
     from twinlapse.errors import FileProblemError
@@ -128,7 +127,10 @@ def keys(out: Output, section: str | None) -> None:
     from twinlapse.rig.reference import key_rows, sections
 
     if section is not None and section not in sections():
-        raise click.BadParameter(f"no section {section!r}: write one of {', '.join(sections())}")
+        raise click.BadParameter(
+            f"there is no section {section}; write one of {', '.join(sections())}",
+            click.get_current_context(),
+        )
     rows = [row for row in key_rows() if section in (None, row.section)]
     heading = None
     for row in rows:
@@ -142,19 +144,17 @@ def keys(out: Output, section: str | None) -> None:
 
 @command.command("wedge")
 @RIG_FILE
-@click.option("--camera", "name", help="Which camera; without it the one on the head.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), required=True, help="A .stl or .3mf file.")
-@click.option("--drawing", type=click.Path(path_type=Path), help="Also draw it with its measures (.svg).")
+@click.option("--camera", "name", help="Which camera; default: the one on the toolhead.")
+@output_option("The solid, for a slicer.", ".stl", ".3mf")
+@drawing_option("Draw it with its dimensions", ".svg", ".png", ".pdf")
 @click.option("--face", type=click.Choice(["side", "level"]), default="side", show_default=True)
-@click.option(
-    "--angle", "angle_deg", type=float, help="Between mounting face and camera; without it from the rig."
-)
-@click.option("--body", "body_mm", type=float, help="Diameter of the housing; without it from the rig.")
-@click.option("--length", "length_mm", type=float, help="Length of the groove.")
-@click.option("--cable", "cable_mm", type=float, help="Diameter of the cable.")
-@click.option("--strap", "strap_mm", type=float, help="Width of a strap.")
-@click.option("--wall", "wall_mm", type=float, help="Least thickness.")
-@click.option("--screw", "screw_mm", type=float, help="Hole for a screw; 0: no ears.")
+@click.option("--angle-deg", type=float, help="Between mounting face and camera; default: from the rig.")
+@click.option("--body-mm", type=float, help="Diameter of the camera's housing; default: from the rig.")
+@click.option("--length-mm", type=float, help="Length of the groove.")
+@click.option("--cable-mm", type=float, help="Diameter of the cable.")
+@click.option("--strap-mm", type=float, help="Width of the strap.")
+@click.option("--wall-mm", type=float, help="Minimum wall thickness.")
+@click.option("--screw-mm", type=float, help="Diameter of the screw holes; 0: no ears.")
 @speaking
 def wedge(
     out: Output,
@@ -165,7 +165,7 @@ def wedge(
     face: str,
     **measures: float | None,
 ) -> None:
-    """Make a printable holder that points the camera at the nozzle's tip."""
+    """Make a printable mount that points the camera at the nozzle tip."""
     from twinlapse.rig import read_rig
     from twinlapse.rig.mount import build, inspect, wedge_for, write_solid
 
@@ -183,7 +183,7 @@ def wedge(
             f"wrote {output}: {made.angle_deg:.1f} degrees, {made.run_mm:.0f} x {made.width_mm:.0f} mm, "
             f"{made.thick_mm:.0f} mm high, {sound.volume_mm3 / 1000:.1f} cm3"
         )
-        out.say("Print it as it lies, without support.")
+        out.say("Print it in this orientation, without support.")
         out.say(
             "Near the hot end use a material that stays hard there, and keep 10 mm from the heater block."
         )

@@ -7,11 +7,12 @@ from typing import Any
 
 import click
 
+from twinlapse.cli.grammar import RIG_FILE, Command, output_option
 from twinlapse.cli.output import Output, speaking
 
 
 def camera_named(rig: Any, rig_file: Path, name: str | None) -> Any:
-    """Return the camera of that name; without a name the one on the head, else the first."""
+    """Return the camera of that name; without a name the one on the toolhead, else the first."""
     from twinlapse.errors import RigError
 
     if name is not None:
@@ -23,10 +24,18 @@ def camera_named(rig: Any, rig_file: Path, name: str | None) -> Any:
     return next((c for c in rig.cameras if c.mount == "toolhead"), rig.cameras[0])
 
 
-@click.command("target")
-@click.option("-o", "--output", type=click.Path(path_type=Path), required=True, help="A .pdf or .png file.")
-@click.option("--corners", type=(int, int), default=(9, 6), show_default=True, help="Inner corners.")
-@click.option("--square", "square_mm", default=10.0, show_default=True, help="Side of a square in mm.")
+@click.command("target", cls=Command)
+@output_option("The page to print.", ".pdf", ".png")
+@click.option(
+    "--board",
+    "corners",
+    type=(int, int),
+    metavar="N M",
+    default=(9, 6),
+    show_default=True,
+    help="Inner corners of the chessboard, across and down.",
+)
+@click.option("--square-mm", type=float, default=10.0, show_default=True, help="Side of a square.")
 @speaking
 def target(out: Output, output: Path, corners: tuple[int, int], square_mm: float) -> None:
     """Draw the chessboard page that `rig aim` measures the camera by."""
@@ -39,22 +48,29 @@ def target(out: Output, output: Path, corners: tuple[int, int], square_mm: float
     except ValueError as error:
         raise click.UsageError(f"{error}: fewer or smaller squares") from None
     out.say(f"wrote {output}; print it at 100 % on A4 and measure a row of squares before use")
-    out.result({"target": str(output), "corners": list(corners), "square_mm": square_mm})
+    out.result({"target": str(output), "board": list(corners), "square_mm": square_mm})
 
 
-@click.command("aim")
-@click.argument("rig_file", metavar="RIG", type=click.Path(path_type=Path))
-@click.option("--camera", "name", help="Which camera; without it the one on the head.")
-@click.option("--picture", type=click.Path(path_type=Path), help="A picture; without it one of the camera.")
+@click.command("aim", cls=Command)
+@RIG_FILE
+@click.option("--camera", "name", help="Which camera; default: the one on the toolhead.")
+@click.option("--picture", type=click.Path(path_type=Path), help="A picture; default: take one now.")
+@output_option("Draw over the picture where things should be.", ".png", ".jpg", ".jpeg", required=False)
 @click.option(
-    "-o", "--output", type=click.Path(path_type=Path), help="Draw over the picture where things should be."
+    "--board",
+    type=(int, int),
+    metavar="N M",
+    help="Calculate the position: inner corners of the chessboard on the bed, across and down.",
 )
-@click.option("--board", type=(int, int), help="Solve the pose: inner corners of the board on the bed.")
-@click.option("--square", "square_mm", default=10.0, show_default=True, help="Side of a square in mm.")
-@click.option("--at", "at_mm", type=(float, float), help="Place of the board's marked inner corner.")
-@click.option("--turn", "turn_deg", default=0.0, show_default=True, help="Of the board's long side from X.")
-@click.option("--nozzle", "nozzle_mm", type=(float, float, float), help="Where the nozzle stands.")
-@click.option("--write", is_flag=True, help="Write the solved pose into the rig file.")
+@click.option("--square-mm", type=float, default=10.0, show_default=True, help="Side of a square.")
+@click.option(
+    "--at-mm", type=(float, float), metavar="X Y", help="Position of the marked inner corner on the bed."
+)
+@click.option(
+    "--turn-deg", default=0.0, show_default=True, help="Angle of the long side of the board from X."
+)
+@click.option("--nozzle-mm", type=(float, float, float), metavar="X Y Z", help="Where the nozzle is.")
+@click.option("--write", is_flag=True, help="Write the calculated position into the rig file.")
 @speaking
 def aim(
     out: Output,
@@ -69,7 +85,7 @@ def aim(
     nozzle_mm: tuple[float, float, float] | None,
     write: bool,
 ) -> None:
-    """Hold the camera right, or solve from a board on the bed where it is."""
+    """Show how to aim the camera, or calculate its position from a chessboard on the bed."""
     from twinlapse.optics.pose import pose_in_bed, rest_of
     from twinlapse.rig import read_rig
 
@@ -84,7 +100,7 @@ def aim(
         from twinlapse.imaging.aiming import Board
 
         if at_mm is None:
-            raise click.UsageError("--board needs --at X Y, the place of its marked corner")
+            raise click.UsageError("--board needs --at-mm X Y, the position of its marked corner")
         laid = Board(corners=board, square_mm=square_mm, at_mm=at_mm, turn_deg=turn_deg)
         points = laid.points_mm()
         pose, told = _solve(out, rig, camera, colours, lens, laid, nozzle)

@@ -7,13 +7,22 @@ from typing import Any
 
 import click
 
+from twinlapse.cli.grammar import Command
 from twinlapse.cli.output import Output, speaking
 
 
-@click.command("lens")
+@click.command("lens", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--corners", type=(int, int), default=(9, 6), show_default=True, help="Inner corners.")
-@click.option("--fisheye", is_flag=True, help="The lens sees more than about 120 degrees.")
+@click.option(
+    "--board",
+    "corners",
+    type=(int, int),
+    metavar="N M",
+    default=(9, 6),
+    show_default=True,
+    help="Inner corners of the chessboard, across and down.",
+)
+@click.option("--fisheye", is_flag=True, help="For a lens that sees more than about 120 degrees.")
 @speaking
 def lens(output: Output, *, folder: Path, corners: tuple[int, int], fisheye: bool) -> None:
     """Calibrate a lens from the pictures of a chessboard in FOLDER, and print the line for the rig file.

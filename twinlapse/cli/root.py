@@ -7,27 +7,29 @@ import importlib
 import click
 
 import twinlapse
+from twinlapse.cli.grammar import CommandGroup
 
 # name -> (module in twinlapse.cli, one line of help); order of the job
 COMMANDS: dict[str, tuple[str, str]] = {
-    "demo": ("demo", "Run the whole job once on the sample print, with simulated pictures."),
-    "analyse": ("analyse", "Say what a sliced file holds: layers, heights, time, what is odd."),
-    "plan": ("plan", "Choose the shots and say what they cost."),
-    "inject": ("inject", "Write the shots into the sliced file, and prove the result."),
+    "demo": ("demo", "Run the whole job once on the sample print, with simulated frames."),
+    "rig": ("rig", "Describe the printer and its cameras; fit and aim the cameras."),
+    "analyse": ("analyse", "Report layers, heights, print time, extents and anything unusual in a file."),
+    "plan": ("plan", "Choose the shots and report the time they add."),
+    "inject": ("inject", "Insert the shots into a sliced file, and prove the result."),
     "prove": ("prove", "Check that a written file prints what the original prints."),
-    "rehearse": ("rehearse", "Simulate the print and take pictures of it."),
-    "capture": ("capture", "Take the pictures while the machine prints: the service."),
+    "make-job": ("make_job", "Make a job folder: plan, insert and prove in one step."),
+    "rehearse": ("rehearse", "Simulate the print and take its frames with virtual cameras."),
+    "capture": ("capture", "Take the frames while the machine prints: the service."),
     "shoot": ("shoot", "Tell the capture service to take one shot now."),
-    "pair": ("pair", "Find the shots in continuous recordings, where nothing cued the cameras."),
+    "pair": ("pair", "Find the shots in continuous recordings made without cues."),
+    "first-layer": ("first_layer", "Map a surveyed layer and report its defects."),
     "render": ("render", "Make the film."),
     "render-all": ("render_all", "Make the films of many jobs, here or on a cluster."),
-    "film-sheet": ("film_sheet", "Show in one picture what alignment and light do to the frames."),
-    "firstlayer": ("firstlayer", "Show the first layer from above and say what is wrong on it."),
-    "rig": ("rig", "Fit and aim the cameras: write, check and draw the rig."),
+    "film-sheet": ("film_sheet", "Show alignment and light correction of all frames in one picture."),
 }
 
 
-class LazyGroup(click.Group):
+class LazyGroup(CommandGroup):
     """A group that knows its commands by name and loads one when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -49,9 +51,11 @@ class LazyGroup(click.Group):
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(twinlapse.__version__, prog_name="twinlapse", message="%(prog)s %(version)s")
+@click.version_option(
+    twinlapse.__version__, "-V", "--version", prog_name="twinlapse", message="%(prog)s %(version)s"
+)
 def cli() -> None:
     """Plan, take and edit the time-lapse film of a filament print seen by two cameras.
 
-    Exit status: 0 done; 1 done, and the answer is "no"; 2 bad usage or bad input.
+    Exit status: 0 done; 1 done, but a check failed; 2 bad usage or bad input; 3 a fault of twinlapse.
     """

@@ -8,23 +8,28 @@ from pathlib import Path
 
 import click
 
+from twinlapse.cli.grammar import JOB, Command
 from twinlapse.cli.output import Output, speaking
 
 _SHOT = re.compile(r"(\d{1,9})(?:\.(\d{1,3}))?")
 
 
-@click.command()
-@click.argument("job_folder", metavar="JOB", type=click.Path(path_type=Path))
+@click.command(cls=Command)
+@JOB
 @click.argument("shot")
-@click.option("--camera", "cameras", multiple=True, help="Only this one; may be given again.")
+@click.option("--camera", "cameras", multiple=True, help="Only this camera; can be repeated.")
 @click.option(
-    "--patience", type=click.FloatRange(0, 600), default=5.0, help="Seconds to try for  [default: 5]"
+    "--patience-s",
+    type=click.FloatRange(0, 600),
+    default=5.0,
+    show_default=True,
+    help="How long to keep trying, in seconds.",
 )
 @speaking
-def command(output: Output, job_folder: Path, shot: str, cameras: tuple[str, ...], patience: float) -> None:
+def command(output: Output, job_folder: Path, shot: str, cameras: tuple[str, ...], patience_s: float) -> None:
     """Tell the capture service of JOB to take SHOT, such as 12 or 12.2 for its second stop.
 
-    SHOT may also be the whole cue line of the printed file. Exit status 1: some frame was not taken.
+    SHOT may also be the whole cue line of the printed file. Exit status 1 if a frame was not taken.
     """
     from twinlapse.capture.cue_client import send_cue
     from twinlapse.shots import find_cue
@@ -36,7 +41,7 @@ def command(output: Output, job_folder: Path, shot: str, cameras: tuple[str, ...
         body = {"shot": int(found[1]), "stop": int(found[2] or 1), "cameras": list(cameras)}
     else:
         raise click.BadParameter("write a number such as 12 or 12.2", param_hint="SHOT")
-    answer = send_cue(job_folder / "capture.sock", body, patience_s=patience, of_process=True)
+    answer = send_cue(job_folder / "capture.sock", body, patience_s=patience_s, of_process=True)
     again = ", answered before" if answer["repeated"] else ""
     for camera, frame in answer["frames"].items():
         note = f" ({frame['note']})" if frame["note"] else ""

@@ -34,12 +34,12 @@ class FilmReport(ArrayRecord):
         """Return plain values (see docs/film.md)."""
         return {
             "film": str(self.film),
-            "frames": self.frames,
+            "frame_count": self.frames,
             "width": self.width,
             "height": self.height,
             "fps": self.fps,
-            "seconds": self.seconds,
-            "held": self.held,
+            "length_s": self.seconds,
+            "held_count": self.held,
             "missing": dict(self.missing),
             "dropped": list(self.dropped),
             "hidden": list(self.hidden),

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from twinlapse.errors import JobError
+from twinlapse.errors import JobError, MissingJobError
+
+_MAKE_ONE = "make one with 'twinlapse make-job'"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +60,11 @@ def open_job(folder: Path) -> Job:
     JobError
         when the folder is missing or holds neither a plan nor frames.
     """
+    if folder.is_file():
+        raise JobError("this is a file, not a job folder", "make one with 'twinlapse make-job'", path=folder)
     if not folder.is_dir():
-        raise JobError(
-            "there is no such job folder",
-            "make one with 'twinlapse rehearse' or 'twinlapse demo'",
-            path=folder,
+        raise MissingJobError(
+            "there is no such job folder", "make one with 'twinlapse make-job'", path=folder
         )
     job = Job(folder)
     if not job.plan.exists() and not job.frames.is_dir():

@@ -52,7 +52,9 @@ def open_journal(job: Job) -> tuple[Journal, str]:
 def recover(job: Job, plan: Plan, journal: Journal, run: int) -> Recovered:
     """Delete half-written files, give rows to whole pictures, set strays aside, mark lost pictures."""
     half = _delete_half(job.frames)
-    rows = {row.file: row for row in journal.rows(plan.gcode_sha256, run) if row.file and row.state != "lost"}
+    rows = {
+        row.file: row for row in journal.rows(plan.original_sha256, run) if row.file and row.state != "lost"
+    }
     stops = {(camera, shot, repeat): stop for (camera, shot, stop), repeat in _repeats(plan)}
     adopted, aside, present = [], [], set()
     for path in sorted(path for path in job.frames.glob("*/*") if path.is_file()):
@@ -110,7 +112,7 @@ def _key_of(path: Path, stops: dict[tuple[str, int, int], int], plan: Plan, run:
     stop = stops.get((camera, shot, repeat))
     if stop is None:
         return None
-    return ShotKey(job=plan.gcode_sha256, run=run, shot=shot, stop=stop, camera=camera)
+    return ShotKey(job=plan.original_sha256, run=run, shot=shot, stop=stop, camera=camera)
 
 
 def _delete_half(folder: Path) -> list[str]:

@@ -74,7 +74,7 @@ class FrameStore:
 
     def key(self, shot: int, stop: int, camera: str) -> ShotKey:
         """Return the identity of a frame of this run."""
-        return ShotKey(job=self.plan.gcode_sha256, run=self.run, shot=shot, stop=stop, camera=camera)
+        return ShotKey(job=self.plan.original_sha256, run=self.run, shot=shot, stop=stop, camera=camera)
 
     def path(self, key: ShotKey, suffix: str = ".jpg") -> Path:
         """Return where the frame of a key lies.
@@ -85,7 +85,7 @@ class FrameStore:
             when the plan has no such stop for this camera.
         """
         repeat = self._repeats.get((key.camera, key.shot, key.stop))
-        if repeat is None or key.job != self.plan.gcode_sha256:
+        if repeat is None or key.job != self.plan.original_sha256:
             raise FrameError(
                 f"the plan has no shot {key.shot}.{key.stop} of {key.camera}", "use the plan of this job"
             )
@@ -97,7 +97,7 @@ class FrameStore:
 
     def rows(self) -> list[FrameRow]:
         """Return all rows of this run in the order of shots."""
-        return self.journal.rows(self.plan.gcode_sha256, self.run)
+        return self.journal.rows(self.plan.original_sha256, self.run)
 
     def put(
         self,
@@ -175,14 +175,14 @@ class FrameStore:
 
     def end_run(self, reason: str) -> None:
         """Write down that the run has ended; nothing changes when that is known."""
-        newest = self.journal.newest_run(self.plan.gcode_sha256)
+        newest = self.journal.newest_run(self.plan.original_sha256)
         if newest is not None and newest.ended_wall_s is None:
-            self.journal.end_run(self.plan.gcode_sha256, self.run, self._wall_s(), reason)
+            self.journal.end_run(self.plan.original_sha256, self.run, self._wall_s(), reason)
 
     @property
     def ended(self) -> bool:
         """Whether the run at hand has ended: the next cue belongs to another print."""
-        newest = self.journal.newest_run(self.plan.gcode_sha256)
+        newest = self.journal.newest_run(self.plan.original_sha256)
         return newest is not None and newest.ended_wall_s is not None
 
     def close(self) -> None:
@@ -191,7 +191,7 @@ class FrameStore:
         self._reserve.release()
 
     def _enter_run(self, new_run: bool, wall_s: float) -> int:
-        job = self.plan.gcode_sha256
+        job = self.plan.original_sha256
         last = max(self.journal.last_run(job), _last_moved(self.job.folder))
         moved = self.job.folder / f"frames-run{max(1, last)}"
         if new_run and self.job.frames.is_dir() and any(self.job.frames.iterdir()) and not moved.exists():

@@ -34,8 +34,8 @@ def analysis_json(
         "file": str(path.path),
         "sha256": path.sha256,
         "bytes": path.size,
-        "lines": path.line_count,
-        "moves": int(((path.length_mm > 0) | (path.e_mm != 0)).sum()),
+        "line_count": path.line_count,
+        "move_count": int(((path.length_mm > 0) | (path.e_mm != 0)).sum()),
         "layer_count": len(layers),
         "layer_source": layers.source,
         "raft_layers": int(layers.raft.sum()),
@@ -45,8 +45,8 @@ def analysis_json(
         "bbox_mm": [[round(float(v), 4) for v in side] for side in (box.low_mm, box.high_mm)],
         "z_max_mm": round(float(path.z_mm.max()), 4),
         "print_s": round(float(end_s[-1] if print_s is None else print_s), 3),
-        "dialect": path.firmware,
-        "arcs": len(path.arc_row),
+        "firmware": path.firmware,
+        "arc_count": len(path.arc_row),
         "spiral": layers.spiral,
         "sequential": layers.sequential,
         "warnings": [
@@ -81,7 +81,7 @@ def layer_rows(layers: Layers, end_s: Float) -> list[dict[str, Any]]:
     )
     return [
         {
-            "index": index,
+            "layer": number,
             "object": owner,
             "z_mm": z,
             "height_mm": height,
@@ -92,7 +92,7 @@ def layer_rows(layers: Layers, end_s: Float) -> list[dict[str, Any]]:
             "extruded_mm": extruded,
             "raft": raft,
         }
-        for index, (owner, z, height, first, following, start, end, extruded, raft) in enumerate(columns)
+        for number, (owner, z, height, first, following, start, end, extruded, raft) in enumerate(columns, 1)
     ]
 
 

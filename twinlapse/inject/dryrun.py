@@ -27,7 +27,7 @@ def write_dry_run(plan: Plan, toolpath: Toolpath, out: Path) -> int:
     InjectError
         when the plan was made for another file.
     """
-    if plan.gcode_sha256 != toolpath.sha256:
+    if plan.original_sha256 != toolpath.sha256:
         raise InjectError(
             "the plan was made for another file", "make a plan for this one", path=toolpath.path
         )

@@ -40,7 +40,7 @@ def header_lines(plan: Plan, rig: Rig, size: int, added_s: float) -> list[str]:
     lines = [BEGIN, "; Stops for a time-lapse film stand between fences in this file."]
     lines.append("; 'twinlapse inject --remove' takes them out and gives the original back.")
     lines.extend(f"; CAUTION: {text}" for text in CAUTIONS)
-    lines.append(f"; original_sha256 {plan.gcode_sha256}")
+    lines.append(f"; original_sha256 {plan.original_sha256}")
     lines.append(f"; original_bytes {size}")
     lines.append(f"; shots {len(plan.shots)}")
     lines.append(f"; added_s {number(added_s, 1)}")

@@ -140,7 +140,7 @@ def _refuse_same(original: Path, out: Path) -> None:
 
 
 def _refuse(view: FileBytes, original: Path, plan: Plan, toolpath: Toolpath) -> None:
-    if plan.gcode_sha256 != toolpath.sha256:
+    if plan.original_sha256 != toolpath.sha256:
         raise InjectError(
             "the plan was made for another file",
             "make a plan for this one with 'twinlapse plan'",

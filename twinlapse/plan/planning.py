@@ -90,7 +90,7 @@ def work_out(
         raise _nothing_left([*refusals, *unmet])
     shots = tuple(shot for _, shot in pairs)
     plan = Plan(
-        gcode_sha256=toolpath.sha256,
+        original_sha256=toolpath.sha256,
         rig=rig.raw,
         shots=shots,
         print_s=round(timeline.print_s, 3),

@@ -15,7 +15,7 @@ from twinlapse.records import ArrayRecord
 from twinlapse.rig.capture_settings import Capture, Light, Power, check_capture, check_switched
 from twinlapse.rig.film_settings import CameraFilming, Filming
 from twinlapse.rig.limits import Limits
-from twinlapse.rig.notations import read_amount, read_every, read_first_layers, read_layers
+from twinlapse.rig.notations import read_amount, read_every, read_first_layers, read_layers, read_source
 from twinlapse.rig.schema import choice, flag, number, numbers, parsed, part, parts, point, text, whole
 from twinlapse.rig.toml_fields import InvalidValueError, Table
 
@@ -31,6 +31,15 @@ LensKind = Literal["pinhole", "fisheye"]
 CueKind = Literal["host", "display", "pin", "macro", "comment", "none"]
 SQUARE_CORNER_MM_S = 5.0  # Klipper's default (docs/Config_Reference.md, square_corner_velocity)
 Pair = tuple[float, float]
+# machine types by their usual names (letters only) -> the kinematics that nearly all of them have
+_KINEMATICS = {
+    "cartesian": "bed-moves-y",
+    "bedslinger": "bed-moves-y",
+    "corexy": "bed-moves-z",
+    "hbot": "bed-moves-z",
+    "corexz": "bed-moves-y",
+    "delta": "bed-fixed",
+}
 Triple = tuple[float, float, float]
 
 
@@ -155,7 +164,9 @@ class Printer:
     height_mm: float = field(metadata=number("height of the build volume", above=0, example="250"))
     kinematics: Kinematics = field(
         default="bed-moves-y",
-        metadata=choice(Kinematics, "what moves the bed: it slides, it sinks, nothing does"),
+        metadata=choice(
+            Kinematics, "what moves the bed: it slides, it sinks, nothing does", others=_KINEMATICS
+        ),
     )
     firmware: Firmware = field(
         default="marlin", metadata=choice(Firmware, "the firmware that the shots are written for")
@@ -292,7 +303,12 @@ class Camera:
     mount: Mount = field(metadata=choice(Mount, "what it is bolted to", example='"frame"'))
     source: str = field(
         default="",
-        metadata=text("where its pictures come from", example='"http://camera.local/stream"'),
+        metadata=parsed(
+            read_source,
+            "`http://`, `https://`, `still:http://`, `rtsp://`, `v4l2:`, `folder:`, `video:`",
+            "where its pictures come from",
+            example='"http://camera.local/stream"',
+        ),
     )
     stance: Stance = field(
         default="clear",

@@ -10,6 +10,7 @@ from typing import Any
 from twinlapse.rig.toml_fields import InvalidValueError, is_number
 
 _AMOUNT = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(%|s|min|h)\s*")
+SOURCE_KINDS = ("http", "https", "still", "rtsp", "v4l2", "folder", "video")
 _EVERY_KEYS = {"layers", "mm", "s", "film_s", "fps", "by"}
 
 
@@ -63,6 +64,19 @@ def read_first_layers(value: Any) -> dict[str, Any]:
     if "s" in value and (not is_number(value["s"]) or value["s"] <= 0):
         raise InvalidValueError(f"s = {value['s']!r} is not above 0", hint)
     return dict(value)
+
+
+def read_source(value: Any) -> str:
+    """Return a checked source of pictures, or "" for none."""
+    hint = 'write "http://camera.local/stream", "v4l2:/dev/v4l/by-path/...", "folder:/..." or another kind'
+    if not isinstance(value, str):
+        raise InvalidValueError(f"{value!r} is not text", 'write it in quotes, such as "text"')
+    kind, colon, rest = value.partition(":")
+    if value and (not colon or kind not in SOURCE_KINDS):
+        raise InvalidValueError(f"{value!r} does not say what kind of source it is", hint)
+    if value and not rest.strip("/"):
+        raise InvalidValueError(f"{value!r} names no camera", hint)
+    return value
 
 
 def read_amount(value: Any) -> str:

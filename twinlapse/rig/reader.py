@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
@@ -16,6 +17,8 @@ from twinlapse.rig.model import Rig
 from twinlapse.rig.schema import read_record
 from twinlapse.rig.toml_fields import Table
 
+_GCODE = re.compile(r"[GM]\d{1,3}(?: [A-Z]-?[\d.]+)*\s*(?:;.*)?$")
+
 
 def read_rig(path: Path) -> Rig:
     """Read a rig file.
@@ -29,8 +32,8 @@ def read_rig(path: Path) -> Rig:
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        what, line = _toml_fault(str(error), text)
-        raise RigError(f"this is not TOML: {what}", "see docs/rig.md", path=path, line=line) from None
+        what, hint, line = _toml_fault(str(error), text)
+        raise RigError(what, hint, path=path, line=line) from None
     return rig_from_mapping(values, path=path, text=text)
 
 
@@ -57,8 +60,42 @@ def rig_from_mapping(values: Mapping[str, Any], *, path: Path | None = None, tex
     return replace(rig, raw=values)
 
 
-def _toml_fault(message: str, text: str) -> tuple[str, int]:
-    """Split tomllib's "what (at line n, column m)"."""
-    what, _, place = message.partition(" (at ")
+# what tomllib says -> what is wrong, and what to do
+_BACKSLASH = ("a backslash in quotes begins a special character", "write / in paths, or use 'single quotes'")
+_TOML_FAULTS = {
+    "Invalid hex value": _BACKSLASH,
+    "Unescaped '\\'": _BACKSLASH,
+    "Cannot overwrite a value": ("this key is written twice", "keep one of the two"),
+    "Cannot declare": ("this section is written twice", "keep one; several cameras are [[camera]]"),
+    "Expected newline or end of document": (
+        "something follows the value",
+        'quote text: "text"; numbers have no unit',
+    ),
+    "Invalid value": ("this is no TOML value", 'quote text: "text"; numbers have no unit'),
+    "Expected '=' after a key": ("there is no = after the key", "write: key = value"),
+    "Unterminated string": ("a quote is missing", 'write text between two quotes: "text"'),
+    "Illegal character '\\n'": ("a quote is missing", 'write text between two quotes: "text"'),
+    "Unclosed": ("a bracket is not closed", "close it with ] or }"),
+}
+
+
+def _toml_fault(message: str, text: str) -> tuple[str, str, int]:
+    """Return what is wrong, what to do and the line, from tomllib's "what (at line n, column m)"."""
+    said, _, place = message.partition(" (at ")
     digits = "".join(c if c.isdigit() else " " for c in place).split()
-    return what, int(digits[0]) if digits else max(1, len(text.splitlines()))
+    line = int(digits[0]) if digits else max(1, len(text.splitlines()))
+    if looks_like_gcode(text):
+        return (
+            "this is G-code, not a rig file",
+            "name the sliced file first and the rig file with --rig",
+            line,
+        )
+    for start, (what, hint) in _TOML_FAULTS.items():
+        if said.startswith(start):
+            return f"this is not TOML: {what}", hint, line
+    return f"this is not TOML: {said}", "'twinlapse rig new' writes a file to start from", line
+
+
+def looks_like_gcode(text: str) -> bool:
+    """Return whether a text has the commands of a sliced file among its first lines."""
+    return sum(bool(_GCODE.match(line)) for line in text.splitlines()[:50]) >= 2

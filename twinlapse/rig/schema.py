@@ -138,11 +138,13 @@ def flag(sentence: str, **more: Any) -> dict[str, Key]:
     return _key(sentence, lambda table, name: table.flag(name), "`true` or `false`", more)
 
 
-def choice(options: Any, sentence: str, **more: Any) -> dict[str, Key]:
-    """Declare one of the values of a Literal."""
+def choice(
+    options: Any, sentence: str, *, others: Mapping[str, str] | None = None, **more: Any
+) -> dict[str, Key]:
+    """Declare one of the values of a Literal; `others`: words from elsewhere, and the value for each."""
     allowed = get_args(options)
     listed = ", ".join(f"`{toml_value(option)}`" for option in allowed)
-    return _key(sentence, lambda table, name: table.choice(name, allowed), listed, more)
+    return _key(sentence, lambda table, name: table.choice(name, allowed, others), listed, more)
 
 
 def point(

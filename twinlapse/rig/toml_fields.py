@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -103,10 +104,13 @@ class Table:
             self.fail(key, f"{value!r} is not text", 'write it in quotes, such as "text"')
         return value
 
-    def choice(self, key: str, options: tuple[Any, ...]) -> Any:
-        """Return one of `options`."""
+    def choice(self, key: str, options: tuple[Any, ...], others: Mapping[str, str] | None = None) -> Any:
+        """Return one of `options`; `others` names the option that a word from elsewhere stands for."""
         value = self.values[key]
         if isinstance(value, bool) or value not in options:
+            word = re.sub(r"[^a-z]", "", value.lower()) if isinstance(value, str) else ""
+            if others and word in others:
+                self.fail(key, f"{value!r} is not known", f'for such a machine write "{others[word]}"')
             near = difflib.get_close_matches(str(value), [str(option) for option in options], n=1)
             listed = ", ".join(
                 f'"{option}"' if isinstance(option, str) else str(option) for option in options

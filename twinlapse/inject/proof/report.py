@@ -36,7 +36,7 @@ class Proof:
         return {
             "holds": self.holds,
             "checks": checks,
-            "shots": self.shots,
+            "shot_count": self.shots,
             "added_s": round(self.added_s, 3),
             "added_lines": self.added_lines,
         }

@@ -80,7 +80,7 @@ class Edits {
   withStops(index, moved) {
     const shot = this.data.plan.shots[index];
     const home = this.home(index);
-    const clear = this.data.highest_mm[shot.layer] + this.data.clearance_mm;
+    const clear = this.data.highest_mm[shot.layer - 1] + this.data.clearance_mm;
     const lift_mm = Math.max(shot.lift_mm, Math.ceil((clear - home[2]) * 1000) / 1000);
     const travel = home[2] + lift_mm;
     const atTravel = (stop) => Math.abs(stop.z_mm - home[2] - shot.lift_mm) < 2e-3;

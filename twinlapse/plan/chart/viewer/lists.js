@@ -18,7 +18,7 @@ function shotLines(data, edits, index) {
   const shot = edits.shot(index), extra = data.shots[index];
   const filament = RETRACTED[shot.retract];
   const lines = [
-    `Layer ${shot.layer + 1} of ${data.layer_z_mm.length}, Z ${shot.z_mm} mm; after line ${shot.after_line.toLocaleString("en")}; ${clock(shot.at_s)} into the print`,
+    `Layer ${shot.layer} of ${data.layer_z_mm.length}, Z ${shot.z_mm} mm; after line ${shot.after_line.toLocaleString("en")}; ${clock(shot.at_s)} into the print`,
     `Adds ${shot.cost_s.toFixed(1)} s; Z-hop ${shot.lift_mm.toFixed(1)} mm; ${typeof filament === "function" ? filament(shot) : filament}`,
   ];
   if (extra.object) lines.push(`Object: ${extra.object}`);
@@ -38,7 +38,7 @@ function fillLeftOut(list, data) {
 
 const COLUMNS = [
   ["Shot", (shot) => shot.number],
-  ["Layer", (shot) => shot.layer + 1],
+  ["Layer", (shot) => shot.layer],
   ["Z, mm", (shot) => shot.z_mm],
   ["At", (shot) => shot.at_s, (shot) => clock(shot.at_s)],
   ["Adds, s", (shot) => shot.cost_s, (shot) => shot.cost_s.toFixed(1)],

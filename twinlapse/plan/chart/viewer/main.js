@@ -60,7 +60,7 @@ async function start() {
     if (!data.plan.shots.length) return;
     state.shot = Math.max(0, Math.min(data.plan.shots.length - 1, index));
     state.picking = null;
-    setLayer(data.plan.shots[state.shot].layer, false);
+    setLayer(data.plan.shots[state.shot].layer - 1, false);
     showShot();
     redraw();
   }
@@ -68,7 +68,7 @@ async function start() {
   function setLayer(layer, alone = true) {
     state.layer = Math.max(0, Math.min(layers - 1, layer));
     if (alone) {
-      const found = data.plan.shots.findIndex((shot) => shot.layer === state.layer);
+      const found = data.plan.shots.findIndex((shot) => shot.layer === state.layer + 1);
       state.shot = found;
       showShot();
     }

@@ -1,4 +1,4 @@
-"""``twinlapse firstlayer``: the map of a layer from its survey, and what is wrong on it."""
+"""``twinlapse first-layer``: the map of a layer from its survey, and its defects."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from twinlapse.cli.grammar import JOB, Command, output_option
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
@@ -16,23 +17,19 @@ if TYPE_CHECKING:
     from twinlapse.firstlayer.self_calibration import SelfCalibration
 
 
-@click.command()
-@click.argument("job_folder", metavar="JOB", type=click.Path(path_type=Path))
+@click.command(cls=Command)
+@JOB
+@click.option("--layer", type=click.IntRange(min=1), help="Which surveyed layer, from 1; default: the first.")
 @click.option(
-    "--layer", type=click.IntRange(min=1), help="Which surveyed layer, from 1; without it the first."
+    "--smallest-mm", type=float, default=0.4, show_default=True, help="Shortest gap to report, in mm."
 )
-@click.option(
-    "--smallest", "smallest_mm", default=0.4, show_default=True, help="Shortest gap that is told, in mm."
-)
-@click.option("--corners", is_flag=True, help="Watch the corners alone, without a map.")
-@click.option(
-    "-o", "--output", type=click.Path(path_type=Path), help="The report; JOB/firstlayer.html without it."
-)
+@click.option("--corner-check", "corners", is_flag=True, help="Check the corners only, without a map.")
+@output_option("The report; default: JOB/firstlayer.html.", required=False)
 @click.option(
     "--write",
     "rig_file",
     type=click.Path(path_type=Path),
-    help="Write the camera's place, direction and lens, as the print shows them, into this rig file.",
+    help="Write the camera's position, direction and lens, calibrated on the print, into this rig file.",
 )
 @speaking
 def command(
@@ -44,10 +41,10 @@ def command(
     output: Path | None,
     rig_file: Path | None,
 ) -> None:
-    """Lay the survey frames to one picture of the layer and compare it with the sliced file.
+    """Assemble the survey frames into a map of the layer and compare it with the sliced file.
 
-    Watches the outermost corners too, once a second layer was looked over. Writes the picture and a one-page
-    report. Exit status 1 when something is found or nothing can be told.
+    Also checks the outermost corners for lifting, once a second layer was surveyed. Writes the map and a
+    one-page report. Exit status 1 if a defect is found or the verdict is "cannot tell".
     """
     from twinlapse.errors import JobError
     from twinlapse.files import write_bytes
@@ -86,7 +83,7 @@ def command(
     if corners and patrol is None:
         raise JobError(
             "its corners were not seen on two layers yet",
-            "plan with --corners 1,2,3 and take the pictures first",
+            "plan with --corner-layers 1,2,3 and take the frames first",
             path=job.folder,
         )
     sound, words = overall(found, patrol)
