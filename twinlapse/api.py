@@ -21,7 +21,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from twinlapse.errors import FileProblemError
+from twinlapse.errors import FileProblemError, InjectError
 from twinlapse.progress import part_of
 
 if TYPE_CHECKING:
@@ -279,7 +279,14 @@ def prove(
         ``holds``, and one check for each promise.
     """
     from twinlapse.inject import prove as prove_files
+    from twinlapse.job_folder import is_written
 
+    if not is_written(Path(written)):
+        swapped = is_written(Path(original))
+        hint = (
+            "swap the two files: the original comes first" if swapped else "name the file that inject wrote"
+        )
+        raise InjectError("there are no shots in this file", hint, path=written)
     machine = None if rig is None else _rig(rig)
     return prove_files(Path(original), Path(written), machine, progress=progress)
 

@@ -50,13 +50,13 @@ def read_text(path: Path, what: str) -> str:
         ) from None
 
 
-def read_json(path: Path, what: str) -> Any:
-    """Return the value held by a JSON file."""
+def read_json(path: Path, what: str, hint: str = "make it again") -> Any:
+    """Return the value held by a JSON file; `hint` says what to do where it holds none."""
     try:
         return json.loads(read_text(path, what))
     except json.JSONDecodeError as error:
         raise FileProblemError(
-            f"this {what} is not JSON: {error.msg}", "make it again", path=path, line=error.lineno
+            f"this {what} is not JSON: {error.msg}", hint, path=path, line=error.lineno
         ) from None
 
 

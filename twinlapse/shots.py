@@ -14,6 +14,7 @@ from twinlapse.names import CAMERA_NAME
 from twinlapse.records import ArrayRecord
 
 SCHEMA = "twinlapse.plan/2"  # /1 counted layers from 0
+_MAKE_ONE = "make one with 'twinlapse plan'"
 _FORMER_SCHEMAS = ("twinlapse.plan/1",)
 SURVEY = "survey"  # stance of the stops that show a whole layer between them
 BARE_BED = "bare bed"  # of the same stops before anything is printed
@@ -136,7 +137,7 @@ def plan_from_json(value: Any, path: Path | None = None) -> Plan:
     if isinstance(value, dict) and value.get("schema") in _FORMER_SCHEMAS:
         raise PlanError("an earlier version of twinlapse wrote this plan", "make it again", path=path)
     if not isinstance(value, dict) or value.get("schema") != SCHEMA:
-        raise PlanError("this is not a plan of twinlapse", "make one with 'twinlapse plan'", path=path)
+        raise PlanError("this is not a plan of twinlapse", _MAKE_ONE, path=path)
     try:
         shots = tuple(_shot_from_json(shot) for shot in value["shots"])
         return Plan(**{**value, "shots": shots, "warnings": tuple(value.get("warnings", ()))})
@@ -148,7 +149,7 @@ def plan_from_json(value: Any, path: Path | None = None) -> Plan:
 
 def read_plan(path: Path) -> Plan:
     """Read ``plan.json``."""
-    return plan_from_json(read_json(path, "plan"), path)
+    return plan_from_json(read_json(path, "plan", _MAKE_ONE), path)
 
 
 def write_plan(path: Path, plan: Plan) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from collections.abc import Callable
@@ -42,21 +43,34 @@ CASES = [
     ("plan {pot} --rig no_toml.toml -o out.json", "no_toml.toml:1: this is not TOML"),
     ("inject mill.nc --rig {rig} -o out.gcode", "machine tool"),
     ("inject {pot} --plan words.gcode -o out.gcode", "words.gcode:1: this plan is not JSON"),
+    ("inject {pot} --plan {rig} -o out.gcode", "make one with 'twinlapse plan'"),
+    ("plan {rig} --rig {pot}", "this is G-code, not a rig file; name the sliced file first"),
+    ("prove {pot} {pot}", "there are no shots in this file; name the file that inject wrote"),
     ("inject {pot} --rig {rig} -o nowhere/out.gcode", "its folder does not exist"),
     ("inject --remove {pot} -o out.gcode", "nothing of twinlapse in this file"),
-    ("prove {pot} nowhere.gcode", "nowhere.gcode: there is no such written file"),
+    ("prove {pot} nowhere.gcode", "nowhere.gcode: there is no such"),
     ("rehearse binary.gcode --rig {rig} -o out", "binary data"),
     ("render frames -o out.mp4", "neither plan.json nor frames/"),
     ("render nowhere -o out.mp4", "no such job folder"),
     ("render --frames wide=frames -o out.mp4", "none of these frames can be read"),
     ("render --frames wide=nowhere -o out.mp4", "no folder with frames"),
-    ("render --frames frames -o out.mp4", "is not CAMERA=DIR"),
+    ("render --frames frames -o out.mp4", "write --frames wide=frames"),
     ("demo words.gcode", "a file has this name"),
     ("rig check odd_key.toml", "did you mean"),
-    ("firstlayer nowhere", "no such job folder"),
-    ("capture nowhere", "nowhere"),
-    ("plan {pot}", "--rig"),
-    ("unknown", "No such command"),
+    ("first-layer nowhere", "no such job folder; make one with 'twinlapse make-job'"),
+    ("capture nowhere", "no such job folder; make one with 'twinlapse make-job'"),
+    ("capture {pot}", "this is a file, not a job folder"),
+    ("plan {pot}", "missing option '-r' / '--rig'; 'twinlapse rig new' writes a rig file"),
+    ("analize {pot}", 'there is no command "analize"; did you mean "analyse"?'),
+    ("rig chek {rig}", 'rig: there is no command "chek"; did you mean "check"?'),
+    ("firstlayer nowhere", "firstlayer is called first-layer now"),
+    ("plan {pot} --rig {rig} --chart out.png", "plan: --chart is called --drawing now"),
+    ("render frames -o out.mp4 --seconds 3", "render: --seconds is called --length-s now"),
+    ("plan {pot} --rig {rig} --drawing out.gif", "out.gif: its name must end in .png, .svg or .html"),
+    ("plan {pot} --rig {rig} -o -", "the result is a file; name it"),
+    ("plan {pot} --rig {rig} --why roof", "names no shot and no layer"),
+    ("inject {pot} -o out.gcode", "name either --rig or --plan; 'twinlapse rig new' writes a rig file"),
+    ("rig keys attic", "there is no section attic; write one of printer,"),
 ]  # fmt: skip
 
 
@@ -92,9 +106,8 @@ def test_one_clear_line(folder: Path, run: Callable[[str], tuple[int, str]], wor
     assert code == 2
     assert said in told
     assert "Traceback" not in told
-    if not told.startswith("Usage:"):  # a line of usage comes from the option parser, in its own shape
-        assert told.count("\n") == 1
-        assert told.startswith("twinlapse: ")
+    assert told.count("\n") == 1
+    assert told.startswith("twinlapse: ")
     assert sorted(folder.rglob("*")) == before
 
 
@@ -112,6 +125,56 @@ def test_a_full_disk_leaves_the_old_file(
     assert (folder / "kept.json").read_text() == "old"
     assert not list(folder.glob(".*part"))
     (folder / "kept.json").unlink()
+
+
+def test_a_fault_of_twinlapse_is_one_line_and_exit_3(
+    run: Callable[[str], tuple[int, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(path: object) -> None:
+        raise KeyError("unforeseen\nand long")
+
+    monkeypatch.setattr("twinlapse.api.load_rig", broken)
+    code, told = run("plan {pot} --rig {rig}")
+    assert code == 3 and told.count("\n") == 1
+    assert "this is a fault of twinlapse (KeyError" in told and "at twinlapse." in told
+    code, told = run("plan {pot} --rig {rig} -v")
+    assert (
+        code == 3 and "Traceback" in told and told.splitlines()[-1].startswith("twinlapse: this is a fault")
+    )
+
+
+def test_the_user_can_stop_it(run: Callable[[str], tuple[int, str]], monkeypatch: pytest.MonkeyPatch) -> None:
+    def stopped(path: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("twinlapse.api.load_rig", stopped)
+    code, told = run("plan {pot} --rig {rig}")
+    assert code == 130 and told.strip() == "twinlapse: stopped"
+
+
+def test_gcode_comes_from_standard_input_too() -> None:
+    command = [sys.executable, "-m", "twinlapse", "analyse", "-", "--no-layers", "--json"]
+    done = subprocess.run(command, input=POT.read_bytes(), capture_output=True, check=True)
+    assert json.loads(done.stdout)["layer_count"] == 140
+
+
+def test_cautions_are_printed_whole_the_first_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from twinlapse.cli.cautions import say_cautions
+    from twinlapse.cli.output import Output
+    from twinlapse.inject.header import CAUTIONS
+
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    counts = []
+    for output in (Output(False, False), Output(False, False), Output(False, False, verbose=True)):
+        say_cautions(output, Path("filmed.gcode"))
+        counts.append(capsys.readouterr().out.count("CAUTION: "))
+    assert counts == [len(CAUTIONS), 1, len(CAUTIONS)]
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "a file"))
+    (tmp_path / "a file").write_text("")
+    say_cautions(Output(False, False), Path("filmed.gcode"))
+    assert capsys.readouterr().out.count("CAUTION: ") == len(CAUTIONS)
 
 
 def test_help_imports_nothing_heavy() -> None:

@@ -86,7 +86,7 @@ def test_a_job_becomes_a_film_with_all_that_goes_with_it(job: Path, tmp_path: Pa
     assert result.exit_code == 0, result.output
     told = json.loads(result.stdout)
     assert told["frame_count"] == 30 + 10 + 30 and told["held_count"] == 1
-    assert told["missing"] == {"wide": [4], "nozzle": []} and "wide: no frame came of shot 4" in result.stderr
+    assert told["missing"] == {"wide": [4], "nozzle": []} and "wide: no frame of shot 4" in result.stderr
     assert len(told["shifts"]["wide"]) == 9 and len(told["gain"]["nozzle"]) == 10
     assert json.loads((tmp_path / "film.mp4.json").read_text()) == told
     with av.open(str(out)) as film:
@@ -138,8 +138,8 @@ def test_many_jobs_are_made_once_and_a_bad_one_stops_nobody(job: Path, tmp_path:
 def test_bad_input_is_said_in_one_line(job: Path, tmp_path: Path) -> None:
     out = tmp_path / "film.mp4"
     assert "no such job folder" in fails("render", tmp_path / "none", "-o", out)
-    assert "Name a job folder" in fails("render", "-o", out)
-    assert "is not CAMERA=DIR" in fails("render", "--frames", "wide", "-o", out)
+    assert "name a job folder" in fails("render", "-o", out)
+    assert "write --frames wide=wide" in fails("render", "--frames", "wide", "-o", out)
     assert "no folder with frames" in fails("render", "--frames", f"wide={tmp_path}/none", "-o", out)
     assert "no film that can be written" in fails("render", job, "-o", tmp_path / "film.avi")
     assert "is no shape" in fails("render", job, "-o", out, "--shape", "7:3")

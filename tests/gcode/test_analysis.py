@@ -14,8 +14,9 @@ from twinlapse.gcode.analysis import analysis_json
 from twinlapse.gcode.segments import printed_box
 
 FIELDS = {
-    "file", "sha256", "bytes", "lines", "moves", "layer_count", "layer_source", "layers", "objects", "tools",
-    "extruded_mm", "bbox_mm", "z_max_mm", "print_s", "dialect", "arcs", "spiral", "sequential", "warnings",
+    "file", "sha256", "bytes", "line_count", "move_count", "layer_count", "layer_source", "layers", "objects",
+    "tools", "extruded_mm", "bbox_mm", "z_max_mm", "print_s", "firmware", "arc_count", "spiral", "sequential",
+    "warnings",
 }  # fmt: skip
 LAYER_FIELDS = {
     "layer", "object", "z_mm", "height_mm", "first_line", "last_line", "start_s", "end_s", "extruded_mm",

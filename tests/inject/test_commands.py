@@ -141,7 +141,7 @@ def test_bad_input_is_one_line(
     again = _refused("inject", out, "--rig", rig, "-o", tmp_path / "twice.gcode")
     assert "holds shots already" in again
     assert "--remove" in again
-    assert "header does not describe" in _refused("prove", source, source)
+    assert "there are no shots in this file" in _refused("prove", source, source)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["filmed.gcode", "plan.json", "rig.toml"]
 
 

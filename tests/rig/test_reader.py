@@ -82,7 +82,7 @@ FAULTS = [
     ("{ width_px = 640 }", '{ distortion = ["a"] }', 13, "not a list of numbers", "brackets"),
     ("{ width_px = 640 }", "{ focus = 30 }", 13, "no such key", "focus_mm"),
     ("[printer]", "[printers]", None, "no [printer] section", "bed_mm"),
-    ("height_mm = 250", "height_mm = 250 mm", 3, "not TOML", "docs/rig.md"),
+    ("height_mm = 250", "height_mm = 250 mm", 3, "not TOML", "numbers have no unit"),
 ]
 
 
