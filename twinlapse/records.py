@@ -6,8 +6,6 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 __all__ = ["ArrayRecord"]
 
 _SHOWN = 6  # items of a sequence that a repr shows whole
@@ -42,7 +40,9 @@ class ArrayRecord:
 
 
 def _same(left: Any, right: Any) -> bool:
-    if isinstance(left, np.ndarray) or isinstance(right, np.ndarray):
+    if _is_array(left) or _is_array(right):
+        import numpy as np  # only where there are arrays: the capture service has records and no numpy
+
         left, right = np.asarray(left), np.asarray(right)
         number = left.dtype.kind in "fc" and right.dtype.kind in "fc"
         return left.dtype == right.dtype and np.array_equal(left, right, equal_nan=number)
@@ -54,13 +54,17 @@ def _same(left: Any, right: Any) -> bool:
 
 
 def _short(value: Any) -> str:
-    if isinstance(value, np.ndarray):
+    if _is_array(value):
         return f"{value.dtype}{list(value.shape)}"
     if isinstance(value, Path):
         return repr(str(value))
     if isinstance(value, tuple | list | dict) and len(value) > _SHOWN:
         return f"<{len(value)} items>"
-    if isinstance(value, tuple | list) and any(isinstance(item, np.ndarray) for item in value):
+    if isinstance(value, tuple | list) and any(map(_is_array, value)):
         return f"<{len(value)} items>"
     text = repr(value)
     return text if len(text) <= _WIDEST else f"<{type(value).__name__}>"
+
+
+def _is_array(value: Any) -> bool:
+    return type(value).__name__ == "ndarray"

@@ -61,7 +61,7 @@ def test_write_prove_take_out(rig: Path, sliced_folder: Path, tmp_path: Path) ->
 
 
 def test_the_terminal_says_the_cautions(rig: Path, sliced_folder: Path, tmp_path: Path) -> None:
-    written = run("inject", sliced_folder / "cube_abs.gcode", "--rig", rig, "-o", tmp_path / "o.gcode")
+    written = run("inject", sliced_folder / "cube_abs.gcode", "--rig", rig, "-o", tmp_path / "o.gcode", "-v")
     for said in (written.output, (tmp_path / "o.gcode").read_text()):
         for caution in ("bed clear, a hand on the stop", "hot and moving parts", "Do not print unattended"):
             assert caution in said
