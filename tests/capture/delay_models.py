@@ -25,6 +25,8 @@ class Exposure:
     arrives_s: float
     stamp_s: float
     sender_s: float
+    exposure_s: float  # of a row
+    readout_s: float  # from the first row to the last
 
 
 @dataclass(slots=True)
@@ -100,7 +102,7 @@ class Camera:
             last_s = arrives_s = max(arrives_s, last_s + gap_s)
             stamp_s = end_s + dice.uniform(0, 1 / fps) * 0.9 - readout_s
             waiting.append(Exposure(begin_s, end_s, arrives_s, max(stamp_s, begin_s + exposure_s),
-                                    7e4 + begin_s * self.clock_rate))  # fmt: skip
+                                    7e4 + begin_s * self.clock_rate, exposure_s, readout_s))  # fmt: skip
             if len(waiting) >= self.batch:
                 for one in waiting:
                     one.arrives_s = max(one.arrives_s, arrives_s)

@@ -57,8 +57,7 @@ class Print:
         self.count: Counter[str] = Counter()
 
     def luma(self, exposure: Exposure) -> float:
-        camera = self.camera
-        share = self.lamp.share(exposure.begin_s, camera.exposure_s, camera.readout_s)
+        share = self.lamp.share(exposure.begin_s, exposure.exposure_s, exposure.readout_s)
         room = 25.0 if exposure.begin_s > self.jump_s else 0.0
         daylight = 5 * math.sin(exposure.begin_s / 200)
         return self.ambient + room + daylight + self.gain * share + self.dice.gauss(0, 0.5)
@@ -125,7 +124,7 @@ class Print:
         picture = CameraPicture(
             data=b"%d" % number,
             arrived_s=arrived_s - (self.dice.uniform(0.005, 0.05) if asked else 0.0),
-            exposed_s=exposure.stamp_s - self.camera.exposure_s if self.kind == "stamp" else None,
+            exposed_s=exposure.stamp_s - exposure.exposure_s if self.kind == "stamp" else None,
             stamped_s=exposure.stamp_s if self.kind == "stamp" else None,
             sender_s=exposure.sender_s if self.kind.startswith("sender") else None,
             waited_s=None if asked else 0.02,

@@ -6,6 +6,7 @@ import ctypes
 import errno
 import shutil
 import subprocess
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -13,9 +14,12 @@ from typing import Any
 import pytest
 
 from twinlapse.cameras.clock import SystemClock
+from twinlapse.cameras.listing import list_cameras, section_of
 from twinlapse.cameras.sources import v4l2_records as v4l2
-from twinlapse.cameras.sources.v4l2 import V4l2Source, VideoDevice, list_formats
+from twinlapse.cameras.sources.v4l2 import V4l2Source, VideoDevice, list_formats, processes_that_hold
 from twinlapse.errors import CaptureError
+from twinlapse.rig import rig_from_mapping
+from twinlapse.rig.camera_controls import Controls
 
 
 @pytest.fixture
@@ -105,6 +109,59 @@ def test_a_file_that_is_no_device(tmp_path: Path) -> None:
         V4l2Source(str(tmp_path / "plain"), SystemClock())
 
 
+CONTROLS = Controls(exposure_ms=20, gain=4, white_balance_k=4600, focus=30, power_line_hz=50)
+
+
+def test_controls_are_locked_whenever_the_camera_is_opened(device: Any) -> None:
+    for _ in range(2):  # and again after it was unplugged
+        device.values.clear(), device.queued.clear()
+        V4l2Source("/dev/video9", SystemClock(), device=device, controls=CONTROLS)
+        assert device.values == {
+            v4l2.CID_EXPOSURE_AUTO: 1,  # V4L2_EXPOSURE_MANUAL
+            v4l2.CID_EXPOSURE_ABSOLUTE: 200,
+            v4l2.CID_GAIN: 4,
+            v4l2.CID_AUTO_WHITE_BALANCE: 0,
+            v4l2.CID_WHITE_BALANCE_TEMPERATURE: 4600,
+            v4l2.CID_FOCUS_AUTO: 0,
+            v4l2.CID_FOCUS_ABSOLUTE: 30,
+            v4l2.CID_POWER_LINE_FREQUENCY: 1,  # V4L2_CID_POWER_LINE_FREQUENCY_50HZ
+        }
+
+
+def test_a_control_that_is_not_kept_or_not_there_is_named(device: Any) -> None:
+    device.rounds[v4l2.CID_EXPOSURE_ABSOLUTE] = 333
+    with pytest.raises(CaptureError, match="exposure_ms: the camera made 333 of 200"):
+        V4l2Source("/dev/video9", SystemClock(), device=device, controls=CONTROLS)
+    device.rounds.clear(), device.queued.clear()
+    device.known = {v4l2.CID_EXPOSURE_AUTO, v4l2.CID_EXPOSURE_ABSOLUTE}
+    with pytest.raises(CaptureError, match="gain: the camera has no such control"):
+        V4l2Source("/dev/video9", SystemClock(), device=device, controls=CONTROLS)
+    assert device.closed
+
+
+def test_the_cameras_of_this_machine_are_listed(device: Any, tmp_path: Path) -> None:
+    (tmp_path / "usb-0:1.2").touch()
+    device.known = {v4l2.CID_EXPOSURE_ABSOLUTE, v4l2.CID_POWER_LINE_FREQUENCY}
+    cameras, faults = list_cameras(tmp_path, lambda path: device)
+    assert faults == [] and [camera.name for camera in cameras] == ["Seed Cam"]
+    modes = [(mode.format, mode.width_px, mode.height_px, mode.fps) for mode in cameras[0].modes]
+    assert modes == [("MJPG", 640, 480, (30.0, 15.0)), ("MJPG", 1280, 720, (30.0, 15.0))]
+    rig = tomllib.loads("[printer]\nbed_mm = [220, 220]\nheight_mm = 250\n" + section_of(cameras[0], "wide"))
+    camera = rig_from_mapping(rig).cameras[0]
+    assert camera.source == f"v4l2:{tmp_path}/usb-0:1.2" and camera.lens.width_px == 640
+    assert "# controls = { exposure_ms = 20, power_line_hz = 50 }" in section_of(cameras[0], "wide")
+
+
+def test_busy_says_which_process_has_it() -> None:
+    """/dev/null instead of a camera: a child holds it open."""
+    child = subprocess.Popen(["/bin/sleep", "30"], stdin=subprocess.DEVNULL)
+    try:
+        assert f"sleep (process {child.pid})" in processes_that_hold("/dev/null")
+    finally:
+        child.kill()
+        child.wait()
+
+
 def test_records_are_laid_out_as_the_kernel_has_them(tmp_path: Path) -> None:
     """Sizes, offsets and request numbers against the C compiler and the kernel's own header."""
     if shutil.which("gcc") is None or not Path("/usr/include/linux/videodev2.h").exists():
@@ -116,8 +173,11 @@ def test_records_are_laid_out_as_the_kernel_has_them(tmp_path: Path) -> None:
         "v4l2_requestbuffers": v4l2.RequestBuffers,
         "v4l2_buffer": v4l2.Buffer,
         "v4l2_control": v4l2.Control,
+        "v4l2_frmsizeenum": v4l2.FrameSize,
+        "v4l2_frmivalenum": v4l2.FrameInterval,
     }
     requests = ["QUERYCAP", "ENUM_FMT", "S_FMT", "REQBUFS", "QUERYBUF", "QBUF", "DQBUF"]
+    requests += ["S_CTRL", "ENUM_FRAMESIZES", "ENUM_FRAMEINTERVALS"]
     requests += ["STREAMON", "STREAMOFF", "G_CTRL"]
     values = {f"sizeof(struct {name})": ctypes.sizeof(record) for name, record in records.items()}
     values |= {f"(unsigned)VIDIOC_{name}": getattr(v4l2, name) for name in requests}

@@ -26,6 +26,11 @@ class FakeDevice:
         self.exposure_units: int | None = 200  # of 100 us
         self.streaming = self.closed = self.silent = False
         self.cut = 0
+        self.values: dict[int, int] = {}  # of controls
+        self.known: set[int] | None = None  # controls that it has; None: all
+        self.rounds: dict[int, int] = {}  # what it makes of a value
+        self.sizes = [(640, 480), (1280, 720)]
+        self.rates = [(1, 30), (1, 15)]
 
     def ioctl(self, request: int, record: Any) -> None:
         if request in self.fail:
@@ -34,6 +39,7 @@ class FakeDevice:
             case v4l2.QUERYCAP:
                 record.capabilities = v4l2.HAS_DEVICE_CAPS | 0xFF
                 record.device_caps = self.card
+                record.card = b"Seed Cam"
             case v4l2.ENUM_FMT:
                 if record.index >= len(self.formats):
                     raise OSError(errno.EINVAL, "no more")
@@ -53,7 +59,25 @@ class FakeDevice:
                 self._fill(record)
             case v4l2.STREAMON:
                 self.streaming = True
+            case v4l2.ENUM_FRAMESIZES:
+                if record.index >= len(self.sizes):
+                    raise OSError(errno.EINVAL, "no more")
+                record.type = v4l2.FRAME_DISCRETE
+                record.u.discrete.width, record.u.discrete.height = self.sizes[record.index]
+            case v4l2.ENUM_FRAMEINTERVALS:
+                if record.index >= len(self.rates):
+                    raise OSError(errno.EINVAL, "no more")
+                record.type = v4l2.FRAME_DISCRETE
+                record.u.discrete.numerator, record.u.discrete.denominator = self.rates[record.index]
+            case v4l2.S_CTRL:
+                if self.known is not None and record.id not in self.known:
+                    raise OSError(errno.EINVAL, "no such control")
+                self.values[record.id] = self.rounds.get(record.id, record.value)
+            case v4l2.G_CTRL if record.id in self.values:
+                record.value = self.values[record.id]
             case v4l2.G_CTRL:
+                if self.known is not None and record.id not in self.known:
+                    raise OSError(errno.EINVAL, "no such control")
                 if self.exposure_units is None:
                     raise OSError(errno.EINVAL, "no such control")
                 record.value = self.exposure_units

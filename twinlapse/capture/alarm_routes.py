@@ -15,7 +15,7 @@ from email.message import EmailMessage
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from twinlapse.capture.mqtt import read_login
+from twinlapse.cameras.login import read_login
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Alarm, Mail

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import json
 import re
-import stat
 import threading
 import time
 from collections.abc import Callable
@@ -22,6 +21,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+from twinlapse.cameras.login import read_login
 from twinlapse.capture.cue_handler import Answer
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Mqtt
@@ -104,26 +104,6 @@ class MqttChannel:
 def _properties(message: Any) -> str:
     pairs = getattr(getattr(message, "properties", None), "UserProperty", None) or ()
     return " ".join(f"{name}={value}" for name, value in pairs if name == "sent")
-
-
-def read_login(path: Path) -> tuple[str, str]:
-    """Return name and password from a file that its owner alone may read.
-
-    Raises
-    ------
-    CaptureError
-        when it is missing, open to others, or no "name:password".
-    """
-    try:
-        mode, text = path.stat().st_mode, path.read_text().strip()
-    except OSError as error:
-        raise CaptureError(f"cannot read the login ({error.strerror})", "", path=path) from None
-    if stat.S_IMODE(mode) & 0o077:
-        raise CaptureError("others may read the login", f"chmod 600 {path.name}", path=path)
-    name, colon, password = text.partition(":")
-    if not colon or not name:
-        raise CaptureError("this is no login", 'write "name:password" on one line', path=path)
-    return name, password
 
 
 def _library() -> Any:

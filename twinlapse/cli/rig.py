@@ -142,6 +142,46 @@ def keys(out: Output, section: str | None) -> None:
     out.result({"keys": [asdict(row) for row in rows]})
 
 
+@command.command("cameras")
+@click.option("--add-to", "rig_file", metavar="RIG", type=click.Path(path_type=Path),
+              help="Add a section to this rig file for every camera that is not in it.")  # fmt: skip
+@speaking
+def cameras(out: Output, rig_file: Path | None) -> None:
+    """List the USB cameras of this machine, with a section of the rig file for each."""
+    from dataclasses import asdict
+
+    from twinlapse.cameras.listing import list_cameras, section_of
+    from twinlapse.files import read_text, write_bytes
+
+    found, faults = list_cameras()
+    text = read_text(rig_file, "rig file") if rig_file is not None else ""
+    sections = []
+    for number, camera in enumerate(found, 1):
+        out.say(f"{camera.name}: {camera.path}")
+        for mode in camera.modes:
+            rates = ", ".join(f"{fps:g}" for fps in mode.fps)
+            out.say(f"  {mode.format} {mode.width_px} x {mode.height_px}  {rates} a second")
+        if camera.held_by:
+            out.say(f"  in use by {', '.join(camera.held_by)}")
+        name = number
+        while f'name = "camera{name}"' in text:
+            name += 1
+        section = section_of(camera, f"camera{name}")
+        if camera.path not in text:
+            sections.append(section)
+            text += f"\n{section}"
+        if rig_file is None:
+            out.say(section)
+    for fault in faults:
+        out.warn(fault)
+    if not found:
+        out.say("no USB camera found: is it plugged in, and is this user in the group 'video'?")
+    if rig_file is not None and sections:
+        write_bytes(rig_file, text.encode())
+        out.say(f"{len(sections)} sections added to {rig_file}")
+    out.result({"cameras": [asdict(camera) for camera in found], "faults": faults, "sections": sections})
+
+
 @command.command("wedge")
 @RIG_FILE
 @click.option("--camera", "name", help="Which camera; default: the one on the toolhead.")

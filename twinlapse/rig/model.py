@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 from twinlapse.names import CAMERA_NAME
 from twinlapse.records import ArrayRecord
+from twinlapse.rig.camera_controls import Controls
 from twinlapse.rig.capture_settings import Capture, Light, Power, check_capture, check_switched
 from twinlapse.rig.film_settings import CameraFilming, Filming
 from twinlapse.rig.limits import Limits
@@ -336,6 +337,15 @@ class Camera:
     dwell_s: float = field(default=1.0, metadata=number("how long the machine stands still", low=0, high=120))
     settle_s: float = field(
         default=0.3, metadata=number("the part of the dwell before the picture", low=0, high=60)
+    )
+    login_file: str = field(
+        default="",
+        metadata=text(
+            "a file with `name:password` of the camera on one line, which its owner alone can read"
+        ),
+    )
+    controls: Controls = field(
+        default=Controls(), metadata=part(Controls, "what a USB camera must not choose by itself")
     )
     age_s: float | None = field(
         default=None,

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import base64
 import contextlib
 import http.client
 import ipaddress
 import socket
-import ssl
 from collections.abc import Iterator
 from urllib.parse import SplitResult, unquote, urlsplit
 
 from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.jpeg import MAX_BYTES, check_whole
 from twinlapse.cameras.sources.base import CameraPicture
+from twinlapse.cameras.sources.digest import Login
 from twinlapse.cameras.sources.multipart import PartReader, read_boundary
 from twinlapse.errors import CaptureError
 
@@ -33,8 +32,11 @@ def redacted(address: str) -> str:
 class _Connection:
     """One GET whose answer is read piece by piece; closing it from outside ends the reading."""
 
-    def __init__(self, address: str, timeout_s: float) -> None:
+    def __init__(self, address: str, timeout_s: float, login: Login | None = None) -> None:
         parts = urlsplit(address)
+        if login is None and parts.username is not None:
+            login = Login(unquote(parts.username), unquote(parts.password or ""))
+        self._login = login
         if parts.scheme not in ("http", "https") or not parts.hostname:
             raise CaptureError(
                 f"{redacted(address)} is no http or https address", "correct source in the rig file"
@@ -48,23 +50,62 @@ class _Connection:
 
     def get(self) -> http.client.HTTPResponse:
         if self._closed:
-            raise CaptureError(f"{self._name} was closed", "")
-        try:
-            if self._connection.sock is None:
-                self._connection.connect()
-                self._socket = self._connection.sock
-                _refuse_link_local(self._socket, self._name)
-            self._connection.request("GET", _target(self._parts), headers=_headers(self._parts))
-            response = self._connection.getresponse()
-        except (OSError, http.client.HTTPException, ssl.SSLError) as error:
+            raise CaptureError(f"{self._name} was closed")
+        response = self._ask()
+        if response.status == 401 and self._login is not None:
+            asked = response.headers.get_all("WWW-Authenticate") or []
+            response.close()
             self._connection.close()
-            raise CaptureError(f"{self._name} does not answer ({_reason(error)})", "") from None
+            if self._login.challenge(asked):
+                response = self._ask()
         if response.status != 200:
             response.close()
             self._connection.close()
-            what = "sends elsewhere" if 300 <= response.status < 400 else f"answers {response.status}"
-            raise CaptureError(f"{self._name} {what}", "write the address that gives the picture")
+            raise self._refusal(response.status)
         return response
+
+    def _ask(self) -> http.client.HTTPResponse:
+        """Send the request; a connection that the camera closed while it was idle is opened once more."""
+        used = self._connection.sock is not None
+        try:
+            return self._send()
+        except (http.client.RemoteDisconnected, ConnectionResetError, BrokenPipeError) as error:
+            self._connection.close()
+            if not used or self._closed:
+                raise self._silent(error) from None
+        except (OSError, http.client.HTTPException) as error:
+            self._connection.close()
+            raise self._silent(error) from None
+        try:
+            return self._send()
+        except (OSError, http.client.HTTPException) as error:
+            self._connection.close()
+            raise self._silent(error) from None
+
+    def _send(self) -> http.client.HTTPResponse:
+        if self._connection.sock is None:
+            self._connection.connect()
+            self._socket = self._connection.sock
+            _refuse_link_local(self._socket, self._name)
+        target = _target(self._parts)
+        headers = {"User-Agent": "twinlapse", "Accept": "multipart/x-mixed-replace, image/jpeg"}
+        authorization = self._login.header("GET", target) if self._login is not None else None
+        if authorization is not None:
+            headers["Authorization"] = authorization
+        self._connection.request("GET", target, headers=headers)
+        return self._connection.getresponse()
+
+    def _silent(self, error: Exception) -> CaptureError:
+        return CaptureError(f"{self._name} does not answer ({_reason(error)})")
+
+    def _refusal(self, status: int) -> CaptureError:
+        if status == 401:
+            known = (
+                "does not take this name and password" if self._login else "asks for a name and a password"
+            )
+            return CaptureError(f"{self._name} {known}", 'write login_file = "/path" in rig.toml')
+        what = "sends elsewhere" if 300 <= status < 400 else f"answers {status}"
+        return CaptureError(f"{self._name} {what}", "write the address that gives the picture")
 
     def read(self, response: http.client.HTTPResponse, size: int = _CHUNK) -> bytes:
         try:
@@ -87,8 +128,10 @@ class _Connection:
 class StreamSource:
     """A ``multipart/x-mixed-replace`` stream of JPEGs."""
 
-    def __init__(self, address: str, clock: Clock, *, timeout_s: float = 3.0) -> None:
-        self._connection = _Connection(address, timeout_s)
+    def __init__(
+        self, address: str, clock: Clock, *, timeout_s: float = 3.0, login: Login | None = None
+    ) -> None:
+        self._connection = _Connection(address, timeout_s, login)
         self._clock = clock
 
     def pictures(self) -> Iterator[CameraPicture]:
@@ -124,8 +167,10 @@ class StillSource:
     A camera may answer with a picture that it had ready, so the time of a picture is that of the question.
     """
 
-    def __init__(self, address: str, clock: Clock, *, timeout_s: float = 3.0) -> None:
-        self._connection = _Connection(address, timeout_s)
+    def __init__(
+        self, address: str, clock: Clock, *, timeout_s: float = 3.0, login: Login | None = None
+    ) -> None:
+        self._connection = _Connection(address, timeout_s, login)
         self._clock = clock
 
     def pictures(self) -> Iterator[CameraPicture]:
@@ -144,6 +189,12 @@ class StillSource:
                 data += piece
                 if len(data) > MAX_BYTES:
                     raise CaptureError("a picture does not end", "8 MB are enough")
+            announced = response.headers.get("Content-Length", "")
+        if announced.isdigit() and int(announced) != len(data):
+            raise CaptureError(
+                f"the camera announces {announced} bytes and sends {len(data)}",
+                "its Content-Length is wrong: use its stream, or new firmware of the camera",
+            )
         check_whole(bytes(data))
         return CameraPicture(data=bytes(data), arrived_s=asked_s, asked=True)
 
@@ -154,14 +205,6 @@ class StillSource:
 
 def _target(parts: SplitResult) -> str:
     return (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
-
-
-def _headers(parts: SplitResult) -> dict[str, str]:
-    headers = {"User-Agent": "twinlapse", "Accept": "multipart/x-mixed-replace, image/jpeg"}
-    if parts.username is not None:
-        login = f"{unquote(parts.username)}:{unquote(parts.password or '')}"
-        headers["Authorization"] = "Basic " + base64.b64encode(login.encode()).decode()
-    return headers
 
 
 def _refuse_link_local(connected: socket.socket | None, name: str) -> None:

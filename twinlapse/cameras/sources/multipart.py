@@ -41,6 +41,7 @@ class PartReader:
         self._length: int | None = None
         self._in_body = False
         self._scanned = 0
+        self._check_length = 0  # bytes that the camera announced for the part before
 
     def feed(self, data: bytes) -> list[bytes]:
         """Return the parts that `data` completes.
@@ -61,6 +62,8 @@ class PartReader:
 
     def _head(self) -> bytes | None:
         start = self._buffer.find(self._boundary)
+        if self._check_length and (start >= 0 or len(self._buffer) > _MAX_HEAD):
+            self._refuse_wrong_length(bytes(self._buffer[: max(0, start) or _MAX_HEAD]))
         if start < 0:
             del self._buffer[: max(0, len(self._buffer) - len(self._boundary) - 4)]
             return None
@@ -85,8 +88,17 @@ class PartReader:
             return None
         part = bytes(self._buffer[:end])
         del self._buffer[:end]
+        self._check_length = self._length or 0
         self._in_body = False
         return part
+
+    def _refuse_wrong_length(self, between: bytes) -> None:
+        announced, self._check_length = self._check_length, 0
+        if between.strip(b"\r\n-\0 "):
+            raise CaptureError(
+                f"the camera announces {announced} bytes, and its picture is longer",
+                "its Content-Length is wrong: use another address of it, or new firmware of the camera",
+            )
 
     def _end_without_length(self) -> int | None:
         # a JPEG ends itself: waiting for the next boundary would make every picture one period older

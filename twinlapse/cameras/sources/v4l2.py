@@ -7,20 +7,25 @@ bytes of a picture, which is after its exposure began, so the exposure time is s
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import errno
 import fcntl
 import mmap
 import os
 import select
+import stat
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any, Protocol
 
 from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.jpeg import find_end
 from twinlapse.cameras.sources import v4l2_records as v4l2
 from twinlapse.cameras.sources.base import CameraPicture
+from twinlapse.cameras.sources.v4l2_controls import lock_controls
 from twinlapse.errors import CaptureError
+from twinlapse.rig.camera_controls import Controls
 
 _BUFFERS = 4
 _FAULTS = {
@@ -91,6 +96,7 @@ class V4l2Source:
         width_px: int = 640,
         height_px: int = 480,
         timeout_s: float = 3.0,
+        controls: Controls | None = None,
         device: Device | None = None,
     ) -> None:
         self._path = path
@@ -100,6 +106,7 @@ class V4l2Source:
         self._device = device or VideoDevice(path)
         try:
             self._prepare(width_px, height_px)
+            lock_controls(self._device.ioctl, controls or Controls(), path)
         except OSError as error:
             self._device.close()
             raise _fault(error, path) from None
@@ -204,4 +211,23 @@ def _whole(data: bytes) -> bool:
 
 def _fault(error: OSError, path: str) -> CaptureError:
     what, hint = _FAULTS.get(error.errno or 0, (error.strerror or "the camera failed", "plug it in again"))
+    if error.errno == errno.EBUSY and (holders := processes_that_hold(path)):
+        what, hint = f"{what}: {', '.join(holders)}", "end it"
     return CaptureError(what, hint, path=path)
+
+
+def processes_that_hold(path: str, proc: Path = Path("/proc")) -> list[str]:
+    """Return name and number of the other processes that have a device open, as far as this user may see."""
+    try:
+        device = Path(path).stat().st_rdev
+    except OSError:
+        return []
+    holders = []
+    for folder in sorted(proc.glob("[0-9]*")):
+        if folder.name == str(os.getpid()):
+            continue
+        with contextlib.suppress(OSError):
+            opened = (handle.stat() for handle in (folder / "fd").iterdir())
+            if any(status.st_rdev == device and stat.S_ISCHR(status.st_mode) for status in opened):
+                holders.append(f"{(folder / 'comm').read_text().strip()} (process {folder.name})")
+    return holders

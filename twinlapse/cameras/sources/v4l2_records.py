@@ -14,7 +14,14 @@ CAN_CAPTURE, CAN_STREAM, HAS_DEVICE_CAPS = 0x1, 0x0400_0000, 0x8000_0000
 TIMESTAMP_MASK, TIMESTAMP_MONOTONIC = 0xE000, 0x2000
 BUFFER_ERROR = 0x40
 MJPEG = int.from_bytes(b"MJPG", "little")
-CID_EXPOSURE_ABSOLUTE = 0x009A0902  # in units of 100 us
+# identities of controls, include/uapi/linux/v4l2-controls.h
+CID_GAIN = 0x00980913
+CID_AUTO_WHITE_BALANCE, CID_WHITE_BALANCE_TEMPERATURE = 0x0098090C, 0x0098091A
+CID_POWER_LINE_FREQUENCY = 0x00980918
+CID_EXPOSURE_AUTO, CID_EXPOSURE_ABSOLUTE = 0x009A0901, 0x009A0902  # the latter in units of 100 us
+CID_FOCUS_ABSOLUTE, CID_FOCUS_AUTO = 0x009A090A, 0x009A090C
+EXPOSURE_MANUAL = 1
+FRAME_DISCRETE = 1  # V4L2_FRMSIZE_TYPE_DISCRETE and V4L2_FRMIVAL_TYPE_DISCRETE
 
 
 class Capability(ctypes.Structure):
@@ -121,6 +128,48 @@ class Control(ctypes.Structure):
     _fields_: ClassVar = [("id", ctypes.c_uint32), ("value", ctypes.c_int32)]
 
 
+class _Discrete(ctypes.Structure):
+    _fields_: ClassVar = [("width", ctypes.c_uint32), ("height", ctypes.c_uint32)]
+
+
+class _SizeUnion(ctypes.Union):
+    _fields_: ClassVar = [("discrete", _Discrete), ("stepwise", ctypes.c_uint32 * 6)]
+
+
+class FrameSize(ctypes.Structure):
+    """struct v4l2_frmsizeenum."""
+
+    _fields_: ClassVar = [
+        ("index", ctypes.c_uint32),
+        ("pixel_format", ctypes.c_uint32),
+        ("type", ctypes.c_uint32),
+        ("u", _SizeUnion),
+        ("reserved", ctypes.c_uint32 * 2),
+    ]
+
+
+class _Fraction(ctypes.Structure):
+    _fields_: ClassVar = [("numerator", ctypes.c_uint32), ("denominator", ctypes.c_uint32)]
+
+
+class _IntervalUnion(ctypes.Union):
+    _fields_: ClassVar = [("discrete", _Fraction), ("stepwise", _Fraction * 3)]
+
+
+class FrameInterval(ctypes.Structure):
+    """struct v4l2_frmivalenum."""
+
+    _fields_: ClassVar = [
+        ("index", ctypes.c_uint32),
+        ("pixel_format", ctypes.c_uint32),
+        ("width", ctypes.c_uint32),
+        ("height", ctypes.c_uint32),
+        ("type", ctypes.c_uint32),
+        ("u", _IntervalUnion),
+        ("reserved", ctypes.c_uint32 * 2),
+    ]
+
+
 def _request(direction: int, number: int, size: int) -> int:
     # _IOC of the kernel's asm-generic/ioctl.h: 1 writes, 2 reads
     return direction << 30 | size << 16 | ord("V") << 8 | number
@@ -136,3 +185,6 @@ DQBUF = _request(3, 17, ctypes.sizeof(Buffer))
 STREAMON = _request(1, 18, ctypes.sizeof(ctypes.c_int))
 STREAMOFF = _request(1, 19, ctypes.sizeof(ctypes.c_int))
 G_CTRL = _request(3, 27, ctypes.sizeof(Control))
+S_CTRL = _request(3, 28, ctypes.sizeof(Control))
+ENUM_FRAMESIZES = _request(3, 74, ctypes.sizeof(FrameSize))
+ENUM_FRAMEINTERVALS = _request(3, 75, ctypes.sizeof(FrameInterval))

@@ -11,9 +11,11 @@ import io
 import time
 from collections.abc import Iterator
 from typing import Any
+from urllib.parse import quote
 
 from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.sources.base import CameraPicture
+from twinlapse.cameras.sources.digest import Login
 from twinlapse.cameras.sources.http import redacted
 from twinlapse.errors import CaptureError
 
@@ -23,7 +25,15 @@ _LIVE = {"rtsp_transport": "tcp", "fflags": "nobuffer", "flags": "low_delay", "m
 class VideoSource:
     """The pictures of a video address or file, a file at the pace at which it was recorded."""
 
-    def __init__(self, address: str, clock: Clock, *, timeout_s: float = 5.0, quality: int = 95) -> None:
+    def __init__(
+        self,
+        address: str,
+        clock: Clock,
+        *,
+        timeout_s: float = 5.0,
+        quality: int = 95,
+        login: Login | None = None,
+    ) -> None:
         self._av = _library()
         self._name = redacted(address) if "://" in address else address
         self._live = "://" in address
@@ -32,7 +42,9 @@ class VideoSource:
         self._closed = False
         try:
             self._container = self._av.open(
-                address, options=_LIVE if self._live else {}, timeout=(timeout_s, timeout_s)
+                _with_login(address, login),
+                options=_LIVE if self._live else {},
+                timeout=(timeout_s, timeout_s),
             )
         except (OSError, ValueError) as error:
             raise CaptureError(f"{self._name} cannot be opened ({_reason(error)})", "") from None
@@ -91,6 +103,14 @@ class VideoSource:
         target = io.BytesIO()
         frame.to_image().save(target, "JPEG", quality=self._quality)
         return target.getvalue()
+
+
+def _with_login(address: str, login: Login | None) -> str:
+    if login is None:
+        return address
+    scheme, _, rest = address.partition("://")
+    host = rest.rpartition("@")[2] if "@" in rest.split("/")[0] else rest
+    return f"{scheme}://{quote(login.name, safe='')}:{quote(login.password, safe='')}@{host}"
 
 
 def _library() -> Any:
