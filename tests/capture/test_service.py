@@ -16,7 +16,9 @@ from urllib.request import urlopen
 import pytest
 
 from twinlapse.capture.cue_client import send_cue
+from twinlapse.capture.trust import commands_of, trust
 from twinlapse.errors import CaptureError
+from twinlapse.frames.job import rig_of
 from twinlapse.frames.journal import read_journal
 from twinlapse.shots import write_plan
 
@@ -64,7 +66,7 @@ class Service:
 
 
 @pytest.fixture
-def job(tmp_path: Path, cameras: Any, a_plan: Any, stamps: Any) -> Path:
+def job(tmp_path: Path, cameras: Any, a_plan: Any, stamps: Any, monkeypatch: pytest.MonkeyPatch) -> Path:
     folder = tmp_path / "job"
     folder.mkdir()
     wide, nozzle = cameras(fps=15, pipeline_s=0.05), cameras(fps=15, pipeline_s=0.05)
@@ -73,6 +75,9 @@ def job(tmp_path: Path, cameras: Any, a_plan: Any, stamps: Any) -> Path:
     text = RIG.format(wide=wide.stream, nozzle=nozzle.still, age=wide.age_s, told=told)
     (folder / "rig.toml").write_text(text)
     write_plan(folder / "plan.json", a_plan(20))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    trust(commands_of(rig_of(folder)))
     return folder
 
 
@@ -243,6 +248,7 @@ def test_alarms_reach_a_command_and_a_webhook(job: Path, services: Any, cameras:
     rig += f'\n[capture.alarm]\nwebhook = "http://127.0.0.1:{server.server_port}/"\nafter_missed = 1\n'
     rig += f'command = ["/bin/sh", "-c", "cat > {told}.part && mv {told}.part {told}"]\n'
     (job / "rig.toml").write_text(rig)
+    trust(commands_of(rig_of(job)))
     service = services()
     service.cue(3)  # 1 and 2 were never cued
     answer = service.cue(4, late_s=5)
@@ -261,7 +267,7 @@ def test_the_unit_is_hardened_and_knows_its_job(job: Path) -> None:
         [*TWINLAPSE, "capture", str(job), "--unit"], capture_output=True, text=True, timeout=20, check=True
     )
     unit = done.stdout
-    assert f"ExecStart={sys.executable} -m twinlapse capture {job} --quiet" in unit
+    assert f"ExecStart={sys.executable} -m twinlapse capture {job} --quiet --anyway --trust " in unit
     for line in (
         "NoNewPrivileges=yes",
         "ProtectSystem=strict",
@@ -288,6 +294,9 @@ def test_systemd_finds_no_fault_in_the_unit(job: Path, tmp_path: Path) -> None:
     assert done.returncode == 0 or "offline" in done.stderr, done.stdout[-300:]  # of 100; older ones cannot
 
 
+A_RIG = {"printer": {"bed_mm": [9, 9], "height_mm": 9}, "camera": [{"name": "wide", "mount": "frame"}]}
+
+
 def test_the_unit_of_a_surveyed_job_has_room_for_its_map(tmp_path: Path, a_plan: Any) -> None:
     """Compiled loops need executable memory, a cache and more than the service itself."""
     from dataclasses import replace
@@ -300,7 +309,8 @@ def test_the_unit_of_a_surveyed_job_has_room_for_its_map(tmp_path: Path, a_plan:
         (plan.shots[0].stops, "MemoryDenyWriteExecute=yes"),
         ((*plan.shots[0].stops, survey), "MemoryDenyWriteExecute=no"),
     ):
-        write_plan(tmp_path / "plan.json", replace(plan, shots=(replace(plan.shots[0], stops=stops),)))
+        made = replace(plan, rig=A_RIG, shots=(replace(plan.shots[0], stops=stops),))
+        write_plan(tmp_path / "plan.json", made)
         unit = make_unit(tmp_path).splitlines()
         assert line in unit and ("CacheDirectory=twinlapse" in unit) == line.endswith("no")
 
@@ -317,5 +327,5 @@ def test_a_unit_expands_nothing_of_a_path(tmp_path: Path) -> None:
     from twinlapse.capture.systemd_unit import make_unit
 
     unit = make_unit(tmp_path / "50% done $HOME", user="club", python="/usr/bin/python3")
-    assert f'capture "{tmp_path}/50%% done $$HOME" --quiet' in unit
+    assert f'capture "{tmp_path}/50%% done $$HOME" --quiet --anyway' in unit
     assert f'ReadWritePaths="{tmp_path}/50%% done $HOME"' in unit  # $ is expanded in commands only

@@ -14,7 +14,7 @@ import subprocess
 import sys
 import time
 
-from twinlapse.capture.lease import expire_all, lease_folder
+from twinlapse.capture.lease import TERM_S, expire_all, lease_folder
 from twinlapse.errors import CaptureError
 
 _LOOK_S = 1.0
@@ -52,5 +52,13 @@ def main() -> None:
         time.sleep(_LOOK_S)
 
 
+def once() -> None:
+    """Wait for the leases of a service that has just ended, and switch off what they were for."""
+    folder = lease_folder()
+    until_s = time.monotonic() + 2 * TERM_S
+    while expire_all(folder)[1] and time.monotonic() < until_s:
+        time.sleep(_LOOK_S)
+
+
 if __name__ == "__main__":
-    main()
+    once() if "--once" in sys.argv[1:] else main()

@@ -66,8 +66,8 @@ class MqttChannel:
         self._answering.shutdown(wait=False, cancel_futures=True)
 
     def publish(self, below: str, data: bytes) -> None:
-        """Publish to TOPIC/BELOW with QoS 1."""
-        self._client.publish(f"{self._topic}/{below}", data, qos=1)
+        """Publish to TOPIC/BELOW, or TOPIC itself, with QoS 1."""
+        self._client.publish(f"{self._topic}/{below}" if below else self._topic, data, qos=1)
 
     def _on_connect(self, client: Any, _data: Any, _flags: Any, code: Any, _props: Any) -> None:
         self.fault = str(code) if code.is_failure else ""

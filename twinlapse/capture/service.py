@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from twinlapse.cameras.clock import Clock, SystemClock
+from twinlapse.cameras.jpeg import summarise
 from twinlapse.cameras.latest_frame import LatestFrame
-from twinlapse.cameras.sources import open_source
+from twinlapse.cameras.sources import CameraPicture, open_source
 from twinlapse.capture.alarm_routes import make_routes
 from twinlapse.capture.alarm_sender import AlarmSender
 from twinlapse.capture.alarms import AlarmWatch
@@ -31,6 +32,7 @@ from twinlapse.rig.capture_settings import Capture
 from twinlapse.rig.model import Camera, Rig
 from twinlapse.shots import Cue, Plan
 
+FIRST_PICTURE_S = 8.0  # for a camera to give its first picture (common practice, no source)
 ARMED_S = 10.0  # longer than announced: the print may be late (common practice, no source)
 
 
@@ -40,6 +42,7 @@ class CaptureService:
     def __init__(
         self, job: Job, plan: Plan, rig: Rig, *, new_run: bool = False, clock: Clock | None = None
     ) -> None:
+        check_names(rig, plan)
         self._clock = clock or SystemClock()
         self._rig = rig
         self._stack = contextlib.ExitStack()
@@ -100,6 +103,16 @@ class CaptureService:
             self._stack.callback(channel.stop)
         self._supervisor.start()
         self._stack.callback(self._supervisor.stop)
+
+    def wait_for_cameras(self) -> list[str]:
+        """Wait until every camera has given a picture that decodes; return what is wrong with the others."""
+        powered = max((c.power.limit_s for c in self._rig.cameras if c.power is not None), default=0.0)
+        deadline_s = self._clock.mono_s() + FIRST_PICTURE_S + 2 * powered
+        return [
+            f"{name}: {_why_silent(frame)}"
+            for name, frame in self.frames.items()
+            if frame.wait(decodes, deadline_s) is None
+        ]
 
     def close(self) -> None:
         """End everything in the opposite order: cue inputs, lights off, power off, cameras, store."""
@@ -219,6 +232,32 @@ class CaptureService:
         self._record.restart()
         self.layer_checks.restart()
         self.watch.clear()
+
+
+def check_names(rig: Rig, plan: Plan) -> None:
+    """Raise a CaptureError unless the rig has every camera that the plan asks for."""
+    have = [camera.name for camera in rig.cameras]
+    asked = {camera for shot in plan.shots for stop in shot.stops for camera in stop.cameras}
+    if missing := sorted(asked - set(have)):
+        raise CaptureError(
+            f"the plan asks for {', '.join(missing)}, the rig has {', '.join(have)}",
+            "name the cameras as the plan does, or plan again",
+        )
+
+
+def decodes(picture: CameraPicture) -> bool:
+    """Return whether a picture is whole."""
+    try:
+        summarise(picture.data)
+    except CaptureError:
+        return False
+    return True
+
+
+def _why_silent(frame: LatestFrame) -> str:
+    health = frame.health()
+    words = {"frozen": "it shows the same picture for ever", "silent": "it sends nothing"}
+    return health.fault or words.get(health.state, "none of its pictures can be trusted")
 
 
 def planned_cameras(rig: Rig, plan: Plan) -> list[Camera]:

@@ -8,13 +8,16 @@ import os
 import signal
 import socket
 import stat
+import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import uvicorn
 
-from twinlapse.capture.access_policy import AccessRules, allowed_hosts, is_loopback, read_token
+from twinlapse.capture.access_policy import AccessGuard, AccessRules, allowed_hosts, is_loopback, read_token
+from twinlapse.capture.limited_protocol import HEAD_BYTES, LimitedProtocol
 from twinlapse.capture.service import CaptureService
 from twinlapse.capture.web import make_app
 from twinlapse.errors import CaptureError
@@ -62,65 +65,122 @@ class _Server(uvicorn.Server):
         yield
 
 
-def serve(service: CaptureService, listen: Listen, *, ready: Callable[[], None] | None = None) -> None:
+class LocalServer:
+    """Serves one socket from a thread of its own, until it is stopped."""
+
+    def __init__(self, app: AccessGuard, listening: socket.socket) -> None:
+        self._server = _Server(_config(app))
+        self._listening = listening
+        serving = lambda: asyncio.run(self._server.serve(sockets=[listening]))  # noqa: E731
+        self._thread = threading.Thread(target=serving, name="local server", daemon=True)
+
+    def start(self) -> None:
+        """Return once it answers."""
+        self._thread.start()
+        while not self._server.started and self._thread.is_alive():
+            time.sleep(0.01)
+
+    def stop(self) -> None:
+        """End."""
+        self._server.should_exit = True
+        if self._thread.ident is not None:
+            self._thread.join(5)
+        self._listening.close()
+
+
+def serve(
+    service: CaptureService,
+    listen: Listen,
+    *,
+    ready: Callable[[list[str]], None] | None = None,
+    anyway: bool = False,
+) -> None:
     """Run the service until SIGTERM or SIGINT.
+
+    Parameters
+    ----------
+    ready : callable, optional
+        Told when it listens and the cameras have proved themselves, with what is wrong all the same.
+    anyway : bool
+        Go on when a camera gives no picture.
 
     Raises
     ------
     CaptureError
-        when an address is taken.
+        when an address is taken, or a camera gives no picture.
     """
+    app = make_app(service, listen.rules)
     with _sockets(listen) as sockets:
-        config = uvicorn.Config(
-            make_app(service, listen.rules),
-            http="h11",
-            ws="none",
-            lifespan="off",
-            log_config=None,
-            access_log=False,
-            server_header=False,
-            date_header=False,
-            proxy_headers=False,
-            timeout_keep_alive=5,
-            limit_concurrency=64,
-            backlog=64,
-            h11_max_incomplete_event_size=16384,
-            timeout_graceful_shutdown=3,
-        )
-        server = _Server(config)
+        # local cues have a server of their own, so that nobody on the network can fill it
+        servers = [(_Server(_config(app)), [one]) for one in sockets]
         service.start()
         try:
-            asyncio.run(_until_told(server, sockets, ready))
+            faults = asyncio.run(_until_told(service, servers, ready, anyway))
         finally:
             service.close()
+    if faults:
+        more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+        raise CaptureError(f"{faults[0]}{more}", "mend it, or start with --anyway")
+
+
+def _config(app: AccessGuard) -> uvicorn.Config:
+    return uvicorn.Config(
+        app,
+        http=LimitedProtocol,
+        ws="none",
+        lifespan="off",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        date_header=False,
+        proxy_headers=False,
+        timeout_keep_alive=5,
+        limit_concurrency=64,
+        backlog=64,
+        h11_max_incomplete_event_size=HEAD_BYTES,
+        timeout_graceful_shutdown=3,
+    )
 
 
 async def _until_told(
-    server: uvicorn.Server, sockets: list[socket.socket], ready: Callable[[], None] | None
-) -> None:
-    async def announce() -> None:
-        while not server.started:
-            await asyncio.sleep(0.01)
-        if ready is not None:
-            ready()
-        _notify_systemd("READY=1")
+    service: CaptureService,
+    servers: list[tuple[_Server, list[socket.socket]]],
+    ready: Callable[[list[str]], None] | None,
+    anyway: bool,
+) -> list[str]:
+    """Serve until a signal comes; return what made the start fail."""
+    failed: list[str] = []
 
     def end() -> None:
-        server.should_exit = True
+        for server, _ in servers:
+            server.should_exit = True
+
+    async def announce() -> None:
+        while not all(server.started for server, _ in servers):
+            await asyncio.sleep(0.01)
+        faults = await asyncio.to_thread(service.wait_for_cameras)
+        if faults and not anyway:
+            failed.extend(faults)
+            end()
+            return
+        if ready is not None:
+            ready(faults)
+        _notify_systemd("READY=1")
 
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, end)
     announcing = asyncio.create_task(announce())
     try:
-        await server.serve(sockets=sockets)
+        await asyncio.gather(*(server.serve(sockets=sockets) for server, sockets in servers))
     finally:
         announcing.cancel()
+    return failed
 
 
 @contextlib.contextmanager
 def _sockets(listen: Listen) -> Iterator[list[socket.socket]]:
     with contextlib.ExitStack() as stack:
-        local = stack.enter_context(_unix_socket(listen.socket_path))
+        local = stack.enter_context(unix_socket(listen.socket_path))
         stack.callback(listen.socket_path.unlink, missing_ok=True)
         sockets = [local]
         if listen.port:
@@ -138,7 +198,14 @@ def _sockets(listen: Listen) -> Iterator[list[socket.socket]]:
         yield sockets
 
 
-def _unix_socket(path: Path) -> socket.socket:
+def unix_socket(path: Path) -> socket.socket:
+    """Return a bound socket file that nobody else may connect to.
+
+    Raises
+    ------
+    CaptureError
+        when a service holds it, or the path is too long.
+    """
     if path.exists() and stat.S_ISSOCK(path.stat().st_mode):
         with socket.socket(socket.AF_UNIX) as probe:
             if probe.connect_ex(str(path)) == 0:

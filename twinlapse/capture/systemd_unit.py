@@ -10,7 +10,9 @@ import sys
 from pathlib import Path
 
 from twinlapse.capture.layer_check_worker import planned_checks
+from twinlapse.capture.trust import commands_of, digest_of
 from twinlapse.errors import CaptureError
+from twinlapse.frames.job import rig_of
 from twinlapse.shots import read_plan
 
 _UNIT = """\
@@ -25,11 +27,16 @@ StartLimitIntervalSec=0
 [Service]
 Type=notify
 User={user}
-ExecStart={python} -m twinlapse capture {job} --quiet
+ExecStart={python} -m twinlapse capture {job} --quiet --anyway{trusted}
+# whatever ended the service: what nobody leases any more is switched off
+ExecStopPost={python} -m twinlapse.capture.lease_keeper --once
 Restart=on-failure
 RestartSec=2
-# the watchdog child outlives the service by a moment, to switch the lights off
-KillMode=mixed
+# the keeper of the lamps outlives the service, to switch off what it left on
+KillMode=process
+RuntimeDirectory=twinlapse
+RuntimeDirectoryPreserve=yes
+Environment=XDG_RUNTIME_DIR=/run/twinlapse
 TimeoutStopSec=30
 {room}
 Nice=-5
@@ -94,7 +101,9 @@ def make_unit(job: Path, *, user: str | None = None, python: str = sys.executabl
     looks = bool(plan.exists() and planned_checks(read_plan(plan)))
     homes = ("/home/", "/root/")
     home = "read-only" if str(job).startswith(homes) or python.startswith(homes) else "yes"
+    commands = commands_of(rig_of(job)) if plan.exists() or (job / "rig.toml").exists() else []
     return _UNIT.format(
+        trusted=f" --trust {digest_of(commands)}" if commands else "",
         name=_escaped(job.name),
         user=user or getpass.getuser(),
         python=_argument(python),

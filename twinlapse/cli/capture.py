@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,9 @@ from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
     from twinlapse.capture.service import CaptureService
+    from twinlapse.frames.job import Job
+    from twinlapse.rig import Rig
+    from twinlapse.shots import Plan
 
 
 @click.command(cls=Command)
@@ -21,6 +25,12 @@ if TYPE_CHECKING:
 @click.option("--expose", is_flag=True, help="Allow an address that other machines can reach.")
 @click.option("--token-file", type=click.Path(path_type=Path), help="File with the token; made when missing.")
 @click.option("--new-run", is_flag=True, help="The job is printed again: keep the old frames aside.")
+@click.option("--anyway", is_flag=True, help="Start although a camera gives no picture, or without commands.")
+@click.option("--check", is_flag=True, help="Walk the whole chain once, from cue to camera, and end.")
+@click.option("--test-alarm", is_flag=True, help="Send one alarm every way that the rig names, and end.")
+@click.option(
+    "--trust", "trusted", metavar="DIGEST", default="", help="Commands that may run; --unit writes it."
+)
 @click.option("--unit", is_flag=True, help="Print a systemd unit for this job and end.")
 @speaking
 def command(
@@ -31,6 +41,10 @@ def command(
     expose: bool,
     token_file: Path | None,
     new_run: bool,
+    anyway: bool,
+    check: bool,
+    test_alarm: bool,
+    trusted: str,
     unit: bool,
 ) -> None:
     """Take the pictures of JOB while it prints; ends with SIGTERM or Ctrl-C.
@@ -46,14 +60,19 @@ def command(
         return
     from twinlapse.capture.service import CaptureService
     from twinlapse.capture.serving import serve, where_to_listen
-    from twinlapse.frames.job import open_job
+    from twinlapse.frames.job import open_job, rig_of
     from twinlapse.frames.store import free_bytes, needed_bytes
-    from twinlapse.rig import read_rig, rig_from_mapping
     from twinlapse.shots import read_plan
 
     job = open_job(job_folder)
     plan = read_plan(job.plan)
-    rig = read_rig(job.rig) if job.rig.exists() else rig_from_mapping(plan.rig)
+    rig = _trusted(output, rig_of(job_folder), trusted, anyway)
+    if test_alarm:
+        _test_alarm(output, rig)
+        return
+    if check:
+        _check(output, job, plan, rig)
+        return
     listen = where_to_listen(job, rig.capture, host=host, port=port, expose=expose, token_file=token_file)
     needed = needed_bytes(plan, int(1000 * rig.capture.frame_kb))
     if free_bytes(job.folder) < needed:
@@ -61,8 +80,72 @@ def command(
     service = CaptureService(job, plan, rig, new_run=new_run)
     _tell_recovered(output, service)
     page = f"http://{listen.host}:{listen.port}/" if listen.port else ""
-    serve(service, listen, ready=lambda: output.say(f"ready: {page or listen.socket_path}"))
+
+    def ready(faults: list[str]) -> None:
+        for fault in faults:
+            output.warn(fault)
+        output.say(f"ready: {page or listen.socket_path}")
+
+    serve(service, listen, ready=ready, anyway=anyway)
     _tell_end(output, service)
+
+
+def _trusted(output: Output, rig: Rig, digest: str, anyway: bool) -> Rig:
+    """Return the rig with its commands only when they may run."""
+    from twinlapse.capture.trust import commands_of, in_words, is_trusted, without_commands
+    from twinlapse.errors import CaptureError
+
+    commands = commands_of(rig)
+    if is_trusted(commands, given=digest):
+        return rig
+    if not anyway:
+        raise CaptureError(
+            f"this rig would run commands that nobody has trusted:\n{in_words(commands)}\n",
+            "if they are yours: twinlapse trust JOB (or --anyway to go on without them)",
+        )
+    output.warn(f"these commands are not run, nobody has trusted them:\n{in_words(commands)}")
+    return without_commands(rig)
+
+
+def _test_alarm(output: Output, rig: Rig) -> None:
+    import time
+
+    from twinlapse.capture.alarm_routes import AlarmMessage, DeliveryError, make_routes
+
+    message = AlarmMessage(
+        job="", code="test", text="This is a test: nothing is wrong.", since=time.time(), over=False,
+        picture=rig.capture.alarm.picture_link,
+    )  # fmt: skip
+    results = {}
+    for name, route in make_routes(rig.capture.alarm, None).items():
+        try:
+            route(message)
+            results[name] = ""
+        except DeliveryError as error:
+            results[name] = str(error)
+        output.say(f"{name}: {results[name] or 'delivered'}")
+    if not results:
+        output.say("the rig names no way for alarms: see [capture.alarm]")
+    output.result({"delivered": {name: not fault for name, fault in results.items()}, "faults": results})
+    if not results or any(results.values()):
+        sys.exit(1)
+
+
+def _check(output: Output, job: Job, plan: Plan, rig: Rig) -> None:
+    from twinlapse.capture.chain_check import check_chain
+
+    findings = check_chain(job, plan, rig, say=output.say)
+    for finding in findings:
+        mark = {True: "ok", False: "NO", None: "--"}[finding.holds]
+        output.say(f"{mark}  {finding.camera}: {finding.text}{f' -> {finding.hint}' if finding.hint else ''}")
+    holds = all(finding.holds is not False for finding in findings)
+    records = [
+        {"part": finding.camera, "name": finding.name, "holds": finding.holds, "text": finding.text}
+        for finding in findings
+    ]
+    output.result({"holds": holds, "findings": records})
+    if not holds:
+        sys.exit(1)
 
 
 def _tell_recovered(output: Output, service: CaptureService) -> None:

@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rehearse": ("rehearse", "Simulate the print and take its frames with virtual cameras."),
     "capture": ("capture", "Take the frames while the machine prints: the service."),
     "shoot": ("shoot", "Tell the capture service to take one shot now."),
+    "trust": ("trust", "Let the commands of a rig run: lights, power, alarms."),
     "pair": ("pair", "Find the shots in continuous recordings made without cues."),
     "first-layer": ("first_layer", "Map a surveyed layer and report its defects."),
     "render": ("render", "Make the film."),

@@ -6,6 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from twinlapse.errors import JobError, MissingJobError
+from twinlapse.rig.model import Rig
+from twinlapse.rig.reader import read_rig, rig_from_mapping
+from twinlapse.shots import read_plan
 
 _MAKE_ONE = "make one with 'twinlapse make-job'"
 
@@ -70,3 +73,17 @@ def open_job(folder: Path) -> Job:
     if not job.plan.exists() and not job.frames.is_dir():
         raise JobError("this folder holds neither plan.json nor frames/", "name a job folder", path=folder)
     return job
+
+
+def rig_of(path: Path) -> Rig:
+    """Return the rig of a job folder, its own file or the one that its plan holds, or of a rig file.
+
+    Raises
+    ------
+    RigError, JobError, PlanError
+        when there is none or it has a fault.
+    """
+    if not path.is_dir():
+        return read_rig(path)
+    job = open_job(path)
+    return read_rig(job.rig) if job.rig.exists() else rig_from_mapping(read_plan(job.plan).rig)

@@ -57,7 +57,11 @@ def recover(job: Job, plan: Plan, journal: Journal, run: int) -> Recovered:
     }
     stops = {(camera, shot, repeat): stop for (camera, shot, stop), repeat in _repeats(plan)}
     adopted, aside, present = [], [], set()
-    for path in sorted(path for path in job.frames.glob("*/*") if path.is_file()):
+    for path in sorted(path for path in job.frames.glob("*/*") if path.is_file() or path.is_symlink()):
+        if path.is_symlink():  # never read through: it may lead anywhere
+            _set_aside(job, path)
+            aside.append(f"{path.parent.name}/{path.name}")
+            continue
         name, data = f"{path.parent.name}/{path.name}", path.read_bytes()
         digest = hashlib.sha256(data).hexdigest()
         key = _key_of(path, stops, plan, run)

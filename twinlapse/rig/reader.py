@@ -57,7 +57,34 @@ def rig_from_mapping(values: Mapping[str, Any], *, path: Path | None = None, tex
             table.fail(
                 "mount", "a machine with a fixed bed has no X gantry", 'write "frame", "toolhead" or "bed"'
             )
-    return replace(rig, raw=values)
+    return replace(rig, raw=without_secrets(values))
+
+
+def without_secrets(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a rig document fit for a plan: addresses without logins and queries, no addresses of alarms.
+
+    A plan is copied, sent and read by others; the rig's own file keeps what it holds.
+    """
+    made = dict(values)
+    made["camera"] = [_public_camera(camera) for camera in values.get("camera", [])]
+    capture = values.get("capture")
+    if isinstance(capture, Mapping):
+        made["capture"] = {key: value for key, value in capture.items() if key != "alarm"}
+    return made
+
+
+def _public_camera(camera: Any) -> Any:
+    if not isinstance(camera, Mapping) or not isinstance(camera.get("source"), str):
+        return camera
+    return {**camera, "source": _public_address(camera["source"])}
+
+
+def _public_address(source: str) -> str:
+    kind, mark, rest = source.partition("://")
+    if not mark:
+        return source
+    host, slash, path = rest.partition("/")
+    return f"{kind}://{host.rpartition('@')[2]}{slash}{path.partition('?')[0]}"
 
 
 # what tomllib says -> what is wrong, and what to do
