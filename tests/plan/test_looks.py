@@ -123,7 +123,7 @@ def test_a_hold_is_written_and_proven_only_where_it_was_asked_for(
     assert "commands: " in fault([*lines[: at + 1], wait, *lines[at + 1 :]])
     cue = next(k for k, line in enumerate(lines) if "twinlapse cue 1.2" in line)
     assert "commands: " in fault([*lines[:cue], wait, *lines[cue:at], *lines[at + 1 :]])
-    early = [*lines[: at - 2], *(line for line in lines[at - 2 : at] if line != "M400"), *lines[at:]]
+    early = [*lines[: at - 4], *(line for line in lines[at - 4 : at] if line != "M400"), *lines[at:]]
     assert "commands: " in fault(early)
     other = {"marlin": "M0", "klipper": "M0", "reprapfirmware": "M226"}[firmware]
     assert "commands: " in fault([*lines[:at], other, *lines[at + 1 :]])
