@@ -72,7 +72,7 @@ class Run:
 
     @property
     def errors(self) -> list[str]:
-        """Answers that abort a print."""
+        """Answers that abort a print; each ends the run."""
         return [answer for answer in self.answers if answer.startswith("!!")]
 
     @property

@@ -59,10 +59,10 @@ class MotionLog:
 
         def say(gcmd):
             self._say(gcmd.get_raw_command_parameters())
-            if said is not None:
-                said(gcmd)
+            said(gcmd)
 
-        gcode.register_command("M118", say)
+        if said is not None:  # else there is no [respond]
+            gcode.register_command("M118", say)
         dwell = gcode.register_command("G4", None)
 
         def wait(gcmd):
@@ -107,7 +107,7 @@ class MotionLog:
 
     def _write(self, *what):
         self.out.write(json.dumps(what) + "\n")
-        if self.live:
+        if self.live or what[0] == "answer":  # an error ends the process at once
             self.out.flush()
 
 

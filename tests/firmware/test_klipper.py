@@ -39,6 +39,7 @@ def test_the_firmware_makes_the_same_print_in_the_stated_time(
     pair = write_pair(sliced_folder / f"{name}.gcode", rig, tmp_path)
     before, after = (run(file, MACHINES[label]) for file in (pair.original, pair.written))
     assert not before.errors and not after.errors
+    assert np.isfinite([before.end_s, after.end_s]).all()
     assert sorted(set(after.unknown)) == sorted(set(before.unknown))  # no command that it does not know
 
     # every extruding move of the original, in its order, at its place, with its filament
@@ -129,3 +130,69 @@ def test_a_print_that_was_paused_at_a_stop_cues_only_when_it_is_back(
     # sent before the move back: it stands for less than the dwell, and elsewhere
     assert (done.stands_s(0) >= 1.0) == at_its_place
     assert all(done.stands_s(k) >= 1.0 for k in (1, 2))
+
+
+# a line, and what the table says of it: an error aborts, a dropped one is an unknown command or moves nothing
+ACCEPTED = {
+    "g1 x5": None,
+    "G1 X5 ; (text)": None,
+    "M118 hello": None,
+    "G4 P10": None,
+    "G2 X10 Y10 I5 J5": None,
+    "X10 Y5": "dropped",
+    "F1800 G1 X1": "dropped",
+    "G01 X5": "dropped",
+    "G53 G1 X5": "dropped",
+    "G92.1": "dropped",
+    "T1": "dropped",
+    "M600": "dropped",
+    "M203 X10": "ignored",
+    "G1 X67 (c)": "error",
+    "G20": "error",
+    "G2 X10 Y10 R5": "error",
+    "G91\nG2 X10 Y10 I5 J5": "error",
+    "G1 X0 Y{machine_depth}": "error",
+}
+
+
+def _has(needs: str) -> bool:
+    """Whether a section is there in the machine of these tests."""
+    from klipper_oracle import SECTIONS
+
+    return needs in SECTIONS and needs != ""
+
+
+@pytest.mark.parametrize("line", ACCEPTED)
+def test_the_table_says_what_the_firmware_does_with_a_line(line: str, tmp_path: Path) -> None:
+    from klipper_oracle import Machine, run
+
+    from twinlapse.gcode.acceptance import accept
+
+    gcode = tmp_path / "line.gcode"
+    gcode.write_text(f"G28\nG90\nG1 Z5 F600\nG1 X1 Y1 F6000\n{line}\nG1 X1 Y1\n")
+    found = [finding.rule.fate for finding in accept(gcode, "klipper") if not _has(finding.rule.needs)]
+    assert (found[0] if found else None) == ACCEPTED[line]
+    done = run(gcode, Machine())
+    assert bool(done.errors) == (ACCEPTED[line] == "error")
+    assert bool(done.unknown) == (ACCEPTED[line] in ("dropped", "ignored"))
+
+
+@pytest.mark.parametrize(
+    ("section", "line"),
+    [
+        ("respond", "M118 hello"),
+        ("display_status", "M117 hello"),
+        ("gcode_arcs", "G2 X10 Y10 I5 J5"),
+        ("pause_resume", "PAUSE"),
+    ],
+)
+def test_what_needs_a_section_is_unknown_without_it(section: str, line: str, tmp_path: Path) -> None:
+    from klipper_oracle import SECTIONS, Machine, run
+
+    from twinlapse.gcode.acceptance import accept
+
+    gcode = tmp_path / "line.gcode"
+    gcode.write_text(f"G28\nG90\nG1 Z5 F600\nG1 X1 Y1 F6000\n{line}\n")
+    assert [finding.rule.needs for finding in accept(gcode, "klipper")] == [f"[{section}]"]
+    assert not run(gcode, Machine()).unknown
+    assert run(gcode, Machine(sections=SECTIONS.replace(f"[{section}]", ""))).unknown

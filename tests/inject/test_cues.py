@@ -6,7 +6,7 @@ import pytest
 
 from twinlapse.errors import InjectError
 from twinlapse.inject.cues import cue_line
-from twinlapse.inject.dialects import MOST_BYTES, dialect_of
+from twinlapse.inject.dialects import MARLIN_BYTES, dialect_of
 from twinlapse.rig import CueSettings
 from twinlapse.shots import Cue, find_cue
 
@@ -53,7 +53,7 @@ def test_every_kind_is_written_and_found(firmware: str, kind: str, text: str, li
         ("macro", "G28", "meaning"),
         ("macro", "M104 S0", "meaning"),
         ("macro", "g1 X5", "meaning"),
-        ("host", "x" * (MOST_BYTES + 1), "characters"),
+        ("host", "x" * (MARLIN_BYTES + 1), "characters"),
     ],
 )
 def test_a_text_with_a_meaning_of_its_own_is_refused(kind: str, text: str, word: str) -> None:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.option(
     "--firmware",
     type=click.Choice(["marlin", "klipper", "reprapfirmware"]),
-    help="Firmware dialect; detected from the file if omitted.",
+    help="Firmware dialect; if omitted the rig's, or detected from the file.",
 )
 @click.option("--no-layers", is_flag=True, help="Omit the list of layers.")
 @speaking
@@ -30,8 +30,11 @@ def command(output: Output, *, gcode: Path, rig: Path | None, firmware: str | No
     from twinlapse.gcode.analysis import analysis_json
     from twinlapse.motion.sliced_print import read_sliced
 
+    printer = _printer(rig)
+    if rig is not None and firmware is None:
+        firmware = printer.firmware
     with output.progress("Reading") as progress:
-        sliced = read_sliced(gcode, _printer(rig), firmware=firmware, progress=progress)
+        sliced = read_sliced(gcode, printer, firmware=firmware, progress=progress)
     path, layers, timeline = sliced.toolpath, sliced.layers, sliced.timeline
     found = analysis_json(path, layers, timeline.end_s, print_s=timeline.print_s, with_layers=not no_layers)
     output.result(found)

@@ -97,7 +97,7 @@ def _inject(output: Output, gcode: Path, plan: Plan, out: Path, toolpath: Toolpa
 
     with output.progress("Writing and proving") as progress:
         report = twinlapse.inject(gcode, plan, out, toolpath=toolpath, progress=progress)
-    for warning in plan.warnings:
+    for warning in (*plan.warnings, *report.warnings):
         output.warn(warning)
     output.say(
         f"{out}: {report.shots} shots, {_clock(plan.cost_s)} longer, proven to print what {gcode} prints."
@@ -112,7 +112,7 @@ def _inject(output: Output, gcode: Path, plan: Plan, out: Path, toolpath: Toolpa
         "added_s": round(plan.cost_s, 3),
         "proof": report.proof.to_json(),
         "cautions": list(CAUTIONS),
-        "warnings": list(plan.warnings),
+        "warnings": [*plan.warnings, *report.warnings],
     }
 
 

@@ -46,6 +46,11 @@ class Finding:
         return self.rule.fate == "error" or lost
 
     @property
+    def worth_a_word(self) -> bool:
+        """Whether a person should know of it before printing."""
+        return self.rule.fate != "ignored"
+
+    @property
     def notice(self) -> Notice:
         """The finding as a warning of the file."""
         times = f" ({self.count:,} lines)" if self.count > 1 else ""
@@ -79,7 +84,6 @@ RULES: dict[str, dict[Feature, Rule]] = {
         Feature.INCHES: Rule(
             fate="dropped", text="does not know G20: everything is millimetres", needs="INCH_MODE_SUPPORT"
         ),
-        Feature.ARC: Rule(fate="dropped", text="does not know G2 and G3", needs="ARC_SUPPORT"),
         Feature.MACHINE_PLACES: Rule(fate="dropped", text="drops G53 lines", needs="CNC_COORDINATE_SYSTEMS"),
         Feature.ORIGIN_RESET: Rule(
             fate="dropped", text="does not know G92.1", needs="CNC_COORDINATE_SYSTEMS"

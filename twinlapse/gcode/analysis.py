@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from twinlapse.arrays import Float
+from twinlapse.gcode.acceptance import accept
 from twinlapse.gcode.filament import fresh_filament
 from twinlapse.gcode.segments import printed_box
 from twinlapse.gcode.toolpath import Kind, Layers, Notice, Toolpath
@@ -60,8 +61,9 @@ def analysis_json(
 
 
 def all_notices(path: Toolpath, layers: Layers) -> list[Notice]:
-    """Return everything odd, by line."""
-    return sorted([*path.warnings, *layers.warnings], key=lambda notice: notice.line)
+    """Return everything odd, by line: also what the firmware will not take as it is meant."""
+    refused = [finding.notice for finding in accept(path.path, path.firmware) if finding.worth_a_word]
+    return sorted([*path.warnings, *layers.warnings, *refused], key=lambda notice: notice.line)
 
 
 def layer_rows(layers: Layers, end_s: Float) -> list[dict[str, Any]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from twinlapse.errors import InjectError
-from twinlapse.inject.dialects import MOST_BYTES, Dialect
+from twinlapse.inject.dialects import Dialect
 from twinlapse.rig import CueSettings
 from twinlapse.shots import Cue, cue_text
 
@@ -40,9 +40,9 @@ def cue_line(style: CueSettings, dialect: Dialect, cue: Cue, layer: int) -> str:
     if style.kind in ("comment", "none"):
         return f"; {words}" if text == words else f"; {text} ; {words}"
     command = _command(style, dialect, text)
-    if len(command) > MOST_BYTES:
+    if len(command) > dialect.most_bytes:
         raise InjectError(
-            f"the cue line has {len(command)} characters, firmware takes {MOST_BYTES}",
+            f"the cue line has {len(command)} characters, {dialect.firmware} takes {dialect.most_bytes}",
             "shorten cue.text or the cameras' names",
         )
     return command if words in command else f"{command} ; {words}"

@@ -11,7 +11,10 @@ from dataclasses import dataclass
 from twinlapse.errors import InjectError
 
 HOLD_SPARE_S = 60  # more than a wait, so that its end comes first; common practice, no source
-MOST_BYTES = 95  # Marlin's MAX_CMD_SIZE is 96 with the end mark (Configuration_adv.h)
+# of a command. Marlin keeps 95 characters of a line (MAX_CMD_SIZE, Configuration_adv.h; queue.cpp), and over
+# a serial line "N1234567 " and "*255" are among them: what is longer loses its checksum and is asked for
+# again, for ever. RepRapFirmware keeps 255 (G-code dictionary); Klipper has no limit, a screen has.
+MARLIN_BYTES, RRF_BYTES, KLIPPER_BYTES = 82, 255, 255
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +24,7 @@ class Dialect:
     firmware: str
     host: str  # template of a line to the host
     display: str  # template of a text on the machine's display
+    most_bytes: int = MARLIN_BYTES  # of one command
     wait: str = "M400"  # waits until every queued move is done
     retract: str = "G10"
     prime: str = "G11"
@@ -95,6 +99,7 @@ _DIALECTS = {
         firmware="klipper",
         host="M118 {}",
         display="M117 {}",
+        most_bytes=KLIPPER_BYTES,
         hold=(
             "SET_IDLE_TIMEOUT TIMEOUT={most_s}",
             "M117 {text}",
@@ -107,6 +112,7 @@ _DIALECTS = {
         firmware="reprapfirmware",
         host='M118 S"{}"',
         display='M117 "{}"',
+        most_bytes=RRF_BYTES,
         hold=('M291 P"{text}" R"twinlapse" S2',),
     ),
 }

@@ -11,6 +11,7 @@ from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import InjectError, ProofError
 from twinlapse.files import replacing
 from twinlapse.gcode import Toolpath, read_toolpath, row_after_line, state_after
+from twinlapse.gcode.acceptance import Finding, accept
 from twinlapse.gcode.homing import homes_by_macro
 from twinlapse.inject.blocks import block_lines
 from twinlapse.inject.early_notice import arm_insertions
@@ -36,6 +37,7 @@ class InjectReport:
     bytes: int
     added_s: float
     proof: Proof
+    warnings: tuple[str, ...] = ()  # what the firmware does not take as it is meant
 
 
 def inject_file(
@@ -68,6 +70,8 @@ def inject_file(
     """
     rig = rig_from_mapping(plan.rig)
     _refuse_same(original, out)
+    findings = accept(original, rig.printer.firmware)
+    _refuse_unprintable(findings, original)
     if toolpath is None:
         toolpath = read_toolpath(
             original, firmware=rig.printer.firmware, progress=part_of(progress, 0.0, 0.3)
@@ -83,7 +87,14 @@ def inject_file(
                 original, Path(file.name), rig, toolpath=toolpath, progress=part_of(progress, 0.5, 1.0)
             )
             _refuse_unproven(proof, out)
-    return InjectReport(path=out, shots=len(plan.shots), bytes=size, added_s=proof.added_s, proof=proof)
+    return InjectReport(
+        path=out,
+        shots=len(plan.shots),
+        bytes=size,
+        added_s=proof.added_s,
+        proof=proof,
+        warnings=(*needed_sections(rig, plan), *_warnings(findings)),
+    )
 
 
 def plan_insertions(view: FileBytes, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
@@ -137,6 +148,40 @@ def lines_of_shot(shot: Shot, rig: Rig, toolpath: Toolpath) -> list[str]:
 def _refuse_same(original: Path, out: Path) -> None:
     if out.exists() and original.exists() and out.samefile(original):
         raise InjectError("the written file would replace the original", "name another file", path=out)
+
+
+def _refuse_unprintable(findings: list[Finding], original: Path) -> None:
+    for finding in findings:
+        if finding.fatal:
+            raise InjectError(
+                finding.notice.text,
+                f"slice for {finding.firmware}, or name the firmware of your machine in the rig",
+                path=original,
+                line=finding.line,
+            )
+
+
+def _warnings(findings: list[Finding]) -> list[str]:
+    """Return a sentence for each finding that a person should know of."""
+    told = [finding.notice for finding in findings if finding.worth_a_word]
+    return [f"line {notice.line:,}: {notice.text}" for notice in told]
+
+
+def needed_sections(rig: Rig, plan: Plan) -> list[str]:
+    """Return what Klipper's configuration must hold for the lines that are written.
+
+    Without the section the firmware calls the command unknown and goes on (klippy/gcode.py, `cmd_default`).
+    """
+    if rig.printer.firmware != "klipper":
+        return []
+    found = []
+    if rig.cue.kind == "host":
+        found.append("the cues are M118: klipper needs [respond], else the print goes on without pictures")
+    if rig.cue.kind == "display":
+        found.append("the cues are M117: klipper needs [display_status], else there are no pictures")
+    if any(shot.hold_mm is not None for shot in plan.shots):
+        found.append("a shot waits for you: klipper needs [pause_resume], else it does not wait")
+    return found
 
 
 def _refuse(view: FileBytes, original: Path, plan: Plan, toolpath: Toolpath) -> None:
