@@ -38,9 +38,11 @@ last_s = 0
 [[camera]]
 name = "wide"
 mount = "frame"
+every = "layer"
 [[camera]]
 name = "nozzle"
 mount = "toolhead"
+every = "layer"
 """
 FFMPEG = imageio_ffmpeg.get_ffmpeg_exe()
 

@@ -16,7 +16,10 @@ from pathlib import Path
 LAYERS = 1500
 RIG = {
     "printer": {"bed_mm": [220, 220], "height_mm": 500},
-    "camera": [{"name": "wide", "mount": "frame"}, {"name": "nozzle", "mount": "toolhead"}],
+    "camera": [
+        {"name": "wide", "mount": "frame", "every": "layer"},
+        {"name": "nozzle", "mount": "toolhead", "every": "layer"},
+    ],
 }
 
 BOTH = """

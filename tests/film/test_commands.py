@@ -26,9 +26,11 @@ last_s = 0
 [[camera]]
 name = "wide"
 mount = "frame"
+every = "layer"
 [[camera]]
 name = "nozzle"
 mount = "toolhead"
+every = "layer"
 rotate_deg = 90
 """
 

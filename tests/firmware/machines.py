@@ -23,7 +23,14 @@ MACHINES = {
     ),
 }
 _CAMERAS = [
-    {"name": "wide", "mount": "frame", "settle_s": 0.3, "dwell_s": 1.0, "park_mm": [10, 200]},
+    {
+        "name": "wide",
+        "mount": "frame",
+        "every": "layer",
+        "settle_s": 0.3,
+        "dwell_s": 1.0,
+        "park_mm": [10, 200],
+    },
     {"name": "nozzle", "mount": "toolhead", "settle_s": 0.2, "dwell_s": 0.8, "every": {"layers": 3}},
 ]
 

@@ -16,8 +16,8 @@ from twinlapse.shots import Plan, Shot, Stop
 RIG: dict[str, Any] = {
     "printer": {"bed_mm": [220, 220], "height_mm": 250, "firmware": "marlin", "retract_mm": 1.0},
     "camera": [
-        {"name": "wide", "mount": "frame", "settle_s": 0.3, "dwell_s": 1.0},
-        {"name": "nozzle", "mount": "toolhead", "settle_s": 0.2, "dwell_s": 0.8},
+        {"name": "wide", "mount": "frame", "every": "layer", "settle_s": 0.3, "dwell_s": 1.0},
+        {"name": "nozzle", "mount": "toolhead", "every": "layer", "settle_s": 0.2, "dwell_s": 0.8},
     ],
 }
 

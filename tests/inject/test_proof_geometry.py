@@ -122,7 +122,7 @@ def try_stop(
         retract="own", retract_mm=1.0, retract_mm_s=35.0, lift_mm=lift_mm, stops=(stop,),
     )  # fmt: skip
     printer: dict[str, Any] = {"bed_mm": [220, 220], "height_mm": 250, "toolhead": HEAD, "origin": origin}
-    rig = {"printer": printer, "camera": [{"name": "wide", "mount": "frame"}]}
+    rig = {"printer": printer, "camera": [{"name": "wide", "mount": "frame", "every": "layer"}]}
     plan = Plan(
         original_sha256=path.sha256,
         rig=rig,

@@ -59,12 +59,16 @@ class Worked:
 
 @pytest.fixture(scope="session")
 def make_rig() -> Callable[..., Rig]:
-    """Make a rig: a printer by name or by its table, cameras, limits of the plan."""
+    """Make a rig: a printer by name or table, cameras that shoot at every layer, limits of the plan."""
 
     def make(printer: str | dict[str, Any] = "bed moves y", *cameras: dict[str, Any], **plan: Any) -> Rig:
         table = PRINTERS[printer] if isinstance(printer, str) else printer
         return rig_from_mapping(
-            {"printer": table, "camera": [dict(camera) for camera in cameras or CAMERAS], "plan": plan}
+            {
+                "printer": table,
+                "camera": [{"every": "layer", **camera} for camera in cameras or CAMERAS],
+                "plan": plan,
+            }
         )
 
     return make

@@ -21,10 +21,12 @@ height_mm = 250
 [[camera]]
 name = "wide"
 mount = "frame"
+every = "layer"
 
 [[camera]]
 name = "nozzle"
 mount = "toolhead"
+every = "layer"
 """
 
 
@@ -39,11 +41,11 @@ def run(*arguments: object) -> Result:
     return CliRunner().invoke(command, [str(argument) for argument in arguments], catch_exceptions=False)
 
 
-def test_the_table_has_ten_lines_and_warnings_go_elsewhere(sliced_folder: Path, rig: Path) -> None:
+def test_the_table_has_eleven_lines_and_warnings_go_elsewhere(sliced_folder: Path, rig: Path) -> None:
     result = run(sliced_folder / "cube_abs.gcode", "--rig", rig)
     assert result.exit_code == 0
     rows = [line for line in result.stdout.splitlines() if line]
-    assert len(rows) == 10
+    assert len(rows) == 11
     assert rows[0].startswith("Shots") and "100 in 100 layers, 200 stops" in rows[0]
     assert "% to the print time" in result.stderr
 

@@ -11,6 +11,7 @@ import pytest
 
 from twinlapse.errors import PlanError
 from twinlapse.inject import inject_file
+from twinlapse.optics.pose import pose_in_bed
 from twinlapse.plan.where.look_points import touring_targets
 from twinlapse.plan.where.parking import park_for
 
@@ -37,12 +38,22 @@ def places(worked: Any, camera: str) -> np.ndarray:
     )
 
 
-def test_clear_brings_the_bed_forward_and_the_head_aside(plan: Callable) -> None:
+def test_clear_goes_no_further_than_the_camera_needs_to_see_the_print_whole(plan: Callable) -> None:
     worked = plan("cube_abs.gcode", "bed moves y", FRAME)
     x, y, _ = places(worked, "wide")[0]
-    # the nozzle at high Y is the bed forward; 86 to 114 mm is the print, 35 mm the head's radius
-    assert y == 215
-    assert x < 86 - 35 or x > 114 + 35
+    toolhead, top_mm = worked.rig.printer.toolhead, float(worked.layers.z_mm.max())
+    corners = [(a, b, c) for a in (86, 114) for b in (86, 114) for c in (0, top_mm)]
+    # independent: points along each sight line lie outside the toolhead's cylinder
+    eye = pose_in_bed(worked.rig.cameras[0], worked.rig.printer, (x, y, top_mm)).place_mm
+    for corner in corners:
+        line = eye + (np.array(corner) - eye) * np.linspace(0, 1, 600)[:, None]
+        inside = np.hypot(*(line[:, :2] - [x, y]).T) < toolhead.radius_mm
+        inside &= (line[:, 2] > top_mm + toolhead.nozzle_length_mm) & (
+            line[:, 2] < top_mm + toolhead.height_mm
+        )
+        assert not inside.any()
+    # beside the print, and not at the far edge of the bed
+    assert 35 + 14 < np.hypot(x - 100, y - 100) < 80
 
 
 def test_clear_on_a_sinking_bed_keeps_its_height_above_the_layer(plan: Callable) -> None:
@@ -65,7 +76,7 @@ def test_a_park_that_cannot_be_is_refused(plan: Callable, park: list[float], wha
 def test_the_head_does_not_stand_between_camera_and_print(make_rig: Callable, eye: tuple) -> None:
     rig = make_rig("bed moves y", {**FRAME, "place_mm": list(eye)})
     box = ((90.0, 90.0), (130.0, 130.0))
-    x, y = park_for(rig.cameras[0], rig.printer, box)
+    x, y = park_for(rig.cameras[0], rig.printer, box, 40.0)
     # independent: no sight line from the eye to a corner or the middle of the print passes the head's disc
     for corner in ((90, 90), (90, 130), (130, 90), (130, 130), (110, 110)):
         t = np.linspace(0, 1, 400)[:, None]

@@ -24,6 +24,7 @@ firmware = "marlin"
 [[camera]]
 name = "wide"
 mount = "frame"
+every = "layer"
 stance = "clear"
 place_mm = [0, -80, 90]
 look_mm = [60, 60, 3]
@@ -32,6 +33,7 @@ lens = { width_px = 320, height_px = 240, across_deg = 60 }
 [[camera]]
 name = "nozzle"
 mount = "toolhead"
+every = "layer"
 stance = "over"
 lens = { width_px = 320, height_px = 240, across_deg = 45 }
 """

@@ -47,7 +47,7 @@ def command(
     to press stop.
     """
     from twinlapse.plan import work_out
-    from twinlapse.plan.summary import summary_rows
+    from twinlapse.plan.summary import choice_rows, summary_rows
     from twinlapse.shots import plan_to_json, write_plan
 
     question = None if why is None else _question(why)
@@ -60,6 +60,11 @@ def command(
     reasons = [] if question is None else _reasons(planning, layers, rig, *question)
     for name, text in summary_rows(planning, rig):
         output.say(f"{name:<18} {text}")
+    choices = choice_rows(planning, rig)
+    if choices:
+        output.say("Other schedules, about:")
+    for name, text in choices:
+        output.say(f"  {name:<16} {text}")
     for warning in planning.plan.warnings:
         output.warn(warning)
     if out is not None:
@@ -72,7 +77,8 @@ def command(
         output.say(f"{'Drawing':<18} {drawing}")
     for line in ["", *reasons] if reasons else []:
         output.say(line)
-    output.result({**plan_to_json(planning.plan), **({"why": reasons} if why is not None else {})})
+    extra = {"schedules": dict(choices)} if choices else {}
+    output.result({**plan_to_json(planning.plan), **extra, **({"why": reasons} if why is not None else {})})
 
 
 def _asked(rig: Rig, survey: str | None, corners: str | None) -> Rig:

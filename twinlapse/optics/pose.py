@@ -153,6 +153,23 @@ def pose_in_bed(camera: Camera, printer: Printer, nozzle_mm: Place, rest_mm: Pla
     return pose_on_mount(camera, printer).moved(_carried(camera, printer, nozzle_mm, rest_mm))
 
 
+def pose_along(camera: Camera, printer: Printer) -> tuple[Pose, Float]:
+    """Return a camera's pose in G-code coordinates as a linear function of the nozzle's place.
+
+    Returns
+    -------
+    Pose
+        While the nozzle is at (0, 0, 0).
+    ndarray of shape (3,)
+        How far the pose moves along each axis for 1 mm of the nozzle along it: on every machine a pose shifts
+        along the axis that moves, or not at all.
+    """
+    still = pose_in_bed(camera, printer, (0.0, 0.0, 0.0))
+    steps: tuple[Place, ...] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    moved = [pose_in_bed(camera, printer, step).place_mm[axis] for axis, step in enumerate(steps)]
+    return still, np.array(moved) - still.place_mm
+
+
 def mounted(
     pose: Pose, camera: Camera, printer: Printer, nozzle_mm: Place, rest_mm: Place | None = None
 ) -> Pose:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from twinlapse.plan.left_out import LeftOut
+from twinlapse.plan.when.automatic import AutomaticSchedule
 from twinlapse.plan.when.choice import Choice
 from twinlapse.plan.where.stop_positions import Places
 from twinlapse.records import ArrayRecord
@@ -21,6 +22,7 @@ class Planning(ArrayRecord):
     dropped: tuple[Shot, ...]  # by max_added
     unmet: tuple[LeftOut, ...]  # scheduled shots without an insertion point, or too near to another
     places: Places
+    automatic: AutomaticSchedule | None  # picked for cameras that have none of their own
 
     @property
     def left_out(self) -> tuple[LeftOut, ...]:

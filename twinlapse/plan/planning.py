@@ -15,18 +15,20 @@ from twinlapse.motion import Timeline
 from twinlapse.plan.clearance.height_map import Ground
 from twinlapse.plan.clearance.routing import Router
 from twinlapse.plan.cost import rest_losses_s
+from twinlapse.plan.estimate import estimated_shot_s
 from twinlapse.plan.left_out import LeftOut, by_reason
 from twinlapse.plan.machine_fit import check_fit, refuse_far
 from twinlapse.plan.outcome import Planning
 from twinlapse.plan.shot_builder import BlockMaker
 from twinlapse.plan.warnings import plan_warnings
+from twinlapse.plan.when.automatic import AUTO, with_automatic
 from twinlapse.plan.when.choice import Choice, Chooser
 from twinlapse.plan.when.gaps import find_gaps
 from twinlapse.plan.when.insertion_points import NOT_HOMED, usual_retraction
 from twinlapse.plan.when.look_shots import before_print, with_look_shots
 from twinlapse.plan.when.schedule import layer_times, wishes_of
 from twinlapse.plan.when.thinning import drop_near, drop_over_cap
-from twinlapse.plan.where.stop_positions import Places, find_places, stands_for
+from twinlapse.plan.where.stop_positions import Places, find_places, stands_for, with_tour
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, Shot
 
@@ -63,6 +65,10 @@ def work_out(
     habit = usual_retraction(toolpath, rig.printer)
     gaps = find_gaps(toolpath, layers, timeline, habit.length_mm)
     times = layer_times(layers, timeline.end_s)
+    places = find_places(toolpath, layers, rig)
+    unscheduled = [camera for camera in rig.cameras if camera.every == AUTO]
+    shot_s = estimated_shot_s(unscheduled, toolpath, layers, rig, places)
+    rig, automatic = with_automatic(rig, layers, times, timeline.print_s, shot_s)
     wishes = [wishes_of(camera, layers, times) for camera in rig.cameras]
     ready_row, guessed = _ready_row(toolpath, layers, rig)
     choices, unmet = Chooser(toolpath, layers, times, gaps, habit, ready_row).choose(wishes)
@@ -73,7 +79,8 @@ def work_out(
     choices = choices if bare is None else [bare, *choices]
     touring = [camera.name for camera in rig.cameras if camera.stance == "tour"]
     tour = [choice for choice in choices if any(name in choice.cameras for name in touring)]
-    places = find_places(toolpath, layers, rig, np.array([choice.layer for choice in tour], np.int64))
+    if tour:
+        places = with_tour(places, toolpath, layers, np.array([choice.layer for choice in tour], np.int64))
     ground = Ground(toolpath, rig.printer)
     maker = BlockMaker(toolpath, layers, rig, habit, ground, Router(ground))
     pairs, refusals = _make(
@@ -105,6 +112,7 @@ def work_out(
         dropped=(*dear,),
         unmet=(*unmet, *crowded),
         places=places,
+        automatic=automatic,
     )
     said = [*guessed, *beside, *plan_warnings(planning, layers, times, rig, gaps.outer_said)]
     plan = looked_over(replace(plan, warnings=tuple(said)), toolpath, layers, rig)

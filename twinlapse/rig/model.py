@@ -124,6 +124,24 @@ class Cornering:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Ringing:
+    """How the machine swings after a stop, as a test print or an accelerometer shows it."""
+
+    frequency_hz: float = field(
+        default=40.0,
+        metadata=number(
+            "frequency of the ringing, of the slower axis; 40 is common practice, no source",
+            above=1,
+            high=500,
+        ),
+    )
+    damping: float = field(
+        default=0.06,
+        metadata=number("damping ratio; 0.06 is common practice, no source", above=0.001, high=0.9),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Toolhead:
     """The toolhead as two discs above the nozzle tip, for clearance."""
 
@@ -221,6 +239,10 @@ class Printer:
     )
     nozzle_mm: float = field(default=0.4, metadata=number("nozzle diameter", above=0, high=5))
     filament_mm: float = field(default=1.75, metadata=number("filament diameter", above=0, high=10))
+    ringing: Ringing | None = field(
+        default=None,
+        metadata=part(Ringing, "how it swings after a stop: a shorter `settle_s` follows from it"),
+    )
     retract_mm: float = field(
         default=1.0,
         metadata=number("retraction length, where the file shows none of its own", low=0, high=20),
@@ -318,11 +340,12 @@ class Camera:
         ),
     )
     every: str | Mapping[str, Any] = field(
-        default="layer",
+        default="auto",
         metadata=parsed(
             read_every,
-            '`"layer"`, `{ layers = 3 }`, `{ mm = 0.6 }`, `{ s = 45 }`, `{ film_s = 20, fps = 30 }`',
-            "when it takes a shot",
+            '`"auto"`, `"layer"`, `{ layers = 3 }`, `{ mm = 0.6 }`, `{ s = 45 }`, '
+            "`{ film_s = 20, fps = 30 }`",
+            'when it takes a shot; `"auto"`: as often as a tenth of the print time buys',
         ),
     )
     first_layers: Mapping[str, Any] | None = field(
@@ -334,9 +357,23 @@ class Camera:
             example="{ layers = 3, s = 10 }",
         ),
     )
-    dwell_s: float = field(default=1.0, metadata=number("how long the machine stands still", low=0, high=120))
+    dwell_s: float = field(
+        default=1.0,
+        metadata=number(
+            "how long the machine stands still for the picture",
+            low=0,
+            high=120,
+            without="`age_s` and 0.15 s where `age_s` is written, else 1",
+        ),
+    )
     settle_s: float = field(
-        default=0.3, metadata=number("the part of the dwell before the picture", low=0, high=60)
+        default=0.3,
+        metadata=number(
+            "how long it stands before that, so that nothing swings",
+            low=0,
+            high=60,
+            without="from `ringing` where the printer has it, else 0.3",
+        ),
     )
     login_file: str = field(
         default="",

@@ -15,15 +15,15 @@ _EVERY_KEYS = {"layers", "mm", "s", "film_s", "fps", "by"}
 
 
 def read_every(value: Any) -> str | dict[str, Any]:
-    """Return a checked ``every``: "layer", or one of {layers}, {mm}, {s}, {film_s, fps, by}.
+    """Return a checked ``every``: "auto", "layer", or one of {layers}, {mm}, {s}, {film_s, fps, by}.
 
     Raises
     ------
     InvalidValueError
     """
-    if value == "layer":
-        return "layer"
-    hint = 'write "layer", { layers = 3 }, { mm = 0.6 }, { s = 45 } or { film_s = 20, fps = 30 }'
+    if value in ("auto", "layer"):
+        return str(value)
+    hint = 'write "auto", "layer", { layers = 3 }, { mm = 0.6 }, { s = 45 } or { film_s = 20, fps = 30 }'
     if not isinstance(value, Mapping) or not value:
         raise InvalidValueError(f"{value!r} is no schedule", hint)
     for key, amount in value.items():

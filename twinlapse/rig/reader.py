@@ -15,6 +15,7 @@ from twinlapse.rig.key_positions import key_lines
 from twinlapse.rig.kinematics import SHIFT_AXES
 from twinlapse.rig.model import Rig
 from twinlapse.rig.schema import read_record
+from twinlapse.rig.standing_times import with_standing_times
 from twinlapse.rig.toml_fields import Table
 
 _GCODE = re.compile(r"[GM]\d{1,3}(?: [A-Z]-?[\d.]+)*\s*(?:;.*)?$")
@@ -57,7 +58,8 @@ def rig_from_mapping(values: Mapping[str, Any], *, path: Path | None = None, tex
             table.fail(
                 "mount", "a machine with a fixed bed has no X gantry", 'write "frame", "toolhead" or "bed"'
             )
-    return replace(rig, raw=without_secrets(values))
+    timed = with_standing_times(rig, list(values["camera"]))
+    return replace(timed, raw=without_secrets(values))
 
 
 def without_secrets(values: Mapping[str, Any]) -> dict[str, Any]:

@@ -52,6 +52,7 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
             keep_out=tuple(_box(line) for line in facts.get("keep_out", "").splitlines()),
             limits=Limits(**_named(facts.get("limit", ""))),
             homes="guess",  # no check of the proof asks
+            ringing=None,  # waits stand in the blocks
             **{name: float(facts[name]) for name in _NUMBERS},
         )
         cameras = tuple(_camera(line) for line in facts["camera"].splitlines())

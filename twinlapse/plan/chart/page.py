@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.optics.lens import axis_px, focal_px
-from twinlapse.optics.pose import pose_in_bed
+from twinlapse.optics.pose import pose_along
 from twinlapse.plan.chart.content import CAMERA_COLOURS, CAMERA_SHAPES, ChartContent, look_offset_mm
 from twinlapse.plan.chart.printed_paths import UNIT_MM, stored_steps
 from twinlapse.plan.clearance.height_map import MARGIN_MM
@@ -131,10 +131,7 @@ def _printer(printer: Printer) -> dict[str, Any]:
 
 def _camera(camera: Camera, printer: Printer, index: int) -> dict[str, Any]:
     """Return a camera; its pose is a linear function of the nozzle's place on every machine."""
-    still = pose_in_bed(camera, printer, (0.0, 0.0, 0.0)).place_mm
-    steps = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-    along = [float((pose_in_bed(camera, printer, step).place_mm - still)[k]) for k, step in enumerate(steps)]
-    axes = pose_in_bed(camera, printer, (0.0, 0.0, 0.0)).axes
+    still, along = pose_along(camera, printer)
     lens = camera.lens
     return {
         "name": camera.name,
@@ -143,9 +140,9 @@ def _camera(camera: Camera, printer: Printer, index: int) -> dict[str, Any]:
         "colour": CAMERA_COLOURS[index % len(CAMERA_COLOURS)],
         "shape": CAMERA_SHAPES[index % len(CAMERA_SHAPES)],
         "look_mm": look_offset_mm(camera),
-        "at_mm": [round(float(value), 4) for value in still],
-        "along": along,
-        "axes": axes.round(6).tolist(),
+        "at_mm": [round(float(value), 4) for value in still.place_mm],
+        "along": along.tolist(),
+        "axes": still.axes.round(6).tolist(),
         "rotate_deg": camera.rotate_deg,
         "mirror": camera.mirror,
         "lens": {

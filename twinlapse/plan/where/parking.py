@@ -1,26 +1,44 @@
-"""Where the head goes to be out of a camera's picture."""
+"""Where the toolhead goes to be out of a camera's picture of the print."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
+from twinlapse.arrays import Float
 from twinlapse.errors import PlanError
+from twinlapse.optics.pose import Pose, pose_along
+from twinlapse.optics.view import hidden
 from twinlapse.plan.clearance.height_map import Place, crosses, inside_bed
-from twinlapse.rig import Camera, Printer
+from twinlapse.rig import Camera, Printer, Toolhead
 
 EDGE_MM = 5.0  # kept from the edge of the bed and from keep-outs; common practice, no source
 _SPOTS = 41  # places tried along a side, or round a bed
+_GRID = 17  # places tried along X and Y inside the bed
+_WIDER = 1.2  # the toolhead is taken this much wider than it is, so that it stands beside the print
+_HIDDEN_MM = 1000.0  # of path that hiding the whole print weighs
+_HEIGHTS = (0.05, 0.5, 1.0)  # shares of the print's height at which the view is judged
 
 Box = tuple[Place, Place]  # lowest and highest corner of the print
 
 
-def park_for(camera: Camera, printer: Printer, print_box: Box) -> Place:
-    """Return the place of the nozzle for stance ``clear``.
+def park_for(camera: Camera, printer: Printer, print_box: Box, top_mm: float) -> Place:
+    """Return the place of the nozzle for stance ``clear``: the nearest from which the print is seen whole.
 
-    Of the places along the bed's edge the one is taken from which the head covers least of the print in the
-    camera's picture, then (bed moves along Y) the one that brings the bed furthest forward, then the nearest.
+    Places on the bed are weighed by how much of the print the toolhead hides from the camera there, then by
+    how far they are from the print; of equal ones, where the bed moves along Y, the one that brings the bed
+    further forward.
+
+    Parameters
+    ----------
+    camera : Camera
+        Its pose is that of the rig, or the standard one of its mount.
+    printer : Printer
+    print_box : Box
+    top_mm : float
+        Height of the finished print.
 
     Raises
     ------
@@ -39,45 +57,65 @@ def park_for(camera: Camera, printer: Printer, print_box: Box) -> Place:
                 "name a place outside all keep_out boxes",
             )
         return camera.park_mm
-    spots = [spot for spot in _edge_spots(printer) if not _kept_out(printer, spot, EDGE_MM)]
+    spots = [
+        spot
+        for spot in (*_edge_spots(printer), *_inner_spots(printer))
+        if not _kept_out(printer, spot, EDGE_MM)
+    ]
     if not spots:
         raise PlanError(
-            "the keep-outs leave no place at the bed's edge to park the head", "set park_mm for the camera"
+            "the keep-outs leave no place on the bed to park the toolhead", "set park_mm for the camera"
         )
-    eye = _eye(camera, printer)
-    return min(spots, key=lambda spot: _price(spot, eye, printer, print_box))
+    path_mm = {spot: _path_weight_mm(spot, printer, print_box) for spot in spots}
+    view = pose_along(camera, printer)
+    best, least_mm = spots[0], math.inf
+    for spot in sorted(spots, key=path_mm.__getitem__):  # nearest first: few views have to be judged
+        if path_mm[spot] >= least_mm:
+            break
+        hidden_mm = _HIDDEN_MM * hidden_share(spot, view, printer.toolhead, print_box, top_mm)
+        if path_mm[spot] + hidden_mm < least_mm:
+            best, least_mm = spot, path_mm[spot] + hidden_mm
+    return best
 
 
-def _price(spot: Place, eye: Place, printer: Printer, box: Box) -> float:
-    """Weigh a place: covering the print is worst, then a bed far back, then a long way."""
+def _path_weight_mm(spot: Place, printer: Printer, box: Box) -> float:
+    """Weigh a place by its path from the print; one that stands over the print counts as far away."""
     middle = ((box[0][0] + box[1][0]) / 2, (box[0][1] + box[1][1]) / 2)
-    way = math.dist(spot, middle)
-    hidden = _hidden_share(spot, eye, printer.toolhead.radius_mm, box)
-    back = printer.y_range_mm[1] - spot[1] if printer.kinematics == "bed-moves-y" else 0.0
     near = max(0.0, printer.toolhead.radius_mm + EDGE_MM - _gap(spot, box))
-    return 1000 * hidden + 10 * near + 2 * back + 0.2 * way
+    back = printer.y_range_mm[1] - spot[1] if printer.kinematics == "bed-moves-y" else 0.0
+    return 10 * near + math.dist(spot, middle) + 0.05 * back
 
 
-def _hidden_share(spot: Place, eye: Place, radius_mm: float, box: Box) -> float:
-    """Return how much of the print's width, seen from `eye`, the head covers or stands before, from above."""
-    corners = [(x, y) for x in (box[0][0], box[1][0]) for y in (box[0][1], box[1][1])]
-    middle = math.atan2(sum(y for _, y in corners) / 4 - eye[1], sum(x for x, _ in corners) / 4 - eye[0])
-    turns = [_turn(math.atan2(y - eye[1], x - eye[0]) - middle) for x, y in corners]
-    away = math.dist(spot, eye)
-    half = math.asin(min(1.0, radius_mm / max(away, radius_mm)))
-    centre = _turn(math.atan2(spot[1] - eye[1], spot[0] - eye[0]) - middle)
-    low, high = max(min(turns), centre - half), min(max(turns), centre + half)
-    share = max(0.0, high - low) / max(max(turns) - min(turns), 1e-9)
-    behind = away > max(math.dist(corner, eye) for corner in corners)
-    return share * (0.3 if behind else 1.0)
+def hidden_share(spot: Place, view: tuple[Pose, Float], toolhead: Toolhead, box: Box, top_mm: float) -> float:
+    """Return how much of the print a toolhead at `spot` hides from a camera, at worst, 0 to 1.
+
+    Parameters
+    ----------
+    spot : (x, y)
+    view : Pose, ndarray
+        As `twinlapse.optics.pose.pose_along` gives it.
+    toolhead : Toolhead
+    box : Box
+        Of the print, from above.
+    top_mm : float
+        Height of the finished print.
+    """
+    wide = replace(toolhead, radius_mm=_WIDER * toolhead.radius_mm)
+    still, along = view
+    worst = 0.0
+    for share in _HEIGHTS:
+        nozzle = (*spot, share * top_mm)
+        pose = still.moved(along * nozzle)
+        worst = max(worst, float(hidden(_print_points(box, share * top_mm), pose, wide, nozzle).mean()))
+    return worst
 
 
-def _eye(camera: Camera, printer: Printer) -> Place:
-    """Return where the camera stands, seen from above; where the rig does not say, before the bed."""
-    if camera.place_mm is not None and camera.mount in ("frame", "bed"):
-        return camera.place_mm[:2]
-    (x0, x1), (y0, y1) = printer.x_range_mm, printer.y_range_mm
-    return ((x0 + x1) / 2, y0 - 1.5 * (y1 - y0))
+def _print_points(box: Box, height_mm: float) -> Float:
+    """Return points on the sides and the top of the print's box, (n, 3)."""
+    (x0, y0), (x1, y1) = box
+    along = np.linspace(0, 1, 4)
+    grid = np.stack(np.meshgrid(x0 + along * (x1 - x0), y0 + along * (y1 - y0), along * height_mm), -1)
+    return grid.reshape(-1, 3)
 
 
 def _edge_spots(printer: Printer) -> list[Place]:
@@ -92,6 +130,13 @@ def _edge_spots(printer: Printer) -> list[Place]:
     return [(x, y) for x in along_x for y in (y0, y1)] + [(x, y) for y in along_y for x in (x0, x1)]
 
 
+def _inner_spots(printer: Printer) -> list[Place]:
+    (x0, x1), (y0, y1) = printer.x_range_mm, printer.y_range_mm
+    along_x = np.linspace(x0 + EDGE_MM, x1 - EDGE_MM, _GRID).tolist()
+    along_y = np.linspace(y0 + EDGE_MM, y1 - EDGE_MM, _GRID).tolist()
+    return [(x, y) for x in along_x for y in along_y if inside_bed(printer, (x, y), EDGE_MM)]
+
+
 def _kept_out(printer: Printer, spot: Place, margin_mm: float) -> bool:
     return any(crosses(box, spot, spot, margin_mm) for box in printer.keep_out)
 
@@ -100,10 +145,6 @@ def _gap(spot: Place, box: Box) -> float:
     dx = max(box[0][0] - spot[0], 0.0, spot[0] - box[1][0])
     dy = max(box[0][1] - spot[1], 0.0, spot[1] - box[1][1])
     return math.hypot(dx, dy)
-
-
-def _turn(angle: float) -> float:
-    return (angle + math.pi) % (2 * math.pi) - math.pi
 
 
 def _named(place: Place) -> str:

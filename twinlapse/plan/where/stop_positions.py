@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from twinlapse.arrays import Float
+from twinlapse.arrays import Float, Int
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.gcode.segments import printed_boxes
 from twinlapse.plan.clearance.height_map import Place, inside_bed
@@ -40,22 +40,10 @@ class Places(ArrayRecord):
     box: Box
 
 
-def find_places(
-    toolpath: Toolpath,
-    layers: Layers,
-    rig: Rig,
-    tour_layers: np.ndarray,
-    park_like: dict[str, Place] | None = None,
-) -> Places:
-    """Work out parks and targets for all cameras.
-
-    Parameters
-    ----------
-    tour_layers : ndarray of int
-        The layers of the touring camera's shots, in order.
-    """
+def find_places(toolpath: Toolpath, layers: Layers, rig: Rig) -> Places:
+    """Return the parking places and the points to look at of all cameras, a tour's points left out."""
     box = print_box(toolpath, layers)
-    parks: dict[str, Place] = dict(park_like or {})
+    parks: dict[str, Place] = {}
     shared: Place | None = None
     for camera in sorted(rig.cameras, key=lambda camera: camera.park_mm is None):
         if camera.stance != "clear":
@@ -63,12 +51,22 @@ def find_places(
         if camera.park_mm is None and shared is not None:
             parks[camera.name] = shared  # one place out of everybody's picture is one stop
         else:
-            parks[camera.name] = park_for(camera, rig.printer, box)
+            parks[camera.name] = park_for(camera, rig.printer, box, float(layers.z_mm.max()))
             shared = shared or parks[camera.name]
     stances = {camera.stance for camera in rig.cameras}
     over = lasting_targets(toolpath, layers, rig.printer) if "over" in stances else np.zeros((0, 2))
-    tour = touring_targets(toolpath, layers, tour_layers) if "tour" in stances else np.zeros((0, 2))
-    return Places(parks=parks, over=over, tour=tour, box=box)
+    return Places(parks=parks, over=over, tour=np.zeros((0, 2)), box=box)
+
+
+def with_tour(places: Places, toolpath: Toolpath, layers: Layers, tour_layers: Int) -> Places:
+    """Return the places with the points of a tour.
+
+    Parameters
+    ----------
+    tour_layers : ndarray of int
+        The layers of the touring camera's shots, in order.
+    """
+    return replace(places, tour=touring_targets(toolpath, layers, tour_layers))
 
 
 def stands_for(
