@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import fields
 from typing import Any
 
 from twinlapse.errors import InjectError
@@ -55,6 +56,7 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
             ringing=None,  # waits stand in the blocks
             **{name: float(facts[name]) for name in _NUMBERS},
         )
+        _refuse_impossible(printer)
         cameras = tuple(_camera(line) for line in facts["camera"].splitlines())
     except (KeyError, ValueError, IndexError, TypeError) as error:
         raise InjectError(
@@ -63,6 +65,18 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
     macro = facts.get("macro", "")
     cue = CueSettings(kind="macro", text=macro) if macro else CueSettings()
     return Rig(printer=printer, cameras=cameras, cue=cue, plan=PlanSettings(hold="hold" in facts))
+
+
+def _refuse_impossible(printer: Printer) -> None:
+    """Raise a ValueError for a machine without room or speed."""
+    above = ("height_mm", "travel_mm_s", "travel_z_mm_s", "accel_mm_s2", "accel_z_mm_s2", "retract_mm_s")
+    values = {name: getattr(printer, name) for name in above}
+    head = {f.name: getattr(printer.toolhead, f.name) for f in fields(printer.toolhead)}
+    values |= {"x_mm": printer.bed_mm[0], "y_mm": printer.bed_mm[1]}
+    least = {name: getattr(printer, name) for name in ("retract_mm", "prime_extra_mm", "wipe_mm")} | head
+    for name, value in (values | least).items():
+        if not math.isfinite(value) or value < 0 or (name in values and value == 0):
+            raise ValueError(f"{name} is {value:g}")
 
 
 def _floats(text: str) -> list[float]:

@@ -1,0 +1,215 @@
+"""Twelve small prints to attack: walls, arcs, helices, slopes, objects one after the other, three kinematics.
+
+They are printed in layers of 1 mm, so that a few hundred lines are as high as a toolhead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+TOOLHEAD = {
+    "radius_mm": 12.0,
+    "nozzle_radius_mm": 3.0,
+    "nozzle_length_mm": 4.0,
+    "gantry_mm": 40.0,
+    "height_mm": 40.0,
+}
+
+
+@dataclass(frozen=True)
+class Print:
+    """A program and the machine that it is for."""
+
+    name: str
+    lines: list[str]
+    firmware: str
+    kinematics: str
+    printer: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def rig(self) -> dict[str, Any]:
+        """The rig as it is written down."""
+        printer = {
+            "bed_mm": [120, 120], "height_mm": 120, "firmware": self.firmware, "kinematics": self.kinematics,
+            "toolhead": TOOLHEAD, "retract_mm": 1.0, **self.printer,
+        }  # fmt: skip
+        wide = {"name": "wide", "mount": "frame", "settle_s": 0.2, "dwell_s": 0.5, "every": {"layers": 4}}
+        nozzle = {
+            "name": "nozzle",
+            "mount": "toolhead",
+            "settle_s": 0.2,
+            "dwell_s": 0.5,
+            "every": {"layers": 6},
+        }
+        return {"printer": printer, "camera": [wide, nozzle]}
+
+
+def layers(count: int, *paths: tuple[str, ...], first: int = 0) -> list[str]:
+    """Layers of 1 mm; of each path the first move is a travel, and it ends pulled back."""
+    lines = []
+    for z in range(1, count + 1):
+        lines += [f";LAYER:{first + z - 1}", f"G0 Z{z} F600"]
+        for travel, *laid in paths:
+            lines += [travel, "G1 E1 F1800", *laid, "G1 E-1 F1800"]
+    return lines
+
+
+def square(x: float, y: float, side: float) -> tuple[str, ...]:
+    """The outline of a square."""
+    return (
+        f"G0 X{x:g} Y{y:g} F6000", f"G1 X{x + side:g} E1 F1800", f"G1 Y{y + side:g} E1", f"G1 X{x:g} E1",
+        f"G1 Y{y:g} E1",
+    )  # fmt: skip
+
+
+def started(lines: list[str], *, unit: str = "G21") -> list[str]:
+    """A whole program."""
+    return [
+        "G28",
+        "M109 S200",
+        unit,
+        "G90",
+        "M83",
+        "G1 F1800",
+        "G1 E-1",
+        *lines,
+        ";end",
+        "M104 S0",
+        "G0 X1 Y1",
+    ]
+
+
+def ring(x: float, y: float, r: float, turn: str = "G2") -> tuple[str, ...]:
+    """A full circle that begins at its left."""
+    return (f"G0 X{x - r:g} Y{y:g} F6000", f"{turn} X{x - r:g} Y{y:g} I{r:g} J0 E5 F1800")
+
+
+def halves(x: float, y: float, r: float) -> tuple[str, ...]:
+    """A circle of two halves by radius."""
+    return (
+        f"G0 X{x - r:g} Y{y:g} F6000", f"G3 X{x + r:g} Y{y:g} R{r:g} E3 F1800",
+        f"G3 X{x - r:g} Y{y:g} R{r:g} E3",
+    )  # fmt: skip
+
+
+def helix() -> list[str]:
+    """A vase of one helix; it is told as layers so that shots have a place."""
+    lines = []
+    for z in range(1, 25):
+        lines += [
+            f";LAYER:{z - 1}",
+            "G0 X40 Y60 F6000",
+            "G1 E1 F1800",
+            f"G3 X40 Y60 Z{z} I20 J0 E5 F1800",
+            "G1 E-1 F1800",
+        ]
+    return ["G0 Z0.2 F600", *lines]
+
+
+def slopes(up: bool) -> list[str]:
+    """A block whose every layer is crossed by a stroke that falls, or rises, along its way."""
+    lines = []
+    for z in range(1, 16):
+        high, low = 2 * z, z
+        first, last = (low, high) if up else (high, low)
+        lines += [
+            f";LAYER:{z - 1}", f"G0 X20 Y60 Z{first:g} F600", "G1 E1 F1800", f"G1 X80 Y60 Z{last:g} E4 F1800",
+            "G1 E-1 F1800", f"G0 Z{2 * z:g} F600", f"G0 X20 Y64 Z{first:g} F600", "G1 E1 F1800",
+            f"G1 X80 Y64 Z{last:g} E4 F1800", "G1 E-1 F1800", f"G0 Z{2 * z:g} F600",
+        ]  # fmt: skip
+    return lines
+
+
+def arches() -> list[str]:
+    """Arches along X, one beside the other, on a plate."""
+    lines = layers(2, square(30, 50, 40))
+    for k in range(5):
+        lines += [
+            f";LAYER:{k + 2}", "G0 Z32 F600", f"G0 X30 Y{52 + 3 * k} F6000", "G0 Z2 F600", "G18",
+            "G1 E1 F1800",
+            f"G3 X70 Y{52 + 3 * k} Z2 I20 K0 E5 F1800", "G1 E-1 F1800", "G17", "G0 Z32 F600",
+        ]  # fmt: skip
+    return lines
+
+
+def in_inches(lines: list[str]) -> list[str]:
+    """The same program in inches."""
+    out = []
+    for line in lines:
+        words = line.split()
+        if words and words[0] in ("G0", "G1", "G2", "G3"):
+            said = [words[0]]
+            said += [f"{w[0]}{float(w[1:]) / 25.4:.5f}" for w in words[1:]]
+            line = " ".join(said)
+        out.append("G20" if line == "G21" else line)
+    return out
+
+
+def relative(lines: list[str]) -> list[str]:
+    """The same program in steps, after its first move."""
+    at = {"X": 0.0, "Y": 0.0, "Z": 0.0}
+    out: list[str] = []
+    for line in lines:
+        words = line.split()
+        if words and words[0] in ("G0", "G1"):
+            said = [words[0]]
+            for w in words[1:]:
+                if w[0] in at:
+                    said.append(f"{w[0]}{float(w[1:]) - at[w[0]]:.4g}")
+                    at[w[0]] = float(w[1:])
+                else:
+                    said.append(w)
+            line = " ".join(said)
+        out.append("G91" if line == "G90" else line)
+    return out
+
+
+def one_at_a_time(*towers: tuple[float, float, int]) -> list[str]:
+    """Towers one after the other; each place has the height of its tower."""
+    lines = []
+    for k, (x, y, height) in enumerate(towers):
+        if k:
+            lines += [f"G0 Z{max(t[2] for t in towers[:k]) + 2} F600", f"G0 X{x:g} Y{y:g} F6000"]
+        lines += [f";MESH:tower {k + 1}", *layers(height, square(x, y, 10))]
+    return lines
+
+
+def moved(lines: list[str], by: float) -> list[str]:
+    """The same program with X and Y shifted."""
+
+    def shift(word: str) -> str:
+        return f"{word[0]}{float(word[1:]) + by:g}" if word[0] in "XY" else word
+
+    return [
+        " ".join(map(shift, line.split())) if line[:2] in ("G0", "G1", "G2", "G3") else line for line in lines
+    ]
+
+
+PRINTS = (
+    Print("cube", started(layers(16, square(50, 50, 20))), "marlin", "bed-moves-y"),
+    Print("ring", started(layers(24, ring(60, 60, 25))), "marlin", "bed-moves-z"),
+    Print("halves by radius", started(layers(24, halves(60, 60, 25))), "reprapfirmware", "bed-fixed"),
+    Print("helix", started(helix()), "klipper", "bed-moves-y"),
+    Print("strokes that fall", started(slopes(False)), "marlin", "bed-moves-y"),
+    Print("strokes that rise", started(slopes(True)), "reprapfirmware", "bed-moves-z"),
+    Print("two towers", started(one_at_a_time((20, 55, 20), (80, 55, 20))), "marlin", "bed-fixed"),
+    Print(
+        "a tower above the gantry", started(one_at_a_time((20, 20, 50), (80, 80, 24))), "klipper",
+        "bed-moves-z",
+    ),
+    Print("arches", started(arches()), "marlin", "bed-fixed"),
+    Print(
+        "in steps", relative(started(layers(16, square(50, 50, 20), square(80, 50, 10)))), "reprapfirmware",
+        "bed-moves-y",
+    ),
+    Print(
+        "in inches, origin in the middle",
+        in_inches(started(moved(layers(20, ring(40, 60, 15), square(70, 55, 10)), -60))),
+        "marlin", "bed-moves-y", {"origin": "center"},
+    ),
+    Print(
+        "a box that is kept out", started(layers(20, square(55, 55, 15), ring(62, 62, 25))), "klipper",
+        "bed-moves-z", {"keep_out": [{"x_mm": [0, 20], "y_mm": [100, 120], "z_mm": 30}]},
+    ),
+)  # fmt: skip
