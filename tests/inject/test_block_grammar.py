@@ -66,11 +66,11 @@ def e_word(block: list[str], nth: int) -> float:
     return float(block[where(block, "G1 E", nth)].split()[1][1:])
 
 
-def faults_of(block: list[str], firmware: str) -> list[Any]:
+def faults_of(block: list[str], firmware: str, *, may_hold: bool = False) -> list[Any]:
     """Return where a block does not derive from the grammar."""
     text = ("\n".join(block) + "\n").encode()
     fenced = Fenced(kind="shot", number=3, start=0, stop=len(text), line=1, text=text)
-    return BlockReader(fenced, BlockRules(firmware=firmware), may_hold=False).run().faults
+    return BlockReader(fenced, BlockRules(firmware=firmware), may_hold=may_hold).run().faults
 
 
 def test_waiting_primed_on_the_print_is_refused(filmed: Any, tmp_path: Path) -> None:
@@ -154,6 +154,28 @@ def test_a_cue_comes_after_the_settling_has_happened(filmed: Any) -> None:
     }
     for order, derives in orders.items():
         assert (not faults_of([*block[:at], *order, *block[after:]], firmware)) == derives, order
+
+
+def test_a_wait_for_a_person_is_whole(filmed: Any) -> None:
+    """What keeps heat and motors while it waits is set back; nothing else stands in between."""
+    _, text, firmware = filmed
+    block = block_of(text)
+    at = where(block, "G1 X", -1)
+    look = "Look at layer 41, then go on"
+    wait = {
+        "marlin": ["M84 S1860", f"M0 S1800 {look}", "M84 S120"],
+        "klipper": ["SET_IDLE_TIMEOUT TIMEOUT=1800", f"M117 {look}", "PAUSE", "SET_IDLE_TIMEOUT TIMEOUT=600"],
+        "reprapfirmware": [f'M291 P"{look}" R"twinlapse" S2'],
+    }[firmware]
+    bare = wait[1:-1] or wait
+    assert not faults_of(put(block, at, "M400", *wait), firmware, may_hold=True)
+    assert not faults_of(put(block, at, "M400", *bare), firmware, may_hold=True)
+    assert faults_of(put(block, at, "M400", *wait), firmware)
+    assert faults_of(put(block, at, *wait), firmware, may_hold=True)
+    assert faults_of(put(block, at, "M400", *wait, "M400", *wait), firmware, may_hold=True)
+    assert faults_of(put(block, at, "M400", "G4 P100", *wait), firmware, may_hold=True)
+    if bare != wait:
+        assert faults_of(put(block, at, "M400", *wait[:-1]), firmware, may_hold=True)
 
 
 def test_a_cue_needs_a_stop_and_a_stop_a_cue(filmed: Any, tmp_path: Path) -> None:

@@ -133,6 +133,7 @@ class BlockReader:
         self._states = rules.states
         self._state = "begun"
         self._holds = list(_HOLD[rules.firmware]) if may_hold else []
+        self._guarded = False  # limits of standing are raised while it waits
         self._settled_s = 0.0
         self._stated: re.Match[str] | None = None
 
@@ -159,7 +160,7 @@ class BlockReader:
         most = LINE_BYTES[self.rules.firmware]
         if most is not None and len(command.encode()) > most:
             return f"a command of {len(command)} characters, {self.rules.firmware} keeps {most}"
-        if self._state == "holding" or (self._state == "held" and self._guards(command)):
+        if self._state == "holding":
             return self._hold(command)
         kind = "stop" if stated else self._cue_kind(command) if cue else self._kind(command)
         if not kind:
@@ -203,19 +204,19 @@ class BlockReader:
         mine = mine and not _NO_MACRO.match(command)
         return "cue" if (plain or mine) and not _ACTION.search(command) else ""
 
-    def _guards(self, command: str) -> bool:
-        """Return whether a command closes the wait for a person."""
-        return bool(self._holds) and re.fullmatch(self._holds[0], command) is not None
-
     def _hold(self, command: str) -> str:
-        """Take the next line of the wait for a person."""
+        """Take the next line of the wait for a person: what was raised before it is set back behind it."""
         while self._holds:
             pattern = self._holds.pop(0)
+            guard = pattern.startswith(_OPTIONAL)
             if re.fullmatch(pattern, command):
-                if all(line.startswith(_OPTIONAL) for line in self._holds):
+                self._guarded = self._guarded or guard
+                if not self._holds or (
+                    all(x.startswith(_OPTIONAL) for x in self._holds) and not self._guarded
+                ):
                     self._state = "held"
                 return ""
-            if not pattern.startswith(_OPTIONAL):
+            if not guard or self._guarded:
                 break
         return f"{command[:40]!r} has no place behind an M400 that begins no stop"
 
