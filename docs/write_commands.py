@@ -12,11 +12,28 @@ from twinlapse.cli.root import COMMANDS, cli
 
 HEAD = """# Commands
 
-Every command and option of `twinlapse`, as `--help` says it (`python docs/write_commands.py` writes this).
+Every command and option of `twinlapse`, as `--help` prints it (`python docs/write_commands.py` writes this).
 
-Every command takes `--json` (one object on standard output, nothing else) and `--quiet`. Exit status: 0
-done; 1 done, and the answer is "no" (the proof fails, layer 1 has gaps); 2 bad usage or bad input, said
-in one line `FILE:LINE: what is wrong; what to do`.
+Options are named like the keys of the rig file and end in their unit. Every command takes `--json` (one
+object on standard output, nothing else), `--quiet` and `--verbose`. Colour is used for progress on a terminal
+only, and follows `NO_COLOR`. Where a command reads G-code, `-` is standard input.
+
+| exit status | meaning |
+|---|---|
+| 0 | done |
+| 1 | done, but a check failed: the proof does not hold, the first layer has gaps |
+| 2 | bad usage or bad input, in one line: `FILE:LINE: what is wrong; what to do` |
+| 3 | a fault of twinlapse itself; `-v` prints the details to report |
+| 130 | stopped by the user |
+
+Shell completion of commands and options, in bash for this session:
+
+```sh
+eval "$(_TWINLAPSE_COMPLETE=bash_source twinlapse)"
+```
+
+To keep it, add the line to `~/.bashrc`. In zsh write `zsh_source` for `bash_source` and add it to `~/.zshrc`;
+in fish run `_TWINLAPSE_COMPLETE=fish_source twinlapse > ~/.config/fish/completions/twinlapse.fish` once.
 """
 
 
@@ -34,7 +51,7 @@ def reference() -> str:
 
 def _sections(command: click.Command, parent: click.Context, name: str) -> Iterator[str]:
     context = click.Context(command, info_name=name, parent=parent, terminal_width=96, max_content_width=96)
-    yield f"## {context.command_path}\n\n```\n{command.get_help(context).rstrip()}\n```\n"
+    yield f"## {context.command_path}\n\n```text\n{command.get_help(context).rstrip()}\n```\n"
     if isinstance(command, click.Group):
         for child_name in command.list_commands(context):
             child = command.get_command(context, child_name)

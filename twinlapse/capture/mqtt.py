@@ -110,5 +110,5 @@ def _library() -> Any:
     try:
         from paho.mqtt import client
     except ImportError:
-        raise CaptureError("MQTT needs paho-mqtt", "install it: pip install 'twinlapse[mqtt]'") from None
+        raise CaptureError("MQTT needs paho-mqtt", "run: pip install paho-mqtt") from None
     return client

@@ -175,7 +175,7 @@ def cluster_pool(address: str) -> Iterator[Pool]:
         from distributed import Client
     except ImportError:
         raise RenderError(
-            "rendering on a cluster needs dask.distributed", "install twinlapse[farm]"
+            "rendering on a cluster needs dask.distributed", "run: pip install distributed"
         ) from None
     try:
         client = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call,unused-ignore]

@@ -41,8 +41,8 @@ def _price(planning: Planning) -> Iterable[str]:
     plan = planning.plan
     if plan.cost_s > DEAR_SHARE * plan.print_s:
         yield (
-            f"the shots add {100 * plan.cost_s / plan.print_s:.0f} % to the print time; take fewer, or set "
-            'max_added = "10%"'
+            f"the stops add {100 * plan.cost_s / plan.print_s:.0f} % to the print time; to limit it, set "
+            'max_added = "10%" under [plan] in the rig file'
         )
 
 

@@ -188,7 +188,8 @@ def build(wedge: Wedge) -> Any:
         import trimesh
     except ImportError:
         raise TwinlapseError(
-            "the geometry library for wedges is not installed", "run: pip install 'twinlapse[wedge]'"
+            "the geometry library for wedges is not installed",
+            "run: pip install lxml manifold3d networkx trimesh",
         ) from None
     body = _prism(
         [(0, 0), (wedge.run_mm, 0), (wedge.run_mm, wedge.thick_mm), (0, wedge.thin_mm)], wedge.width_mm

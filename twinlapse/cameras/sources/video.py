@@ -117,9 +117,7 @@ def _library() -> Any:
     try:
         import av
     except ImportError:
-        raise CaptureError(
-            "RTSP and video files need PyAV", "install it: pip install 'twinlapse[video]'"
-        ) from None
+        raise CaptureError("RTSP and video files need PyAV", "run: pip install av") from None
     return av
 
 
