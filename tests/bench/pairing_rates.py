@@ -1,145 +1,132 @@
-"""How well recordings without cues are paired: precision and recall by print, night and camera.
+"""How well recordings without cues are paired, by a judge that shares nothing with what pairs them.
 
-``python tests/bench/pairing_rates.py [--prints cube,dome] [--seeds 1,2] [--keep FOLDER] [--apart]`` prints
-the table of docs/capture.md. Every night is rendered by the rehearsal: 5 % of the stops left out, 30 %
-strays, clocks up to 1 % off, two pauses, both cameras unsynchronised, five pictures a second of which 5 %
-are missing. Nights and what was seen of them stay in FOLDER; rendering one takes about five minutes, pairing
-it half a minute. Only a camera's own stops count. A pair is right when its standstill overlaps the one at
-which the machine truly stood for that stop by the camera's clock; a stop that was left out has none.
+``python tests/bench/pairing_rates.py [--gcode FILE --plan FILE] [--runs clean,drift] [--seeds 1,2]
+[--mixtures 20]`` prints the table of docs/capture.md. Runs are printed, drawn and recorded by
+tests/pairing/recorded_runs.py. A frame is right when it was exposed while the machine stood at its stop.
+By default the dome of tests/data/sliced.tar.xz is planned and written by the sample rig.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
+import sys
 import tarfile
+import tempfile
 import time
-from dataclasses import replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
-from twinlapse.frames.job import Job
-from twinlapse.job_folder import prepare
-from twinlapse.pairing.extract_frames import look, shortest_of
-from twinlapse.pairing.joint_alignment import Paired, Seen, pair
-from twinlapse.pairing.recordings import open_recording
-from twinlapse.pairing.standstills import Watched, find_standstills
-from twinlapse.pairing.stop_matching import DOUBT, Match, Schedule, Standstill, schedule_of
-from twinlapse.rehearsal.recordings import FILE, Night, record
-from twinlapse.rig import read_rig
-from twinlapse.shots import Plan, read_plan
-
 ROOT = Path(__file__).parents[2]
-RIG = ROOT / "sample_jobs" / "seedling_pot" / "rig.toml"
-CLOCKS = ((1.01, 0.995), (0.99, 1.005), (1.01, 0.99), (0.995, 1.01))  # of wide and nozzle, by seed
-PRINTS: dict[str, tuple[str | None, int | None]] = {  # file of tests/data/sliced.tar.xz, shots recorded
-    "cube": ("cube_start_end.gcode", None),
-    "dome": ("dome_adaptive.gcode", None),
-    "towers": ("towers_one_at_a_time.gcode", 120),
-    "pot": (None, 70),
+sys.path.insert(0, str(ROOT / "tests" / "pairing"))
+from judging import judged, written  # noqa: E402
+from recorded_runs import Troubles, run_of  # noqa: E402
+
+RUNS = {
+    "clean": Troubles(),
+    "one camera records 7 minutes longer": Troubles(longer_s=(8, 420)),
+    "clocks 1 % fast and 0.5 % slow, 5 minutes apart": Troubles(clock=(1.01, 0.995), start_s=(-300.0, -12.0)),
+    "a pause of 5 minutes, 9 minutes apart": Troubles(pauses=((300, 1),), start_s=(-30.0, -560.0)),
+    "exposure hunting": Troubles(hunting=0.3),
+    "noise": Troubles(noise=2.5),
+    "head hidden": Troubles(hidden=True),
+    "aborted at 60 %": Troubles(ends_at=0.6),
+    "pauses in 18 and 6 pieces, hunting": Troubles(pauses=((300, 18), (120, 6)), hunting=0.3),
+    "skips 5 %, strays 30 %, pauses, hunting, drops 5 %, drift": Troubles(
+        skips=0.05, strays=0.3, pauses=((300, 18), (60, 1)), hunting=0.25, drops=0.05, clock=(1.008, 0.993)
+    ),
+    "10 % of the pictures dropped, rate 2.5 to 6 Hz": Troubles(drops=0.1, rate_hz=(2.5, 6.0)),
+    "people in the wide picture": Troubles(people=25, visits_s=240.0),
+    "wide sees nothing move": Troubles(blind=True),
+    "recorders that lose 3 % without a gap in time": Troubles(slips=0.03),
 }
-OVERLAP_S = 0.2
 
 
-def sliced(name: str, folder: Path) -> Path:
-    """Return the sliced file of a print."""
-    member, _ = PRINTS[name]
-    if member is None:
-        return ROOT / "sample_jobs" / "seedling_pot" / "pot.gcode"
-    with tarfile.open(ROOT / "tests" / "data" / "sliced.tar.xz") as archive:
-        archive.extract(member, folder, filter="data")
-    return folder / member
+def mixture(seed: int) -> Troubles:
+    """Return a random mixture of the troubles."""
+    dice = np.random.default_rng([seed, 99])
 
+    def some(chance: float) -> bool:
+        return bool(dice.random() < chance)
 
-def night(name: str, seed: int, keep: Path) -> Path:
-    """Return the folder of a rendered night; render it when it is not there."""
-    folder = keep / f"{name}-{seed}"
-    if not (folder / FILE).exists():
-        folder.mkdir(parents=True, exist_ok=True)
-        rig, job = read_rig(RIG), Job(folder)
-        prepare(sliced(name, folder), rig, job)
-        clock = CLOCKS[seed % len(CLOCKS)]
-        record(job.filmed, rig, folder, seed=seed, night=Night(clock=clock), shots=PRINTS[name][1])
-    return folder
-
-
-def seen_of(folder: Path, camera: str, schedule: Schedule) -> Seen:
-    """Return what a camera's recording shows, looked at once."""
-    file = folder / f"{camera}.npz"
-    if not file.exists():
-        found = look(open_recording(folder / camera), schedule, lambda share: None)
-        watched = found.watched
-        np.savez(file, time_s=watched.time_s, motion=watched.motion, looks=watched.looks, span_s=found.span_s)
-    with np.load(file) as data:
-        watched = Watched(time_s=data["time_s"], motion=data["motion"], looks=data["looks"])
-        span_s = (float(data["span_s"][0]), float(data["span_s"][1]))
-    stills = find_standstills(watched.time_s, watched.motion, shortest_of(schedule))
-    return Seen(watched=watched, found=stills, span_s=span_s)
-
-
-def recorded(plan: Plan, shots: int | None) -> Plan:
-    """Return the plan of what was recorded: the print was stopped then."""
-    return replace(plan, shots=tuple(shot for shot in plan.shots if shots is None or shot.number <= shots))
-
-
-def right(match: Match, found: list[Standstill], stands: dict[tuple[int, int], Any]) -> bool:
-    """Whether a pair is the truth."""
-    truth, still = stands.get((match.shot, match.stop)), found[match.index]
-    return (
-        truth is not None
-        and still.start_s < truth["end_s"] - OVERLAP_S
-        and still.end_s > truth["start_s"] + OVERLAP_S
+    pauses = tuple(
+        (float(dice.uniform(20, 600)), int(dice.integers(1, 25))) for _ in range(dice.integers(0, 4))
+    )
+    return Troubles(
+        clock=(float(dice.uniform(0.99, 1.01)), float(dice.uniform(0.99, 1.01))),
+        start_s=(float(dice.uniform(-600, -5)), float(dice.uniform(-600, -5))),
+        longer_s=(float(dice.uniform(5, 600)), float(dice.uniform(5, 600))),
+        pauses=pauses,
+        skips=0.05 * some(0.5),
+        strays=float(dice.uniform(0, 0.4)),
+        drops=float(dice.uniform(0, 0.12)) * some(0.6),
+        rate_hz=(2.5, 6.0) if some(0.3) else (5.0, 5.0),
+        hunting=0.3 * some(0.5),
+        noise=float(dice.uniform(0.4, 2.5)),
+        people=25 * some(0.3),
+        visits_s=240.0 * some(0.2),
+        hidden=some(0.2),
+        ends_at=float(dice.uniform(0.4, 0.9)) if some(0.2) else 1.0,
     )
 
 
-def counts(paired: Paired, truth: dict[str, Any], camera: str, own: set[tuple[int, int]]) -> np.ndarray:
-    """Return right pairs, pairs, stops at which the machine stood, doubtful pairs, wrong and not doubtful."""
-    stands = {(s["shot"], s["stop"]): s for s in truth["cameras"][camera]["stands"]}
-    matches = [match for match in paired.alignment.matches if (match.shot, match.stop) in own]
-    good = [right(match, paired.found, stands) for match in matches]
-    sure = [match.confidence >= DOUBT for match in matches]
-    wrong = sum(s and not g for s, g in zip(sure, good, strict=True))
-    return np.array([sum(good), len(matches), len(own & set(stands)), sure.count(False), wrong])
-
-
-def row(words: list[str], n: np.ndarray) -> str:
-    """Return a line of the table."""
-    cells = [*words, f"{n[0] / n[1]:.4f} ({n[0]} of {n[1]})", f"{n[0] / n[2]:.4f} ({n[0]} of {n[2]})"]
-    return "| " + " | ".join([*cells, str(n[3]), str(n[4])]) + " |"
+@dataclass(frozen=True, kw_only=True)
+class Words:
+    gcode: Path
+    plan: Path
 
 
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
-    parser.add_argument("--prints", default=",".join(PRINTS))
-    parser.add_argument("--seeds", default="1,2,3")
-    parser.add_argument("--keep", type=Path, default=Path("nights"))
-    parser.add_argument("--apart", action="store_true", help="pair every camera for itself, to compare")
+    parser.add_argument("--gcode", type=Path, help="a written file; needs --plan")
+    parser.add_argument("--plan", type=Path)
+    parser.add_argument("--runs", default=",".join(str(k) for k in range(len(RUNS))), help="numbers of runs")
+    parser.add_argument("--seeds", default="1")
+    parser.add_argument("--mixtures", type=int, default=0)
+    parser.add_argument("--plan-alone", action="store_true", help="do not read the written file")
     words = parser.parse_args()
-    print("| print | night | camera | precision | recall | doubtful | wrong and not doubtful |")
-    print("| --- | --- | --- | --- | --- | --- | --- |")
-    total = np.zeros(5, dtype=int)
-    for name in words.prints.split(","):
-        for seed in map(int, words.seeds.split(",")):
-            folder = night(name, seed, words.keep)
-            truth = json.loads((folder / FILE).read_text())
-            plan = recorded(read_plan(folder / "plan.json"), PRINTS[name][1])
-            schedule = schedule_of(plan)
-            cameras = list(truth["cameras"])
-            seen = [seen_of(folder, camera, schedule) for camera in cameras]
-            groups = [[one] for one in seen] if words.apart else [seen]
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        if words.gcode is None:
+            with tarfile.open(ROOT / "tests" / "data" / "sliced.tar.xz") as archive:
+                archive.extract("dome_adaptive.gcode", folder, filter="data")
+            gcode, plan = written(folder / "dome_adaptive.gcode", folder)
+        else:
+            gcode, plan = words.gcode, words.plan
+        print(
+            "| run | seed | wide right / kept / due | sure, wrong | nozzle right / kept / due | sure, wrong |"
+        )
+        print("| --- | --- | --- | --- | --- | --- |")
+        total = np.zeros((2, 5), dtype=int)
+        seeds = [int(seed) for seed in words.seeds.split(",")]
+        todo = [(list(RUNS.items())[int(k)], seed) for k in words.runs.split(",") if k for seed in seeds]
+        todo += [((f"mixture {k}", mixture(k)), k) for k in range(words.mixtures)]
+        for (name, troubles), seed in todo:
             began_s = time.monotonic()
-            paired = [one for group in groups for one in pair(schedule, group, shortest_of(schedule))]
-            took_s = time.monotonic() - began_s
-            for camera, one in zip(cameras, paired, strict=True):
-                own = {(shot.number, n) for shot in plan.shots for n, stop in enumerate(shot.stops, 1)
-                       if camera in stop.cameras}  # fmt: skip
-                some = counts(one, truth, camera, own)
-                total += some
-                print(row([name, str(seed), camera], some), f"<!-- {took_s:.0f} s -->", flush=True)
-    print(row(["all", "", ""], total))
+            run = run_of(gcode, troubles, seed)
+            counts = judged(run, plan, None if words.plan_alone else gcode, folder / f"job-{name[:9]}-{seed}")
+            cells = []
+            for place_, camera in enumerate(("wide", "nozzle")):
+                n = counts[camera]
+                if not (troubles.blind and camera == "wide"):
+                    total[place_] += n
+                cells.append(f"{n[0]} / {n[1]} / {n[2]} | {n[3]}, {n[4]}")
+            print(
+                f"| {name} | {seed} | {cells[0]} | {cells[1]} | <!-- {time.monotonic() - began_s:.0f} s -->",
+                flush=True,
+            )
+        both = total.sum(axis=0)
+        print(f"| all that can be seen | | {_row(total[0])} | {_row(total[1])} |")
+        print(
+            f"recall {both[0] / both[2]:.4f}, right of kept {both[0] / both[1]:.4f}, "
+            f"wrong of sure {both[4]} of {both[3]}"
+        )
+
+
+def _row(n: np.ndarray) -> str:
+    return f"{n[0]} / {n[1]} / {n[2]} | {n[3]}, {n[4]}"
 
 
 if __name__ == "__main__":

@@ -12,7 +12,8 @@ from twinlapse.cli.grammar import Command
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
-    from twinlapse.pairing.extract_frames import Developed
+    from twinlapse.machine_course import MachineCourse
+    from twinlapse.pairing.extract_frames import CameraFrames
     from twinlapse.shots import Plan
 
 
@@ -23,8 +24,21 @@ if TYPE_CHECKING:
 )
 @click.option("-o", "--output", "job_folder", metavar="JOB", type=click.Path(path_type=Path),
               help="Job folder that gets the frames  [default: the folder of the plan]")  # fmt: skip
+@click.option(
+    "--gcode",
+    "gcode_path",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The printed file, with the stops in it  [default: filmed.gcode beside the plan]",
+)
 @speaking
-def command(output: Output, recordings: tuple[str, ...], plan_path: Path, job_folder: Path | None) -> None:
+def command(
+    output: Output,
+    recordings: tuple[str, ...],
+    plan_path: Path,
+    job_folder: Path | None,
+    gcode_path: Path | None,
+) -> None:
     """Find the shots of a plan in continuous recordings: a video file or a folder of timed stills each.
 
     The recordings need not be synchronised. Exit status 1: some shots were not found.
@@ -32,24 +46,50 @@ def command(output: Output, recordings: tuple[str, ...], plan_path: Path, job_fo
     from twinlapse.files import write_bytes
     from twinlapse.frames.job import Job
     from twinlapse.frames.store import FrameStore
-    from twinlapse.pairing.extract_frames import develop
+    from twinlapse.pairing.extract_frames import extract_frames
     from twinlapse.pairing.recordings import open_recording
     from twinlapse.shots import read_plan
 
     plan = read_plan(plan_path)
     sources = _sources(recordings, plan)
     opened = {camera: open_recording(path) for camera, path in sources.items()}
+    course = _course(plan, gcode_path, Job(plan_path.parent).filmed, output)
     job = Job(job_folder or plan_path.parent)
     job.folder.mkdir(parents=True, exist_ok=True)
     if not job.plan.exists():
         write_bytes(job.plan, plan_path.read_bytes())
     with FrameStore(job, plan) as store, output.progress("looking at the recordings") as progress:
-        results = develop(store, opened, progress=progress)
+        results = extract_frames(store, opened, course, progress=progress)
     for result in results:
-        _tell(output, result, results[0])
+        _tell(output, result, len(results) > 1)
     output.result({"job": str(job.folder), "cameras": {result.camera: _values(result) for result in results}})
     if any(result.missed for result in results):
         sys.exit(1)
+
+
+def _course(plan: Plan, gcode: Path | None, filmed: Path, output: Output) -> MachineCourse:
+    """Return where the machine should be when: by the printed file, or else by the plan alone."""
+    from twinlapse.errors import PlanError
+    from twinlapse.pairing.plan_course import plan_course
+    from twinlapse.rig import rig_from_mapping
+
+    path = gcode or filmed
+    if gcode is None and not filmed.exists():
+        output.warn(f"{filmed.name} is not beside the plan: the shots are found by the plan alone; "
+                    "name the printed file with --gcode to find more")  # fmt: skip
+        return plan_course(plan)
+    from twinlapse.gcode import read_toolpath
+    from twinlapse.motion.course import course_of
+    from twinlapse.rehearsal.virtual_machine import standings
+
+    rig = rig_from_mapping(plan.rig)
+    toolpath = read_toolpath(path, firmware=rig.printer.firmware)
+    planned = {(shot.number, n) for shot in plan.shots for n in range(1, len(shot.stops) + 1)}
+    stands = [one for one in standings(toolpath) if (one.cue.shot, one.cue.stop) in planned]
+    if not stands:
+        raise PlanError("no stop of the plan is in this file", "name the file that was printed", path=path)
+    stops = [(one.cue.shot, one.cue.stop) for one in stands]
+    return course_of(toolpath, rig.printer, stops, [one.row for one in stands])
 
 
 def _sources(words: tuple[str, ...], plan: Plan) -> dict[str, Path]:
@@ -68,31 +108,40 @@ def _sources(words: tuple[str, ...], plan: Plan) -> dict[str, Path]:
     return sources
 
 
-def _tell(output: Output, result: Developed, first: Developed) -> None:
+def _tell(output: Output, result: CameraFrames, several: bool) -> None:
     output.say(
-        f"{result.camera}: {result.standstills} standstills, {len(result.matches)} are stops of it, "
-        f"{result.kept} frames kept, {result.known} known before"
+        f"{result.camera}: {len(result.found)} stops found, {result.kept} frames kept, "
+        f"{result.known} known before"
     )
     if result.missed:
-        listed = ", ".join(f"{shot}.{stop}" for shot, stop in result.missed[:10])
-        output.say(f"  not found: {listed}{' ...' if len(result.missed) > 10 else ''}")
+        output.say(f"  not found: {_listed(result.missed)}")
     if result.doubtful:
-        listed = ", ".join(str(match.shot) for match in result.doubtful[:10])
-        output.say(f"  doubtful, look at them: {listed}{' ...' if len(result.doubtful) > 10 else ''}")
-    if result is not first and not result.tied:
-        output.say(f"  shows another course than {first.camera}'s recording, so each was paired for itself")
-    output.say(f"  its clock ran {100 * (result.alignment.clock - 1):+.2f} % against the plan")
+        output.say(f"  doubtful, look at them: {_listed(result.doubtful)}")
+    if not result.sees:
+        what = (
+            "its frames come by the clock of another camera" if result.found else "nothing can be found in it"
+        )
+        output.say(f"  the recording does not show the machine move: {what}")
+    if several and result.tied == "alone":
+        output.say("  its clock could not be tied to another recording's, so it was paired for itself")
+    if result.tied == "stamps":
+        output.say("  its clock was tied to the other recording's by the times in the file names")
+    if result.sees:
+        output.say(f"  its clock ran {100 * (result.rate - 1):+.2f} % against the file")
 
 
-def _values(result: Developed) -> dict[str, object]:
+def _listed(keys: tuple[tuple[int, int], ...]) -> str:
+    return ", ".join(f"{shot}.{stop}" for shot, stop in keys[:10]) + (" ..." if len(keys) > 10 else "")
+
+
+def _values(result: CameraFrames) -> dict[str, object]:
     return {
-        "standstills": result.standstills,
         "kept": result.kept,
         "known": result.known,
         "missed": [list(stop) for stop in result.missed],
-        "stray": len(result.alignment.stray),
-        "clock": result.alignment.clock,
+        "rate": result.rate,
         "tied": result.tied,
-        "matches": [[match.shot, match.stop, round(match.confidence, 3)] for match in result.matches],
-        "doubtful": [[match.shot, match.stop] for match in result.doubtful],
+        "sees": result.sees,
+        "matches": [[shot, stop, round(sure, 3)] for (shot, stop), sure in result.found.items()],
+        "doubtful": [list(stop) for stop in result.doubtful],
     }

@@ -1,98 +1,107 @@
-"""From a recording to frames: find the standstills, match them to the plan, keep the sharpest pictures."""
+"""From recordings to frames: which pictures show the machine at its stops, and the sharpest of each kept."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
-from twinlapse.arrays import Progress
+from twinlapse.arrays import Float, Grey, Progress
 from twinlapse.cameras.jpeg import summarise
 from twinlapse.errors import CaptureError
 from twinlapse.frames.journal import FrameTimes
 from twinlapse.frames.store import FrameStore
-from twinlapse.pairing.joint_alignment import Paired, Seen, pair
+from twinlapse.machine_course import MachineCourse
+from twinlapse.pairing.motion_signal import motion_signal
 from twinlapse.pairing.recordings import Recording
-from twinlapse.pairing.standstills import find_standstills, watch
-from twinlapse.pairing.stop_matching import DOUBT, Alignment, Match, Schedule, Standstill, schedule_of
+from twinlapse.pairing.stop_frames import SURE, RecordingStops, RecordingView, StopFrames, find_stop_frames
+from twinlapse.progress import part_of
 
-_LOOKING_SHARE = 0.6  # of the work, as the progress counts it
-_INSIDE_S = 0.1  # kept away from both ends of a standstill
+Key = tuple[int, int]  # shot and stop
+_WATCHING_SHARE = 0.6  # of the work, as the progress counts it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Developed:
+class CameraFrames:
     """What came of the recording of one camera."""
 
     camera: str
-    standstills: int
-    alignment: Alignment  # of the stops of all cameras
-    tied: bool  # paired together with the first recording
-    stops: frozenset[tuple[int, int]]  # of this camera
+    found: dict[Key, float]  # stops of this camera of which there is a picture, and how sure that is
+    missed: tuple[Key, ...]  # those of which there is none
     kept: int
     known: int  # frames that the job had already; they stay
+    tied: str  # to the clocks of the others by "motion", by "stamps", or "alone"
+    sees: bool  # whether the recording shows the machine
+    rate: float  # seconds of the recording for one of the written file
 
     @property
-    def matches(self) -> tuple[Match, ...]:
-        """The standstills at which this camera had to shoot."""
-        return tuple(match for match in self.alignment.matches if (match.shot, match.stop) in self.stops)
-
-    @property
-    def doubtful(self) -> tuple[Match, ...]:
-        """Those of them that a person should look at."""
-        return tuple(match for match in self.matches if match.confidence < DOUBT)
-
-    @property
-    def missed(self) -> tuple[tuple[int, int], ...]:
-        """Shot and stop of this camera that no standstill belongs to."""
-        return tuple(stop for stop in self.alignment.missed if stop in self.stops)
+    def doubtful(self) -> tuple[Key, ...]:
+        """Stops of which a person should look at the picture."""
+        return tuple(key for key, sure in self.found.items() if sure < SURE)
 
 
-def develop(
-    store: FrameStore, recordings: dict[str, Recording], *, progress: Progress | None = None
-) -> list[Developed]:
-    """Put the frames of the recordings of a night, one a camera, into a job.
+def extract_frames(
+    store: FrameStore,
+    recordings: dict[str, Recording],
+    course: MachineCourse,
+    *,
+    progress: Progress | None = None,
+) -> list[CameraFrames]:
+    """Put the frames of the recordings of a run, one a camera, into a job.
 
-    A frame that the job has already is left alone; a stop without a standstill is written down as missed.
+    A frame that the job has already is left alone; a stop without a picture is written down as missed.
+
+    Parameters
+    ----------
+    store : FrameStore
+    recordings : dict of camera name to Recording
+    course : MachineCourse
+        Of the written file, or of the plan alone.
+    progress : callable, optional
+        Takes the share done.
 
     Raises
     ------
     CaptureError
         when a recording holds no picture, or the plan no stop of its camera.
     """
-    progress = progress or (lambda share: None)
-    schedule = schedule_of(store.plan)
     own = {camera: _stops_of(store, camera) for camera in recordings}
-    seen = []
+    views = []
     for number, recording in enumerate(recordings.values()):
-        watching = _part(progress, _LOOKING_SHARE * number / len(own), _LOOKING_SHARE / len(own))
-        seen.append(look(recording, schedule, watching))
+        ends = (_WATCHING_SHARE * k / len(own) for k in (number, number + 1))
+        views.append(view_of(recording, part_of(progress, *ends)))
     results = []
-    together = pair(schedule, seen, shortest_of(schedule))
-    for number, (camera, recording) in enumerate(recordings.items()):
-        picking = _part(
-            progress, 1 - (1 - _LOOKING_SHARE) * (1 - number / len(own)), (1 - _LOOKING_SHARE) / len(own)
-        )
-        paired = together[number]
-        kept, known = _pick(store, camera, recording, paired, own[camera], picking)
-        results.append(
-            Developed(
-                camera=camera,
-                standstills=len(paired.found),
-                alignment=paired.alignment,
-                tied=paired.tied,
-                stops=own[camera],
-                kept=kept,
-                known=known,
-            )
-        )
-    progress(1.0)
+    for number, (camera, stops) in enumerate(zip(recordings, find_stop_frames(course, views), strict=True)):
+        ends = (_WATCHING_SHARE + (1 - _WATCHING_SHARE) * k / len(own) for k in (number, number + 1))
+        keeping = part_of(progress, *ends)
+        results.append(_keep_all(store, camera, recordings[camera], course, stops, own[camera], keeping))
+    if progress:
+        progress(1.0)
     return results
 
 
-def _stops_of(store: FrameStore, camera: str) -> frozenset[tuple[int, int]]:
+def view_of(recording: Recording, progress: Progress | None = None) -> RecordingView:
+    """Return what a recording shows.
+
+    Raises
+    ------
+    CaptureError
+        when it holds fewer than two pictures.
+    """
+    length_s = recording.length_s
+
+    def pictures() -> Iterator[tuple[float, Grey]]:
+        for time_s, picture in recording.small():
+            if progress and length_s:
+                progress(min(1.0, time_s / length_s))
+            yield time_s, picture
+
+    signal = motion_signal(pictures())
+    if len(signal.motion) == 0:
+        raise CaptureError("the recording holds no pictures", "play it to see")
+    return RecordingView(signal=signal, begun_s=recording.begun_s)
+
+
+def _stops_of(store: FrameStore, camera: str) -> frozenset[Key]:
     stops = frozenset((shot.number, n) for shot in store.plan.shots for n, stop in enumerate(shot.stops, 1)
                       if camera in stop.cameras)  # fmt: skip
     if not stops:
@@ -100,63 +109,58 @@ def _stops_of(store: FrameStore, camera: str) -> frozenset[tuple[int, int]]:
     return stops
 
 
-def _part(progress: Progress, first: float, share: float) -> Progress:
-    return lambda done: progress(first + share * done)
-
-
-def _pick(
+def _keep_all(
     store: FrameStore,
     camera: str,
     recording: Recording,
-    paired: Paired,
-    own: frozenset[tuple[int, int]],
-    progress: Progress,
-) -> tuple[int, int]:
-    """Keep a frame of every stop of a camera; return how many, and how many were known."""
+    course: MachineCourse,
+    stops: RecordingStops,
+    own: frozenset[Key],
+    progress: Progress | None,
+) -> CameraFrames:
+    """Keep a frame of every stop of a camera."""
+    mine = {course.stops[one.index]: one for one in stops.stops if course.stops[one.index] in own}
     kept = known = 0
-    wanted = [match for match in paired.alignment.matches if (match.shot, match.stop) in own]
-    for number, match in enumerate(wanted):
-        progress(number / len(wanted))
-        if _has(store, camera, match.shot, match.stop):
+    for number, (key, one) in enumerate(mine.items()):
+        if progress:
+            progress(number / len(mine))
+        row = store.get(store.key(*key, camera))
+        if row is not None and row.state in ("taken", "adopted"):
             known += 1
             continue
-        kept += _keep(store, camera, match, sharpest(recording, paired.found[match.index]))
-    for shot, stop in paired.alignment.missed:
-        key = store.key(shot, stop, camera)
-        if (shot, stop) in own and store.get(key) is None:
-            store.miss(key, FrameTimes(), "no standstill found")
-    return kept, known
-
-
-def look(recording: Recording, schedule: Schedule, progress: Progress) -> Seen:
-    """Return what a recording shows, with the standstills that may be stops of a schedule."""
-    length_s = recording.length_s
-
-    def pictures() -> Iterator[tuple[float, NDArray[np.uint8]]]:
-        for time_s, picture in recording.small():
-            progress(min(1.0, time_s / length_s) if length_s else 0.0)
-            yield time_s, picture
-
-    watched = watch(pictures())
-    if len(watched.motion) == 0:
-        raise CaptureError("the recording holds no pictures", "play it to see")
-    return Seen(
-        watched=watched,
-        found=find_standstills(watched.time_s, watched.motion, shortest_of(schedule)),
-        span_s=(0.0, max(length_s, float(watched.time_s[-1]))),
+        kept += _keep(store, camera, key, one, stops.sees, sharpest(recording, one.time_s))
+    missed = tuple(sorted(own - set(mine)))
+    for key in missed:
+        if store.get(store.key(*key, camera)) is None:
+            store.miss(store.key(*key, camera), FrameTimes(), "no standstill found")
+    return CameraFrames(
+        camera=camera,
+        found={key: one.confidence for key, one in mine.items()},
+        missed=missed,
+        kept=kept,
+        known=known,
+        tied=stops.tied,
+        sees=stops.sees,
+        rate=stops.rate,
     )
 
 
-def shortest_of(schedule: Schedule) -> float:
-    """Return how long a standstill has to last to be one of a schedule's stops."""
-    return 0.5 * float(schedule.length_s.min()) if len(schedule.length_s) else 0.5
+def _keep(store: FrameStore, camera: str, key: Key, one: StopFrames, sees: bool, data: bytes | None) -> int:
+    if data is None:
+        store.miss(store.key(*key, camera), FrameTimes(), "the recording does not decode here")
+        return 0
+    notes = ["doubtful"] if one.confidence < SURE else []
+    notes.append(f"paired by motion ({one.confidence:.2f})")
+    if not sees:
+        notes.append("by the clock of another camera")
+    store.put(store.key(*key, camera), data, FrameTimes(), note=", ".join(notes))
+    return 1
 
 
-def sharpest(recording: Recording, still: Standstill) -> bytes | None:
-    """Return the sharpest picture of a standstill, None when none decodes."""
-    margin_s = min(_INSIDE_S, 0.25 * (still.end_s - still.start_s))
+def sharpest(recording: Recording, time_s: Float) -> bytes | None:
+    """Return the sharpest of the pictures taken at some moments, None when none decodes."""
     best: tuple[float, bytes] | None = None
-    for data in recording.between(still.start_s + margin_s, still.end_s - margin_s):
+    for data in recording.pictures_at(time_s):
         try:
             value = summarise(data, sharpness=True).sharpness
         except CaptureError:
@@ -164,18 +168,3 @@ def sharpest(recording: Recording, still: Standstill) -> bytes | None:
         if best is None or value > best[0]:
             best = (value, data)
     return None if best is None else best[1]
-
-
-def _has(store: FrameStore, camera: str, shot: int, stop: int) -> bool:
-    row = store.get(store.key(shot, stop, camera))
-    return row is not None and row.state in ("taken", "adopted")
-
-
-def _keep(store: FrameStore, camera: str, match: Match, data: bytes | None) -> int:
-    key = store.key(match.shot, match.stop, camera)
-    if data is None:
-        store.miss(key, FrameTimes(), "the recording does not decode here")
-        return 0
-    doubt = "doubtful, " if match.confidence < DOUBT else ""
-    store.put(key, data, FrameTimes(), note=f"{doubt}paired by time ({match.confidence:.2f})")
-    return 1

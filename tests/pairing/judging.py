@@ -1,0 +1,96 @@
+"""A recorded run given to `pair`, and its frames judged by when they were exposed."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from recorded_runs import Run, as_jpeg, number_of, pictures
+
+from twinlapse.frames.job import Job
+from twinlapse.frames.store import FrameStore
+from twinlapse.gcode import read_toolpath
+from twinlapse.machine_course import MachineCourse
+from twinlapse.motion.course import course_of
+from twinlapse.pairing.extract_frames import CameraFrames, extract_frames
+from twinlapse.pairing.plan_course import plan_course
+from twinlapse.rehearsal.virtual_machine import standings
+from twinlapse.rig import rig_from_mapping
+from twinlapse.shots import Plan, read_plan
+
+RIG = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot" / "rig.toml"
+
+
+class RunRecording:
+    """One camera of a recorded run, as `pair` wants it."""
+
+    def __init__(self, run: Run, camera: str, begun_s: float | None = None) -> None:
+        self.begun_s = begun_s
+        self._run, self._camera = run, camera
+        self._stamps = np.array([frame.stamp_s for frame in run.cameras[camera]])
+
+    @property
+    def length_s(self) -> float:
+        return float(self._stamps[-1])
+
+    def small(self) -> Iterator[tuple[float, np.ndarray[Any, Any]]]:
+        for frame, picture in pictures(self._run, self._camera):
+            yield frame.stamp_s, picture
+
+    def pictures_at(self, time_s: np.ndarray[Any, Any]) -> list[bytes]:
+        # what is in a picture does not matter here: a plain one carries its number
+        plain = np.full((8, 8), 128, np.uint8)
+        return [as_jpeg(plain, int(k)) for k in np.searchsorted(self._stamps, time_s - 1e-9)]
+
+
+def written(gcode: Path, folder: Path) -> tuple[Path, Path]:
+    """Plan a sliced file by the sample rig and write the stops into it."""
+    plan, filmed = folder / "plan.json", folder / "filmed.gcode"
+    for words in (["plan", gcode, "--rig", RIG, "-o", plan], ["inject", gcode, "--plan", plan, "-o", filmed]):
+        subprocess.run([sys.executable, "-m", "twinlapse", *map(str, words)], check=True, capture_output=True)
+    return filmed, plan
+
+
+def file_course(gcode: Path, plan: Plan) -> MachineCourse:
+    """Return the course of a written file."""
+    printer = rig_from_mapping(plan.rig).printer
+    path = read_toolpath(gcode)
+    stands = standings(path)
+    stops = [(one.cue.shot, one.cue.stop) for one in stands]
+    return course_of(path, printer, stops, [one.row for one in stands])
+
+
+def paired(
+    run: Run, plan_path: Path, gcode: Path | None, folder: Path
+) -> tuple[FrameStore, list[CameraFrames]]:
+    """Pair a run into a new job; the store is open."""
+    plan = read_plan(plan_path)
+    folder.mkdir(parents=True, exist_ok=True)
+    store = FrameStore(Job(folder), plan)
+    course = plan_course(plan) if gcode is None else file_course(gcode, plan)
+    recordings = {camera: RunRecording(run, camera) for camera in run.cameras}
+    return store, extract_frames(store, recordings, course)
+
+
+def judged(run: Run, plan_path: Path, gcode: Path | None, folder: Path) -> dict[str, np.ndarray[Any, Any]]:
+    """Return by camera: frames right, kept, due, sure, and sure but wrong."""
+    store, _ = paired(run, plan_path, gcode, folder)
+    counts = {camera: np.zeros(5, dtype=int) for camera in run.cameras}
+    with store:
+        for row in store.rows():
+            if row.state != "taken":
+                continue
+            camera, key = row.key.camera, (row.key.shot, row.key.stop)
+            data = (store.job.frames / row.file).read_bytes()
+            right = run.right(key, run.cameras[camera][number_of(data)].real_s)
+            sure = not row.note.startswith("doubtful")
+            counts[camera] += np.array([right, 1, 0, sure, sure and not right])
+        for camera in run.cameras:
+            own = {(shot.number, n) for shot in store.plan.shots for n, stop in enumerate(shot.stops, 1)
+                   if camera in stop.cameras}  # fmt: skip
+            counts[camera][2] = len(own & run.due(camera))
+    return counts
