@@ -65,3 +65,16 @@ def test_another_line_end_changes_no_limits(filmed: Any) -> None:
     source, out, _ = filmed
     out.write_bytes(out.read_bytes().replace(b"\n", b"\r\n"))
     assert prove(source, out).holds
+
+
+@pytest.mark.parametrize(
+    "printer",
+    [{"bed_mm": [22, 22]}, {"origin": "center"}, {"height_mm": 5}],
+    ids=lambda value: next(iter(value)),
+)
+def test_a_rig_that_the_print_does_not_fit_fails(printer: dict[str, Any], filmed: Any) -> None:
+    source, out, rig = filmed
+    other = {**rig, "printer": {**rig["printer"], **printer}}
+    broken = [check for check in prove(source, out, rig_from_mapping(other)).checks if not check.holds]
+    machine = next(check for check in broken if check.name == "machine")
+    assert "the original prints from" in machine.detail or "leaves the machine" in machine.detail

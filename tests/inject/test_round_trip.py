@@ -11,6 +11,7 @@ import pytest
 
 from twinlapse.gcode import reader
 from twinlapse.inject import inject_file, prove, remove_shots
+from twinlapse.rig import rig_from_mapping
 
 
 def test_written_files_hold_and_come_back(
@@ -42,7 +43,7 @@ def test_blocks_across_pieces_are_seen_whole(
     out = tmp_path / "filmed.gcode"
     whole = inject_file(source, plan, out, toolpath=toolpath).proof
     monkeypatch.setattr(reader, "PIECE_BYTES", piece_bytes)
-    assert prove(source, out, toolpath=toolpath) == whole
+    assert prove(source, out, rig_from_mapping(plan.rig), toolpath=toolpath) == whole
     faulty = tmp_path / "faulty.gcode"
     faulty.write_text(
         re.sub(r"(; twinlapse shot 9 begin[^;]*?\nG1 Z)(\S+)", r"\g<1>0.3", out.read_text(), count=1)

@@ -82,12 +82,14 @@ def _retraction_faults(evidence: Evidence, moves: BlockMoves, most_mm: float) ->
 def _primed_faults(evidence: Evidence, moves: BlockMoves) -> list[Fault]:
     path = evidence.block_rows.path
     primed = (path.retracted_mm[moves.row] <= 0.01) & (path.mode[moves.row] & Mode.FW_RETRACTED == 0)
+    stands = np.flatnonzero(primed & (moves.kind == Kind.DWELL))
+    if not len(stands):
+        return []
     low, high = _box(evidence)
-    above = np.all((moves.end_mm[:, :2] >= low) & (moves.end_mm[:, :2] <= high), axis=1)
-    stands = primed & above & (moves.kind == Kind.DWELL)
-    waits = np.bincount(
-        moves.block[stands], path.dwell_s[moves.row[stands]], minlength=len(evidence.block_rows.first)
-    )
+    place = moves.end_mm[stands, :2]
+    stands = stands[np.all((place >= low) & (place <= high), axis=1)]
+    dwells = path.dwell_s[moves.row[stands]].astype(float)
+    waits = np.bincount(moves.block[stands], dwells, minlength=len(evidence.block_rows.first))
     return [
         Fault(
             evidence.fenced.blocks[block].line,

@@ -12,6 +12,7 @@ from twinlapse.rig.model import KeepOut
 
 _SLACK_MM = 1e-3
 _SPEED_SHARE = 0.01
+_BESIDE_MM = 20.0  # prime lines and purges may lie this far beside the bed; common practice, no source
 _ACTIVE = (
     Kind.RETRACT,
     Kind.PRIME,
@@ -45,9 +46,30 @@ def check_machine(evidence: Evidence, moves: BlockMoves) -> Check:
         faults.extend(
             moves_fault(evidence, moves, k, "goes through a keep-out") for k in np.flatnonzero(through)
         )
+    faults.extend(_print_faults(evidence))
     offsets = f"; tool offsets of {aside[0]:g} and {aside[1]:g} mm are counted" if any(aside) else ""
     good = f"stops and ways lie inside the machine and outside keep-outs{offsets}"
     return verdict("machine", first(faults), good)
+
+
+def _print_faults(evidence: Evidence) -> list[Fault]:
+    """Return where the original itself prints far outside the machine: the rig is then another one."""
+    path, printer = evidence.original, evidence.rig.printer
+    laid = path.kind == Kind.EXTRUDE
+    ranges = (
+        ("X", path.x_mm, printer.x_range_mm),
+        ("Y", path.y_mm, printer.y_range_mm),
+        ("Z", path.z_mm, (0.0, printer.height_mm)),
+    )
+    faults = []
+    for axis, column, (low, high) in ranges:
+        least = float(column.min(where=laid, initial=high))
+        most = float(column.max(where=laid, initial=low))
+        slack_mm = _SLACK_MM if axis == "Z" else _BESIDE_MM
+        if most > high + slack_mm or least < low - slack_mm:
+            text = f"the original prints from {axis}{least:.4g} to {axis}{most:.4g}, the machine reaches from"
+            faults.append(Fault(None, f"{text} {low:g} to {high:g}: is this the right rig?"))
+    return faults
 
 
 def _within(span_mm: tuple[float, float], aside_mm: float) -> tuple[float, float]:
