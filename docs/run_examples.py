@@ -9,7 +9,7 @@ A fenced block says by its language what it is:
     console   commands behind ``$ ``, each followed by what it prints; ``...`` stands for any lines
     python    a script
     toml      a piece of a rig file: its keys and values must be valid
-    json, gcode, text, powershell    not run
+    json, gcode, text, powershell    not run, nor the directives of the docs site
 
 The scratch folder of a page holds the sample print, ``pot.gcode`` and ``rig.toml``. A comment on the line
 above a block changes what is done with it:
@@ -45,10 +45,10 @@ PAGES = (
     *sorted((ROOT / "docs").glob("*.md")),
 )
 RUN = ("sh", "console", "python", "toml")
-NOT_RUN = ("json", "gcode", "text", "powershell")
+NOT_RUN = ("json", "gcode", "text", "powershell", "{toctree}", "{eval-rst}")
 _BLOCK = re.compile(
     r"(?:^ *<!-- example: (?P<mark>[^\n]*?) -->\n+)?"
-    r"^(?P<indent> *)```(?P<kind>\w*)\n(?P<text>.*?)^(?P=indent)```",
+    r"^(?P<indent> *)```(?P<kind>[\w{}-]*)\n(?P<text>.*?)^(?P=indent)```",
     re.S | re.M,
 )
 _SHELL = re.compile(r"[|&;<>$`*]")

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -39,7 +40,7 @@ in fish run `_TWINLAPSE_COMPLETE=fish_source twinlapse > ~/.config/fish/completi
 
 def reference() -> str:
     """Return the whole page."""
-    width = {"terminal_width": 96, "max_content_width": 96}
+    width: dict[str, Any] = {"terminal_width": 96, "max_content_width": 96}
     root = click.Context(cli, info_name="twinlapse", help_option_names=["-h", "--help"], **width)
     parts = [HEAD]
     for name in COMMANDS:

@@ -82,7 +82,7 @@ class _CallableRoom(ModuleType):
 
 
 class _FrontDoor(ModuleType):
-    """This package: ``twinlapse.plan`` and ``twinlapse.inject`` stay callable once they are imported.
+    """The package itself: ``twinlapse.plan`` and ``twinlapse.inject`` stay callable once they are imported.
 
     Importing a package sets it as an attribute of its parent, in the place of the function.
     """

@@ -69,7 +69,7 @@ def ours(file: Path, rule: str) -> tuple[np.ndarray, np.ndarray]:
         height_mm=300.0,
         accel_mm_s2=ACCEL_MM_S2,
         accel_z_mm_s2=ACCEL_MM_S2,
-        corner=RULES[rule],
+        cornering=RULES[rule],
     )
     return path.line, time_toolpath(path, printer).end_s
 

@@ -306,7 +306,7 @@ def test_cues_through_a_broker_that_dies_and_comes_back(broker: Broker) -> None:
 )
 def test_a_broker_login_is_its_owners(tmp_path: Path, mode: int, text: str, words: str) -> None:
     pytest.importorskip("paho.mqtt.client")
-    from twinlapse.capture.mqtt import read_login
+    from twinlapse.cameras.login import read_login
 
     file = tmp_path / "login"
     file.write_text("club:pa:ss\n")

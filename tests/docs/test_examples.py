@@ -8,14 +8,14 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
-from types import ModuleType
+from typing import Any
 
 import pytest
 
 ROOT = Path(__file__).parents[2]
 
 
-def _load() -> ModuleType:
+def _load() -> Any:
     spec = importlib.util.spec_from_file_location("run_examples", ROOT / "docs" / "run_examples.py")
     assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)

@@ -1,5 +1,4 @@
-"""A lamp or a supply burns under a lease: whoever wants it on renews its share, and when nobody does it
-goes off.
+"""A lamp or a supply is on under a lease: who wants it on renews a share; when nobody does, it goes off.
 
 One file a lamp, shared by all services of this user. Every switching happens under a lock on that file, so
 that a slow "off" of an earlier service is over before a new one switches on, and a lamp that somebody else
@@ -53,7 +52,7 @@ def lease_folder() -> Path:
 
 
 class Lease:
-    """This process's share of one lamp or supply."""
+    """The share that a process has of one lamp or supply."""
 
     def __init__(
         self, on: Sequence[str], off: Sequence[str], limit_s: float, *,

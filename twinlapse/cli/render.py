@@ -61,7 +61,7 @@ def command(
     drawing: Path | None,
     **settings: Any,
 ) -> None:
-    """Make the film of JOB, or of folders of pictures.
+    r"""Make the film of JOB, or of folders of frames.
 
     \b
     twinlapse render JOB -o film.mp4

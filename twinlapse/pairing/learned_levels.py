@@ -38,6 +38,7 @@ class Sight(ArrayRecord):
 
 
 def sight_of(signal: MotionSignal, tie: ClockTie, begin_s: float, count: int) -> Sight:
+    """Return the levels of a signal on the fine grid of `count` cells from `begin_s`, in the tie's time."""
     before_s, time_s = tie.there(signal.before_s), tie.there(signal.time_s)
     middle_s = begin_s + (np.arange(count) + 0.5) * CELL_S
     place = np.minimum(np.searchsorted(time_s, middle_s), len(time_s) - 1)
