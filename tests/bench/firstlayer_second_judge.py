@@ -1,6 +1,7 @@
 """The judge of the first layer against scenes of another renderer: one row for each thing that was tried.
 
-``python tests/bench/firstlayer_second_judge.py [row] [seeds] [first seed] [--rig]``; ``--rig`` takes the
+``python tests/bench/firstlayer_second_judge.py [row] [seeds] [first seed] [--rig] [--bare]``; ``--bare``
+adds a survey of the bare bed, ``--rig`` takes the
 rig's camera as it is and does not let the print calibrate it (how it was before). The camera of the rig is
 never the true one. Nothing that draws is the project's; see tests/firstlayer/second_scenes.py.
 """
@@ -111,7 +112,7 @@ def places_for(layer: scenes.Layer) -> list[tuple[float, float, float]]:
 
 
 def run(
-    name: str, seed: int, *, calibrated: bool = True
+    name: str, seed: int, *, calibrated: bool = True, bare_bed: bool = False
 ) -> tuple[Judgement, list[tuple[float, float, float]], dict]:
     """One scene judged; also the gaps put in as x, y, bare length."""
     row = ROWS[name]
@@ -146,9 +147,15 @@ def run(
     if row.get("missing") and len(frames) > 1:
         frames = frames[1:]
     lines = lines_of(layer)
+    bare = []
+    if bare_bed:
+        empty = scenes.lay(layer, plastic, bed, spoil, np.random.default_rng([seed, 11, 1]), gone=True)
+        bare = [SurveyFrame(picture=scenes.shoot(empty, camera, p, spoil, dice), nozzle_mm=p) for p in places]
     start = time.perf_counter()
     if calibrated:
-        found = look_over(frames, CAMERA, PRINTER, scenes.HEIGHT, scenes.HEIGHT, lines, smallest_mm=0.4)
+        found = look_over(
+            frames, CAMERA, PRINTER, scenes.HEIGHT, scenes.HEIGHT, lines, bare=bare, smallest_mm=0.4
+        )
         facts = {"residual": found.calibration.residual_mm, "pieces": found.calibration.pieces}
         judgement = found.judgement
     else:
@@ -157,7 +164,7 @@ def run(
     return judgement, put, {**facts, "s": time.perf_counter() - start, "frames": len(frames)}
 
 
-def main(names: list[str], seeds: range, calibrated: bool) -> None:
+def main(names: list[str], seeds: range, calibrated: bool, bare_bed: bool) -> None:
     """Print what the judge says of each scene and, for each row, how often."""
     for name in names:
         said: Counter[str] = Counter()
@@ -165,7 +172,7 @@ def main(names: list[str], seeds: range, calibrated: bool) -> None:
         for seed in seeds:
             if name == "gaps" and not layer_for(seed)[1]:
                 continue
-            judgement, put, facts = run(name, seed, calibrated=calibrated)
+            judgement, put, facts = run(name, seed, calibrated=calibrated, bare_bed=bare_bed)
             word = {True: "sound", False: "found", None: "unseen" if judgement.can_tell else "cannot tell"}[
                 judgement.sound
             ]
@@ -191,7 +198,7 @@ def _near(box: tuple[float, float, float, float], x: float, y: float) -> bool:
 
 
 if __name__ == "__main__":
-    words = [w for w in sys.argv[1:] if w != "--rig"]
+    words = [w for w in sys.argv[1:] if not w.startswith("--")]
     chosen = list(ROWS) if not words or words[0] == "all" else words[0].split(",")
     count, first = int(words[1]) if len(words) > 1 else 3, int(words[2]) if len(words) > 2 else 9000
-    main(chosen, range(first, first + count), "--rig" not in sys.argv)
+    main(chosen, range(first, first + count), "--rig" not in sys.argv, "--bare" in sys.argv)

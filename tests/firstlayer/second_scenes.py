@@ -163,15 +163,16 @@ def lay(
                 part = [slice(None), slice(None)]
                 part[axis] = slice(at, at + 6)
                 hue[tuple(part)] *= 1.35
+    marks = np.random.default_rng([len(layer.lines), int(100 * left), 5])  # the same before and after
     for _ in range(spoil.oil):
-        at = dice.uniform(0, 1, 2) * shape[::-1]
+        at = marks.uniform(0, 1, 2) * shape[::-1]
         mark = np.zeros(shape, np.uint8)
-        axes = dice.uniform(30, 140, 2)
+        axes = marks.uniform(30, 140, 2)
         cv2.ellipse(
             mark,
             (int(at[0]), int(at[1])),
             (int(axes[0]), int(axes[1])),
-            dice.uniform(0, 180),
+            marks.uniform(0, 180),
             0,
             360,
             255,
@@ -182,14 +183,13 @@ def lay(
         shiny += 2.0 * soft
     for _ in range(spoil.residue):
         x, y = (
-            left + margin * 0.3 + dice.uniform(0, 1) * (shape[1] * CELL - margin * 0.6),
-            front + dice.uniform(0.2, 0.8) * shape[0] * CELL,
+            left + margin * 0.3 + marks.uniform(0, 1) * (shape[1] * CELL - margin * 0.6),
+            front + marks.uniform(0.2, 0.8) * shape[0] * CELL,
         )
-        w, h = dice.uniform(2, 9, 2)
+        w, h = marks.uniform(2, 9, 2)
         i0, j0 = int((x - left) / CELL), int((y - front) / CELL)
         part = (slice(j0, j0 + int(h / CELL)), slice(i0, i0 + int(w / CELL)))
         hue[part] = 0.6 * hue[part] + 0.4 * np.array(plastic, np.float32)
-    bed_hue, bed_shiny = hue.copy(), shiny.copy()
 
     def bead(p0: np.ndarray, p1: np.ndarray, width: float, tall: float, lifted: bool = False) -> None:
         r = width / 2 + 0.03
@@ -278,7 +278,6 @@ def lay(
         px = ((np.array(pts) - [left, front]) / CELL).astype(np.int32)
         cv2.polylines(mark, [px], False, 255, 2, cv2.LINE_AA)
         hue *= (1 - 0.9 * mark.astype(np.float32) / 255)[..., None]
-    del bed_hue, bed_shiny
     return Ground(float(left), float(front), height, hue, shiny)
 
 

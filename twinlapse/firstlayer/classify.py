@@ -16,6 +16,7 @@ import numpy as np
 
 from twinlapse.arrays import Float32
 from twinlapse.errors import FrameError
+from twinlapse.firstlayer.background import Background, difference_of
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, Piece, grown, pieces_of, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
@@ -83,7 +84,13 @@ class Judgement(ArrayRecord):
 
 
 def judge(
-    mosaic: Mosaic, lines: Lines, *, smallest_mm: float = 0.5, furthest_mm: float = 1.5, unfit: str = ""
+    mosaic: Mosaic,
+    lines: Lines,
+    *,
+    smallest_mm: float = 0.5,
+    furthest_mm: float = 1.5,
+    unfit: str = "",
+    bare: Background | None = None,
 ) -> Judgement:
     """Return what is wrong with a layer.
 
@@ -99,6 +106,8 @@ def judge(
     unfit : str
         Why the map is not fit to be judged in detail, and what to do; empty where it is. Whether the objects
         are there is said all the same.
+    bare : Background, optional
+        The bed before the print: what was there then is not the print's.
 
     Raises
     ------
@@ -109,23 +118,29 @@ def judge(
     wanted = drawn(lines, canvas)
     if (wanted & mosaic.seen).sum() < 200:
         raise FrameError("the frames show nothing of the layer", "check the camera's pose in the rig file")
+    seen, more = mosaic.seen, None
+    features = features_of(mosaic.colours, canvas)
+    if bare is not None:
+        seen = seen & bare.seen
+        more = difference_of(mosaic.colours, bare, canvas.step_mm)
+        features = np.asarray(np.dstack([features, more]), np.float32)
     masks = objects_of(wanted, canvas)
-    there = looked_for(features_of(mosaic.colours, canvas), masks, wanted, mosaic.seen, canvas)
+    there = looked_for(features, masks, wanted, seen, canvas)
     gone = np.zeros_like(wanted)
     for mask, item in zip(masks, there, strict=True):
         if item.there is False:
             gone |= mask
     all_gone = bool(masks) and not any(item.there for item in there)
-    parted = part(mosaic.colours, wanted, mosaic.seen & (all_gone | ~gone), canvas, furthest_mm=furthest_mm)
+    parted = part(
+        mosaic.colours, wanted, seen & (all_gone | ~gone), canvas, furthest_mm=furthest_mm, more=more
+    )
     offset = (parted.offset_px[0] * canvas.step_mm, -parted.offset_px[1] * canvas.step_mm)
     canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
     why = unfit
     if not why and parted.separability < SPEAK:
         why = "filament and bed look too much alike in these pictures: look at them yourself"
     can_tell = not why
-    found = (
-        _found(parted, mosaic.seen & ~gone, canvas, lines, smallest_mm) if can_tell and not all_gone else []
-    )
+    found = _found(parted, seen & ~gone, canvas, lines, smallest_mm) if can_tell and not all_gone else []
     found.sort(key=lambda item: -item[0].area_mm2)
     absent = [item for item in there if item.there is False]
     return Judgement(
@@ -140,7 +155,7 @@ def judge(
         offset_mm=offset,
         separability=parted.separability,
         can_tell=can_tell,
-        seen_share=float((parted.wanted & mosaic.seen).sum() / max(1, parted.wanted.sum())),
+        seen_share=float((parted.wanted & seen).sum() / max(1, parted.wanted.sum())),
         wanted=parted.wanted,
         score=parted.score,
         objects=tuple(there),

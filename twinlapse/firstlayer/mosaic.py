@@ -91,7 +91,7 @@ def build_mosaic(
     start = np.zeros((len(frames), 2)) if placed_mm is None else np.asarray(placed_mm, np.float64)
     trust_mm = MACHINE_MM if placed_mm is None else PLACED_MM
     shifts = start.copy()
-    outlines = [_shown_box(frame, camera, printer, layer_z_mm) for frame in frames]
+    outlines = [shown_box(frame, camera, printer, layer_z_mm) for frame in frames]
     canvas = canvas_over(
         np.min([low for low, _ in outlines], axis=0),
         np.max([high for _, high in outlines], axis=0),
@@ -107,7 +107,7 @@ def build_mosaic(
         patches = []
         for index, frame in enumerate(frames):
             patches.append(
-                _laid(frame, camera, printer, layer_z_mm, ground, canvas, outlines[index], shifts[index])
+                laid_on(frame, camera, printer, layer_z_mm, ground, canvas, outlines[index], shifts[index])
             )
             if progress is not None:
                 progress((turn * len(frames) + index + 1) / total)
@@ -117,11 +117,11 @@ def build_mosaic(
         if not len(links) or np.abs(change).max() < 0.02 * step_mm:
             break
     patches = [
-        _laid(frame, camera, printer, layer_z_mm, ground, canvas, box, shift)
+        laid_on(frame, camera, printer, layer_z_mm, ground, canvas, box, shift)
         for frame, box, shift in zip(frames, outlines, shifts, strict=True)
     ]
     gains = _gains(patches)
-    colours, seen = _blended(patches, gains, canvas)
+    colours, seen = blended(patches, gains, canvas)
     used = [link.shift_mm for link in links if link.used]
     if progress is not None:
         progress(1.0)
@@ -136,7 +136,7 @@ def build_mosaic(
     )
 
 
-def _shown_box(frame: SurveyFrame, camera: Camera, printer: Printer, z_mm: float) -> tuple[Float, Float]:
+def shown_box(frame: SurveyFrame, camera: Camera, printer: Printer, z_mm: float) -> tuple[Float, Float]:
     """Return the box around what a frame shows well, on the bed."""
     steps = np.arange(-70.0, 70.5, 1.0)
     grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
@@ -148,7 +148,7 @@ def _shown_box(frame: SurveyFrame, camera: Camera, printer: Printer, z_mm: float
     return middle + good.min(axis=0), middle + good.max(axis=0)
 
 
-def _laid(
+def laid_on(
     frame: SurveyFrame,
     camera: Camera,
     printer: Printer,
@@ -158,6 +158,7 @@ def _laid(
     box: tuple[Float, Float],
     shift_mm: Float,
 ) -> Patch:
+    """Return one frame laid onto the ground (canvas.shape, mm) within a box of the canvas, shifted by mm."""
     corners = canvas.to_px(np.array([[box[0][0], box[1][1]], [box[1][0], box[0][1]]]))
     (column, row), (right, bottom) = np.floor(corners[0]).astype(int), np.ceil(corners[1]).astype(int) + 1
     part = replace(
@@ -218,9 +219,10 @@ def _gains(patches: list[Patch]) -> Float:
     return np.asarray(np.exp(logs))
 
 
-def _blended(
+def blended(
     patches: list[Patch], gains: Float, canvas: Canvas
 ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Return the weighted mean of patches on a canvas, and where there is any."""
     total = np.zeros((*canvas.shape, 3), np.float32)
     weight = np.zeros(canvas.shape, np.float32)
     for patch, gain in zip(patches, gains, strict=True):

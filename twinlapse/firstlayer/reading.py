@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from twinlapse.errors import FrameError, JobError, TwinlapseError
+from twinlapse.firstlayer.background import background_of
 from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.corner_monitor import Strip, Watch, strip_of, watch_corners
 from twinlapse.firstlayer.expected import Lines, lines_of
@@ -29,7 +30,7 @@ from twinlapse.plan.where.corner_visits import outermost_corners, outline_of
 from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, rig_from_mapping
-from twinlapse.shots import CORNER, SURVEY, Plan, read_plan
+from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, Shot, read_plan
 
 SETTLED_MM = 0.3  # a calibrated map may stand off the toolpath by this much
 
@@ -62,12 +63,22 @@ def survey_frames(
     job: Job, plan: Plan, camera: Camera, layer: int, stances: tuple[str, ...] = (SURVEY,)
 ) -> tuple[list[SurveyFrame], float, list[str]]:
     """Return the survey frames of a layer, the height of its top, and the names of missing frames."""
+    shots = [shot for shot in plan.shots if shot.layer == layer]
+    return _frames_of(job, shots, camera, stances)
+
+
+def bare_bed_frames(job: Job, plan: Plan, camera: Camera) -> list[SurveyFrame]:
+    """Return the pictures of the bare bed, as far as there are any."""
+    return _frames_of(job, plan.shots, camera, (BARE_BED,))[0]
+
+
+def _frames_of(
+    job: Job, shots: Sequence[Shot], camera: Camera, stances: tuple[str, ...]
+) -> tuple[list[SurveyFrame], float, list[str]]:
     frames: list[SurveyFrame] = []
     missing: list[str] = []
     top_mm = 0.0
-    for shot in plan.shots:
-        if shot.layer != layer:
-            continue
+    for shot in shots:
         repeat = 0
         for stop in shot.stops:
             if camera.name not in stop.cameras:
@@ -110,6 +121,7 @@ def map_layer(
     chosen = surveyed[0] if layer is None else layer
     camera = _survey_camera(rig, plan)
     frames, top_mm, missing = survey_frames(job, plan, camera, chosen)
+    bare = bare_bed_frames(job, plan, camera)
     if not frames:
         what = (
             "its survey frames are missing" if missing else f"its plan holds no survey of layer {chosen + 1}"
@@ -125,6 +137,7 @@ def map_layer(
         top_mm,
         float(layers.height_mm[chosen]),
         lines,
+        bare=bare,
         layer=chosen,
         smallest_mm=smallest_mm,
         progress=progress,
@@ -140,6 +153,7 @@ def look_over(
     height_mm: float,
     lines: Lines,
     *,
+    bare: Sequence[SurveyFrame] = (),
     layer: int = 0,
     smallest_mm: float = 0.4,
     progress: Callable[[float], None] | None = None,
@@ -155,6 +169,8 @@ def look_over(
         Of the layer.
     lines : Lines
         What should lie there.
+    bare : sequence of SurveyFrame
+        Of the bare bed, from the same stops before the print.
     layer : int
         Its index, from 0.
     smallest_mm : float
@@ -171,9 +187,12 @@ def look_over(
         placed_mm=found.shifts_mm if found.trusted else None,
         progress=_part(progress, 0.6, 1.0),
     )
+    seen_by = found.camera if found.trusted else camera
+    background = background_of(bare, frames, mosaic, seen_by, printer, top_mm, lines) if bare else None
     judgement = judge(
         mosaic,
         lines,
+        bare=background,
         smallest_mm=smallest_mm,
         furthest_mm=SETTLED_MM if found.trusted else FURTHEST_MM,
         unfit=why_unfit(found),

@@ -43,13 +43,19 @@ def part(
     canvas: Canvas,
     *,
     furthest_mm: float = FURTHEST_MM,
+    more: Float32 | None = None,
 ) -> Parted:
-    """Lay what is wanted onto the picture, by `furthest_mm` at most, and score every pixel."""
+    """Lay what is wanted onto the picture, by `furthest_mm` at most, and score every pixel.
+
+    `more` (h, w, channels) are further features, such as the difference from the bare bed.
+    """
     coarse = (0, 0)
     if furthest_mm > FURTHEST_MM / 5:  # within that the finer step finds its way
         coarse = _offset(features_of(colours, canvas), wanted, seen, canvas)
     wanted = moved(wanted, coarse)
     features = features_of(_evened(colours, wanted, seen, canvas), canvas)
+    if more is not None:
+        features = np.asarray(np.dstack([features, more]), np.float32)
     fine = _settled(_score(features, wanted, seen, canvas)[0], wanted, seen, canvas)
     wanted = moved(wanted, fine)
     score, separability = _score(features, wanted, seen, canvas)

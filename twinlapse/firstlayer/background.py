@@ -1,0 +1,143 @@
+"""The bare bed as the background of a layer: what was there before the print is not the print's.
+
+Residue of an older print, scratches, glue and texture look the same in both surveys; what differs is what was
+laid since. Each picture of the bare bed is laid onto the map beside the picture from the same stop: both show
+the bed around the print, which says how far the two stops were apart.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from twinlapse.arrays import Bool, Float, Float32, Picture
+from twinlapse.firstlayer.components import grown
+from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, blended, laid_on, shown_box
+from twinlapse.firstlayer.overlaps import Patch, common, cut, moved_px
+from twinlapse.records import ArrayRecord
+from twinlapse.rig import Camera, Printer
+
+SAME_STOP_MM = 0.5  # two stops nearer than this are one: the plan writes both with the same figures
+AROUND_MM = 1.2  # this far around the print the bed is not compared: shadows, what has been dragged out
+FEWEST_PX = 1500  # of bed that both pictures show
+FURTHEST_MM = 1.0
+LEAST_PEAK = 0.1  # of the correlation, below which two pictures of the bed have nothing in common
+COVERS = 0.9  # share of the map that the bare bed must cover, else it is not used
+BLUR_MM = 0.15  # what is left between two stops is smaller than this
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Background(ArrayRecord):
+    """The bare bed on the canvas of a map."""
+
+    colours: Picture  # as bright as the map shows the bed
+    seen: Bool
+    placed: int  # pictures whose place the bed around the print shows
+    frames: int
+
+
+def background_of(
+    bare: Sequence[SurveyFrame],
+    frames: Sequence[SurveyFrame],
+    mosaic: Mosaic,
+    camera: Camera,
+    printer: Printer,
+    layer_z_mm: float,
+    lines: Lines,
+) -> Background | None:
+    """Return the bare bed on a map's canvas; None where it covers too little of it.
+
+    Parameters
+    ----------
+    bare : sequence of SurveyFrame
+        Of the bed before anything was printed.
+    frames : sequence of SurveyFrame
+        That the map was made from.
+    mosaic : Mosaic
+    camera, printer
+        The camera as the map was made with it.
+    layer_z_mm : float
+    lines : Lines
+    """
+    canvas = mosaic.canvas
+    ground = np.zeros(canvas.shape)
+    far = ~grown(drawn(lines, canvas), AROUND_MM / canvas.step_mm)
+    patches, placed = [], 0
+    for picture in bare:
+        k = _same_stop(picture, frames)
+        start = np.zeros(2) if k is None else mosaic.shifts_mm[k]
+        box = shown_box(picture, camera, printer, layer_z_mm)
+        patch = laid_on(picture, camera, printer, layer_z_mm, ground, canvas, box, start)
+        if k is not None:
+            now = laid_on(frames[k], camera, printer, layer_z_mm, ground, canvas, box, mosaic.shifts_mm[k])
+            slip = _slip(now, patch, far, canvas.step_mm)
+            if slip is not None:
+                placed += 1
+                patch = laid_on(picture, camera, printer, layer_z_mm, ground, canvas, box, start + slip)
+            patch = _as_bright(patch, now, far, float(mosaic.gains[k]))
+        patches.append(patch)
+    if not patches:
+        return None
+    colours, seen = blended(patches, np.ones(len(patches)), canvas)
+    if (seen & mosaic.seen).sum() < COVERS * mosaic.seen.sum():
+        return None
+    return Background(colours=colours, seen=seen, placed=placed, frames=len(patches))
+
+
+def difference_of(colours: Picture, background: Background, step_mm: float) -> Float32:
+    """Return by how much a map (h, w, 3) differs from the bare bed, in CIE Lab, (h, w, 3)."""
+    now, before = (
+        cv2.GaussianBlur(
+            cv2.cvtColor(some.astype(np.float32) / 255, cv2.COLOR_RGB2LAB), (0, 0), BLUR_MM / step_mm
+        )
+        for some in (colours, background.colours)
+    )
+    return np.asarray(now - before, np.float32)
+
+
+def _same_stop(picture: SurveyFrame, frames: Sequence[SurveyFrame]) -> int | None:
+    away = [math.dist(picture.nozzle_mm, frame.nozzle_mm) for frame in frames]
+    k = int(np.argmin(away)) if away else 0
+    return k if away and away[k] < SAME_STOP_MM else None
+
+
+def _slip(now: Patch, bare: Patch, far: Bool, step_mm: float) -> Float | None:
+    """Return by how much the bare bed must move to lie on the bed beside the print, mm; None: not known."""
+    box = common(now, bare)
+    if box is None:
+        return None
+    (one, wa), (other, wb) = cut(now, box), cut(bare, box)
+    both = np.minimum(wa, wb) * _within(far, box)
+    if (both > 0.05).sum() < FEWEST_PX:
+        return None
+    shift, _, height = moved_px(one, other, both)
+    slip = np.asarray([-step_mm, step_mm]) * shift
+    return slip if height > LEAST_PEAK and float(np.hypot(*slip)) < FURTHEST_MM else None
+
+
+def _as_bright(bare: Patch, now: Patch, far: Bool, gain: float) -> Patch:
+    """Return the bare bed as bright as the other picture shows the bed: exposures differ."""
+    box = common(now, bare)
+    if box is None:
+        return bare
+    (one, wa), (other, wb) = cut(now, box), cut(bare, box)
+    both = (np.minimum(wa, wb) > 0.05) & (_within(far, box) > 0)
+    ratio = np.ones(3, np.float32)
+    if both.sum() >= FEWEST_PX:
+        ratio = np.asarray(np.median(one[both], axis=0) / np.maximum(np.median(other[both], axis=0), 1.0))
+    return Patch(
+        row=bare.row, column=bare.column, colours=bare.colours * np.float32(gain) * ratio, weight=bare.weight
+    )
+
+
+def _within(mask: Bool, box: tuple[int, int, int, int]) -> Float32:
+    """Return a mask of the canvas in a box that may reach beyond it; beyond it is bed."""
+    top, left, bottom, right = box
+    rows = np.clip(np.arange(top, bottom), 0, mask.shape[0] - 1)
+    columns = np.clip(np.arange(left, right), 0, mask.shape[1] - 1)
+    return mask[np.ix_(rows, columns)].astype(np.float32)
