@@ -187,6 +187,8 @@ def main(names: list[str], seeds: range, calibrated: bool, bare_bed: bool) -> No
                 f"  {name} {seed}: {word} {dict(kinds)} residual {facts['residual']:.3f} ({facts['pieces']}) "
                 f"apart {judgement.separability:.1f} seen {judgement.seen_share:.2f} "
                 f"objects {[round(o.distance, 1) for o in judgement.objects]} "
+                f"{judgement.laying and judgement.laying.laid} "
+                f"{judgement.trouble and (judgement.trouble.sentences, round(judgement.trouble.blur_mm, 2))} "
                 f"{facts['frames']} frames {facts['s']:.1f} s",
                 flush=True,
             )

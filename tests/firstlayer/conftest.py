@@ -91,7 +91,8 @@ class Scene:
             width_mm=lines.width_mm[keep],
             file_line=lines.file_line[keep],
         )
-        for grow, tone in ((0.0, 0.72), (-0.18, 1.0), (-0.33, 1.12)):  # a round back, lit from above
+        # a round back, lit from above: grooves of 13 %, as on photographs of a layer that is laid well
+        for grow, tone in ((0.0, 0.87), (-0.18, 1.0), (-0.33, 1.06)):
             picture[drawn(kept, canvas, grow)] = np.array(self.filament) * tone
         for x, y, length in self.gaps:
             (left, top), (right, bottom) = (

@@ -9,17 +9,20 @@ lies on the print has its colour, and is found by its shading.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
-from twinlapse.arrays import Float32
+from twinlapse.arrays import Float32, Picture
 from twinlapse.errors import FrameError
 from twinlapse.firstlayer.background import Background, difference_of
+from twinlapse.firstlayer.camera_trouble import CameraTrouble, camera_trouble
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, Piece, grown, pieces_of, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.laying import Laying, laying_of
 from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.presence import PrintedObject, looked_for, objects_of
 from twinlapse.firstlayer.relief import lumps, relief
@@ -68,14 +71,21 @@ class Judgement(ArrayRecord):
     wanted: Mask  # where lines should lie
     score: Float32  # 0 bed to 1 filament
     objects: tuple[PrintedObject, ...] = ()
+    laying: Laying | None = None  # how well it is laid; None: nothing is said
+    trouble: CameraTrouble | None = None  # of the camera itself
     why: str = ""  # nothing is said, and what to do about it
 
     @property
     def sound(self) -> bool | None:
         """Whether nothing was found on objects that are seen whole; None where it cannot be told."""
-        if self.defects:
+        if self.defects or self.thin:
             return False
         return True if self.can_tell and not self.unseen else None
+
+    @property
+    def thin(self) -> bool:
+        """Whether most of the layer lacks material."""
+        return self.can_tell and self.laying is not None and self.laying.laid == "thin"
 
     @property
     def unseen(self) -> tuple[PrintedObject, ...]:
@@ -91,6 +101,7 @@ def judge(
     furthest_mm: float = 1.5,
     unfit: str = "",
     bare: Background | None = None,
+    pictures: Sequence[Picture] = (),
 ) -> Judgement:
     """Return what is wrong with a layer.
 
@@ -108,6 +119,8 @@ def judge(
         are there is said all the same.
     bare : Background, optional
         The bed before the print: what was there then is not the print's.
+    pictures : sequence of ndarray
+        All pictures of the survey, for the camera's own trouble.
 
     Raises
     ------
@@ -159,6 +172,10 @@ def judge(
         wanted=parted.wanted,
         score=parted.score,
         objects=tuple(there),
+        laying=laying_of(mosaic.colours, lines, canvas, parted.wanted, seen & ~gone) if can_tell else None,
+        trouble=camera_trouble(pictures, parted.score, parted.wanted, seen & ~gone, canvas)
+        if can_tell
+        else None,
         why=why,
     )
 

@@ -193,6 +193,7 @@ def look_over(
         mosaic,
         lines,
         bare=background,
+        pictures=[frame.picture for frame in (*frames, *bare)],
         smallest_mm=smallest_mm,
         furthest_mm=SETTLED_MM if found.trusted else FURTHEST_MM,
         unfit=why_unfit(found),

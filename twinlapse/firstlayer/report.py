@@ -143,21 +143,36 @@ def verdict(judgement: Judgement) -> str:
         )
     if not judgement.can_tell:
         return f"Cannot tell: {judgement.why}."
+    more = " ".join(_more(judgement))
+    if judgement.thin and not judgement.defects:
+        return more
     if not judgement.defects and judgement.unseen:
         where = "; ".join(
             f"{1 - item.seen_share:.0%} of the object at X{item.at_mm[0]:.0f} Y{item.at_mm[1]:.0f}"
             for item in judgement.unseen[:3]
         )
-        return f"No defects found, but unseen: {where}. Look there yourself."
+        return f"No defects found, but unseen: {where}. Look there yourself. {more}".strip()
     if not judgement.defects:
-        return f"No defects found ({judgement.seen_share:.0%} of the layer inspected)."
+        return f"No defects found ({judgement.seen_share:.0%} of the layer inspected). {more}".strip()
     count = len(judgement.defects)
     worst = next(
         grade for grade in ("bad", "clear", "slight") if any(d.grade == grade for d in judgement.defects)
     )
     return (
-        f"{count} thing{'s' if count > 1 else ''} found, the worst of them {worst}. Look before you print on."
-    )
+        f"{count} thing{'s' if count > 1 else ''} found, the worst of them {worst}. "
+        f"Look before you print on. {more}"
+    ).strip()
+
+
+def _more(judgement: Judgement) -> list[str]:
+    """Return sentences on how the layer is laid and on the camera's own trouble."""
+    said = []
+    laying = judgement.laying
+    if laying is not None and laying.advice:
+        said.append(f"The lines look {laying.laid} ({laying.share:.0%} of the regions): {laying.advice}.")
+    if judgement.trouble is not None:
+        said += [f"{words[0].upper()}{words[1:]}." for words in judgement.trouble.sentences]
+    return said
 
 
 def corners_json(patrol: Patrol | None) -> dict[str, Any]:
@@ -188,6 +203,8 @@ def as_json(mosaic: Mosaic, judgement: Judgement) -> dict[str, Any]:
         "verdict": verdict(judgement),
         "why": judgement.why,
         "objects": [asdict(item) for item in judgement.objects],
+        "laying": None if judgement.laying is None else asdict(judgement.laying),
+        "camera": None if judgement.trouble is None else asdict(judgement.trouble),
         "seen_share": round(judgement.seen_share, 4),
         "separability": round(judgement.separability, 2),
         "offset_mm": [round(v, 3) for v in judgement.offset_mm],

@@ -1,0 +1,117 @@
+"""Trouble of the camera itself that a survey shows: focus lost, dazzled by its own lamp, dirt on the lens."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from twinlapse.arrays import Bool, Float32, Picture
+from twinlapse.firstlayer.canvas import Canvas
+
+REACH_MM = 1.2  # each way of the outline
+BIN_MM = 0.04
+# blur (one standard deviation) of the outline in the map: sound rehearsed layers are below 0.2 mm, a picture
+# out of focus by 3 pixels above 0.27
+BLURRED_MM = 0.25
+DAZZLED = 247  # all channels this bright
+DAZZLED_SHARE = 0.15  # of the pictures: a tidy lamp stays below; common practice, no source
+FEWEST_FRAMES = 5  # without which what stays in the picture is not told from what lies on the bed
+SPOT_L = 5.0  # of 100: a speck is darker than its surroundings by this in nearly every picture
+SPOT_SHARE = 0.85
+SPOT_PX = 60.0  # least area, of a picture 640 wide
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraTrouble:
+    """What is wrong with the pictures, whatever they show."""
+
+    blur_mm: float  # of the print's outline, one standard deviation; NaN: not known
+    dazzled_share: float
+    specks_px: tuple[tuple[float, float], ...]  # middles of spots that stay in the picture
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What is wrong and what to do, one sentence each."""
+        said = []
+        if self.blur_mm > BLURRED_MM:
+            said.append(f"the pictures are out of focus by {self.blur_mm:.2f} mm: focus the camera")
+
+        if self.dazzled_share > DAZZLED_SHARE:
+            said.append(f"{self.dazzled_share:.0%} of the pictures is dazzled: dim or turn the lamp")
+        if self.specks_px:
+            x, y = self.specks_px[0]
+            said.append(
+                f"{len(self.specks_px)} specks stay at {x:.0f}, {y:.0f} px and elsewhere: clean the lens"
+            )
+
+        return tuple(said)
+
+
+def camera_trouble(
+    pictures: Sequence[Picture], score: Float32, wanted: Bool, seen: Bool, canvas: Canvas
+) -> CameraTrouble:
+    """Return what is wrong with the pictures of a survey.
+
+    Parameters
+    ----------
+    pictures : sequence of ndarray (height, width, 3)
+        Those of the bare bed too, if there are any.
+    score : ndarray of shape (h, w)
+        Of the map, 0 bed to 1 filament.
+    wanted, seen : ndarray of bool
+    canvas : Canvas
+    """
+    dazzled = [float((picture.min(axis=2) >= DAZZLED).mean()) for picture in pictures]
+    return CameraTrouble(
+        blur_mm=outline_blur_mm(score, wanted, seen, canvas),
+        dazzled_share=float(np.mean(dazzled)) if dazzled else 0.0,
+        specks_px=_specks(pictures),
+    )
+
+
+def outline_blur_mm(score: Float32, wanted: Bool, seen: Bool, canvas: Canvas) -> float:
+    """Return the blur at the outline, one standard deviation: half of 16 % to 84 %; NaN: unknown."""
+    closed = cv2.morphologyEx(wanted.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    out = cv2.distanceTransform(1 - closed, cv2.DIST_L2, 5) - cv2.distanceTransform(closed, cv2.DIST_L2, 5)
+    far = out * canvas.step_mm
+    near = (np.abs(far) < REACH_MM) & seen
+    if near.sum() < 500:
+        return math.nan
+    bins = np.floor((far[near] + REACH_MM) / BIN_MM).astype(np.int64)
+    count = np.bincount(bins)
+    mean = np.bincount(bins, np.clip(score[near], -0.5, 1.5)) / np.maximum(count, 1)
+    at = (np.arange(len(mean)) + 0.5) * BIN_MM - REACH_MM
+    mean, at = mean[count > 20], at[count > 20]
+    if len(mean) < 10:
+        return math.nan
+    high, low = float(np.median(mean[at < -0.5 * REACH_MM])), float(np.median(mean[at > 0.5 * REACH_MM]))
+    share = (mean - low) / max(high - low, 1e-6)
+    # from the outline both ways: grooves further in are dark as well
+    middle = int(np.argmin(np.abs(at) + 10 * (np.abs(share - 0.5) > 0.35)))
+    inner = next((k for k in range(middle, -1, -1) if share[k] >= 0.84), 0)
+    outer = next((k for k in range(middle, len(share)) if share[k] <= 0.16), len(share) - 1)
+    return float(at[outer] - at[inner]) / 2
+
+
+def _specks(pictures: Sequence[Picture]) -> tuple[tuple[float, float], ...]:
+    if len(pictures) < FEWEST_FRAMES:
+        return ()
+    size = pictures[0].shape[:2]
+    scale = size[1] / 640
+    votes = np.zeros(size, np.float32)
+    for picture in pictures:
+        light = cv2.cvtColor(picture.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)[..., 0]
+        fine = cv2.GaussianBlur(light, (0, 0), 3 * scale) - cv2.GaussianBlur(light, (0, 0), 18 * scale)
+        votes += fine < -SPOT_L
+    steady = (votes >= SPOT_SHARE * len(pictures)).astype(np.uint8)
+    steady[: size[0] // 3] = 0  # the nozzle and what is behind it stay in the picture as well
+    count, _, stats, middles = cv2.connectedComponentsWithStats(steady)
+    return tuple(
+        (float(middles[k][0]), float(middles[k][1]))
+        for k in range(1, count)
+        if stats[k, cv2.CC_STAT_AREA] >= SPOT_PX * scale**2
+    )
