@@ -196,3 +196,31 @@ def test_what_needs_a_section_is_unknown_without_it(section: str, line: str, tmp
     assert [finding.rule.needs for finding in accept(gcode, "klipper")] == [f"[{section}]"]
     assert not run(gcode, Machine()).unknown
     assert run(gcode, Machine(sections=SECTIONS.replace(f"[{section}]", ""))).unknown
+
+
+def test_every_configuration_of_the_package_is_read_as_its_own_parser_reads_it() -> None:
+    # klippy/configfile.py reads with configparser and these comment prefixes
+    import configparser
+
+    from klipper_oracle import build
+
+    from twinlapse.rig.firmware_config import read_firmware_config
+    from twinlapse.rig.firmware_config.klipper import _KEYS
+
+    _, source = build()
+    files = sorted((source / "klippy/config").glob("*.cfg"))
+    looked_at = 0
+    for file in files:
+        theirs = configparser.RawConfigParser(
+            strict=False, inline_comment_prefixes=(";", "#"), comment_prefixes=("#", ";")
+        )
+        theirs.read(file)
+        if not theirs.has_option("printer", "max_accel") or "include " in file.read_text():
+            continue
+        ours = read_firmware_config(file)
+        assert ours.sections == frozenset(theirs.sections())
+        for (section, option), key in _KEYS.items():
+            if theirs.has_option(section, option):
+                assert ours.values[key] == theirs.getfloat(section, option), (section, option)
+        looked_at += 1
+    assert looked_at > 50

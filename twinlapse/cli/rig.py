@@ -28,12 +28,40 @@ command.add_command(lens)
     "--blur-px", "circle_px", default=1.0, show_default=True, help="Blur up to this diameter counts as sharp."
 )
 @click.option("--cameras", is_flag=True, help="Also open the real cameras and measure them.")
+@click.option(
+    "--firmware-config",
+    "config",
+    type=click.Path(path_type=Path),
+    help="Compare with the machine's own configuration: Klipper's configuration file, Marlin's answer to "
+    "M503 and M115, RepRapFirmware's config.g.",
+)
+@click.option(
+    "--gcode", type=click.Path(path_type=Path), help="A sliced file whose lines the configuration must allow."
+)
+@click.option("--write", is_flag=True, help="Write the machine's limits into the rig file.")
 @speaking
-def check(out: Output, rig_file: Path, drawing: Path | None, circle_px: float, cameras: bool) -> None:
+def check(
+    out: Output,
+    rig_file: Path,
+    drawing: Path | None,
+    circle_px: float,
+    cameras: bool,
+    config: Path | None,
+    gcode: Path | None,
+    write: bool,
+) -> None:
     """Report what the cameras see, how sharp it is, and what is in the way.
 
-    Exit status 1 if a check failed.
+    With --firmware-config, report instead where the rig differs from the machine's own limits and what its
+    firmware lacks. Exit status 1 if a check failed.
     """
+    if config is not None:
+        from twinlapse.cli.rig_firmware import compare
+
+        compare(out, rig_file, config, gcode, write=write)
+        return
+    if write or gcode is not None:
+        raise click.UsageError("--write and --gcode go with --firmware-config")
     from twinlapse.rig import read_rig
     from twinlapse.rig.checking import check_rig
 
