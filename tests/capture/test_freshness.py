@@ -220,3 +220,42 @@ def test_none_of_5000_called_fresh_is_stale(by_data: list[Print]) -> None:
     assert whole["fresh"] >= 5000
     assert whole["stale fresh"] == 0
     assert whole["fresh possible"] >= 0.95 * whole["possible"]
+
+
+class Backlog(delay_models.Camera):
+    """15 pictures a second, 60 ms late; before every other shot it stalls for 1.2 s, then pays at `pace`."""
+
+    def __init__(self, dice: random.Random, shots: list[Any], pace: float, growth_s: float = 0.0) -> None:
+        super().__init__(dice, "none", shots[-1].cue_s + 20)
+        self.fps, self.exposure_s, self.readout_s, self.latency_s = 15.0, 0.02, 0.02, 0.06
+        self.growth = growth_s / self.span_s
+        self.stalls = [] if growth_s else [(shot.cue_s - 1.0, 1.2, "paced", pace) for shot in shots[::2]]
+
+
+def played(by_data: list[Print], kind: str, **habits: float) -> Counter[str]:
+    one = Print(random.Random(f"{kind} {habits}"), kind, "none", 40)
+    one.camera = Backlog(random.Random(1), one.shots, **habits)
+    by_data.append(one)
+    count = one.play()
+    print(kind, habits, dict(count))
+    return count
+
+
+@pytest.mark.parametrize("pace", [1.2, 2.0, 5.0, 20.0])
+def test_a_stall_and_its_backlog(by_data: list[Print], pace: float) -> None:
+    """A light proves all; without one the debt is seen, and no frame of a backlog is kept at all."""
+    count = played(by_data, "light", pace=pace)
+    assert count["stale fresh"] == 0 and count["fresh possible"] >= 36
+    count = played(by_data, "nothing", pace=pace)
+    assert count["fresh"] == 0
+    assert count["stale unproven"] <= 1 and count["unproven"] >= 20
+
+
+def test_a_latency_that_grows(by_data: list[Print]) -> None:
+    """From 60 to 900 ms over 40 shots: only evidence can tell it, and without any nothing is called fresh."""
+    count = played(by_data, "light", pace=2.0, growth_s=0.84)
+    assert count["stale fresh"] == 0 and count["fresh possible"] >= 38
+    count = played(by_data, "nothing", pace=2.0, growth_s=0.84)
+    assert (
+        count["fresh"] == 0 and count["stale unproven"] > 0
+    )  # the control: the age that was stated is wrong

@@ -38,8 +38,11 @@ _FAST_GAPS = 10  # a higher pace would let the count run ahead: it is noticed so
 _OFF_PACE = 0.25  # a pace that differs by more: a stall, a backlog or another rate
 _NEW_RATE_AFTER = 24  # further pictures at another, constant pace: the camera changed its rate
 _PERIOD_GAPS = 60  # a period is known after so many steady pictures
+_OTHER_PERIOD, _SURE_PERIODS = 0.05, 5  # a period that differs by 5 % may be a slow backlog: it has to last
+_PAYING_S = 0.03  # a debt that shrinks by so much is being paid (common practice, no source)
 _CARRIED_S = 15.0  # seconds that an anchor is counted on: 1 % of it is 0.15 s
 _DEBT_S = 0.15  # by which the count may lie behind the time: jitter (common practice, no source)
+_OVERDUE_PERIODS = 3.0  # without a picture: a stall has begun
 _BLINKS = 5  # the age is the largest of the newest blink and the median of so many
 LONGEST_AGE_S = 8.0  # pictures that are older than this are past use: nobody waits for them
 # Periods between the beginning of a picture's first row and a light that the picture shows. An exposure and a
@@ -98,6 +101,7 @@ class PipelineClock:
         self._arrivals: deque[float] = deque(maxlen=41)
         self._stamps: deque[float] = deque(maxlen=4)
         self._steady_since: tuple[int, float] | None = None
+        self._window_debt_s = 0.0
         self._off_pace = 0
         self._calm_for = 0
         self._period_s: float | None = None
@@ -125,22 +129,20 @@ class PipelineClock:
     @property
     def calm(self) -> bool:
         """Whether pictures arrive at the camera's own pace: no stall, no backlog, no change of rate."""
-        return self._calm_for >= _PACE_GAPS // 4
+        return self._period_s is not None and self._calm_for >= _PACE_GAPS // 4
 
     @property
     def age_s(self) -> float | None:
         """Age of the pipeline as lights measured it: an upper bound; None before the first blink."""
         return max(self._blinks[-1], median(self._blinks)) if self._blinks else None
 
-    @property
-    def carries(self) -> bool:
-        """Whether an anchor holds on: the newest pictures are carried by a sender's clock or a calm count."""
+    def carries(self, now_s: float) -> bool:
+        """Return whether an anchor holds on: by a sender's clock, or by a calm count without a stall."""
         anchor, newest = self._anchor, self._newest
-        if anchor is None or newest is None or newest.asked:
+        if anchor is None or newest is None or newest.asked or now_s - anchor.lit_since_s > _CARRIED_S:
             return False
-        if newest.arrived_s - anchor.lit_since_s > _CARRIED_S:
-            return False
-        return self.calm or anchor.sender_s is not None
+        overdue_s = now_s - newest.arrived_s - _OVERDUE_PERIODS * self.longest_period_s
+        return anchor.sender_s is not None or (self.calm and overdue_s < 0)
 
     @property
     def debt_s(self) -> float:
@@ -151,8 +153,10 @@ class PipelineClock:
         """Take in the next picture and return when it can have been exposed."""
         self._index += 1
         self._newest = picture
-        self._follow_pace(picture.arrived_s)
         self._assume(picture)
+        self._follow_pace(picture.arrived_s)
+        if self._window_debt_s - self.debt_s > _PAYING_S:
+            self._steady_since = None  # the pace of a backlog is not the camera's own
         if picture.exposed_s is not None:
             return self._stamped(picture, picture.exposed_s)
         earliest_s = self._since_anchor_s(picture)
@@ -257,15 +261,18 @@ class PipelineClock:
         self._off_pace = 0
         self._calm_for += 1
         if self._steady_since is None:
-            self._steady_since = (self._index, arrived_s)
+            self._steady_since, self._window_debt_s = (self._index, arrived_s), self.debt_s
             return
         count = self._index - self._steady_since[0]
         if self._period_s is None and count >= _PACE_GAPS:
             self._period_s = (arrived_s - self._steady_since[1]) / count
-        elif count >= _PERIOD_GAPS:
-            self._period_s = (arrived_s - self._steady_since[1]) / count
+        elif self._period_s is not None and count >= _PERIOD_GAPS:
+            found_s = (arrived_s - self._steady_since[1]) / count
+            other = abs(found_s - self._period_s) > _OTHER_PERIOD * self._period_s
+            if not other or count >= _SURE_PERIODS * _PERIOD_GAPS:
+                self._period_s = found_s
             if count >= 10 * _PERIOD_GAPS:
-                self._steady_since = (self._index, arrived_s)
+                self._steady_since, self._window_debt_s = (self._index, arrived_s), self.debt_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

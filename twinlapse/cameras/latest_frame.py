@@ -135,7 +135,7 @@ class LatestFrame:
     def counts(self) -> bool:
         """Whether a light that was seen a while ago still bounds what is exposed now."""
         with self._news:
-            return self._pipeline.carries
+            return self._pipeline.carries(self._clock.mono_s())
 
     def switching_light(self, on: bool) -> None:
         """Say that a command to switch this camera's light begins now."""

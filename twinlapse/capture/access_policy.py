@@ -24,6 +24,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from twinlapse.errors import CaptureError
 
 MAX_BODY = 4096
+MAX_HEAD = 16_384  # bytes of all header fields (RFC 6585: 431)
 TOO_LARGE = "the body is larger than 4 KiB"
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{43,128}")
 _HEADERS = {
@@ -86,6 +87,8 @@ class AccessGuard:
 
 def _refuse_form(scope: Scope) -> tuple[int, str] | None:
     headers = Headers(scope=scope)
+    if sum(len(name) + len(value) for name, value in scope["headers"]) > MAX_HEAD:
+        return 431, "the head of the request is larger than 16 KiB"
     if scope["method"] not in ("GET", "HEAD", "POST"):
         return 405, "GET, HEAD and POST are known"
     if len(scope["raw_path"]) + len(scope["query_string"]) > 1024:

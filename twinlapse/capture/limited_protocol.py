@@ -1,7 +1,7 @@
 """Connections that may neither idle nor dribble, and of which one address gets only a few.
 
-Reference: OWASP Denial of Service Cheat Sheet (slow HTTP). The server itself bounds the head of a request
-(16 KiB) and the number of connections.
+Reference: OWASP Denial of Service Cheat Sheet (slow HTTP). The head of a request is bounded
+by the access policy, the number of connections by the server.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from typing import Any
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 MOST_A_PEER = 16  # connections of one address; a page with two live pictures holds up to six
-HEAD_BYTES = 16_384
 REQUEST_S = 10.0  # for a request to arrive in full (common practice, no source)
 ANSWER_S = 150.0  # for an answer to be made and taken: a dwell can be two minutes
 _LOOK_S = 1.0

@@ -16,8 +16,15 @@ from pathlib import Path
 
 import uvicorn
 
-from twinlapse.capture.access_policy import AccessGuard, AccessRules, allowed_hosts, is_loopback, read_token
-from twinlapse.capture.limited_protocol import HEAD_BYTES, LimitedProtocol
+from twinlapse.capture.access_policy import (
+    MAX_HEAD,
+    AccessGuard,
+    AccessRules,
+    allowed_hosts,
+    is_loopback,
+    read_token,
+)
+from twinlapse.capture.limited_protocol import LimitedProtocol
 from twinlapse.capture.service import CaptureService
 from twinlapse.capture.web import make_app
 from twinlapse.errors import CaptureError
@@ -137,7 +144,7 @@ def _config(app: AccessGuard) -> uvicorn.Config:
         timeout_keep_alive=5,
         limit_concurrency=64,
         backlog=64,
-        h11_max_incomplete_event_size=HEAD_BYTES,
+        h11_max_incomplete_event_size=MAX_HEAD,
         timeout_graceful_shutdown=3,
     )
 

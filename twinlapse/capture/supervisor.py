@@ -20,6 +20,7 @@ from twinlapse.frames.store import free_bytes
 _TICK_S = 0.25
 _CHANNEL_PATIENCE_S = 15.0
 _FAILING_S, _FAILING_SHARE, _FAILING_LEAST = 600.0, 0.2, 5  # one cue in five over ten minutes
+_WELL_SHARE = 0.5  # of that: so few failures are needed for the all-clear, so that it does not flap
 
 
 class CueInput(Protocol):
@@ -44,6 +45,7 @@ class CameraRecord:
     def restart(self) -> None:
         """Forget everything: another print begins."""
         self._in_row: dict[str, int] = {}
+        self._failing: set[str] = set()
         self._lately: dict[str, deque[tuple[float, bool]]] = {}
 
     def heard(self, answers: Sequence[Answer]) -> None:
@@ -71,7 +73,9 @@ class CameraRecord:
         while lately and now_s - lately[0][0] > _FAILING_S:
             lately.popleft()
         failed = sum(not taken for _, taken in lately)
-        often = len(lately) >= _FAILING_LEAST and failed >= _FAILING_SHARE * len(lately)
+        limit = _FAILING_SHARE * (_WELL_SHARE if camera in self._failing else 1.0)
+        often = len(lately) >= _FAILING_LEAST and failed >= limit * len(lately)
+        (self._failing.add if often else self._failing.discard)(camera)
         text = f"{camera}: {failed} of its last {len(lately)} frames failed within ten minutes"
         self._watch.report(f"failing {camera}", text if often else "")
 

@@ -150,6 +150,8 @@ def _check(output: Output, job: Job, plan: Plan, rig: Rig) -> None:
 
 def _tell_recovered(output: Output, service: CaptureService) -> None:
     found = service.store.recovered
+    if found.journal:
+        output.warn(f"the journal was damaged: it is kept as {found.journal}, and made again from the frames")
     for words, names in (
         ("adopted, whole but not in the journal", found.adopted),
         ("set aside, not of this plan or changed", found.aside),
