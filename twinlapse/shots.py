@@ -23,7 +23,9 @@ CORNER = "corner"  # and of those that each show an outermost corner of the prin
 _ARM = re.compile(r"twinlapse arm (\d{1,9})(?! begin| end|\d)")
 _CUE = re.compile(
     rf"twinlapse cue (\d{{1,9}})\.(\d{{1,3}}) ({CAMERA_NAME.pattern}(?:\+{CAMERA_NAME.pattern})*)"
+    r"(?: ([0-9a-f]{6})\b)?"
 )
+_RUN = re.compile(r"twinlapse (begin|end) ([0-9a-f]{6})\b")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,14 +94,32 @@ class Cue:
     shot: int
     stop: int
     cameras: tuple[str, ...]
+    job: str = ""  # code of the job, see `job_code`; files of former versions have none
+
+
+def job_code(sha256: str) -> str:
+    """Return the short name of a job in cues: the first six hex digits of its original's SHA-256."""
+    return sha256[:6]
+
+
+def run_text(what: str, code: str) -> str:
+    """Return the words that say that a print begins or ends, such as ``twinlapse begin a1b2c3``."""
+    return f"twinlapse {what} {code}"
+
+
+def find_run(line: str) -> tuple[str, str] | None:
+    """Return ("begin" or "end", code of the job) that a line says, wherever in it."""
+    found = _RUN.search(line)
+    return None if found is None else (found[1], found[2])
 
 
 def cue_text(cue: Cue) -> str:
-    """Return the words by which the written file asks for frames, such as ``twinlapse cue 12.1 wide``.
+    """Return the words by which the written file asks for frames: ``twinlapse cue 12.1 wide a1b2c3``.
 
     They hold no character that firmware or a shell gives a meaning to.
     """
-    return f"twinlapse cue {cue.shot}.{cue.stop} {'+'.join(cue.cameras)}"
+    words = f"twinlapse cue {cue.shot}.{cue.stop} {'+'.join(cue.cameras)}"
+    return f"{words} {cue.job}" if cue.job else words
 
 
 def find_cue(line: str) -> Cue | None:
@@ -107,7 +127,7 @@ def find_cue(line: str) -> Cue | None:
     found = _CUE.search(line)
     if found is None:
         return None
-    return Cue(shot=int(found[1]), stop=int(found[2]), cameras=tuple(found[3].split("+")))
+    return Cue(shot=int(found[1]), stop=int(found[2]), cameras=tuple(found[3].split("+")), job=found[4] or "")
 
 
 def arm_text(shot: int) -> str:

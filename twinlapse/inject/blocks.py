@@ -30,7 +30,9 @@ def fences(shot: Shot) -> tuple[str, str]:
     )
 
 
-def block_lines(shot: Shot, state: ModalState, rig: Rig, style: RetractionStyle | None = None) -> list[str]:
+def block_lines(
+    shot: Shot, state: ModalState, rig: Rig, style: RetractionStyle | None = None, job: str = ""
+) -> list[str]:
     """Return the lines of a shot, fences included, without line ends.
 
     Parameters
@@ -41,6 +43,8 @@ def block_lines(shot: Shot, state: ModalState, rig: Rig, style: RetractionStyle 
     rig : Rig
         Gives the firmware, the speeds, the settling times and the cue.
     style : RetractionStyle, optional
+    job : str
+        Code of the job, for its cues.
 
     Raises
     ------
@@ -57,7 +61,7 @@ def block_lines(shot: Shot, state: ModalState, rig: Rig, style: RetractionStyle 
     height_mm = state.z_mm + shot.lift_mm
     writer.go(rig.printer.travel_z_mm_s, z_mm=height_mm)
     for index, stop in enumerate(shot.stops, 1):
-        _stand(writer, shot, stop, index, height_mm, rig, dialect)
+        _stand(writer, shot, stop, index, height_mm, rig, job)
         writer.go(rig.printer.travel_z_mm_s, z_mm=height_mm)
     _hold(writer, shot, rig, dialect)
     _return(writer, shot, rig, style)
@@ -91,10 +95,10 @@ def _retract(writer: MoveWriter, shot: Shot, dialect: Dialect) -> None:
 
 
 def _stand(
-    writer: MoveWriter, shot: Shot, stop: Stop, index: int, height_mm: float, rig: Rig, dialect: Dialect
+    writer: MoveWriter, shot: Shot, stop: Stop, index: int, height_mm: float, rig: Rig, job: str
 ) -> None:
     """Go to a stop and stand still until its frames are taken."""
-    printer = rig.printer
+    printer, dialect = rig.printer, dialect_of(rig.printer.firmware)
     for x_mm, y_mm in stop.via_mm:
         writer.go(printer.travel_mm_s, x_mm=x_mm, y_mm=y_mm)
     writer.go(printer.travel_mm_s, x_mm=stop.x_mm, y_mm=stop.y_mm)
@@ -105,7 +109,7 @@ def _stand(
     settle_s = max((rig_settle(rig, name) for name in stop.cameras), default=0.0)
     for line in dialect.settle(settle_s):
         writer.say(line)
-    cue = Cue(shot=shot.number, stop=index, cameras=tuple(stop.cameras))
+    cue = Cue(shot=shot.number, stop=index, cameras=tuple(stop.cameras), job=job)
     writer.say(cue_line(rig.cue, dialect, cue, shot.layer + 1))
     if stop.dwell_s > 0:
         writer.say(dialect.dwell(stop.dwell_s))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 from twinlapse.errors import InjectError
 from twinlapse.inject.dialects import Dialect
@@ -40,6 +41,8 @@ def cue_line(style: CueSettings, dialect: Dialect, cue: Cue, layer: int) -> str:
     if style.kind in ("comment", "none"):
         return f"; {words}" if text == words else f"; {text} ; {words}"
     command = _command(style, dialect, text)
+    if len(command) > dialect.most_bytes and cue.job and not style.text:
+        return cue_line(style, dialect, replace(cue, job=""), layer)  # the service knows its one job then
     if len(command) > dialect.most_bytes:
         raise InjectError(
             f"the cue line has {len(command)} characters, {dialect.firmware} takes {dialect.most_bytes}",

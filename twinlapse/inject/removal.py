@@ -15,7 +15,7 @@ from twinlapse.files import replacing
 from twinlapse.inject.splice import Insertion, splice
 
 MARK = b"; twinlapse "
-_BEGIN = re.compile(rb"; twinlapse (header|(?:shot|arm) \d+) begin\b[^\n]*\n?")
+_BEGIN = re.compile(rb"; twinlapse (header|job|(?:shot|arm|run) \d+) begin\b[^\n]*\n?")
 _WAS = re.compile(rb"; twinlapse progress was ([^\n]*\n?)[^\n]*\n?")
 _FACT = re.compile(rb"(?m)^; (original_sha256|original_bytes) (\w+)")
 _LONGEST = 4096  # bytes of a line of ours
@@ -35,7 +35,7 @@ class RemoveReport:
 class Written:
     """One piece that twinlapse wrote, and what stood there before."""
 
-    kind: str  # "header", "shot", "arm", "progress"
+    kind: str  # "header", "shot", "arm", "run", "job", "progress"
     start: int
     stop: int
     was: bytes = b""
@@ -56,7 +56,7 @@ def remove_shots(path: Path, out: Path, *, progress: Callable[[float], None] | N
                 "there is nothing of twinlapse in this file", "name the written file", path=path
             )
         facts = _facts(view, pieces)
-        pieces[-1] = _with_line_end(view, pieces, facts)
+        pieces = _with_line_end(view, pieces, facts)
         cuts = [
             Insertion(byte=piece.start, text=piece.was, over=piece.stop - piece.start) for piece in pieces
         ]
@@ -129,17 +129,22 @@ def _facts(view: FileBytes, pieces: list[Written]) -> dict[str, str]:
     return {}
 
 
-def _with_line_end(view: FileBytes, pieces: list[Written], facts: dict[str, str]) -> Written:
-    """Return the last piece, taking along the line end that the original's last line did not have."""
+def _with_line_end(view: FileBytes, pieces: list[Written], facts: dict[str, str]) -> list[Written]:
+    """Return the pieces; those at the end take the line end along that the original did not have."""
     last = pieces[-1]
     said = facts.get("original_bytes", "")
     if last.stop < len(view) or not said.isdigit():
-        return last
+        return pieces
+    first = len(pieces) - 1  # of those that stand behind the original's last line, one after the other
+    while first > 0 and pieces[first - 1].stop == pieces[first].start:
+        first -= 1
     size = len(view) + sum(len(piece.was) - (piece.stop - piece.start) for piece in pieces)
     excess = size - int(said)
-    if excess in (1, 2) and view[last.start - excess : last.start] in (b"\n", b"\r\n"):
-        return replace(last, start=last.start - excess)
-    return last
+    start = pieces[first].start
+    if excess in (1, 2) and view[start - excess : start] in (b"\n", b"\r\n"):
+        pieces = [*pieces]
+        pieces[first] = replace(pieces[first], start=start - excess)
+    return pieces
 
 
 class Digesting:

@@ -14,16 +14,18 @@ from twinlapse.gcode import Toolpath, read_toolpath, row_after_line, state_after
 from twinlapse.gcode.acceptance import Finding, accept
 from twinlapse.gcode.homing import homes_by_macro
 from twinlapse.inject.blocks import block_lines
+from twinlapse.inject.carried_job import carried_lines
 from twinlapse.inject.early_notice import arm_insertions
 from twinlapse.inject.header import header_lines, place_of_header
 from twinlapse.inject.progress import progress_insertions
 from twinlapse.inject.proof import Proof, prove
 from twinlapse.inject.removal import MARK
 from twinlapse.inject.retraction_style import style_at
+from twinlapse.inject.run_lines import run_lines
 from twinlapse.inject.splice import Insertion, as_bytes, line_end, splice
 from twinlapse.progress import part_of
 from twinlapse.rig import Rig, rig_from_mapping
-from twinlapse.shots import Plan, Shot
+from twinlapse.shots import Plan, Shot, job_code
 
 HEAD_BYTES = 1_048_576
 
@@ -104,16 +106,26 @@ def plan_insertions(view: FileBytes, plan: Plan, rig: Rig, toolpath: Toolpath) -
         *arm_insertions(plan, rig, toolpath, line_end(view[:HEAD_BYTES])),
         *shot_insertions(view, plan, rig, toolpath),
         *progress_insertions(view, plan),
+        end_insertion(view, plan, rig),
     ]
     yield from sorted(pieces, key=lambda piece: piece.byte)
 
 
+def end_insertion(view: FileBytes, plan: Plan, rig: Rig) -> Insertion:
+    """Return what stands behind the last line: the print has ended, and the plan that the file carries."""
+    eol = line_end(view[:HEAD_BYTES])
+    lines = [*run_lines("end", job_code(plan.original_sha256), rig), *carried_lines(plan, len(view))]
+    text = as_bytes(lines, eol)
+    open_line = view[len(view) - 1 :] != b"\n" and all(shot.byte < len(view) for shot in plan.shots)
+    return Insertion(byte=len(view), text=eol + text if open_line else text)
+
+
 def header_insertion(view: FileBytes, plan: Plan, rig: Rig, added_s: float) -> Insertion:
-    """Return the header at its place."""
+    """Return the header at its place, and the line that says that the print begins."""
     head = view[:HEAD_BYTES]
-    return Insertion(
-        byte=place_of_header(head), text=as_bytes(header_lines(plan, rig, len(view), added_s), line_end(head))
-    )
+    lines = header_lines(plan, rig, len(view), added_s)
+    lines += run_lines("begin", job_code(plan.original_sha256), rig)
+    return Insertion(byte=place_of_header(head), text=as_bytes(lines, line_end(head)))
 
 
 def shot_insertions(view: FileBytes, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
@@ -142,7 +154,7 @@ def lines_of_shot(shot: Shot, rig: Rig, toolpath: Toolpath) -> list[str]:
     state = state_after(toolpath, row)
     if not state.homed and homes_by_macro(toolpath, rig.printer.homes):
         state = replace(state, homed=True)
-    return block_lines(shot, state, rig, style)
+    return block_lines(shot, state, rig, style, job_code(toolpath.sha256))
 
 
 def _refuse_same(original: Path, out: Path) -> None:

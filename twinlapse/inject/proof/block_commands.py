@@ -13,7 +13,10 @@ from twinlapse.inject.proof.evidence import Evidence
 from twinlapse.inject.proof.fences import Fenced
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 
-_ARM = re.compile(r"M11[78](?: E1)? (?:S?\")?twinlapse arm \d+\"?")
+_SAID = {  # the words that a fence of its own may say to the host or on the display
+    "arm": re.compile(r"M11[78](?: E1)? (?:S?\")?twinlapse arm \d+\"?"),
+    "run": re.compile(r"M11[78](?: E1)? (?:S?\")?twinlapse (?:begin|end) [0-9a-f]{6}\"?"),
+}
 _SLACK_MM = 0.0015  # places are stated to a thousandth
 _SLACK_S = 0.0015
 
@@ -63,7 +66,7 @@ def _macro(evidence: Evidence) -> str:
 
 
 def _arm_faults(evidence: Evidence) -> list[Fault]:
-    """Return what an arming line says beyond its own words, and what in the header is no comment."""
+    """Return what lines between other fences say beyond their own words."""
     faults = []
     for piece in evidence.fenced.others:
         lines = piece.text.decode("utf-8", "replace").split("\n")[1:]
@@ -71,10 +74,10 @@ def _arm_faults(evidence: Evidence) -> list[Fault]:
             command = line.split(";", 1)[0].strip()
             if "\r" in line.removesuffix("\r"):
                 faults.append(Fault(number, "a carriage return stands inside a line"))
-            elif piece.kind == "header" and command:
-                faults.append(Fault(number, f"{command[:40]!r} stands in the header"))
-            elif piece.kind == "arm" and command and not _ARM.fullmatch(command):
-                faults.append(Fault(number, f"{command[:40]!r} has no place in an arming line"))
+            elif piece.kind in ("header", "job") and command:
+                faults.append(Fault(number, f"{command[:40]!r} stands in the {piece.kind}"))
+            elif piece.kind in _SAID and command and not _SAID[piece.kind].fullmatch(command):
+                faults.append(Fault(number, f"{command[:40]!r} has no place in a line of its kind"))
     return faults
 
 
@@ -92,6 +95,8 @@ def _stop_faults(evidence: Evidence, block: Fenced, stops: list[CueStop]) -> lis
 def _stop_fault(evidence: Evidence, block: Fenced, index: int, stop: CueStop) -> str:
     if (stop.shot, stop.stop) != (block.number, index):
         return f"its cue says {stop.shot}.{stop.stop} instead of {block.number}.{index}"
+    if stop.job and stop.job != str(evidence.facts.get("original_sha256", ""))[:6]:
+        return f"its cue names another job, {stop.job}"
     if stop.stated_mm is None:
         return "no comment states this stop"
     place = _place_at(evidence, stop.line)

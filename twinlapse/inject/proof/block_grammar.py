@@ -14,7 +14,7 @@ from twinlapse.inject.proof.report import Fault
 
 N = r"[-+]?(?:\d+\.?\d*|\.\d+)"
 _STOP = re.compile(rf"; stop (\d+)\.(\d+): ([\w+-]+) at X({N}) Y({N}) Z({N}) for ({N}) s")
-_CUE = re.compile(r"twinlapse cue (\d+)\.(\d+) ([\w+-]+)")
+_CUE = re.compile(r"twinlapse cue (\d+)\.(\d+) ([\w+-]+)(?: ([0-9a-f]{6})\b)?")
 _WORD = re.compile(rf"[ \t]*([A-Z])[ \t]*({N})")
 _TEXT = {
     # characters that end a command, begin a comment, a checksum or another text have no place in a cue
@@ -98,6 +98,7 @@ class CueStop:
     stated_s: float
     settled_s: float
     held_s: float = 0.0
+    job: str = ""  # code of the job that the cue names, empty in files of former versions
 
 
 @dataclass(slots=True)
@@ -246,6 +247,7 @@ class BlockReader:
                 stated_mm=place,
                 stated_s=float(stated[7]) if mine and stated else 0.0,
                 settled_s=self._settled_s,
+                job=found[4] or "",
             )
         )
         self._stated = None

@@ -12,18 +12,19 @@ from twinlapse.inject.proof.report import Fault
 _MARK = b"; twinlapse "
 _REACH = 2048  # bytes of a line that are looked at
 _BEGIN = re.compile(rb"; twinlapse shot (\d+) begin \(layer (\d+), z (-?\d+\.\d+)\)\s*")
-_ARM = re.compile(rb"; twinlapse arm (\d+) begin\s*")
+_LINE = re.compile(rb"; twinlapse (arm|run) (\d+) begin\s*")
+_JOB = re.compile(rb"; twinlapse job begin\s*")
 _HEADER = re.compile(rb"; twinlapse header begin\s*")
-_END = re.compile(rb"; twinlapse (?:shot|arm) (\d+) end\s*|; twinlapse header end\s*")
+_END = re.compile(rb"; twinlapse (?:shot|arm|run) (\d+) end\s*|; twinlapse (?:header|job) end\s*")
 _WAS = re.compile(rb"; twinlapse progress was [^\n]*\n?")
-_CUE = re.compile(rb"; twinlapse (?:cue|arm) ")
+_CUE = re.compile(rb"; twinlapse (?:cue|arm|begin|end) ")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fenced:
     """Lines between two fences, fences included."""
 
-    kind: str  # "shot", "arm", "header", "progress"
+    kind: str  # "shot", "arm", "run", "header", "job", "progress"
     number: int  # of a shot, else 0
     start: int  # byte of the first
     stop: int  # byte after the last
@@ -41,7 +42,7 @@ class FencedFile:
     """A written file in pieces."""
 
     blocks: list[Fenced] = field(default_factory=list)  # shots
-    others: list[Fenced] = field(default_factory=list)  # header, arming, progress
+    others: list[Fenced] = field(default_factory=list)  # header, arming, begin and end, the job, progress
     outside: list[tuple[int, int]] = field(default_factory=list)  # spans of bytes
     faults: list[Fault] = field(default_factory=list)
     lines: int = 0  # of the whole file
@@ -93,8 +94,10 @@ class FenceReader:
         after = len(self.view) if feed < 0 else feed + 1
         if found := _BEGIN.fullmatch(line):
             return self._begin("shot", int(found[1]), start, after)
-        if found := _ARM.fullmatch(line):
-            return self._begin("arm", int(found[1]), start, after)
+        if found := _LINE.fullmatch(line):
+            return self._begin(found[1].decode(), int(found[2]), start, after)
+        if _JOB.fullmatch(line):
+            return self._begin("job", 0, start, after)
         if _HEADER.fullmatch(line):
             return self._begin("header", 0, start, after)
         if found := _END.fullmatch(line):
