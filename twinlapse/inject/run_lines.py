@@ -24,6 +24,6 @@ def run_lines(what: str, code: str, rig: Rig) -> list[str]:
     words = run_text(what, code)
     dialect = dialect_of(rig.printer.firmware)
     said = {"host": dialect.to_host(words), "display": dialect.to_display(words)}
-    line = said.get(rig.cue.kind, f"; {words}")
+    line = said.get(rig.cue.kind, f"; print: {words}")
     number = _NUMBER[what]
     return [f"; twinlapse run {number} begin", line, f"; twinlapse run {number} end"]

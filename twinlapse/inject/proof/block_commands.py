@@ -68,7 +68,12 @@ def _macro(evidence: Evidence) -> str:
 def _arm_faults(evidence: Evidence) -> list[Fault]:
     """Return what lines between other fences say beyond their own words."""
     faults = []
+    code = str(evidence.facts.get("original_sha256", ""))[:6]
     for piece in evidence.fenced.others:
+        if piece.kind == "run" and piece.text.rstrip().endswith(b"end"):
+            words = f"twinlapse {'begin' if piece.number == 1 else 'end'} {code}"
+            if not re.search(rf"{words}\b", piece.text.decode("utf-8", "replace")):
+                faults.append(Fault(piece.line, f"'{words}' is missing"))
         lines = piece.text.decode("utf-8", "replace").split("\n")[1:]
         for number, line in enumerate(lines, piece.line + 1):
             command = line.split(";", 1)[0].strip()

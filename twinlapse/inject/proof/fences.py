@@ -81,6 +81,8 @@ class FenceReader:
             place = start + len(_MARK)
             if start == 0 or view[start - 1 : start] == b"\n" or (start == 3 and view[:3] == BYTE_ORDER_MARK):
                 place = self._mark(start)
+        if self._open is not None and self._open[0] in ("run", "job"):
+            self._close(len(view))  # comments at the end of a file may be cut off: no firmware reads them
         if self._open is not None:
             self._fault(self._open[3], f"the fence of {self._named()} is never closed")
         self.result.outside.append((self._outside_from, len(view)))
