@@ -178,7 +178,7 @@ def _truncated(lines: Lines, block: Block, rng: random.Random, case: Case) -> Li
 
 
 def _without_end(lines: Lines, block: Block, rng: random.Random, case: Case) -> Lines:
-    last = max(i for i, line in enumerate(lines) if re.match(r"G|M", line))
+    last = max(i for i, line in enumerate(lines) if re.match(r"G|M(?!118)", line))  # of the original
     return lines[:last]
 
 
