@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from twinlapse.errors import InjectError
 from twinlapse.inject import inject_file, prove
 from twinlapse.inject.proof import Check
 from twinlapse.rig import rig_from_mapping
@@ -78,3 +79,23 @@ def test_a_rig_that_the_print_does_not_fit_fails(printer: dict[str, Any], filmed
     broken = [check for check in prove(source, out, rig_from_mapping(other)).checks if not check.holds]
     machine = next(check for check in broken if check.name == "machine")
     assert "the original prints from" in machine.detail or "leaves the machine" in machine.detail
+
+
+@pytest.mark.parametrize(
+    ("was", "now"),
+    [
+        ("travel_mm_s 150", "travel_mm_s 0"),
+        ("x_mm 0 220", "x_mm 220 0"),
+        ("height_mm 250", "height_mm inf"),
+        ("radius_mm 20", "radius_mm -20"),
+        ("deviation_mm 0.02", "deviation_mm -0.02"),
+        ("retract_mm 1", "retract_mm nan"),
+    ],
+)
+def test_an_impossible_machine_in_a_header_is_said_in_one_line(was: str, now: str, filmed: Any) -> None:
+    source, out, _ = filmed
+    text = out.read_text()
+    assert was in text
+    out.write_text(text.replace(was, now, 1))
+    with pytest.raises(InjectError, match="does not describe the machine"):
+        prove(source, out)

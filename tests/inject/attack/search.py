@@ -61,7 +61,8 @@ class Attack:
         while self.tally.attempts < attempts:
             climbing = self.rng.random() < 0.6
             places = climbing or self.rng.random() < 0.3
-            base = self.rng.choice(self.bases)[1] if climbing else self.written
+            deep = min(int(self.rng.expovariate(0.7)), len(self.bases) - 1)  # the deepest is climbed on most
+            base = self.bases[deep][1] if climbing else self.written
             names, lines = self._edited(base, places=places)
             if lines is not None and lines != base:
                 self._try(

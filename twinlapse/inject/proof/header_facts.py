@@ -70,12 +70,13 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
 def _refuse_impossible(printer: Printer) -> None:
     """Raise a ValueError for a machine without room or speed."""
     above = ("height_mm", "travel_mm_s", "travel_z_mm_s", "accel_mm_s2", "accel_z_mm_s2", "retract_mm_s")
-    values = {name: getattr(printer, name) for name in above}
-    head = {f.name: getattr(printer.toolhead, f.name) for f in fields(printer.toolhead)}
-    values |= {"x_mm": printer.bed_mm[0], "y_mm": printer.bed_mm[1]}
-    least = {name: getattr(printer, name) for name in ("retract_mm", "prime_extra_mm", "wipe_mm")} | head
-    for name, value in (values | least).items():
-        if not math.isfinite(value) or value < 0 or (name in values and value == 0):
+    some = {name: getattr(printer, name) for name in above}
+    some |= {"x_mm": printer.bed_mm[0], "y_mm": printer.bed_mm[1]}
+    least = {name: getattr(printer, name) for name in ("retract_mm", "prime_extra_mm", "wipe_mm")}
+    for part in (printer.toolhead, printer.cornering, printer.limits):
+        least |= {f.name: getattr(part, f.name) for f in fields(part) if getattr(part, f.name) is not None}
+    for name, value in (least | some).items():
+        if not math.isfinite(value) or value < 0 or (name in some and value == 0):
             raise ValueError(f"{name} is {value:g}")
 
 
