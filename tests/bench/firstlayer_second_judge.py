@@ -1,7 +1,7 @@
 """The judge of the first layer against scenes of another renderer: one row for each thing that was tried.
 
 ``python tests/bench/firstlayer_second_judge.py [row] [seeds] [first seed] [--rig] [--bare]``; ``--bare``
-adds a survey of the bare bed, ``--rig`` takes the
+adds a survey of the bare bed, ``--level=20`` a camera 20 degrees above level, ``--rig`` takes the
 rig's camera as it is and does not let the print calibrate it (how it was before). The camera of the rig is
 never the true one. Nothing that draws is the project's; see tests/firstlayer/second_scenes.py.
 """
@@ -12,6 +12,7 @@ import math
 import sys
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -200,6 +201,10 @@ def _near(box: tuple[float, float, float, float], x: float, y: float) -> bool:
 
 
 if __name__ == "__main__":
+    level = next((float(w[8:]) for w in sys.argv if w.startswith("--level=")), None)
+    if level is not None:  # degrees above level, 45 mm away
+        low, high = 45 * math.cos(math.radians(level)), 45 * math.sin(math.radians(level))
+        CAMERA = replace(CAMERA, place_mm=(0.0, -low, high), look_mm=(0.0, -3.0, 0.0))
     words = [w for w in sys.argv[1:] if not w.startswith("--")]
     chosen = list(ROWS) if not words or words[0] == "all" else words[0].split(",")
     count, first = int(words[1]) if len(words) > 1 else 3, int(words[2]) if len(words) > 2 else 9000

@@ -29,6 +29,7 @@ SPOT_PX = 60.0  # least area, of a picture 640 wide
 class CameraTrouble:
     """What is wrong with the pictures, whatever they show."""
 
+    least_mm: float  # blur up to which the pictures count as sharp: what this camera can show
     blur_mm: float  # of the print's outline, one standard deviation; NaN: not known
     dazzled_share: float
     specks_px: tuple[tuple[float, float], ...]  # middles of spots that stay in the picture
@@ -37,7 +38,7 @@ class CameraTrouble:
     def sentences(self) -> tuple[str, ...]:
         """What is wrong and what to do, one sentence each."""
         said = []
-        if self.blur_mm > BLURRED_MM:
+        if self.blur_mm > self.least_mm:
             said.append(f"the pictures are out of focus by {self.blur_mm:.2f} mm: focus the camera")
 
         if self.dazzled_share > DAZZLED_SHARE:
@@ -52,7 +53,12 @@ class CameraTrouble:
 
 
 def camera_trouble(
-    pictures: Sequence[Picture], score: Float32, wanted: Bool, seen: Bool, canvas: Canvas
+    pictures: Sequence[Picture],
+    score: Float32,
+    wanted: Bool,
+    seen: Bool,
+    canvas: Canvas,
+    detail_mm: float = 0.0,
 ) -> CameraTrouble:
     """Return what is wrong with the pictures of a survey.
 
@@ -64,9 +70,12 @@ def camera_trouble(
         Of the map, 0 bed to 1 filament.
     wanted, seen : ndarray of bool
     canvas : Canvas
+    detail_mm : float
+        What the camera shows at best in the middle of its window.
     """
     dazzled = [float((picture.min(axis=2) >= DAZZLED).mean()) for picture in pictures]
     return CameraTrouble(
+        least_mm=max(BLURRED_MM, 2 * detail_mm),
         blur_mm=outline_blur_mm(score, wanted, seen, canvas),
         dazzled_share=float(np.mean(dazzled)) if dazzled else 0.0,
         specks_px=_specks(pictures),

@@ -102,6 +102,7 @@ def judge(
     unfit: str = "",
     bare: Background | None = None,
     pictures: Sequence[Picture] = (),
+    detail_mm: float = 0.0,
 ) -> Judgement:
     """Return what is wrong with a layer.
 
@@ -121,6 +122,8 @@ def judge(
         The bed before the print: what was there then is not the print's.
     pictures : sequence of ndarray
         All pictures of the survey, for the camera's own trouble.
+    detail_mm : float
+        The smallest thing that the camera shows at best.
 
     Raises
     ------
@@ -173,7 +176,7 @@ def judge(
         score=parted.score,
         objects=tuple(there),
         laying=laying_of(mosaic.colours, lines, canvas, parted.wanted, seen & ~gone) if can_tell else None,
-        trouble=camera_trouble(pictures, parted.score, parted.wanted, seen & ~gone, canvas)
+        trouble=camera_trouble(pictures, parted.score, parted.wanted, seen & ~gone, canvas, detail_mm)
         if can_tell
         else None,
         why=why,

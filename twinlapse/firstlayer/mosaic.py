@@ -20,7 +20,7 @@ from twinlapse.firstlayer.canvas import Canvas, canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.overlaps import FURTHEST_MM, MACHINE_MM, Link, Patch, common, cut, links_of, solved
 from twinlapse.optics.pose import Place, pose_in_bed, see
-from twinlapse.optics.window import usable
+from twinlapse.optics.window import detail_mm, usable
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer
 
@@ -184,7 +184,7 @@ def laid_on(
 
 
 def _trusted(part: Canvas, frame: SurveyFrame, camera: Camera, printer: Printer, z_mm: float) -> Float32:
-    """Return how well each pixel is shown: 1 in the middle of what is shown well, falling to 0 at its rim."""
+    """Return how well each pixel is shown: 1 where it is shown finest, falling to 0 at the rim."""
     coarse = 5
     grid = part.grid_mm()[::coarse, ::coarse]
     off = grid - np.array(frame.nozzle_mm[:2])
@@ -193,7 +193,12 @@ def _trusted(part: Canvas, frame: SurveyFrame, camera: Camera, printer: Printer,
     good = usable(points.reshape(-1, 3), camera, printer, rise).reshape(off.shape[:2]).astype(np.uint8)
     rim = np.pad(good, 1)
     far = cv2.distanceTransform(rim, cv2.DIST_L2, 3)[1:-1, 1:-1] * coarse * part.step_mm
-    smooth = cv2.resize(np.minimum(far / 3.0, 1.0), (part.width, part.height), interpolation=cv2.INTER_LINEAR)
+    detail = detail_mm(points.reshape(-1, 3), camera, printer).reshape(off.shape[:2])
+    finest = float(np.nanmin(np.where(good > 0, detail, np.nan))) if good.any() else 1.0
+    sharp = np.nan_to_num(finest / np.maximum(detail, finest)) ** 2
+    smooth = cv2.resize(
+        np.minimum(far / 3.0, 1.0) * sharp, (part.width, part.height), interpolation=cv2.INTER_LINEAR
+    )
     near = cv2.resize(good, (part.width, part.height), interpolation=cv2.INTER_NEAREST)
     return np.asarray(np.where(near > 0, np.maximum(smooth, 1e-3), 0), np.float32)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from twinlapse.errors import FrameError, JobError, TwinlapseError
+from twinlapse.errors import FrameError, JobError, RigError, TwinlapseError
 from twinlapse.firstlayer.background import background_of
 from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.corner_monitor import Strip, Watch, strip_of, watch_corners
@@ -25,7 +25,7 @@ from twinlapse.frames.job import Job
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
 from twinlapse.optics.pose import in_picture, pose_in_bed, see
-from twinlapse.optics.window import window_of
+from twinlapse.optics.window import detail_mm, window_of
 from twinlapse.plan.where.corner_visits import outermost_corners, outline_of
 from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends
 from twinlapse.records import ArrayRecord
@@ -193,12 +193,22 @@ def look_over(
         mosaic,
         lines,
         bare=background,
+        detail_mm=_detail_mm(seen_by, printer, frames[0].nozzle_mm[2] - top_mm),
         pictures=[frame.picture for frame in (*frames, *bare)],
         smallest_mm=smallest_mm,
         furthest_mm=SETTLED_MM if found.trusted else FURTHEST_MM,
         unfit=why_unfit(found),
     )
     return LayerMap(layer=layer, mosaic=mosaic, judgement=judgement, calibration=found)
+
+
+def _detail_mm(camera: Camera, printer: Printer, rise_mm: float) -> float:
+    """Return the smallest thing that a camera shows in the middle of its window, 0 where it has none."""
+    try:
+        x, y = window_of(camera, printer, rise_mm).middle_mm
+    except RigError:
+        return 0.0
+    return float(np.nan_to_num(detail_mm(np.array([[x, y, -rise_mm]]), camera, printer)[0]))
 
 
 def why_unfit(found: SelfCalibration) -> str:

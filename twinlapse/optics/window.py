@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,13 +10,16 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float
 from twinlapse.errors import RigError
-from twinlapse.optics.pose import in_picture, pose_on_mount, see
+from twinlapse.optics.pose import Pose, in_picture, pose_on_mount, see
 from twinlapse.optics.view import blur_px, hidden, pixel_size, sharpness
 from twinlapse.rig.model import Camera, Printer, Toolhead
 
 STEP_MM = 1.0
 REACH_MM = 70.0
 COARSEST = 3.0  # a pixel may show this many times what it shows where the camera sees finest
+# a camera that looks less steeply than this sees its foreground much finer than the rest; there a pixel may
+# show most of a usual line: gaps of 0.8 mm are still two pixels long
+LEVEL_DEG, LEVEL_MM = 40.0, 0.35
 BLUR_PX = (
     4.0  # about a line of the nozzle: more, and neighbouring lines run together; common practice, no source
 )
@@ -56,14 +60,29 @@ def usable(points_mm: Float, camera: Camera, printer: Printer, rise_mm: float) -
     if not shown.any():
         return good
     size = pixel_size(points_mm[shown], pose, camera.lens)
-    depth = pose.to_camera(points_mm[shown])[:, 2]
-    focus = sharpness(camera.lens, float(np.linalg.norm(pose.place_mm))).focus_mm
-    blur = np.abs(depth - focus) / depth * blur_px(camera.lens, focus, 2 * focus) * 2  # as blur_px, for many
+    blur = _blur_px(points_mm[shown], pose, camera)
     covered = hidden(points_mm[shown], pose, _nozzle_alone(printer.toolhead), (0.0, 0.0, 0.0))
-    good[shown] = (size <= COARSEST * np.nanmin(size)) & (blur <= BLUR_PX) & ~covered
+    good[shown] = (size <= _coarsest_mm(size, pose)) & (blur <= BLUR_PX) & ~covered
     # a camera that sees the tip has nothing of the head on its own side of it; beyond, the block may be
     toward = pose.place_mm[:2] / max(float(np.hypot(*pose.place_mm[:2])), 1e-9)
     return np.asarray(good & (points_mm[:, :2] @ toward >= -printer.toolhead.nozzle_radius_mm))
+
+
+def detail_mm(points_mm: Float, camera: Camera, printer: Printer) -> Float:
+    """Return the size in mm of the smallest thing that is seen at points (n, 3): a pixel, and its blur.
+
+    The blur is that of depth (thin lens); NaN where the camera does not see the point.
+    """
+    pose = pose_on_mount(camera, printer)
+    blur = _blur_px(points_mm, pose, camera)
+    return np.asarray(pixel_size(points_mm, pose, camera.lens) * np.hypot(1.0, blur))
+
+
+def _blur_px(points_mm: Float, pose: Pose, camera: Camera) -> Float:
+    """Return the diameter of the blur of points, as `blur_px`, for many."""
+    depth = np.maximum(pose.to_camera(points_mm)[:, 2], 1e-3)
+    focus = sharpness(camera.lens, float(np.linalg.norm(pose.place_mm))).focus_mm
+    return np.asarray(np.abs(depth - focus) / depth * blur_px(camera.lens, focus, 2 * focus) * 2)
 
 
 def _nozzle_alone(head: Toolhead) -> Toolhead:
@@ -71,6 +90,13 @@ def _nozzle_alone(head: Toolhead) -> Toolhead:
     return Toolhead(
         radius_mm=0.0, height_mm=length, nozzle_radius_mm=head.nozzle_radius_mm, nozzle_length_mm=length
     )
+
+
+def _coarsest_mm(size_mm: Float, pose: Pose) -> float:
+    """Return how much of the layer a pixel may show at most."""
+    steep = math.degrees(math.asin(float(np.clip(-pose.axes[2, 2], -1.0, 1.0))))
+    finest = COARSEST * float(np.nanmin(size_mm))
+    return finest if steep >= LEVEL_DEG else max(finest, LEVEL_MM)
 
 
 def window_of(camera: Camera, printer: Printer, rise_mm: float) -> Window:
