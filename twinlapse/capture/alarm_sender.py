@@ -18,9 +18,10 @@ from twinlapse.files import read_json, write_json
 MOST_WAITING = 100  # older ones are dropped: whoever reads a hundred messages reads the page
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 5.0, 600.0  # doubled in between (common practice, no source)
 _CLOSING_S = 10.0
+_NEVER_S = float("inf")
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Waiting:
     """A message and the ways that it has not gone yet."""
 
@@ -108,8 +109,16 @@ class AlarmSender:
                 self._deliver(one)
 
     def _deliver(self, one: _Waiting) -> None:
+        """Try the ways of a message on which no older one waits: an all-clear never overtakes its alarm."""
+        with self._news:
+            older = self._waiting[: self._waiting.index(one)] if one in self._waiting else []
+            blocked = {route: behind.next_s for behind in older for route in behind.routes}
+            routes = [route for route in one.routes if route not in blocked]
+            if not routes:
+                one.next_s = max(blocked.values()) if not self._ended else _NEVER_S
+                return
         faults = {}
-        for route in list(one.routes):
+        for route in routes:
             try:
                 self._routes[route](one.message)
             except DeliveryError as error:
@@ -117,10 +126,14 @@ class AlarmSender:
             except Exception as error:  # a way that fails in an unknown way must not end the others
                 faults[route] = f"{type(error).__name__}: {error}"
         with self._news:
-            one.routes, one.faults = list(faults), faults
+            one.routes = [route for route in one.routes if route in faults or route in blocked]
+            one.faults |= faults
             one.tries += 1
             pause_s = min(_LONGEST_PAUSE_S, _FIRST_PAUSE_S * 2.0 ** (one.tries - 1))
-            one.next_s = float("inf") if self._ended else self._now_s() + pause_s
+            one.next_s = _NEVER_S if self._ended else self._now_s() + pause_s
+            if len(faults) < len(routes):
+                for waits in self._waiting:  # a way is open again: whoever waits behind may go
+                    waits.next_s = min(waits.next_s, self._now_s()) if not self._ended else waits.next_s
             self._waiting = [waits for waits in self._waiting if waits.routes]
             self._save()
 
