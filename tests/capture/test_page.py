@@ -109,7 +109,8 @@ class FakeService:
         self.held: list[float] = []
         self.jpeg = jpeg
         self.live = {"state": "live", "fault": "", "fps": 15.0, "reconnects": 0, "taken": 12, "missed": 1}
-        self.live |= {"last": 12, "reference": 1}
+        self.live |= {"last": 12, "reference": 1, "age_s": 0.13, "age_by": "light", "proven": 12}
+        self.alarms: list[dict[str, Any]] = []
         self.troubles: list[dict[str, Any]] = []
         self.look = "waiting"
 
@@ -121,6 +122,9 @@ class FakeService:
             "fps": 0.0,
             "last": 11,
             "missed": 2,
+            "age_s": None,
+            "age_by": "unknown",
+            "proven": 0,
         }
         return {
             "job": "a" * 64, "run": 1, "shots": 65, "done": 13, "layers": 65, "free_mb": 4000,
@@ -128,7 +132,7 @@ class FakeService:
             "cameras": {"wide": self.live, "nozzle": gone if self.troubles else self.live},
             "lights": {"count": 1, "on": bool(self.held), "held_s": self.held[-1] if self.held else 0,
                        "on_s": 80.0, "share": 0.024, "fault": ""},
-            "troubles": self.troubles,
+            "troubles": self.troubles, "alarms": self.alarms, "ended": False,
             "looks": [{"layer": 1, "whole": True, "state": self.look,
                        "words": "clear gap at X97 Y97, 2.0 mm" if self.look == "found" else ""}],
             "notes": [{"shot": 7, "camera": "nozzle", "state": "missed", "note": "no frame in time"}],
@@ -196,6 +200,17 @@ def test_the_page_shows_the_night(browser: Browser, served: Any, tmp_path: Path)
     browser.until("!document.querySelector('#troubles').hidden")
     assert "nozzle: the stream ended" in browser.text("#trouble-list")
     assert browser.run("document.querySelectorAll('.camera.bad').length") == 1
+    ages = browser.run("[...document.querySelectorAll('.age')].map(c => c.innerText)")
+    assert ages[0] == "Its light proves when each picture was exposed (130 ms old at most)."
+    assert ages[1].startswith("Unknown age of its pictures")
+    assert browser.run("document.querySelector('#alarms').hidden")
+    api.alarms = [
+        {"text": "nozzle: gone", "route": "webhook", "tries": 3, "fault": "no route", "over": False}
+    ]
+    browser.until("!document.querySelector('#alarms').hidden")
+    assert browser.text("#alarm-list li") == (
+        "nozzle: gone: not delivered by webhook after 3 tries (no route)"
+    )
     captions = browser.run("[...document.querySelectorAll('.live figcaption')].map(c => c.innerText)")
     assert captions == ["Live", "Not live: the last picture that came"]
     api.look = "found"

@@ -61,13 +61,26 @@ async function frame(name, entry, which, shot, words) {
   }
 }
 
+const AGES = {
+  stamp: (age) => `Its driver proves when each picture was exposed (${age} old at most).`,
+  light: (age) => `Its light proves when each picture was exposed (${age} old at most).`,
+  assumed: () => "The age of its pictures is taken from the rig file, not proven.",
+  unknown: () => "Unknown age of its pictures: nothing proves that a frame is fresh.",
+};
+
+function age(state) {
+  const known = AGES[state.age_by] || AGES.unknown;
+  return known(state.age_s === null || state.age_s === undefined ? "age not yet measured" : `${Math.round(1000 * state.age_s)} ms`);
+}
+
 function camera(name, state) {
   const entry = card(name);
   const good = state.state === "live";
+  say(entry.element.querySelector(".age"), age(state));
   mark(name, entry.element, good);
   const words = good ? `live, ${state.fps} pictures a second` : `${state.state}${state.fault ? `: ${state.fault}` : ""}`;
   say(entry.element.querySelector(".state"), words);
-  say(entry.element.querySelector(".counts"), `${state.taken} frames taken, ${state.missed} missed, ${state.reconnects} reconnects`);
+  say(entry.element.querySelector(".counts"), `${state.taken} frames taken (${state.proven || 0} proven fresh), ${state.missed} missed, ${state.reconnects} reconnects`);
   frame(name, entry, "last", state.last, "Last");
   frame(name, entry, "reference", state.reference, "Reference");
 }
@@ -123,12 +136,15 @@ function render(state) {
   by("bar").value = state.done;
   const due = state.due_in_s === null ? "" : `, in about ${time(state.due_in_s)}`;
   const next = state.next && `Next: shot ${state.next.shot}, layer ${state.next.layer} of ${state.layers}${due}`;
-  say(by("next"), next || "All shots are done");
+  say(by("next"), state.ended ? "This print has ended; the next one begins another run" : next || "All shots are done");
   for (const [name, value] of Object.entries(state.cameras)) camera(name, value);
   lights(state.lights);
   looks(state.looks);
   by("troubles").hidden = !state.troubles.length;
   list(by("trouble-list"), state.troubles.map((trouble) => [`${new Date(1000 * trouble.since).toLocaleTimeString()}: ${trouble.text}`]), "li");
+  const alarms = state.alarms || [];
+  by("alarms").hidden = !alarms.length;
+  list(by("alarm-list"), alarms.map((alarm) => [`${alarm.text}: not delivered by ${alarm.route} after ${alarm.tries} tries (${alarm.fault})`]), "li");
   say(by("note-count"), String(state.notes.length));
   list(by("note-rows"), state.notes.slice().reverse().map((note) => [note.shot, note.camera, note.state, note.note]), "tr");
 }
