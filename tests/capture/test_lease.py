@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -97,6 +98,30 @@ def test_a_lease_of_another_boot_has_run_out(tmp_path: Path, now: Now) -> None:
     board = Board()
     expire_all(tmp_path, runner=board, now_s=now)
     assert board.said == ["off"]
+
+
+def test_a_slow_off_of_an_earlier_service_is_over_before_a_new_one_switches_on(tmp_path: Path) -> None:
+    """In real time: the order is what counts, not how long it takes."""
+    said: list[str] = []
+
+    def slowly(command: Sequence[str], limit_s: float) -> None:
+        said.append("off begins")
+        began.set()
+        time.sleep(0.3)
+        said.append("off ends")
+
+    began = threading.Event()
+    with Lease(ON, OFF, 5.0, folder=tmp_path, term_s=0.01).taken():
+        pass
+    time.sleep(0.05)
+    keeper = threading.Thread(target=lambda: expire_all(tmp_path, runner=slowly))
+    keeper.start()
+    assert began.wait(10)
+    with Lease(ON, OFF, 5.0, folder=tmp_path).taken():
+        said.append("on")
+    keeper.join()
+    expire_all(tmp_path, runner=slowly)
+    assert said == ["off begins", "off ends", "on"]
 
 
 SERVICE = """

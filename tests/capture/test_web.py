@@ -281,7 +281,8 @@ def test_the_table_is_long_enough() -> None:
 def test_who_may_ask_is_answered(client: Client, api: FakeService) -> None:
     answer = client.post("/cue", {"shot": 3, "stop": 2, "cameras": ["wide"], "late_s": 0.5})
     assert answer.json()["frames"]["wide"]["state"] == "taken"
-    assert api.cues == [(Cue(shot=3, stop=2, cameras=("wide",)), "", 0.5)]
+    ((cue, job, late_s),) = api.cues
+    assert (cue, job) == (Cue(shot=3, stop=2, cameras=("wide",)), "") and 0.5 <= late_s < 5
     assert client.post("/light", {"minutes": 10}).json() == {"minutes": 10}
     assert api.held == [600]
     for host in ("localhost:8137", "shed.local:8137", "127.0.0.1:8137", "[::1]:8137"):

@@ -14,7 +14,7 @@ from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import open_source
 from twinlapse.cameras.sources.base import CameraPicture, Source
 from twinlapse.cameras.sources.v4l2 import VideoDevice, list_formats
-from twinlapse.capture.lights import Runner
+from twinlapse.capture.lease import Runner
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.frames.store import free_bytes

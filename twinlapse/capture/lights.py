@@ -17,12 +17,11 @@ from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.jpeg import summarise
 from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.capture.cue_handler import LightError
-from twinlapse.capture.lease import Lease
+from twinlapse.capture.lease import Lease, Runner
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Light
 
-Runner = Callable[[Sequence[str], float], None]
 _STEADY = 0.01  # mean luma moves by less than this share
 _STEADY_FRAMES = 3
 _DIP_PERIODS = 1.5  # dark for so long, so that at least one picture is

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from twinlapse.cameras.latest_frame import LatestFrame
-from twinlapse.capture.lights import Runner
+from twinlapse.capture.lease import Lease, Runner
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.rig.capture_settings import Power
 
@@ -51,6 +51,34 @@ def shut_down(power: Power, runner: Runner = run) -> None:
     if power.off:
         with contextlib.suppress(CommandError):
             runner(power.off, power.limit_s)
+
+
+class LeasedPower:
+    """The supply of one camera for as long as a service renews its share of it."""
+
+    def __init__(self, power: Power, frame: LatestFrame | None) -> None:
+        self._power, self._frame = power, frame
+        self._lease = Lease(power.on, power.off, power.limit_s) if power.off else None
+
+    def bring_up(self) -> list[str]:
+        """Switch it on and prove the camera; see `bring_up`."""
+        if self._lease is not None:
+            with self._lease.taken():  # a slow "off" of an earlier service is over before this goes on
+                pass
+        return bring_up(self._power, self._frame)
+
+    def renew(self) -> None:
+        """Keep it on."""
+        if self._lease is not None:
+            self._lease.renew()
+
+    def shut_down(self) -> None:
+        """Switch it off, unless another service needs it."""
+        if self._lease is None:
+            return
+        with self._lease.given_back() as last:
+            if last:
+                shut_down(self._power)
 
 
 def _appears(path: Path, deadline_s: float, now_s: Callable[[], float], pause: Pause) -> bool:

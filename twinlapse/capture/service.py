@@ -22,7 +22,7 @@ from twinlapse.capture.layer_check_worker import LayerCheckWorker
 from twinlapse.capture.lease import expire_all
 from twinlapse.capture.lease_keeper import start_keeper
 from twinlapse.capture.lights import Lights
-from twinlapse.capture.power import bring_up, shut_down
+from twinlapse.capture.power import LeasedPower
 from twinlapse.capture.status import Reporter
 from twinlapse.capture.supervisor import CameraRecord, CueInput, Supervisor
 from twinlapse.errors import CaptureError
@@ -52,6 +52,11 @@ class CaptureService:
         self.forecast = Forecast(plan)
         self.forecast.resume(max((row.key.shot for row in self.store.rows() if row.final), default=0))
         self.lights = self._make_lights()
+        self._powers = {
+            camera.name: LeasedPower(camera.power, self.frames.get(camera.name))
+            for camera in rig.cameras
+            if camera.power
+        }
         self.inputs: dict[str, CueInput] = {}
         self._sender = AlarmSender(
             make_routes(rig.capture.alarm, self._publish if rig.capture.mqtt else None),
@@ -74,6 +79,7 @@ class CaptureService:
         self._supervisor = Supervisor(
             job, self.frames, self.lights, self.inputs, self.forecast, self.watch, self._clock,
             min_free_mb=rig.capture.min_free_mb, ended=lambda: self.store.ended,
+            renew=[power.renew for power in self._powers.values()],
         )  # fmt: skip
         self.last_status: dict[str, Any] = {}
         self._open_inputs(rig.capture)
@@ -83,9 +89,9 @@ class CaptureService:
 
     def start(self) -> None:
         """Bring everything up; nothing here waits for a camera."""
-        powers = {camera.name: camera.power for camera in self._rig.cameras if camera.power}
-        if self.lights.lamps:
+        if self.lights.lamps or self._powers:
             start_keeper()
+        if self.lights.lamps:
             threading.Thread(target=self._all_off, daemon=True).start()
         self._stack.callback(self._sender.close)
         self._stack.callback(self.cues.close)
@@ -94,8 +100,8 @@ class CaptureService:
         for frame in self.frames.values():
             frame.start()
             self._stack.callback(frame.stop)
-        for name, power in powers.items():
-            self._stack.callback(shut_down, power)
+        for name, power in self._powers.items():
+            self._stack.callback(power.shut_down)
             threading.Thread(target=self._bring_up, args=(name, power), daemon=True).start()
         self._stack.callback(self.lights.off)
         for channel in self.inputs.values():
@@ -189,9 +195,8 @@ class CaptureService:
         for lamp in self.lights.each:
             lamp.put_out()
 
-    def _bring_up(self, name: str, power: Any) -> None:
-        faults = bring_up(power, self.frames.get(name))
-        self.watch.report(f"power {name}", "; ".join(faults))
+    def _bring_up(self, name: str, power: LeasedPower) -> None:
+        self.watch.report(f"power {name}", "; ".join(power.bring_up()))
 
     def _open_inputs(self, capture: Capture) -> None:
         if capture.log:

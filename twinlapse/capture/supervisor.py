@@ -85,8 +85,10 @@ class Supervisor:
 
     Parameters
     ----------
-    paused : callable
-        Whether a print is at hand at all: nothing is overdue when none is.
+    ended : callable
+        Whether the print has ended: nothing is overdue then.
+    renew : sequence of callable
+        What keeps supplies on, called at every look.
     """
 
     def __init__(
@@ -101,10 +103,11 @@ class Supervisor:
         *,
         min_free_mb: float,
         ended: Callable[[], bool],
+        renew: Sequence[Callable[[], None]] = (),
     ) -> None:
         self._job, self._frames, self._lights, self._inputs = job, frames, lights, inputs
         self._forecast, self._watch, self._clock = forecast, watch, clock
-        self._min_free_mb, self._ended = min_free_mb, ended
+        self._min_free_mb, self._ended, self._renew = min_free_mb, ended, renew
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._run, name="supervisor", daemon=True)
 
@@ -121,6 +124,8 @@ class Supervisor:
     def look(self) -> None:
         """Look once."""
         now_s = self._clock.mono_s()
+        for renew in self._renew:
+            renew()
         self._lights.tick(self._forecast.due_in_s(now_s))
         self._watch.cameras({name: frame.health() for name, frame in self._frames.items()})
         faults = ", ".join(lamp.fault for lamp in self._lights.each if lamp.fault)

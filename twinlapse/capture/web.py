@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
+import time
 from collections.abc import Awaitable, Callable
 from importlib import resources
 from typing import Any, Protocol
@@ -24,6 +26,7 @@ from twinlapse.names import CAMERA_NAME
 from twinlapse.shots import Cue
 
 _KINDS = {"page.html": "text/html; charset=utf-8", "page.css": "text/css", "page.js": "text/javascript"}
+_JOB = re.compile(r"[0-9a-f]{6,64}")  # the sha256 of the G-code, or how it begins
 _NUMBERS = {"shot": 999_999_999, "stop": 999, "late_s": 1e6}
 
 
@@ -54,9 +57,15 @@ def make_app(api: ServiceApi, rules: AccessRules) -> AccessGuard:
     """Return the guarded application."""
 
     async def cue(request: Request) -> Response:
+        came_s = time.monotonic()
         body = await _body(request, {"shot", "stop", "cameras", "job", "late_s"})
         wanted, job, late_s = read_cue(body)
-        answer = await asyncio.to_thread(api.cue, wanted, job=job, late_s=late_s, channel="http")
+
+        def ask() -> Answer:  # a busy machine may let it wait for a thread
+            under_way_s = late_s + time.monotonic() - came_s
+            return api.cue(wanted, job=job, late_s=under_way_s, channel="http")
+
+        answer = await asyncio.to_thread(ask)
         return JSONResponse(answer.to_json())
 
     async def light(request: Request) -> Response:
@@ -132,8 +141,8 @@ def read_cue(body: dict[str, Any]) -> tuple[Cue, str, float]:
     ):
         raise BadRequestError("cameras is not a list of names", "")
     job = body.get("job", "")
-    if not isinstance(job, str) or (job and (len(job) != 64 or not set(job) <= set("0123456789abcdef"))):
-        raise BadRequestError("job is no sha256", "")
+    if not isinstance(job, str) or (job and not _JOB.fullmatch(job)):
+        raise BadRequestError("job is no sha256, nor its first six digits or more", "")
     shot, stop = _number(body, "shot", None, _NUMBERS["shot"]), _number(body, "stop", 1, _NUMBERS["stop"])
     if shot != int(shot) or stop != int(stop):
         raise BadRequestError("shot and stop are whole numbers", "")
