@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-import twinlapse
 from twinlapse.cli.grammar import Command
 from twinlapse.cli.output import Output, speaking
+
+if TYPE_CHECKING:
+    from twinlapse.film.chunks import Farm
+
+_SIDE_BY_SIDE = 2  # jobs with a farm: one is measured while the chunks of the other are made
 
 
 @click.command(cls=Command)
@@ -26,7 +33,8 @@ def command(output: Output, *, folder: Path, name: str, again: bool, workers: in
 
     Exit status 1 if a job failed.
     """
-    from twinlapse.errors import JobError, TwinlapseError
+    from twinlapse.errors import JobError
+    from twinlapse.film.farm import open_farm
 
     if not folder.is_dir():
         raise JobError("there is no such folder", "name a folder with job folders", path=folder)
@@ -35,27 +43,92 @@ def command(output: Output, *, folder: Path, name: str, again: bool, workers: in
         raise JobError(
             "this folder holds no job folder with frames", "name the folder around them", path=folder
         )
-    films: list[dict[str, Any]] = []
+    films: dict[Path, dict[str, Any]] = {}
+    stale = []
     for job in jobs:
-        out = job / name
-        if not again and _fresh(out, job):
-            films.append({"job": str(job), "film": str(out), "state": "there"})
-            output.say(f"{out}: is there already")
-            continue
-        try:
-            with output.progress(job.name) as progress:
-                report = twinlapse.render(
-                    job, out, options={"workers": workers, "cluster": cluster}, progress=progress
-                )
-        except TwinlapseError as error:
-            films.append({"job": str(job), "film": None, "state": "failed", "error": str(error)})
-            output.warn(str(error))
-            continue
-        films.append({"job": str(job), "film": str(out), "state": "made", "frame_count": report.frames})
-        output.say(f"{out}: {report.frames} frames, {report.held} gaps covered")
-    output.result({"films": films})
-    if any(film["state"] == "failed" for film in films):
+        if not again and _fresh(job / name, job):
+            films[job] = {"job": str(job), "film": str(job / name), "state": "there"}
+            output.say(f"{job / name}: is there already")
+        else:
+            stale.append(job)
+    if stale:
+        with open_farm(workers, cluster) as farm, output.progress("films") as progress:
+            for job, film in _made(stale, name, farm, workers > 1 or bool(cluster), bool(cluster), progress):
+                films[job] = film
+                _tell(output, film)
+    output.result({"films": [films[job] for job in jobs]})
+    if any(film["state"] in ("failed", "unfinished") for film in films.values()):
         raise SystemExit(1)
+
+
+def _made(
+    jobs: list[Path],
+    name: str,
+    farm: Farm,
+    side_by_side: bool,
+    remote: bool,
+    progress: Callable[[float], None],
+) -> Iterator[tuple[Path, dict[str, Any]]]:
+    """Yield what came of each job, in order."""
+    from twinlapse.errors import TwinlapseError
+    from twinlapse.film import render_film
+    from twinlapse.film.chunks import UnfinishedError, resolved
+    from twinlapse.film.render import one_thread_a_picture
+    from twinlapse.job_film import inputs_of_job
+
+    gone = threading.Event()  # the farm itself failed: to try the other jobs would fail the same way
+    saying = threading.Lock()
+    shares = dict.fromkeys(jobs, 0.0)
+
+    def make(job: Path) -> dict[str, Any]:
+        if gone.is_set():
+            return {"job": str(job), "film": None, "state": "unfinished", "error": ""}
+
+        def step(share: float) -> None:
+            shares[job] = share
+            progress(sum(shares.values()) / len(jobs))
+
+        try:
+            inputs = inputs_of_job(job, {})
+            sources = resolved(inputs.sources) if remote else inputs.sources
+            report = render_film(sources, inputs.plan, inputs.options, job / name, farm=farm, progress=step)
+        except UnfinishedError as error:
+            with saying:
+                first = not gone.is_set()  # said once, though another job may wait for the same farm
+                gone.set()
+            return {
+                "job": str(job),
+                "film": None,
+                "state": "unfinished",
+                "error": str(error) if first else "",
+            }
+        except TwinlapseError as error:
+            return {"job": str(job), "film": None, "state": "failed", "error": str(error)}
+        return {
+            "job": str(job),
+            "film": str(job / name),
+            "state": "made",
+            "frame_count": report.frames,
+            "held_count": report.held,
+        }
+
+    with one_thread_a_picture(), ThreadPoolExecutor(_SIDE_BY_SIDE if side_by_side else 1) as pool:
+        running: list[Future[dict[str, Any]]] = [pool.submit(make, job) for job in jobs]
+        try:
+            for job, future in zip(jobs, running, strict=True):
+                yield job, future.result()
+        finally:
+            for future in running:
+                future.cancel()
+
+
+def _tell(output: Output, film: dict[str, Any]) -> None:
+    if film["state"] == "made":
+        output.say(f"{film['film']}: {film['frame_count']} frames, {film['held_count']} gaps covered")
+    elif film["error"]:
+        output.warn(film["error"])
+    else:
+        output.say(f"{film['job']}: not finished")
 
 
 def _fresh(out: Path, job: Path) -> bool:

@@ -1,21 +1,19 @@
-"""A film in pieces: cut on keyframes, each made by itself, joined without encoding them again.
+"""A film in chunks: cut on keyframes, each made by itself, joined without encoding them again.
 
-A piece is named by a hash of all it is made from and written whole or not at all. So it does not matter who
-makes it, how often, or who dies over it: what is there is right, and what is not is made again.
+Every film is made so, on one machine or on several, so it is the same film whoever makes it. A chunk is
+named by a hash of all it is made from and written whole or not at all. So it does not matter who makes
+it, how often, or who dies over it: what is there is right, and what is not is made again.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import pickle
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+import shutil
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -28,22 +26,16 @@ from twinlapse.film.colour import planes_of
 from twinlapse.film.encoder import encoding, join, keyframe_step
 from twinlapse.film.frame_times import Beat
 from twinlapse.film.scene import Scene
+from twinlapse.frames.sequence import FrameSequence
+from twinlapse.progress import part_of
 from twinlapse.tracking.measure import in_order
 
-TRIES = 3  # pools that may break over one film
-KEYS_A_PIECE = 2  # keyframe distances in a piece: long enough to pay for a start, short enough to share out
-
-
-class Pool(Protocol):
-    """What hands out work: an executor of this machine, or the client of a cluster."""
-
-    def submit(self, function: Callable[..., Any], /, *args: Any) -> Any:
-        """Return something with a ``result()``."""
+KEYS_A_CHUNK = 2  # keyframe distances in a chunk: long enough to pay for a start, short enough to share out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Piece:
-    """One piece of a film and all that it is made from."""
+class FilmChunk:
+    """One chunk of a film and all that it is made from."""
 
     scene: Scene
     beats: tuple[Beat, ...]
@@ -53,16 +45,42 @@ class Piece:
 
     @property
     def path(self) -> Path:
-        """Where the piece lies when it is done."""
-        told = pickle.dumps((self.scene, self.beats, self.fps, self.codec), protocol=5)
+        """Where the chunk lies when it is done."""
+        content = pickle.dumps((self.scene, self.beats, self.fps, self.codec), protocol=5)
         states = [
             (str(file.path), file.path.stat().st_size, file.path.stat().st_mtime_ns)
             for track in self.scene.tracks.values()
             for file in track.files
             if file.path.exists()
         ]
-        name = hashlib.sha256(told + repr(states).encode()).hexdigest()[:32]
+        name = hashlib.sha256(content + repr(states).encode()).hexdigest()[:32]
         return self.folder / f"{name}.{self.codec.container}"
+
+
+class UnfinishedError(RenderError):
+    """The farm is gone before the film was finished; its chunks are kept for the next render."""
+
+
+class Farm(Protocol):
+    """What makes chunks: this process, processes of this machine, or the workers of a cluster."""
+
+    def make(self, todo: Sequence[tuple[FilmChunk, Path]], progress: Progress | None) -> None:
+        """Make chunks, each at its path.
+
+        Raises
+        ------
+        RenderError
+            when one cannot be made; `UnfinishedError` when the farm itself fails.
+        """
+
+
+class ThisProcess:
+    """Makes one chunk after the other."""
+
+    def make(self, todo: Sequence[tuple[FilmChunk, Path]], progress: Progress | None) -> None:
+        """Make chunks, each at its path."""
+        for number, (chunk, path) in enumerate(todo):
+            _write(chunk, path, part_of(progress, number / len(todo), (number + 1) / len(todo)))
 
 
 def write_frames(
@@ -81,114 +99,88 @@ def write_frames(
             progress(done / len(beats))
 
 
-def make_piece(piece: Piece, path: Path) -> Path:
-    """Make a piece unless it is there; runs in whatever process the pool has."""
+def make_chunk(chunk: FilmChunk, path: Path) -> Path:
+    """Make a chunk unless it is there, in a process of a farm."""
     if not path.exists():
         cv2.setNumThreads(1)
-        with encoding(path, piece.scene.size, piece.fps, piece.codec) as pipe:
-            write_frames(piece.scene, piece.beats, pipe.write)
+        _write(chunk, path, None)
     return path
 
 
+def _write(chunk: FilmChunk, path: Path, progress: Progress | None) -> None:
+    with encoding(path, chunk.scene.size, chunk.fps, chunk.codec) as pipe:
+        write_frames(chunk.scene, chunk.beats, pipe.write, progress)
+
+
 def cut(beats: Sequence[Beat], fps: Fraction) -> list[tuple[Beat, ...]]:
-    """Return the beats in pieces that each begin on a keyframe."""
-    step = keyframe_step(fps) * KEYS_A_PIECE
+    """Return the beats in chunks that each begin on a keyframe."""
+    step = keyframe_step(fps) * KEYS_A_CHUNK
     return [tuple(beats[start : start + step]) for start in range(0, len(beats), step)]
 
 
-def render_in_pieces(
+def chunk_folder(out: Path) -> Path:
+    """Return where the chunks of a film lie while it is made."""
+    return out.resolve().with_name(f".{out.name}.chunks")
+
+
+def resolved(sources: Mapping[str, FrameSequence]) -> dict[str, FrameSequence]:
+    """Return sequences whose paths mean the same on every machine and from every folder."""
+    return {
+        camera: replace(
+            sequence, files=tuple(replace(file, path=file.path.resolve()) for file in sequence.files)
+        )
+        for camera, sequence in sources.items()
+    }
+
+
+def render_in_chunks(
     scene: Scene,
     beats: Sequence[Beat],
     fps: Fraction,
     codec: Codec,
     out: Path,
     *,
-    pools: Callable[[], contextlib.AbstractContextManager[Pool]],
+    farm: Farm,
     notes: str = "",
     progress: Progress | None = None,
 ) -> None:
-    """Make a film in pieces and join them.
+    """Make a film in chunks and join them.
 
     Parameters
     ----------
-    pools : callable
-        Opens a pool; called again when one breaks because a worker died.
+    farm : Farm
+        Makes the chunks that are not there yet.
     notes : str
         Title and chapters.
 
     Raises
     ------
     RenderError
-        when pools keep breaking, or the encoder fails.
+        when a chunk cannot be made: nothing of the film is left then. When the farm fails or this process is
+        stopped, the chunks are kept, and the next render of the film goes on with them.
     """
-    folder = out.parent / f".{out.stem}.pieces"
-    folder.mkdir(exist_ok=True)
-    pieces = [Piece(scene=scene, beats=some, fps=fps, codec=codec, folder=folder) for some in cut(beats, fps)]
-    paths = [piece.path for piece in pieces]
-    for attempt in range(TRIES):
-        try:
-            with pools() as pool:
-                _hand_out(pool, pieces, paths, progress)
-            break
-        except BrokenProcessPool:
-            if attempt == TRIES - 1:
-                raise RenderError(
-                    f"workers died in {TRIES} pools", "check the free memory, or use fewer workers", path=out
-                ) from None
-    join(paths, codec, out, notes)
-    for path in folder.iterdir():
-        path.unlink()
-    folder.rmdir()
-
-
-def _hand_out(pool: Pool, pieces: Sequence[Piece], paths: Sequence[Path], progress: Progress | None) -> None:
-    missing = [(piece, path) for piece, path in zip(pieces, paths, strict=True) if not path.exists()]
-    running: list[Future[Path]] = [pool.submit(make_piece, piece, path) for piece, path in missing]
-    done = len(pieces) - len(missing)
-    for future in running:
-        future.result()
-        done += 1
-        if progress is not None:
-            progress(done / len(pieces))
-
-
-@contextlib.contextmanager
-def process_pool(workers: int) -> Iterator[Executor]:
-    """Open a pool of processes of this machine."""
-    # spawned, not forked: this process has threads
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        yield pool
-
-
-@contextlib.contextmanager
-def cluster_pool(address: str) -> Iterator[Pool]:
-    """Connect to a dask.distributed scheduler whose workers see the same folders.
-
-    Its protocol runs whatever it is sent: a trusted network only, or TLS.
-
-    Raises
-    ------
-    RenderError
-        when the extra is not installed, or nobody answers.
-    """
+    folder = chunk_folder(out)
     try:
-        from distributed import Client
-    except ImportError:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
         raise RenderError(
-            "rendering on a cluster needs dask.distributed", "run: pip install distributed"
+            f"its folder cannot be written ({error.strerror})", "choose another place", path=out
         ) from None
+    chunks = [
+        FilmChunk(scene=scene, beats=some, fps=fps, codec=codec, folder=folder) for some in cut(beats, fps)
+    ]
+    paths = [chunk.path for chunk in chunks]
+    todo = [(chunk, path) for chunk, path in zip(chunks, paths, strict=True) if not path.exists()]
     try:
-        client = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call,unused-ignore]
-    except (OSError, ValueError) as error:
-        raise RenderError(f"no scheduler answers at {address} ({error})", "check the address") from None
-    with client:
-        yield _Cluster(client)
-
-
-@dataclass(frozen=True, slots=True)
-class _Cluster:
-    client: Any
-
-    def submit(self, function: Callable[..., Any], /, *args: Any) -> Any:
-        # pure=False: a piece is known by its file, not by what the scheduler remembers
-        return self.client.submit(function, *args, pure=False, retries=3)
+        if todo:
+            farm.make(todo, part_of(progress, 1 - len(todo) / len(chunks), 1.0))
+        join(paths, codec, out, notes)
+    except UnfinishedError as error:
+        made = sum(path.exists() for path in paths)
+        raise UnfinishedError(
+            error.what, f"{made} of {len(paths)} chunks are kept; {error.hint}", path=out
+        ) from None
+    except Exception:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+    shutil.rmtree(folder, ignore_errors=True)

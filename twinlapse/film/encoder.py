@@ -20,6 +20,7 @@ from twinlapse.errors import RenderError
 from twinlapse.files import replacing_by_name
 from twinlapse.film.codecs import Codec
 
+THREADS = 4  # of the encoder: what H.264 comes to depends on their number, and a film is the same everywhere
 KEY_S = 2  # a keyframe at least this often, so that seeking is quick
 
 
@@ -70,7 +71,7 @@ def command(
     else:
         options["pix_fmt"] = "yuv420p"
     if codec.tagged:
-        options |= {"g": keyframe_step(fps), "chroma_sample_location": "center"}
+        options |= {"g": keyframe_step(fps), "chroma_sample_location": "center", "threads": THREADS}
     stream = ffmpeg.output(stream, str(out), **options)
     words = [str(part) for part in ffmpeg.compile(stream, cmd=imageio_ffmpeg.get_ffmpeg_exe())]
     if notes is not None:

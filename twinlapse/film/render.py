@@ -15,9 +15,10 @@ from twinlapse.arrays import Progress
 from twinlapse.errors import FrameError
 from twinlapse.files import write_json
 from twinlapse.film.chapters import chapters_of
-from twinlapse.film.chunks import cluster_pool, process_pool, render_in_pieces, write_frames
+from twinlapse.film.chunks import Farm, render_in_chunks, resolved, write_frames
 from twinlapse.film.codecs import SMALL_BYTES, Codec, codec_for, fitting
 from twinlapse.film.encoder import encoding, note_text
+from twinlapse.film.farm import open_farm
 from twinlapse.film.frame_times import Beat, schedule
 from twinlapse.film.options import FilmOptions
 from twinlapse.film.report import (
@@ -46,6 +47,7 @@ def render_film(
     options: FilmOptions,
     out: Path,
     *,
+    farm: Farm | None = None,
     progress: Progress | None = None,
 ) -> FilmReport:
     """Make the film of a print.
@@ -59,6 +61,8 @@ def render_film(
     options : FilmOptions
     out : Path
         .mp4, .m4v, .webm, .gif or .webp; whole or not there at all.
+    farm : Farm, optional
+        Makes the chunks of the film  [default: opened for it, as the options say].
     progress : callable, optional
         Takes the share done.
 
@@ -72,12 +76,17 @@ def render_film(
     codec = codec_for(out, options.filming)
     options = replace(options, filming=fitting(options.filming, out))
     tell = progress or (lambda share: None)
-    with one_thread_a_picture():
+    if options.cluster:
+        sources = resolved(sources)
+    with contextlib.ExitStack() as held_open:
+        held_open.enter_context(one_thread_a_picture())
+        # opened first: an address at which nobody answers is said before everything is measured
+        farm = farm or held_open.enter_context(open_farm(options.workers, options.cluster))
         slots, tracks, options = measured(sources, plan, options, lambda share: tell(share * 0.4))
         scene, held = set_scene(slots, plan, tracks, options)
         beats: Sequence[Beat] = schedule(len(slots), options.filming)
         write = _encode_small if codec.container in ("gif", "webp") else _encode
-        scene, beats = write(scene, beats, codec, out, options, lambda share: tell(0.4 + 0.55 * share))
+        scene, beats = write(scene, beats, codec, out, options, farm, lambda share: tell(0.4 + 0.55 * share))
         _write_pictures(scene, tracks, options)
     report = film_report(out, scene, tracks, options, len(beats), held, missing_shots(slots, tracks))
     if options.sidecar:
@@ -162,23 +171,19 @@ def _preview(slots: tuple[Slot, ...], options: FilmOptions) -> tuple[tuple[Slot,
 
 
 def _encode(
-    scene: Scene, beats: Sequence[Beat], codec: Codec, out: Path, options: FilmOptions, progress: Progress
+    scene: Scene,
+    beats: Sequence[Beat],
+    codec: Codec,
+    out: Path,
+    options: FilmOptions,
+    farm: Farm,
+    progress: Progress,
 ) -> tuple[Scene, Sequence[Beat]]:
     filming = options.filming
     chapters = chapters_of(scene.facts, beats, filming)
     notes = note_text(filming.title, chapters, float(len(beats) / filming.fps))
-    if codec.tagged and (options.cluster or options.workers > 1):
-        workers, address = options.workers, options.cluster
-        render_in_pieces(
-            scene,
-            beats,
-            filming.fps,
-            codec,
-            out,
-            pools=lambda: cluster_pool(address) if address else process_pool(workers),
-            notes=notes,
-            progress=progress,
-        )
+    if codec.tagged:
+        render_in_chunks(scene, beats, filming.fps, codec, out, farm=farm, notes=notes, progress=progress)
         return scene, beats
     with encoding(out, scene.size, filming.fps, codec, notes) as pipe:
         write_frames(scene, beats, pipe.write, progress)
@@ -186,11 +191,17 @@ def _encode(
 
 
 def _encode_small(
-    scene: Scene, beats: Sequence[Beat], codec: Codec, out: Path, options: FilmOptions, progress: Progress
+    scene: Scene,
+    beats: Sequence[Beat],
+    codec: Codec,
+    out: Path,
+    options: FilmOptions,
+    farm: Farm,
+    progress: Progress,
 ) -> tuple[Scene, Sequence[Beat]]:
     """Encode, and again at fewer pixels while the file is larger than such a film may be."""
     for attempt in range(4):
-        _encode(scene, beats, codec, out, options, progress)
+        _encode(scene, beats, codec, out, options, farm, progress)
         excess = out.stat().st_size / SMALL_BYTES
         if excess <= 1 or attempt == 3:
             break
