@@ -162,6 +162,8 @@ def render_in_chunks(
     folder = chunk_folder(out)
     try:
         folder.mkdir(exist_ok=True)
+    except FileNotFoundError:
+        raise RenderError("its folder does not exist", "make the folder first", path=out) from None
     except OSError as error:
         raise RenderError(
             f"its folder cannot be written ({error.strerror})", "choose another place", path=out

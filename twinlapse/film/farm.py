@@ -16,6 +16,7 @@ from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as LateError
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
+from importlib import metadata
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -268,10 +269,12 @@ def versions() -> dict[str, str]:
     import cv2
     import imageio_ffmpeg
 
-    import twinlapse
-
+    try:
+        own = metadata.version("twinlapse")
+    except metadata.PackageNotFoundError:  # run from its folder, not installed
+        own = "not installed"
     return {
-        "twinlapse": twinlapse.__version__,
+        "twinlapse": own,
         "ffmpeg": str(imageio_ffmpeg.get_ffmpeg_version()),
         "OpenCV": cv2.__version__.split(".")[0],
     }
