@@ -258,3 +258,15 @@ def test_cues_that_stop_coming_are_told(a_plan: Any) -> None:
     assert forecast.silent_s(1022.0 + 121.0) == pytest.approx(121.0)
     forecast.answered(2, 1200.0)
     assert forecast.silent_s(1200.0) == 0.0
+
+
+def test_the_time_left_follows_the_prints_own_pace(a_plan: Any) -> None:
+    plan = a_plan(30, gap_s=20.0)
+    forecast = Forecast(plan)
+    assert forecast.left_s(0.0) == math.inf
+    planned_s = plan.print_s - plan.shots[0].at_s + plan.cost_s
+    for k in range(10):  # each interval takes 10 % longer than planned
+        forecast.answered(k + 1, 1000.0 + 1.1 * 22.0 * k)
+    now_s = 1000.0 + 1.1 * 22.0 * 9
+    gone_s = 22.0 * 9
+    assert forecast.left_s(now_s) == pytest.approx(1.1 * (planned_s - gone_s), rel=0.02)

@@ -75,6 +75,16 @@ class Forecast:
             return math.inf
         return self._due_s - now_s
 
+    def left_s(self, now_s: float) -> float:
+        """Seconds to the end of the print at its real pace, stops included; endless when unknown."""
+        due_in_s, upcoming = self.due_in_s(now_s), self.upcoming
+        if upcoming is None or math.isinf(due_in_s):
+            return math.inf
+        rest = self.plan.shots[self._next :]
+        planned_s = self.plan.print_s - upcoming.at_s + sum(shot.cost_s for shot in rest)
+        pace = median(self._paces) if self._paces else 1.0
+        return max(0.0, due_in_s) + pace * max(0.0, planned_s)
+
     def silent_s(self, now_s: float) -> float:
         """Seconds by which the next cue is missing beyond what a slow layer explains, 0 when it is not."""
         if self._due_s is None:

@@ -53,6 +53,7 @@ class Reporter:
         """Return the state of the run as plain values."""
         plan, upcoming = self._store.plan, self._forecast.upcoming
         due_in_s = self._forecast.due_in_s(self._clock.mono_s())
+        left_s = self._forecast.left_s(self._clock.mono_s())
         return {
             "job": plan.original_sha256,
             "run": self._store.run,
@@ -62,6 +63,7 @@ class Reporter:
             "layers": plan.layer_count,
             "next": None if upcoming is None else {"shot": upcoming.number, "layer": upcoming.layer + 1},
             "due_in_s": None if math.isinf(due_in_s) else round(max(0.0, due_in_s), 1),
+            "left_s": None if math.isinf(left_s) else round(left_s),
             "cameras": {name: self._camera(name, frame) for name, frame in self._frames.items()},
             "lights": self._lamps(),
             "notes": self._notes[-_NOTES_SHOWN:],

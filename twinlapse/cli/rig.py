@@ -11,6 +11,7 @@ from twinlapse.cli.grammar import RIG_FILE, CommandGroup, drawing_option, output
 from twinlapse.cli.output import Output, speaking
 from twinlapse.cli.rig_aim import aim, camera_named, target
 from twinlapse.cli.rig_lens import lens
+from twinlapse.cli.rig_timing import timing
 
 
 @click.group(cls=CommandGroup)
@@ -19,6 +20,7 @@ def command() -> None:
 
 
 command.add_command(lens)
+command.add_command(timing)
 
 
 @command.command("check")

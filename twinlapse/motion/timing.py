@@ -77,6 +77,7 @@ def time_toolpath(
         rule, printer.accel_mm_s2, distance, speed2, accel, smooth, entry2, seconds,
     )  # fmt: skip
     _run_passes(rule, distance, speed2, accel, smooth, entry2, smooth2, seconds)
+    _follow_measured(printer, seconds, toolpath.kind)
     end_s = np.cumsum(seconds, out=seconds)
     end_s.flags.writeable = False
     waits_s = float(toolpath.dwell_s[toolpath.kind == Kind.DWELL].sum(dtype=float))
@@ -159,7 +160,14 @@ def _rows_s(
         _NO_ROWS, limit.copy(), rule, printer.accel_mm_s2, distance, speed2, accel, smooth, entry2, seconds,
     )  # fmt: skip
     _run_passes(rule, distance, speed2, accel, smooth, entry2, smooth2, seconds)
+    _follow_measured(printer, seconds, kind)
     return float(seconds.sum())
+
+
+def _follow_measured(printer: Printer, seconds: NDArray[np.float64], kind: NDArray[np.uint8]) -> None:
+    """Let what moves last as long as was measured on the machine (`twinlapse rig timing`)."""
+    if printer.limits.travel_factor != 1.0:
+        np.multiply(seconds, printer.limits.travel_factor, out=seconds, where=kind != Kind.DWELL)
 
 
 def _run_passes(rule: int, *columns: NDArray[Any]) -> None:
