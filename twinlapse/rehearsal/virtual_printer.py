@@ -15,6 +15,7 @@ import time
 from bisect import bisect_right
 from collections.abc import Callable
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
@@ -26,16 +27,42 @@ from twinlapse.rig import Rig
 from twinlapse.shots import cue_text
 
 
+class PrinterClock(Protocol):
+    """Where a virtual printer has its time from."""
+
+    def mono_s(self) -> float:
+        """Return a time that never goes back."""
+
+    def wait(self, stopped: threading.Event, seconds: float) -> bool:
+        """Wait; return True when `stopped` was set meanwhile."""
+
+
+class RealTime:
+    """The machine's own monotonic clock."""
+
+    def mono_s(self) -> float:
+        """Return the monotonic time."""
+        return time.monotonic()
+
+    def wait(self, stopped: threading.Event, seconds: float) -> bool:
+        """Wait so long in real time."""
+        return stopped.wait(seconds)
+
+
 class VirtualPrinter:
     """Moves as a written file says, `speed` times as fast, and says its cues on a pseudo-terminal.
 
-    Needs POSIX. Open `port` like a serial device; call `start` when the reader is there.
+    Needs POSIX. Open `port` like a serial device; call `start` when the reader is there. With a `clock` of
+    its own, times are exact whatever else the computer does.
     """
 
-    def __init__(self, gcode: Path, rig: Rig, *, speed: float = 100.0) -> None:
+    def __init__(
+        self, gcode: Path, rig: Rig, *, speed: float = 100.0, clock: PrinterClock | None = None
+    ) -> None:
         import pty
         import tty
 
+        self._clock = clock or RealTime()
         self._path = read_toolpath(gcode, firmware=rig.printer.firmware)
         self._end_s = np.asarray(time_toolpath(self._path, rig.printer).end_s)
         self.stands = standings(self._path)
@@ -44,6 +71,7 @@ class VirtualPrinter:
         _count_stops(lasts_s, self.stands)
         self._due_s = np.cumsum(lasts_s)  # since start, of the end of every row
         self.lasts_s = float(self._due_s[-1])
+        self.ended_s: float | None = None  # monotonic time at which the print was done
         self.said: list[tuple[float, str]] = []  # monotonic time and words of every cue so far
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)
@@ -63,7 +91,7 @@ class VirtualPrinter:
     def start(self, on_cue: Callable[[str], None] | None = None) -> None:
         """Begin to print; `on_cue` is called with the words of each cue as well."""
         self._on_cue = on_cue
-        self._began_s = time.monotonic()
+        self._began_s = self._clock.mono_s()
         self._thread.start()
 
     def file_time(self, mono_s: float) -> float:
@@ -101,15 +129,16 @@ class VirtualPrinter:
         for standing in self.stands:
             moved_s = float(self._due_s[standing.moved_row]) if standing.moved_row >= 0 else 0.0
             due_s = self._began_s + max(0.0, moved_s + standing.stood_s)
-            if self._stop.wait(max(0.0, due_s - time.monotonic())):
+            if self._clock.wait(self._stop, max(0.0, due_s - self._clock.mono_s())):
                 return
             words = cue_text(standing.cue)
-            self.said.append((time.monotonic(), words))
+            self.said.append((self._clock.mono_s(), words))
             self._write(f"echo:{words}")
             if self._on_cue is not None:
                 self._on_cue(words)
-        left_s = self._began_s + self.lasts_s - time.monotonic()
-        self._stop.wait(max(0.0, left_s))
+        left_s = self._began_s + self.lasts_s - self._clock.mono_s()
+        self._clock.wait(self._stop, max(0.0, left_s))
+        self.ended_s = self._clock.mono_s()
         self._write("echo:done")
         self.done.set()
 
