@@ -1,0 +1,85 @@
+"""What keeps the project in order: the list of changes, the history of the benches, names that go."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import tomllib
+import warnings
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import twinlapse
+from twinlapse import deprecation
+
+ROOT = Path(__file__).parents[1]
+CHANGELOG = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+
+
+def test_the_list_of_changes_has_its_form() -> None:
+    """Headings: Unreleased first, then versions going down, each with its date; entries below four kinds."""
+    headings = re.findall(r"(?m)^## (.+)$", CHANGELOG)
+    assert headings[0] == "Unreleased"
+    versions = [re.fullmatch(r"(\d+)\.(\d+)\.(\d+) - \d{4}-\d\d-\d\d", heading) for heading in headings[1:]]
+    assert all(versions), "write: ## 1.2.3 - 2026-01-31"
+    numbers = [tuple(map(int, found.groups())) for found in versions if found]
+    assert numbers == sorted(numbers, reverse=True)
+    assert set(re.findall(r"(?m)^### (.+)$", CHANGELOG)) <= {
+        "Changed",
+        "Added",
+        "Fixed",
+        "Removed",
+        "Deprecated",
+    }
+    assert not re.search(r"(?m)^(<<<<<<<|=======|>>>>>>>)", CHANGELOG)
+    for section in re.split(r"(?m)^## ", CHANGELOG)[1:]:
+        kinds = re.findall(r"(?m)^### (.+)$", section)
+        assert not re.search(r"(?m)^- ", section.partition("\n### ")[0]), "an entry stands below no kind"
+        assert len(kinds) == len(set(kinds)), f"{section.splitlines()[0]}: a kind stands twice"
+
+
+def test_the_version_stands_once() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert "version" not in project and "version" in project["dynamic"]
+    released = re.findall(r"(?m)^## (\d+\.\d+\.\d+) -", CHANGELOG)
+    assert all(_numbers(version) <= _numbers(twinlapse.__version__) for version in released)
+
+
+def test_a_name_that_goes_warns_and_says_what_to_use() -> None:
+    names = {"old": deprecation.Renamed(new="new", since="0.1")}
+    module: dict[str, Any] = {"new": 7, "__name__": "garden"}
+    with pytest.warns(
+        DeprecationWarning, match=r"garden\.old is called garden\.new since 0\.1 and goes in 0\.2"
+    ):
+        assert deprecation.renamed(module, names, "old") == 7
+    with pytest.raises(AttributeError, match="no attribute 'weed'"), warnings.catch_warnings():
+        deprecation.renamed(module, names, "weed")
+
+
+def test_no_deprecated_name_outlives_its_version() -> None:
+    """A name is kept for one minor version: what was renamed in 0.1 is gone in 0.2."""
+    now = _numbers(twinlapse.__version__)[:2]
+    for path in (ROOT / "twinlapse").rglob("*.py"):
+        for since in re.findall(r"Renamed\(.*?since=\"(\d+\.\d+)\"", path.read_text(encoding="utf-8"), re.S):
+            major, minor = map(int, since.split("."))
+            assert now <= (major, minor), f"{path.name}: a name renamed in {since} is still there"
+
+
+def test_the_history_of_the_benches_can_be_read_and_drawn(tmp_path: Path) -> None:
+    spec = importlib.util.spec_from_file_location("history", ROOT / "tests" / "bench" / "history.py")
+    assert spec is not None and spec.loader is not None
+    history = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(history)
+    assert all({"bench", "at", "commit", "load", "values"} <= set(run) for run in history.read())
+    for ratio in (1.5, 1.4):
+        history.record("seedlings", {"pot_ratio": ratio}, tmp_path / "runs.jsonl")
+    runs = history.read(tmp_path / "runs.jsonl")
+    assert [run["values"]["pot_ratio"] for run in runs] == [1.5, 1.4]
+    history.draw(runs, tmp_path / "runs.png")
+    assert (tmp_path / "runs.png").read_bytes().startswith(b"\x89PNG")
+
+
+def _numbers(version: str) -> tuple[int, ...]:
+    return tuple(int(number) for number in re.findall(r"\d+", version)[:3])
