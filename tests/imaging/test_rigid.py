@@ -91,3 +91,34 @@ def test_a_map_of_reduced_pictures_is_told_for_full_ones() -> None:
     whole = 2 * place + 0.5  # the middle of the two by two pixels that were averaged
     moved = 2 * (small[:, :2] @ place + small[:, 2]) + 0.5
     assert np.allclose(large[:, :2] @ whole + large[:, 2], moved)
+
+
+@pytest.mark.parametrize("shake_px", [0.3, 1.5])
+@pytest.mark.parametrize("dazzled", [True, False])
+def test_a_soft_dirty_nozzle_seen_level_is_found(shake_px: float, dazzled: bool) -> None:
+    """A third of the width, out of focus at its rim, before glare and print that are new in every picture."""
+    rng = np.random.default_rng(5)
+    width, height = SIZE
+    outline = np.array([[130, -30], [300, -30], [300, 120], [230, 215], [205, 215], [130, 120]])
+    covered = cv2.fillPoly(np.zeros((height, width), np.uint8), [outline], 1).astype(np.float32)
+    covered = cv2.GaussianBlur(covered, (0, 0), 2.5)
+    metal = cv2.GaussianBlur(rng.uniform(20, 130, (height, width)).astype(np.float32), (0, 0), 6)
+    metal = 60 + 3 * (metal - metal.mean())  # dirt
+    metal[:, 175:180] += 90  # an edge that shines
+    ways, pictures = rng.normal(0, shake_px, (12, 2)), []
+    for way in ways:
+        blobs = rng.uniform(0, 1, (3, 4)).astype(np.float32)
+        back = cv2.resize(blobs, SIZE, interpolation=cv2.INTER_CUBIC) * (500 if dazzled else 160)
+        print_ = cv2.resize(rng.uniform(30, 160, (40, 60)).astype(np.float32), SIZE)
+        back[200:] = print_[200:]
+        view = np.clip(back, 0, 255) * (1 - covered) + metal * covered
+        move = np.array([[1, 0, way[0]], [0, 1, way[1]]])
+        moved = cv2.warpAffine(view, move, SIZE, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+        pictures.append(np.clip(moved + rng.normal(0, 1.5, view.shape), 0, 255).astype(np.uint8))
+    rigid = find_rigid(pictures)
+    assert rigid is not None
+    read = [rigid.read(picture) for picture in pictures]
+    middle = np.array([215.0, 100.0])
+    left = np.array([way[:, :2] @ middle + way[:, 2] - middle for way, _ in read]) - ways
+    left -= np.median(left, axis=0)
+    assert np.abs(left).max() < 0.25 and min(sure for _, sure in read) > 0.5

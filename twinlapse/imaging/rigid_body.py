@@ -16,8 +16,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.arrays import Float, Grey
+from twinlapse.arrays import Bool, Float, Grey
+from twinlapse.imaging.bodies import find_bodies
 from twinlapse.imaging.decode import reduced
+from twinlapse.imaging.registration import make_reference, measure
+from twinlapse.imaging.transforms import fit_maps
 from twinlapse.rig.film_settings import Box
 
 Plane = NDArray[np.float32]
@@ -27,12 +30,19 @@ Plane = NDArray[np.float32]
 FOOT = np.float32(255 * 0.055)
 SMALL_PX = 240  # width of the pictures of the first look
 NEIGHBOURS = 15  # edge of the part over which change and slope are compared, px
-LIMITS_PX = (0.6, 0.3, 0.25)  # what counts as standing still: before, and after taking out the shaking
+FIRST_PX = (0.6, 1.2, 2.4)  # what counts as standing still before the shaking is known, tried in turn
+LIMITS_PX = (0.4, 0.3, 0.25)  # and after it was taken out, once, twice, three times
+SCENE_PX = 0.8  # what stands still, in most pictures, once the body's shaking is taken out
 NEARLY_PX = 0.5  # what counts as part of the body when others are to stay away from it
-STEEP = 3.0  # codes per pixel
+STEEP = 3.0  # codes per pixel of a picture of USUAL_WIDTH_PX; larger ones show the same edges softer
+USUAL_WIDTH_PX = 640
 NOISE = 1.0  # standard deviation of a code that is never undercut
 FEWEST, MOST = 300, 4000  # pixels
-MOST_SHARE = 0.3  # of all textured pixels; a body that is more is the scene itself
+MOST_SHARE = 0.6  # of all textured pixels; a body that is more is the scene itself
+MOST_RIM = 0.6  # of the textured pixels along the picture's rim: a nozzle comes in from one side
+TILE_PX = 64  # of the look for a body that shook far
+RIM = 0.04  # width of the rim over that of the picture
+PIECES = 5  # that hold nearly all of a body: a dirty nozzle falls apart into some
 CELLS = (40, 30)  # raster in which the body's place is told
 _ARM = 100.0  # px: brings turns and shifts to one size
 
@@ -118,21 +128,74 @@ def find_rigid(greys: Sequence[Grey]) -> Rigid | None:
     """
     if len(greys) < 4:
         return None
-    template, spread = soften(greys[0]), np.full(greys[0].shape, 4.0, np.float32)
-    change = _first_look(greys)
-    if not _in_few_pieces(change < LIMITS_PX[0], template):
+    # of one picture: what changes behind the body is blurred away in the mean of many
+    textured = _textured(soften(greys[0]))
+    laid = _laid_by_tiles(greys)
+    if laid is not None and _is_scene(_first_look(laid, most=True) < SCENE_PX, textured):
         return None
-    rigid: Rigid | None = None
+    found = _found(greys, textured, FIRST_PX)
+    if found is None and laid is not None:
+        # laid already, the body is near enough to be read in the others
+        found = _found(laid, textured, FIRST_PX[:1])
+    return found
+
+
+def _found(greys: Sequence[Grey], textured: Bool, limits_px: Sequence[float]) -> Rigid | None:
+    change = _first_look(greys)
+    for first_px in limits_px:
+        template, spread = soften(greys[0]), np.full(greys[0].shape, 4.0, np.float32)
+        if _in_few_pieces((change < first_px) & textured):
+            found = _refined(greys, _body(template, spread, change, first_px, textured), textured)
+            if found is not None:
+                return found
+    return None
+
+
+def _refined(greys: Sequence[Grey], rigid: Rigid | None, textured: Bool) -> Rigid | None:
+    """Return the body by what is left of the change once its own shaking is taken out."""
     for limit in LIMITS_PX:
-        rigid = _body(template, spread, change, limit)
-        if rigid is None or limit == LIMITS_PX[-1]:
-            return rigid
+        if rigid is None:
+            return None
         some = greys[1::3] if limit == LIMITS_PX[0] and len(greys) > 9 else greys[1:]
         laid = np.stack([_laid_on(grey, rigid) for grey in some])
         template = np.asarray(np.median(laid, axis=0), np.float32)
         spread = np.asarray(((laid - template) ** 2).mean(axis=0), np.float32)
-        change = _change_px(laid)
-    return rigid
+        rigid = _body(template, spread, _change_px(laid), limit, textured)
+    if rigid is None or np.mean(rigid.outline > 0) > MOST_SHARE:
+        return None
+    laid = np.stack([_laid_on(grey, rigid) for grey in greys[1:]])
+    return None if _is_scene(_change_px(laid, most=True) < SCENE_PX, textured) else rigid
+
+
+def _laid_by_tiles(greys: Sequence[Grey]) -> list[Grey] | None:
+    """Return the pictures laid on the first by the tiles that move least, None where none belong together.
+
+    A body that shakes by some pixels is not seen to stand still before that.
+    """
+    by = max(1, round(greys[0].shape[1] / USUAL_WIDTH_PX))
+    small = [reduced(grey, by) for grey in greys]
+    reference = make_reference(small[0], tile_px=TILE_PX, step=0.5, most=100)
+    if len(reference) < 4:
+        return None
+    votes = measure(reference, small[1:], "rotation")
+    label = find_bodies(reference.centres, votes.shifts, votes.weights, "shift")
+    moved = [
+        float(np.median(np.abs(votes.shifts[:, label == number])))
+        for number in range(label.max(initial=-1) + 1)
+    ]
+    if not moved:
+        return None
+    own = label == int(np.argmin(moved))
+    found, _ = fit_maps(reference.centres[own], votes.shifts[:, own], votes.weights[:, own], "rotation")
+    size = (greys[0].shape[1], greys[0].shape[0])
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    laid = [greys[0]]
+    for grey, matrix in zip(greys[1:], found, strict=True):
+        picture = cv2.warpAffine(
+            grey, enlarged(matrix, by), size, flags=flags, borderMode=cv2.BORDER_REPLICATE
+        )
+        laid.append(np.asarray(picture, np.uint8))
+    return laid
 
 
 def enlarged(matrix: Float, by: int) -> Float:
@@ -153,7 +216,15 @@ def _laid_on(grey: Grey, rigid: Rigid) -> Plane:
     return np.asarray(laid / rigid.brightness(grey, matrix), np.float32)
 
 
-def _first_look(greys: Sequence[Grey]) -> Plane:
+def _is_scene(still: Bool, textured: Bool) -> bool:
+    """Return True if what stands still in most pictures is all around: the scene, not a body in it."""
+    rim = textured.copy()
+    edge = round(RIM * still.shape[1])
+    rim[edge:-edge, edge:-edge] = False
+    return bool(rim.any() and np.mean(still[rim]) > MOST_RIM)
+
+
+def _first_look(greys: Sequence[Grey], *, most: bool = False) -> Plane:
     """Return `_change_px` before anything is known, from smaller pictures that are made equally bright."""
     by = max(1, round(greys[0].shape[1] / SMALL_PX))
     planes = np.stack([np.log(soften(reduced(grey, by))) for grey in greys])
@@ -161,15 +232,21 @@ def _first_look(greys: Sequence[Grey]) -> Plane:
         apart = planes - np.median(planes, axis=0)
         planes -= np.median(apart, axis=(1, 2))[:, None, None]
     size = (greys[0].shape[1], greys[0].shape[0])
-    return np.asarray(cv2.resize(by * _change_px(planes, NEIGHBOURS // by | 1), size), np.float32)
+    return np.asarray(cv2.resize(by * _change_px(planes, NEIGHBOURS // by | 1, most=most), size), np.float32)
 
 
-def _change_px(planes: Plane, near: int = NEIGHBOURS) -> Plane:
-    """Return by how many pixels the content around each pixel would have to move to change as it does."""
+def _change_px(planes: Plane, near: int = NEIGHBOURS, *, most: bool = False) -> Plane:
+    """Return by how many pixels the content around each pixel would have to move to change as it does.
+
+    With `most` it is the change in most of the pictures, not its mean square: a toolhead that passes is left
+    out.
+    """
     middle = np.asarray(np.median(planes, axis=0), np.float32)
     down, right = _slopes(middle)
     slope = _around(down**2 + right**2, near)
-    change = _around(((planes - middle) ** 2).mean(axis=0), near)
+    squares = (planes - middle) ** 2
+    # the median of squares is .455 of their mean for a normal error
+    change = _around(np.median(squares, axis=0) / 0.455 if most else squares.mean(axis=0), near)
     return np.asarray(np.sqrt(change / (slope + 1e-9)))
 
 
@@ -183,27 +260,29 @@ def _around(plane: Plane, near: int = NEIGHBOURS) -> Plane:
     return np.asarray(np.maximum(cv2.boxFilter(plane.astype(np.float32), -1, (near, near)), 0), np.float32)
 
 
-def _in_few_pieces(still: NDArray[np.bool_], template: Plane) -> bool:
-    """Whether what stands still hangs together; in a scene that moves as a whole it is strewn all over."""
-    marked = (still & _textured(template)).astype(np.uint8)
-    count, _, pieces, _ = cv2.connectedComponentsWithStats(marked)
+def _in_few_pieces(still: Bool) -> bool:
+    """Return True if what stands still hangs together; in a scene that moves it is strewn all over."""
+    count, _, pieces, _ = cv2.connectedComponentsWithStats(still.astype(np.uint8))
     sizes = np.sort(pieces[1:count, cv2.CC_STAT_AREA])[::-1]
-    return bool(sizes[:3].sum() >= 0.8 * sizes.sum() > 0)
+    return bool(sizes[:PIECES].sum() >= 0.8 * sizes.sum() > 0)
 
 
-def _textured(template: Plane) -> NDArray[np.bool_]:
+def _textured(template: Plane) -> Bool:
     down, right = _slopes(template)
-    return np.asarray(np.sqrt(_around(down**2 + right**2)) > STEEP)
+    return np.asarray(np.sqrt(_around(down**2 + right**2)) > _steep(template))
 
 
-def _body(template: Plane, spread: Plane, change: Plane, limit_px: float) -> Rigid | None:
+def _steep(plane: Plane) -> float:
+    return float(STEEP * min(1.0, USUAL_WIDTH_PX / plane.shape[1]))
+
+
+def _body(template: Plane, spread: Plane, change: Plane, limit_px: float, textured: Bool) -> Rigid | None:
     still = change < limit_px
     down, right = _slopes(template)
     slope = np.asarray(np.hypot(right, down), np.float32)
-    textured = _textured(template)
     inner = np.zeros(still.shape, bool)
     inner[6:-6, 6:-6] = True
-    chosen = still & (slope > STEEP) & inner
+    chosen = still & (slope > _steep(template)) & inner
     if np.count_nonzero(chosen) < FEWEST or np.mean(still[textured]) > MOST_SHARE:
         return None
     y, x = np.nonzero(chosen)
@@ -223,11 +302,11 @@ def _body(template: Plane, spread: Plane, change: Plane, limit_px: float) -> Rig
         slopes=np.stack([right[y, x], down[y, x], turn, template[y, x]], axis=1).astype(np.float32),
         pull=pull.astype(np.float32),
         middle=middle,
-        outline=_outline((change < NEARLY_PX) & textured),
+        outline=_outline((change < NEARLY_PX) & _textured(template)),
     )
 
 
-def _outline(still: NDArray[np.bool_]) -> Grey:
+def _outline(still: Bool) -> Grey:
     """Return the body with its smooth inside: the hulls of its larger pieces."""
     joined = cv2.morphologyEx(still.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((25, 25), np.uint8))
     pieces, _ = cv2.findContours(joined, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
