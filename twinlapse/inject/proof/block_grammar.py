@@ -32,9 +32,9 @@ _HOLD = {
     "reprapfirmware": (r'M291 P"Look at layer \d+, then go on" R"twinlapse" S2',),
 }  # fmt: skip
 _OPTIONAL = ("M84", "SET_IDLE_TIMEOUT")
-# Bytes of a command that a firmware keeps: Marlin's MAX_CMD_SIZE is 96 with its end (Configuration_adv.h),
+# Bytes of a command that a firmware keeps: of Marlin's 95 (MAX_CMD_SIZE) a line number and a checksum take 13,
 # RepRapFirmware's buffer 256; Klipper reads lines of any length.
-LINE_BYTES = {"marlin": 95, "klipper": None, "reprapfirmware": 255}
+LINE_BYTES = {"marlin": 82, "klipper": None, "reprapfirmware": 255}
 # A macro of the rig's own may do anything; these do not come back, or end the print.
 _NO_MACRO = re.compile(
     r"(?i)[GTN]\s*\d|M\s*(?!98\b|240\b)\d|CANCEL|PAUSE|RESUME|.*RESTART|SDCARD_|TURN_OFF|SET_HEATER|M112"
