@@ -40,7 +40,7 @@ def broken(source: Path, text: str, folder: Path) -> dict[str, str]:
 
 
 def block_of(text: str, number: int = 3) -> list[str]:
-    """Return the lines of a shot, its fences included."""
+    """Return the lines of a shot, its marker comments included."""
     lines = text.splitlines()
     begin = next(i for i, line in enumerate(lines) if line.startswith(f"; twinlapse shot {number} begin"))
     return lines[begin : lines.index(f"; twinlapse shot {number} end") + 1]
@@ -87,7 +87,7 @@ def test_a_long_retraction_is_refused(filmed: Any, tmp_path: Path) -> None:
     k = where(block, "G1 E")
     block[k] = f"G1 E{e_word(block, -1) - 40:.5f} F2100"
     found = broken(source, with_block(text, block), tmp_path)
-    assert "pulls 40 mm back" in found["bounds"]
+    assert "retracts 40 mm" in found["bounds"]
 
 
 def test_a_dip_beside_the_print_is_refused(filmed: Any, tmp_path: Path) -> None:
@@ -135,7 +135,7 @@ def test_wandering_about_is_refused(filmed: Any, tmp_path: Path) -> None:
     way = block[where(block, "G1 X")]
     rounds = [way, "G1 X5 Y5 F9000", "G1 X215 Y215 F9000"] * 200
     found = broken(source, with_block(text, put(block, where(block, "G1 X"), *rounds)), tmp_path)
-    assert "is under way" in found["bounds"]
+    assert "travels for" in found["bounds"]
 
 
 def test_a_cue_comes_after_the_settling_has_happened(filmed: Any) -> None:

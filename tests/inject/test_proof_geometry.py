@@ -16,7 +16,7 @@ import pytest
 
 from twinlapse.errors import ProofError
 from twinlapse.gcode import read_toolpath
-from twinlapse.inject import inject_file
+from twinlapse.inject import inject_file, prove
 from twinlapse.shots import Plan, Shot, Stop
 
 HEAD_MM = 10.0
@@ -179,3 +179,13 @@ def test_no_move_goes_lower_than_the_print_even_beside_it(tmp_path: Path) -> Non
     text = program(straight())
     assert not try_stop(text, 180, 100, tmp_path, lift_mm=0.05)
     assert try_stop(text, 180, 100, tmp_path, lift_mm=0.2)
+
+
+def test_rows_that_the_original_does_not_have_are_a_fault_and_no_error(tmp_path: Path) -> None:
+    assert try_stop(program(straight()), 180, 100, tmp_path)
+    text = (tmp_path / "filmed.gcode").read_text()
+    begin = text.index("; twinlapse shot 1 begin")
+    longer = tmp_path / "longer.gcode"
+    longer.write_text(text[:begin] + "G1 X1 Y1\n" * 500 + text[begin:])
+    broken = {check.name for check in prove(tmp_path / "pot.gcode", longer).checks if not check.holds}
+    assert "prints the same" in broken

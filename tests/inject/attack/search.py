@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from attack.edits import PLACES, WILD, Lines
+from attack.edits import PLACES, WILD, Lines, blocks
 from attack.machine import NOTHING_MM, Judge, Tool
 from attack.prints import Print
 
@@ -74,7 +74,7 @@ class Attack:
         names, out = [], lines
         for _ in range(self.rng.choice((1, 1, 1, 2, 3))):
             edit = self.rng.choice(PLACES if places or self.rng.random() < 0.2 else WILD)
-            changed = edit(out, self.rng)
+            changed = edit(out, self.rng) if blocks(out) else None
             if changed is not None:
                 out = changed
                 names.append(edit.__name__)

@@ -1,4 +1,4 @@
-"""Bounds on what every block does: filament pulled back, standing primed on the print, time in all."""
+"""Bounds on what every block does: filament retracted, time primed above the print, time in all."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from twinlapse.inject.proof.evidence import BlockMoves, Evidence
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 
 MOST_RETRACTED_MM = 15.0  # twice what long Bowden tubes take; common practice, no source
-# A hot nozzle that stands primed on the print leaves a blob. A stop of the stance `still` does, for as long
+# A hot nozzle that waits primed above the print leaves a blob. A stop of the stance `still` does, for as long
 # as its cameras ask; more than this no print should be asked to bear. Common practice, no source.
 MOST_PRIMED_S = 3.0
 MOST_EXTRA_MM = 2.0  # of filament primed beyond what was pulled back; common practice, no source
 _FEWEST_PULLS = 8  # retractions that make a habit: start and end code alone have fewer
 _HABIT_SHARE, _HABIT_MM = 1.05, 0.02  # a habit is said again to within its rounding
-# A way from stop to stop, there and around what is in between: three times along both sides of the bed, twice
-# up and down the machine.
+# The path from stop to stop, around what is in between: three times along both sides of the bed, twice up and
+# down the machine.
 _SIDES, _LIFTS = 3.0, 2.0
 _STANDS_SHARE, _STANDS_S = 1.25, 0.5  # of what the rig asks, and at each stop: a dwell may be rounded up
 
@@ -28,7 +28,7 @@ _STANDS_SHARE, _STANDS_S = 1.25, 0.5  # of what the rig asks, and at each stop: 
 def check_bounds(
     evidence: Evidence, moves: BlockMoves, seconds: Float, readings: Sequence[BlockReading]
 ) -> Check:
-    """Judge what every block pulls back, how long it stands primed on the print, and how long it takes.
+    """Judge how far every block retracts, how long it waits primed above the print, and how long it takes.
 
     Parameters
     ----------
@@ -45,14 +45,14 @@ def check_bounds(
         *_time_faults(evidence, moves, seconds, readings),
     ]
     good = (
-        f"no shot pulls back more than {most_mm:.3g} mm, stands primed on the print for more than "
-        f"{MOST_PRIMED_S:g} s, or takes longer than its stops and ways"
+        f"no shot retracts more than {most_mm:.3g} mm, waits primed above the print for more than "
+        f"{MOST_PRIMED_S:g} s, or takes longer than its stops and paths"
     )
     return verdict("bounds", first(faults), good)
 
 
 def _most_retracted(evidence: Evidence) -> float:
-    """Return the most that a block may pull back: the file's habit, where it has none the rig's length."""
+    """Return the longest retraction allowed: the file's usual one, or the rig's where the file has none."""
     path = evidence.original
     pulls = path.retracted_mm[path.kind == Kind.RETRACT]
     usual = (
@@ -70,11 +70,11 @@ def _retraction_faults(evidence: Evidence, moves: BlockMoves, most_mm: float) ->
     faults = []
     for k in np.flatnonzero(back[moves.row] - before[moves.block] > most_mm).tolist():
         pulled = back[moves.row[k]] - before[moves.block[k]]
-        text = f"{evidence.name(int(moves.block[k]))} pulls {pulled:.4g} mm back, {most_mm:.4g} are allowed"
+        text = f"{evidence.name(int(moves.block[k]))} retracts {pulled:.4g} mm, {most_mm:.4g} are allowed"
         faults.append(Fault(evidence.line(int(moves.row[k])), text))
     extra_mm = evidence.rig.printer.prime_extra_mm
     if extra_mm > MOST_EXTRA_MM and len(rows.first):
-        text = f"every prime feeds {extra_mm:g} mm more than was pulled back, {MOST_EXTRA_MM:g} are allowed"
+        text = f"every prime feeds {extra_mm:g} mm more than was retracted, {MOST_EXTRA_MM:g} are allowed"
         faults.append(Fault(evidence.fenced.blocks[0].line, text))
     return faults
 
@@ -93,7 +93,7 @@ def _primed_faults(evidence: Evidence, moves: BlockMoves) -> list[Fault]:
     return [
         Fault(
             evidence.fenced.blocks[block].line,
-            f"{evidence.name(block)} stands primed on the print for {waits[block]:.3g} s, "
+            f"{evidence.name(block)} waits primed above the print for {waits[block]:.3g} s, "
             f"{MOST_PRIMED_S:g} s are allowed",
         )
         for block in np.flatnonzero(waits > MOST_PRIMED_S + 1e-6).tolist()
@@ -113,7 +113,7 @@ def _box(evidence: Evidence) -> tuple[Float, Float]:
 def _time_faults(
     evidence: Evidence, moves: BlockMoves, seconds: Float, readings: Sequence[BlockReading]
 ) -> list[Fault]:
-    """Return the blocks that stand longer than their cameras ask, or are under way longer than ways take."""
+    """Return the blocks that stand longer than their cameras ask, or travel longer than their paths take."""
     printer = evidence.rig.printer
     leg_s = _SIDES * sum(printer.bed_mm) / printer.travel_mm_s
     leg_s += _LIFTS * printer.height_mm / printer.travel_z_mm_s
@@ -126,7 +126,7 @@ def _time_faults(
         asked_s = sum(sum(evidence.asked_s(stop.cameras)) for stop in reading.stops)
         bounds = (
             ("stands", stands_s[block], _STANDS_SHARE * asked_s + _STANDS_S * len(reading.stops)),
-            ("is under way", seconds[block] - stands_s[block], (len(reading.stops) + 1) * leg_s),
+            ("travels", seconds[block] - stands_s[block], (len(reading.stops) + 1) * leg_s),
         )
         faults.extend(
             Fault(

@@ -32,7 +32,7 @@ _HOLD = {
     "reprapfirmware": (r'M291 P"Look at layer \d+, then go on" R"twinlapse" S2',),
 }  # fmt: skip
 _OPTIONAL = ("M84", "SET_IDLE_TIMEOUT")
-# Bytes of a command that a firmware keeps: of Marlin's 95 (MAX_CMD_SIZE) a line number and a checksum take 13,
+# Bytes of a command that a firmware keeps. Number and checksum take 13 of Marlin's 95 (MAX_CMD_SIZE);
 # RepRapFirmware's buffer 256; Klipper reads lines of any length.
 LINE_BYTES = {"marlin": 82, "klipper": None, "reprapfirmware": 255}
 # A macro of the rig's own may do anything; these do not come back, or end the print.

@@ -48,7 +48,7 @@ def check_machine(evidence: Evidence, moves: BlockMoves) -> Check:
         )
     faults.extend(_print_faults(evidence))
     offsets = f"; tool offsets of {aside[0]:g} and {aside[1]:g} mm are counted" if any(aside) else ""
-    good = f"stops and ways lie inside the machine and outside keep-outs{offsets}"
+    good = f"stops and paths lie inside the machine and outside keep-outs{offsets}"
     return verdict("machine", first(faults), good)
 
 
@@ -98,7 +98,7 @@ def _through(start: NDArray[np.float64], end: NDArray[np.float64], box: KeepOut)
 
 
 def check_speed(evidence: Evidence, moves: BlockMoves) -> Check:
-    """Travels, lifts and filament move at the speeds of the rig or of the file itself."""
+    """Travel, Z and filament moves have the speeds of the rig or of the file itself."""
     printer, path = evidence.rig.printer, evidence.block_rows.path
     feed = path.feed_mm_s[moves.row].astype(float)
     faults = []
@@ -118,7 +118,7 @@ def check_speed(evidence: Evidence, moves: BlockMoves) -> Check:
             faults.append(
                 moves_fault(evidence, moves, k, f"feeds at {feed[k]:.4g} mm/s, as nothing else does")
             )
-    return verdict("speed", first(faults), "travel, lift and filament speeds are the rig's or the file's own")
+    return verdict("speed", first(faults), "travel, Z and filament speeds are the rig's or the file's own")
 
 
 def _filament_speeds(evidence: Evidence) -> NDArray[np.float64]:

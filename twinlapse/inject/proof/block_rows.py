@@ -25,7 +25,7 @@ class BlockRows:
     path: Toolpath
     first: Rows  # (n,) of each block: its first row in `path`; the row before is what it was entered with
     stop: Rows  # (n,) and the row after its last
-    at: Rows  # (n,) the row of the original before which it stands
+    at: Rows  # (n,) the row of the original before which it stands, as far as that has rows
     settings: NDArray[np.float64]  # (m, 4) all settings of the file: block or -1, kind, value, line
     moved_origins: tuple[int, ...]  # lines in blocks that shift an axis
 
@@ -121,7 +121,7 @@ class BlockRowCollector:
             path=path,
             first=first.astype(np.int64),
             stop=stop.astype(np.int64),
-            at=self._first - (np.cumsum(lengths) - lengths),
+            at=np.minimum(self._first - (np.cumsum(lengths) - lengths), len(like)),
             settings=table,
             moved_origins=tuple(self._origins),
         )

@@ -1,4 +1,4 @@
-"""No block touches what is printed by then, with the nozzle, the head or the gantry."""
+"""No block touches what is printed by then, with the nozzle, the toolhead or the gantry."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _BEYOND_MM = 100.0  # printed this far beside the bed is still counted: prime li
 _TOUCHES = {
     printed_heights.TIP: "travels lower than the print allows",
     printed_heights.CONE: "would touch the print with the side of the nozzle",
-    printed_heights.HEAD: "would touch the print with the head",
+    printed_heights.HEAD: "would touch the print with the toolhead",
     printed_heights.GANTRY: "would touch the print with the gantry",
     printed_heights.DIVES: "goes below where it left the print",
 }
@@ -44,7 +44,7 @@ def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
     ]
     good = (
         f"the nozzle travels {printed_heights.TRAVEL_AIR_MM} mm or more above the print, "
-        "head and gantry clear it"
+        "toolhead and gantry clear it"
     )
     return verdict("clearance", first(faults), good)
 

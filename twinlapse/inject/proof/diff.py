@@ -1,4 +1,4 @@
-"""Compare what stands outside the fences with the original: byte for byte, else by what it says."""
+"""Compare everything outside the marker comments with the original: byte for byte, or else by meaning."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _WAS = b"; twinlapse progress was "
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutsideDiff:
-    """How the lines outside the fences compare."""
+    """How the lines outside the marker comments compare."""
 
     fault: Fault | None
     rewritten: int  # lines that say the same in other words; 0: byte for byte
@@ -30,7 +30,7 @@ class OutsideDiff:
 def compare_outside(
     original: FileBytes, written: FileBytes, fenced: FencedFile, firmware: str
 ) -> OutsideDiff:
-    """Compare the original with the written file less its fenced lines.
+    """Compare the original with the written file without the lines between marker comments.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ from twinlapse.rig.model import Rig
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """The original as columns, the written file cut at its fences, and the rows of its blocks."""
+    """The original as columns, the written file split at its marker comments, and the rows of its blocks."""
 
     original: Toolpath
     arcs: OwnArcs  # of the original

@@ -22,7 +22,7 @@ _CUE = re.compile(rb"; twinlapse (?:cue|arm|begin|end) ")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fenced:
-    """Lines between two fences, fences included."""
+    """Lines between two marker comments, these included."""
 
     kind: str  # "shot", "arm", "run", "header", "job", "progress"
     number: int  # of a shot, else 0
@@ -54,7 +54,7 @@ class FencedFile:
 
     @property
     def pieces(self) -> list[Fenced]:
-        """Everything fenced, in the order of the file."""
+        """Everything between marker comments, in file order."""
         return sorted([*self.blocks, *self.others], key=lambda piece: piece.start)
 
     @property
@@ -84,7 +84,7 @@ class FenceReader:
         if self._open is not None and self._open[0] in ("run", "job"):
             self._close(len(view))  # comments at the end of a file may be cut off: no firmware reads them
         if self._open is not None:
-            self._fault(self._open[3], f"the fence of {self._named()} is never closed")
+            self._fault(self._open[3], f"the end marker of {self._named()} is missing")
         self.result.outside.append((self._outside_from, len(view)))
         self.result.lines = self._line_of(len(view)) - (view[len(view) - 1 :] == b"\n")
         return self.result
@@ -107,13 +107,15 @@ class FenceReader:
         if _WAS.match(text) and self._open is None:
             return self._progress(start, after)
         if not (_CUE.match(line) and self._open is not None):
-            self._fault(self._line_of(start), f"a line of twinlapse that no fence holds: {line[:60]!r}")
+            self._fault(
+                self._line_of(start), f"a line of twinlapse outside any marker comments: {line[:60]!r}"
+            )
         return int(after)
 
     def _begin(self, kind: str, number: int, start: int, after: int) -> int:
         line = self._line_of(start)
         if self._open is not None:
-            self._fault(line, f"a fence opens inside {self._named()}")
+            self._fault(line, f"a begin marker stands inside {self._named()}")
             self._close(start)
         if kind == "shot":
             if number <= self._last_number:
@@ -126,10 +128,10 @@ class FenceReader:
 
     def _end(self, number: int, kind: str, start: int, after: int) -> int:
         if self._open is None:
-            self._fault(self._line_of(start), f"the fence of {kind} {number} closes and was never opened")
+            self._fault(self._line_of(start), f"the begin marker of {kind} {number} is missing")
             return after
         if (kind, number) != self._open[:2]:
-            self._fault(self._line_of(start), f"{self._named()} is closed by another fence")
+            self._fault(self._line_of(start), f"{self._named()} ends with the marker of another")
         self._close(after)
         return after
 

@@ -1,4 +1,4 @@
-"""Whether the named firmware reads the lines that print as they are read here, or less kindly.
+"""Check that the named firmware reads every line that prints the way it is read here.
 
 What each firmware does is from its sources: Marlin 2.1 (queue.cpp, parser.cpp; GCODE_CASE_INSENSITIVE,
 PAREN_COMMENTS and GCODE_MOTION_MODES are off by default), Klipper (gcode.py, virtual_sdcard.py),
@@ -70,7 +70,7 @@ def check_reading(path: Toolpath, original: FileBytes, arcs: OwnArcs) -> Check:
     last_line = int(path.line[printing[-1]]) if len(printing) else 0
     faults: list[Fault] = list(_unknown_to(path, arcs, rules))
     faults += [
-        _fault(notice.line, rules, "goes another way than this arc's words say: they fit no circle")
+        _fault(notice.line, rules, "follows another path than this arc's words describe: they fit no circle")
         for notice in path.warnings
         if notice.code == "bad-arc" and notice.line <= last_line
     ]
@@ -102,7 +102,10 @@ def _unknown_to(path: Toolpath, arcs: OwnArcs, rules: LineRules) -> Iterator[Fau
     """Yield the first of each kind of row that prints here and means something else to the firmware."""
     prints = path.kind == Kind.EXTRUDE
     wrong: list[tuple[np.ndarray, str]] = [
-        (arcs.unfit[prints[arcs.unfit]], "goes another way than this arc's words say: they fit no circle")
+        (
+            arcs.unfit[prints[arcs.unfit]],
+            "follows another path than this arc's words describe: they fit no circle",
+        )
     ]
     if path.firmware == "klipper":
         relative = arcs.row[path.mode[arcs.row] & Mode.RELATIVE_XYZ != 0]
@@ -199,7 +202,7 @@ def checksum_is_right(code: bytes) -> bool:
 
 @kernel
 def find_odd_lines(data: Any, most_bytes: int, lines: Any, flags: Any) -> int:
-    """Find lines that some firmware reads in another way than others.
+    """Find lines that firmwares read differently.
 
     ``lines`` gets the first byte of each, ``flags`` what it has, as far as they have room. Returns how many.
     """

@@ -36,7 +36,7 @@ def check_limits(fenced: FencedFile, rig: Rig, *, named: bool) -> Check:
         return verdict("limits", None, good)
     said, found = _sums(header.text)
     if said is None:
-        return verdict("limits", None, f"{good}; whether they were changed since cannot be told")
+        return verdict("limits", None, f"{good}; it cannot be checked whether they were changed since")
     text = f"the limits in the header are not those that were written{looser}; name the rig file with --rig"
     return verdict("limits", None if said == found else Fault(header.line, text), good)
 
@@ -61,4 +61,4 @@ def _looser(head: Toolhead) -> str:
         for name, sign in _LOOSER.items()
         if (getattr(head, name) - getattr(usual, name)) * sign > 0
     ]
-    return f"; of the toolhead looser than usual: {', '.join(looser)}" if looser else ""
+    return f"; looser than usual for the toolhead: {', '.join(looser)}" if looser else ""

@@ -1,4 +1,4 @@
-"""What a line says to the named firmware, freed from the ways of writing it."""
+"""Normalise a line to what the named firmware makes of it, whatever its spelling."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Offsets of tools that the file itself sets: the carriage stands beside where the nozzle is told to be."""
+"""Tool offsets set by the file itself: the carriage is offset from the commanded nozzle position by these."""
 
 from __future__ import annotations
 

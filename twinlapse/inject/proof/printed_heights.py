@@ -2,7 +2,7 @@
 
 Plain loops, compiled. ``top`` holds the greatest height of any printed path through a cell; a cell counts as
 filled from there down to the bed. The width of a bead is counted with the toolhead, which is a stack over the
-nozzle's axis: the flat end of the nozzle, its cone, everything of the head above that, and the beam of the
+nozzle's axis: the flat end of the nozzle, its cone, the rest of the toolhead above that, and the beam of the
 gantry along X. A place is off by half a cell's diagonal at most, 0.18 mm.
 """
 
@@ -109,10 +109,10 @@ def touched(
     top: Any, ax: float, ay: float, bx: float, by: float, z: float, home_z: float, trail: Any, left: float,
     front: float, tool: Any,
 ) -> int:  # fmt: skip
-    """Return what of the toolhead would touch the print on a straight way at one height.
+    """Return what of the toolhead would touch the print on a straight path at one height.
 
     Left out is what the original's own toolhead was as deep in where the block begins (``trail`` at
-    ``home_z``): the rig's head is then larger than the real one, and nothing new is touched.
+    ``home_z``): the rig's toolhead is then larger than the real one, and nothing new is touched.
     """
     reach = tool[0] + _BEAD_MM
     i0 = max(int((min(ax, bx) - reach - left) / HEIGHT_CELL_MM), 0)

@@ -150,11 +150,11 @@ def _block_checks(evidence: Evidence, seconds: Float) -> list[Check]:
 
 
 def _check_fences(fenced: FencedFile) -> Check:
-    good = f"{len(fenced.blocks)} shots, each between its two fences, numbers rising"
+    good = f"{len(fenced.blocks)} shots, each between its two marker comments, in rising order"
     fault = first(fenced.faults)
     if fault is not None:
-        fault = Fault(fault.line, f"{fault.text}; what stands in the shots was not looked at")
-    return verdict("fences", fault, good)
+        fault = Fault(fault.line, f"{fault.text}; the shots themselves were not checked")
+    return verdict("markers", fault, good)
 
 
 def _check_header(facts: dict[str, Any], original: Toolpath, fenced: FencedFile) -> Check:
@@ -170,10 +170,10 @@ def _check_header(facts: dict[str, Any], original: Toolpath, fenced: FencedFile)
 
 
 def _check_original(outside: OutsideDiff) -> Check:
-    good = "byte for byte outside the fences"
+    good = "byte for byte outside the marker comments"
     if outside.rewritten:
         good = (
-            f"the same commands outside the fences; {outside.rewritten} line or more spelled otherwise, "
+            f"same commands outside the marker comments; {outside.rewritten} lines or more spelled anew, "
             f"the first is line {outside.first_line}"
         )
     return verdict("original kept", outside.fault, good)

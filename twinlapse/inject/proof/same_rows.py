@@ -27,7 +27,7 @@ COLUMNS = (
     ("tool", "the tool", 0.0, 0.0),
     ("feed_mm_s", "the feed rate", _ZERO, SHARE),
     ("e_word", "the logical E", FILAMENT_MM, 0.0),
-    ("retracted_mm", "how far the filament is pulled back", 1e-4, 0.0),
+    ("retracted_mm", "how far the filament is retracted", 1e-4, 0.0),
     ("dwell_s", "a wait", _ZERO, SHARE),
     ("accel_mm_s2", "the acceleration", _ZERO, SHARE),
 )

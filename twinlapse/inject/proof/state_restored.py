@@ -104,7 +104,7 @@ def check_settings(evidence: Evidence) -> Check:
 
 
 def check_filament(evidence: Evidence, moves: BlockMoves) -> Check:
-    """A block lays nothing, pulls back and primes where it left the print, and E keeps its name."""
+    """A block extrudes nothing, retracts and primes where it left the print, and restores the logical E."""
     path, printer = evidence.block_rows.path, evidence.rig.printer
     faults = [
         Fault(evidence.line(int(row)), f"{evidence.name(int(block))} {_DOES[Kind(int(kind))]}")
@@ -126,15 +126,17 @@ def check_filament(evidence: Evidence, moves: BlockMoves) -> Check:
     for block in _changes(evidence, "e_word", FILAMENT_MM, 0.0).tolist():
         faults.append(_fault(evidence, block, "the logical E is not as before"))
     for block in _changes(evidence, "retracted_mm", 1e-4, 0.0).tolist():
-        faults.append(_fault(evidence, block, "the filament is not pulled back as far as before"))
+        faults.append(_fault(evidence, block, "the filament is not retracted as far as before"))
     faults.extend(_away_faults(evidence, moves))
     return verdict(
-        "filament", first(faults), "nothing is laid in a shot; what it pulls back it primes where it left"
+        "filament",
+        first(faults),
+        "a shot extrudes nothing; what it retracts it primes where it left the print",
     )
 
 
 _DOES = {
-    Kind.EXTRUDE: "lays material",
+    Kind.EXTRUDE: "extrudes",
     Kind.WIPE: "feeds backward while it moves",
     Kind.HOME: "homes",
     Kind.TOOL: "changes the tool",

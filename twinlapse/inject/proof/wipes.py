@@ -1,4 +1,4 @@
-"""A block may come down before where it left and wipe its way home, on the path just laid alone."""
+"""Check wipes: a block may come down early and wipe back, but only along the path just extruded."""
 
 from __future__ import annotations
 
