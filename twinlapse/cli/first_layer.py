@@ -120,6 +120,7 @@ def _write_camera(out: Output, rig_file: Path, found: SelfCalibration) -> None:
     from twinlapse.errors import RigError
     from twinlapse.files import read_text, write_bytes
     from twinlapse.firstlayer.report import calibration_json
+    from twinlapse.optics.upright import delivered_lens
     from twinlapse.rig import read_rig
     from twinlapse.rig.editing import with_camera_keys
 
@@ -133,8 +134,10 @@ def _write_camera(out: Output, rig_file: Path, found: SelfCalibration) -> None:
         key: tuple(told[key]) if isinstance(told[key], list) else told[key]
         for key in ("place_mm", "look_mm", "roll_deg", "place_error_mm", "turn_error_deg")
     }
-    values["lens.across_deg"] = told["across_deg"]
-    values["lens.distortion"] = tuple(told["distortion"])
+    own = next(camera for camera in read_rig(rig_file).cameras if camera.name == found.camera.name)
+    lens = delivered_lens(found.camera.lens, own)
+    values["lens.across_deg"] = round(lens.across_deg, 3)
+    values["lens.distortion"] = tuple(round(v, 5) for v in lens.distortion)
     text = with_camera_keys(read_text(rig_file, "rig file"), names.index(found.camera.name), values)
     write_bytes(rig_file, text.encode())
     out.say(f"written: {rig_file}")

@@ -119,11 +119,12 @@ def aim(
 
 
 def _picture(camera: Any, path: Path | None) -> tuple[Any, Any]:
-    """Return the picture and the lens at its size."""
+    """Return the upright picture and the lens at its size."""
     from dataclasses import replace
 
     from twinlapse.errors import CaptureError
     from twinlapse.imaging.decode import decode, read_picture
+    from twinlapse.optics.upright import upright_camera, upright_picture
 
     if path is not None:
         colours = read_picture(path)
@@ -138,8 +139,9 @@ def _picture(camera: Any, path: Path | None) -> tuple[Any, Any]:
         if shot is None:
             raise CaptureError(f'camera "{camera.name}" gives no picture', "check its source")
         colours = decode(shot.data)
+    colours = upright_picture(colours, camera)
     height, width = colours.shape[:2]
-    lens = camera.lens
+    lens = upright_camera(camera).lens
     if (width, height) != (lens.width_px, lens.height_px):
         scale = width / lens.width_px
         centre = lens.centre_px and (

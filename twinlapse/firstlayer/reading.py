@@ -25,6 +25,7 @@ from twinlapse.frames.job import Job
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
 from twinlapse.optics.pose import in_picture, pose_in_bed, see
+from twinlapse.optics.upright import upright_camera, upright_picture
 from twinlapse.optics.window import detail_mm, window_of
 from twinlapse.plan.where.corner_visits import outermost_corners, outline_of
 from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends
@@ -89,7 +90,7 @@ def _frames_of(
             top_mm = shot.z_mm
             path = job.frame(camera.name, shot.number, repeat)
             try:
-                picture = read_picture(path)
+                picture = upright_picture(read_picture(path), camera)
             except TwinlapseError:
                 missing.append(path.name)
                 continue
@@ -132,7 +133,7 @@ def map_layer(
     lines = lines_of(toolpath, layers, chosen, rig.printer)
     found = look_over(
         frames,
-        _at_size(camera, frames[0]),
+        _at_size(upright_camera(camera), frames[0]),
         rig.printer,
         top_mm,
         float(layers.height_mm[chosen]),
@@ -257,7 +258,7 @@ def patrol_job(job: Job) -> Patrol | None:
     corners, outline = outermost_corners(ends), outline_of(ends)
     if not corners:
         return Patrol(layers=tuple(shown), strips=(), watches=())
-    camera = _at_size(camera, next(iter(shown.values()))[0][0])
+    camera = _at_size(upright_camera(camera), next(iter(shown.values()))[0][0])
     middle = window_of(camera, rig.printer, RISE_MM).middle_mm
     centre = (sum(x for x, _ in corners) / len(corners), sum(y for _, y in corners) / len(corners))
     strips, nozzles = [], {}

@@ -14,11 +14,13 @@ from twinlapse.arrays import Float, Float32
 from twinlapse.errors import GcodeError
 from twinlapse.gcode import Toolpath, find_layers
 from twinlapse.optics.pose import Pose, pose_in_bed, pose_on_mount
+from twinlapse.optics.upright import delivered_picture, upright_camera
 from twinlapse.rehearsal import render_kernels
 from twinlapse.rehearsal.backdrop import Backdrop, backdrop_of
 from twinlapse.rehearsal.beads import PRESSED, Beads
 from twinlapse.rehearsal.faults import Mishap
 from twinlapse.rehearsal.machine_meshes import bed_plate, gantry_mesh, grain_tile, head_mesh, speckle
+from twinlapse.rehearsal.nuisances import NO_NUISANCES, Nuisances, spoilt, true_camera
 from twinlapse.rehearsal.truth import Shift, shift_between
 from twinlapse.rehearsal.virtual_camera import Looks, Studio
 from twinlapse.rehearsal.virtual_machine import Place
@@ -81,8 +83,13 @@ def _foot(beads: Beads, path: Toolpath) -> Float:
 class VirtualCamera:
     """One camera of the rig before a scene; the print may only grow from frame to frame."""
 
-    def __init__(self, scene: Scene, camera: Camera) -> None:
+    def __init__(
+        self, scene: Scene, camera: Camera, nuisances: Nuisances = NO_NUISANCES, seed: int = 1
+    ) -> None:
+        self._as_mounted, self._nuisances = camera, nuisances
+        camera = true_camera(upright_camera(camera), scene.printer, nuisances, seed)
         self.scene, self.camera, self.lens = scene, camera, camera.lens
+        self._looked_at_mm = float(np.linalg.norm(pose_on_mount(camera, scene.printer).place_mm))
         close = camera.mount in ("toolhead", "gantry")
         self.studio = Studio(
             camera.lens,
@@ -138,7 +145,8 @@ class VirtualCamera:
         picture = self.expose(nozzle_mm, error_mm, count, mishap.shake_rad)
         if metered:
             picture = picture * np.float32(metered_gain(picture))
-        return self.develop(picture, mishap, noise)
+        picture = spoilt(picture, self.studio.depth, self.lens, self._looked_at_mm, self._nuisances)
+        return delivered_picture(self.develop(picture, mishap, noise), self._as_mounted)
 
     def expose(
         self, nozzle_mm: Place, error_mm: Place, count: int, shake_rad: tuple[float, float, float]

@@ -17,6 +17,7 @@ from twinlapse.rehearsal.beads import beads_of
 from twinlapse.rehearsal.defects import Kind, layer_beads, put_in
 from twinlapse.rehearsal.execution import encode, rest_place
 from twinlapse.rehearsal.faults import Faults, mishaps, parking_error
+from twinlapse.rehearsal.nuisances import NO_NUISANCES, Nuisances
 from twinlapse.rehearsal.scene import TERRACOTTA, Scene, VirtualCamera
 from twinlapse.rehearsal.virtual_machine import Place
 from twinlapse.rig import Camera, Printer, Rig
@@ -40,6 +41,8 @@ class Conditions:
     metered: bool = True  # the camera exposes by what it sees, as cameras do; else as for terracotta
     overlap: float = 0.35  # of neighbouring pictures
     height_mm: float = 0.5  # of the nozzle above the layer
+    nuisances: Nuisances = NO_NUISANCES  # of the camera
+    jpeg_quality: int = 93
 
 
 def survey(
@@ -98,14 +101,14 @@ def survey(
     ends = np.concatenate([beads.first_mm, beads.last_mm])[:, :2]
     box = (ends.min(axis=0).astype(np.float64), ends.max(axis=0).astype(np.float64))
     places = survey_places(eye, rig.printer, box, z_mm, conditions)
-    virtual = VirtualCamera(scene, eye)
+    virtual = VirtualCamera(scene, eye, conditions.nuisances, seed)
     folder.mkdir(parents=True, exist_ok=True)
     frames = []
     for k, (place, mishap) in enumerate(zip(places, mishaps(seed, 9, len(places), faults), strict=True), 1):
         error = parking_error(seed, k, 9, faults)
         name = f"{k:06d}.jpg"
         picture = virtual.take(place, error, len(spoilt), mishap, faults.noise, metered=conditions.metered)
-        write_bytes(folder / name, encode(picture, 93))
+        write_bytes(folder / name, encode(picture, conditions.jpeg_quality))
         frames.append({"file": name, "nozzle_mm": place, "error_mm": error, "gain": mishap.gain})
         if progress is not None:
             progress(k / len(places))

@@ -14,6 +14,7 @@ from twinlapse.arrays import Float
 from twinlapse.errors import PlanError
 from twinlapse.gcode import Kind, Layers, Toolpath, row_after_line
 from twinlapse.gcode.segments import layer_segments, points_along
+from twinlapse.optics.upright import upright_camera
 from twinlapse.optics.window import Window, window_of
 from twinlapse.plan.clearance.height_map import crosses
 from twinlapse.plan.cost import block_s, here_at
@@ -133,7 +134,7 @@ def bare_bed_shot(shots: Sequence[Shot], toolpath: Toolpath) -> int | None:
 
 
 def head_camera(rig: Rig) -> Camera:
-    """Return the first camera on the head.
+    """Return the first camera on the head, as it takes its upright picture.
 
     Raises
     ------
@@ -143,7 +144,7 @@ def head_camera(rig: Rig) -> Camera:
     camera = next((camera for camera in rig.cameras if camera.mount == "toolhead"), None)
     if camera is None:
         raise PlanError("a survey needs a camera on the head", 'add one with mount = "toolhead"')
-    return camera
+    return upright_camera(camera)
 
 
 def shot_of(shots: Sequence[Shot], toolpath: Toolpath, layers: Layers, layer: int) -> int:
