@@ -575,6 +575,25 @@ def test_a_service_says_so_when_cues_stop(job: Path, a_plan: Any) -> None:
         service.close()
 
 
+def test_lines_of_the_file_begin_and_end_a_run(job: Path, start: Any) -> None:
+    assert first_line(start()).startswith("ready")
+
+    def shoot(words: str) -> int:
+        return subprocess.run(
+            [*TWINLAPSE, "shoot", str(job), words], capture_output=True, timeout=60
+        ).returncode
+
+    assert shoot("echo:twinlapse begin ababab") == 0
+    assert shoot("//action:twinlapse cue 1.1 wide ababab") == 0
+    assert shoot("twinlapse cue 2.1 wide cdcdcd") == 2  # another job's
+    assert shoot("echo:twinlapse end ababab") == 0
+    assert shoot("twinlapse end cdcdcd") == 2
+    assert shoot("twinlapse cue 1.1 wide ababab") == 0
+    rows = read_journal(job / "journal.db", "ab" * 32)
+    assert {(row.key.run, row.key.shot) for row in rows} == {(2, 1)}
+    assert (job / "frames-run1" / "wide" / "000001.jpg").exists()
+
+
 def test_verdicts_are_cleared_when_another_print_begins(job: Path, a_plan: Any) -> None:
     from dataclasses import replace
 

@@ -101,6 +101,24 @@ def test_a_second_print_whose_first_cues_are_lost_is_found_all_the_same(printing
     assert printing.cue(7) is Fit.NEW_RUN
 
 
+def test_the_first_line_of_a_file_needs_no_second_cue(printing: Printing) -> None:
+    for shot in range(1, 51):
+        printing.cue(shot)
+    printing.position.begin()
+    assert printing.cue(1) is Fit.NEW_RUN
+    assert printing.cue(2) is Fit.NEXT
+
+
+def test_a_stray_first_or_last_line_ends_no_run(printing: Printing) -> None:
+    for shot in range(1, 51):
+        printing.cue(shot)
+    printing.position.begin()
+    assert printing.cue(51) is Fit.NEXT
+    printing.position.end()
+    assert printing.cue(52) is Fit.NEXT
+    assert printing.cue(53) is Fit.NEXT
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_random_prints_with_strays_and_losses(printing: Printing, seed: int) -> None:
     """Two prints with 3 % lost cues and 3 % strays: every other cue belongs to the print that sent it."""

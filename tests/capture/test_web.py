@@ -49,6 +49,9 @@ class FakeService:
         row = FrameRow(key=key, state="taken", file="wide/000001.jpg", sha256="b" * 64)
         return Answer(shot=cue.shot, stop=cue.stop, frames={"wide": row}, repeated=False)
 
+    def mark_run(self, event: str, job: str) -> None:
+        self.marks = [*getattr(self, "marks", []), (event, job)]
+
     def hold_light(self, seconds: float) -> None:
         self.held.append(seconds)
 
@@ -408,3 +411,11 @@ def test_other_addresses_need_a_word_and_a_token(
 def test_loopback_is_what_it_says() -> None:
     assert all(map(is_loopback, ("127.0.0.1", "127.8.8.8", "localhost", "::1")))
     assert not any(map(is_loopback, ("0.0.0.0", "10.0.0.1", "", "::", "localhost.evil.example")))
+
+
+def test_a_print_says_that_it_begins_and_ends(client: Client, api: FakeService) -> None:
+    assert client.post("/run", {"event": "begin", "job": "a1b2c3"}).status_code == 200
+    assert client.post("/run", {"event": "end"}).status_code == 200
+    assert api.marks == [("begin", "a1b2c3"), ("end", "")]
+    for body in ({}, {"event": "pause"}, {"event": "end", "job": "xyz"}, {"event": "end", "more": 1}):
+        assert client.post("/run", body).status_code == 400

@@ -152,6 +152,9 @@ class _Heard:
         self.late_s = late_s
         return Answer(shot=cue.shot, stop=cue.stop, frames={}, repeated=False)
 
+    def mark_run(self, event: str, job: str) -> None:
+        """Do nothing."""
+
     def hold_light(self, seconds: float) -> None:
         pass
 

@@ -56,7 +56,7 @@ def send_cue(
         late_s = time.monotonic() - began_s
         under_way_s = late_s + started_s + body.get("late_s", 0.0)
         try:
-            return _ask(socket_path, {**body, "late_s": round(under_way_s, 3)})
+            return _ask(socket_path, "/cue", {**body, "late_s": round(under_way_s, 3)})
         except (OSError, http.client.HTTPException) as error:
             if late_s >= patience_s:
                 raise CaptureError(
@@ -67,10 +67,28 @@ def send_cue(
             time.sleep(0.1)
 
 
-def _ask(path: Path, body: dict[str, Any]) -> dict[str, Any]:
+def send_mark(socket_path: Path, event: str, job: str) -> dict[str, Any]:
+    """Say that a print begins or ends.
+
+    Raises
+    ------
+    CaptureError
+        when there is no service, or the print is of another job.
+    """
+    try:
+        return _ask(socket_path, "/run", {"event": event, "job": job})
+    except (OSError, http.client.HTTPException) as error:
+        raise CaptureError(
+            f"no capture service answers ({_reason(error)})",
+            "start it with 'twinlapse capture JOB'",
+            path=socket_path,
+        ) from None
+
+
+def _ask(path: Path, address: str, body: dict[str, Any]) -> dict[str, Any]:
     connection = _LocalConnection(path)
     try:
-        connection.request("POST", "/cue", json.dumps(body), {"Content-Type": "application/json"})
+        connection.request("POST", address, json.dumps(body), {"Content-Type": "application/json"})
         response = connection.getresponse()
         answer: dict[str, Any] = json.loads(response.read(65536))
     except json.JSONDecodeError:

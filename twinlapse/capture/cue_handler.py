@@ -196,12 +196,9 @@ class CueHandler:
             self._aside = {}
 
     def begin_run(self) -> None:
-        """A print begins: unless this run is untouched, another one begins."""
+        """A print begins, as its first line says: one of its first cues then begins another run."""
         with self._guard:
-            if self._rows or self._store.ended:
-                self._enter_run()
-            self._position.restart()
-            self._aside = {}
+            self._position.begin()
 
     def close(self) -> None:
         """Let running shots end."""
@@ -216,6 +213,8 @@ class CueHandler:
             again = fit is Fit.ASIDE and self._position.aside == place and bool(self._aside)
             self._position.take(place, began_s, fit, answered=not wanted)
             confirmed: list[Answer] = []
+            if fit is Fit.NEXT:
+                self._store.resume_run()
             if fit is Fit.NEW_RUN:
                 self._enter_run()
                 before, wanted, known = None, list(cameras), {}
@@ -270,7 +269,7 @@ class CueHandler:
         self._new_run()
 
     def _cameras(self, cue: Cue, job: str) -> tuple[str, ...]:
-        if job and not self._store.plan.original_sha256.startswith(job):
+        if not all(self._store.plan.original_sha256.startswith(code) for code in (job, cue.job)):
             raise UnknownShotError("the cue is of another job", "print the file that this plan was made for")
         shot = self._shots.get(cue.shot)
         if shot is None or not 1 <= cue.stop <= len(shot.stops):

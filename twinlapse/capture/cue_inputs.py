@@ -17,10 +17,11 @@ import tty
 from collections.abc import Callable
 from pathlib import Path
 
-from twinlapse.shots import Cue, find_arm, find_cue
+from twinlapse.shots import Cue, find_arm, find_cue, find_run
 
 Hear = Callable[[Cue, float], None]  # a cue and how many seconds it is late
 Arm = Callable[[int], None]  # the shot that comes soon
+Mark = Callable[[str, str], None]  # "begin" or "end" of a print, and the code of its job
 LONG_AGO_S = 1e6
 _MAX_LINE = 65536
 _OVERSLEPT_S = 0.4  # the machine may have been held up, or suspended
@@ -61,6 +62,7 @@ def hear_lines(
     hear: Hear,
     *,
     arm: Arm | None = None,
+    mark: Mark | None = None,
     overslept: bool = False,
 ) -> None:
     """Pass on the cues of lines that came together, and the newest shot that they arm for.
@@ -70,6 +72,9 @@ def hear_lines(
     armed = [shot for shot in (find_arm(line) for line, _ in lines) if shot is not None]
     if armed and arm is not None and not overslept:
         arm(armed[-1])
+    for line, _ in lines:
+        if mark is not None and (found := find_run(line)) is not None:
+            mark(*found)
     cues = [(cue, at_s) for line, at_s in lines if (cue := find_cue(line)) is not None]
     for index, (cue, at_s) in enumerate(cues):
         old = overslept or index < len(cues) - 1
@@ -79,9 +84,12 @@ def hear_lines(
 class _Reader:
     """A thread that reads until it is told to stop."""
 
-    def __init__(self, name: str, path: Path, hear: Hear, arm: Arm | None = None) -> None:
+    def __init__(
+        self, name: str, path: Path, hear: Hear, arm: Arm | None = None, mark: Mark | None = None
+    ) -> None:
         self.path = path
         self._arm = arm
+        self._mark = mark
         self.fault = ""
         self._hear = hear
         self._stopped = threading.Event()
@@ -97,6 +105,9 @@ class _Reader:
         self._stopped.set()
         self._thread.join(timeout=3)
 
+    def _pass_on(self, lines: list[tuple[str, float]], now_s: float, overslept: bool) -> None:
+        hear_lines(lines, now_s, self._hear, arm=self._arm, mark=self._mark, overslept=overslept)
+
     def _run(self) -> None:
         raise NotImplementedError
 
@@ -104,8 +115,16 @@ class _Reader:
 class LogReader(_Reader):
     """Follows a log file from its end, through rotation, truncation and lines written in pieces."""
 
-    def __init__(self, path: Path, hear: Hear, arm: Arm | None = None, *, pause_s: float = 0.05) -> None:
-        super().__init__("log", path, hear, arm)
+    def __init__(
+        self,
+        path: Path,
+        hear: Hear,
+        arm: Arm | None = None,
+        mark: Mark | None = None,
+        *,
+        pause_s: float = 0.05,
+    ) -> None:
+        super().__init__("log", path, hear, arm, mark)
         self._pause_s = pause_s
         self._handle = -1
         self._at = 0
@@ -134,7 +153,7 @@ class LogReader(_Reader):
                 # what is new was written since the last look: it is taken to be as old as that
                 self._since_s = asleep_s
                 lines = self._new_lines()
-                hear_lines(lines, time.monotonic(), self._hear, arm=self._arm, overslept=overslept)
+                self._pass_on(lines, time.monotonic(), overslept)
             asleep_s = time.monotonic()
         self._close()
 
@@ -175,8 +194,16 @@ class LogReader(_Reader):
 class SerialReader(_Reader):
     """Reads the lines of a serial port or pty, and opens it again when it was unplugged."""
 
-    def __init__(self, path: Path, hear: Hear, arm: Arm | None = None, *, pause_s: float = 0.5) -> None:
-        super().__init__("serial", path, hear, arm)
+    def __init__(
+        self,
+        path: Path,
+        hear: Hear,
+        arm: Arm | None = None,
+        mark: Mark | None = None,
+        *,
+        pause_s: float = 0.5,
+    ) -> None:
+        super().__init__("serial", path, hear, arm, mark)
         self._pause_s = pause_s
 
     def _run(self) -> None:
@@ -211,4 +238,4 @@ class SerialReader(_Reader):
             if not data:
                 return
             now_s = time.monotonic()
-            hear_lines(self._lines.feed(data, now_s), now_s, self._hear, arm=self._arm, overslept=overslept)
+            self._pass_on(self._lines.feed(data, now_s), now_s, overslept)

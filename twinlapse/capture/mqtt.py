@@ -23,9 +23,10 @@ from typing import Any
 
 from twinlapse.cameras.login import read_login
 from twinlapse.capture.cue_handler import Answer
+from twinlapse.capture.cue_inputs import Arm, Mark
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Mqtt
-from twinlapse.shots import Cue, find_arm, find_cue
+from twinlapse.shots import Cue, find_arm, find_cue, find_run
 
 _MAX_PAYLOAD = 4096
 _SENT = re.compile(r"\bsent=(\d{9,11}(?:\.\d{1,9})?)\b")
@@ -37,12 +38,17 @@ class MqttChannel:
     """Subscribes to one topic with QoS 1 and answers below it."""
 
     def __init__(
-        self, mqtt: Mqtt, ask: Callable[[Cue, float], Answer], arm: Callable[[int], None] | None = None
+        self,
+        mqtt: Mqtt,
+        ask: Callable[[Cue, float], Answer],
+        arm: Arm | None = None,
+        mark: Mark | None = None,
     ) -> None:
         paho = _library()
         self._topic = mqtt.topic
         self._ask = ask
         self._arm = arm
+        self._mark = mark
         self.fault = "not yet connected"
         self._answering = ThreadPoolExecutor(max_workers=_MAX_AT_ONCE, thread_name_prefix="mqtt cue")
         self._waiting = threading.Semaphore(2 * _MAX_AT_ONCE)
@@ -84,6 +90,9 @@ class MqttChannel:
         shot = find_arm(words)
         if shot is not None and self._arm is not None:
             self._arm(shot)
+        found = find_run(words)
+        if found is not None and self._mark is not None:
+            self._mark(*found)
         cue = find_cue(words)
         if cue is not None and self._waiting.acquire(blocking=False):
             sent = _SENT.search(words + " " + _properties(message))

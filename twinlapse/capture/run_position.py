@@ -58,7 +58,7 @@ class RunPosition:
         self.last = last
         self._last_s: float | None = None
         self._aside: _Aside | None = None
-        self._ended = False
+        self._ended = self._begun = False
 
     @property
     def aside(self) -> Place | None:
@@ -69,9 +69,14 @@ class RunPosition:
         """The run has ended: whatever comes next belongs to another print."""
         self._ended = True
 
+    def begin(self) -> None:
+        """The file's first line came: the next cue is of another run if it is one of the first."""
+        self._begun = True
+
     def restart(self) -> None:
         """Begin another run."""
-        self.last, self._last_s, self._aside, self._ended = None, None, None, False
+        self.last, self._last_s, self._aside = None, None, None
+        self._ended = self._begun = False
 
     def judge(self, place: Place, at_s: float, *, answered: bool) -> Fit:
         """Say how a cue fits, without changing anything."""
@@ -79,8 +84,12 @@ class RunPosition:
         if aside is not None and self._confirms(aside, place, at_s):
             back = self.last is not None and aside.place <= self.last
             return Fit.NEW_RUN if back or self._ended else Fit.JUMP
-        if self._ended:
-            return Fit.ASIDE if self._index[place[0]] >= FIRST_SHOTS else Fit.NEW_RUN
+        first = self._index[place[0]] < FIRST_SHOTS
+        if first and (self._ended or (self._begun and self.last is not None and place <= self.last)):
+            return Fit.NEW_RUN
+        if self._ended:  # where it goes on right behind, the line that ended it was a stray
+            near = self.last is not None and self._follows(self.last, None, place, at_s)
+            return Fit.NEXT if near else Fit.ASIDE
         if self._fits(place, at_s):
             return Fit.NEXT
         if self.last is not None and place <= self.last:
@@ -90,7 +99,8 @@ class RunPosition:
     def take(self, place: Place, at_s: float, fit: Fit, *, answered: bool) -> None:
         """Take a judged cue in."""
         if fit in (Fit.NEXT, Fit.JUMP, Fit.NEW_RUN):
-            self.last, self._last_s, self._aside, self._ended = place, at_s, None, False
+            self.last, self._last_s, self._aside = place, at_s, None
+            self._ended = self._begun = False
             return
         doubtful = fit is Fit.ASIDE or (fit is Fit.REPEATED and self._is_old(at_s))
         if doubtful and self.aside != place:

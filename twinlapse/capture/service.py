@@ -15,7 +15,7 @@ from twinlapse.cameras.sources import CameraPicture, open_source
 from twinlapse.capture.alarm_routes import make_routes
 from twinlapse.capture.alarm_sender import AlarmSender
 from twinlapse.capture.alarms import AlarmWatch
-from twinlapse.capture.cue_handler import Answer, CueHandler
+from twinlapse.capture.cue_handler import Answer, CueHandler, UnknownShotError
 from twinlapse.capture.cue_inputs import LogReader, SerialReader
 from twinlapse.capture.forecast import Forecast
 from twinlapse.capture.layer_check_worker import LayerCheckWorker
@@ -140,12 +140,25 @@ class CaptureService:
             self.watch.report("stray cue", "")
         return answer
 
-    def begin_run(self) -> None:
-        """A print begins, as its first line says."""
-        self.cues.begin_run()
+    def mark_run(self, event: str, job: str) -> None:
+        """Take in the first or last line of a print: "begin" or "end", and the code of its job.
+
+        Raises
+        ------
+        UnknownShotError
+            when it is of another job.
+        """
+        if not self.store.plan.original_sha256.startswith(job):
+            raise UnknownShotError(
+                "this print is of another job", "print the file that this plan was made for"
+            )
+        if event == "begin":
+            self.cues.begin_run()
+        else:
+            self.end_run("its last line came")
 
     def end_run(self, reason: str) -> None:
-        """The print has ended or was cancelled."""
+        """The print has ended or was cancelled: no cue is missing any more."""
         self.cues.end_run(reason)
 
     def arm(self, shot: int) -> None:
@@ -200,14 +213,19 @@ class CaptureService:
 
     def _open_inputs(self, capture: Capture) -> None:
         if capture.log:
-            self.inputs["log"] = LogReader(Path(capture.log), self._hear("log"), self.arm)
+            self.inputs["log"] = LogReader(Path(capture.log), self._hear("log"), self.arm, self._marked)
         if capture.serial:
-            self.inputs["serial"] = SerialReader(Path(capture.serial), self._hear("serial"), self.arm)
+            self.inputs["serial"] = SerialReader(
+                Path(capture.serial), self._hear("serial"), self.arm, self._marked
+            )
         if capture.mqtt is not None:
             from twinlapse.capture.mqtt import MqttChannel
 
             self.inputs["mqtt"] = MqttChannel(
-                capture.mqtt, lambda cue, late_s: self.cue(cue, late_s=late_s, channel="mqtt"), self.arm
+                capture.mqtt,
+                lambda cue, late_s: self.cue(cue, late_s=late_s, channel="mqtt"),
+                self.arm,
+                self._marked,
             )
 
     def _hear(self, channel: str) -> Callable[[Cue, float], None]:
@@ -216,6 +234,10 @@ class CaptureService:
                 self.cue(cue, late_s=late_s, channel=channel)
 
         return hear
+
+    def _marked(self, event: str, job: str) -> None:
+        with contextlib.suppress(CaptureError):
+            self.mark_run(event, job)
 
     def _publish(self, below: str, data: bytes) -> None:
         channel: Any = self.inputs.get("mqtt")

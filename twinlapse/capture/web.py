@@ -1,7 +1,8 @@
 """The service as HTTP: cues, state, pictures, the page. GET changes nothing.
 
-``POST /cue`` {shot, stop?, cameras?, job?, late_s?}; ``POST /light`` {minutes}; ``GET /status``;
-``GET /cameras/NAME/live.jpg``, ``last.jpg``, ``reference.jpg``; ``GET /layers/N.png``.
+``POST /cue`` {shot, stop?, cameras?, job?, late_s?}; ``POST /light`` {minutes}; ``POST /run`` {event,
+job?}; ``GET /status``; ``GET /cameras/NAME/live.jpg``, ``last.jpg``, ``reference.jpg``; ``GET
+/layers/N.png``.
 """
 
 from __future__ import annotations
@@ -36,6 +37,9 @@ class ServiceApi(Protocol):
     def cue(self, cue: Cue, *, job: str, late_s: float, channel: str) -> Answer:
         """Answer a cue."""
 
+    def mark_run(self, event: str, job: str) -> None:
+        """Take in that a print begins or ends."""
+
     def hold_light(self, seconds: float) -> None:
         """Keep the lights on, 0 lets go."""
 
@@ -68,6 +72,14 @@ def make_app(api: ServiceApi, rules: AccessRules) -> AccessGuard:
         answer = await asyncio.to_thread(ask)
         return JSONResponse(answer.to_json())
 
+    async def run(request: Request) -> Response:
+        body = await _body(request, {"event", "job"})
+        event, job = body.get("event"), _job(body)
+        if event not in ("begin", "end"):
+            raise BadRequestError('event is neither "begin" nor "end"', "")
+        await asyncio.to_thread(api.mark_run, event, job)
+        return JSONResponse({"event": event})
+
     async def light(request: Request) -> Response:
         body = await _body(request, {"minutes"})
         minutes = _number(body, "minutes", 0, 60)
@@ -81,20 +93,11 @@ def make_app(api: ServiceApi, rules: AccessRules) -> AccessGuard:
         camera, which = request.path_params["camera"], request.path_params["which"]
         if not CAMERA_NAME.fullmatch(camera) or which not in ("live", "last", "reference"):
             return _error(404, "there is no such picture")
-        data = await asyncio.to_thread(api.picture, camera, which)
-        return (
-            _error(404, "there is no such picture")
-            if data is None
-            else Response(data, media_type="image/jpeg")
-        )
+        return _picture(await asyncio.to_thread(api.picture, camera, which), "image/jpeg")
 
-    async def layer(request: Request) -> Response:
-        data = await asyncio.to_thread(api.layer_picture, request.path_params["layer"])
-        return (
-            _error(404, "there is no such picture")
-            if data is None
-            else Response(data, media_type="image/png")
-        )
+    async def layer_map(request: Request) -> Response:
+        layer = request.path_params["layer"]
+        return _picture(await asyncio.to_thread(api.layer_picture, layer), "image/png")
 
     def page(name: str) -> Callable[[Request], Awaitable[Response]]:
         text = resources.files("twinlapse.capture").joinpath("page", name).read_bytes()
@@ -110,8 +113,9 @@ def make_app(api: ServiceApi, rules: AccessRules) -> AccessGuard:
         Route("/page.js", page("page.js")),
         Route("/status", status),
         Route("/cameras/{camera}/{which}.jpg", picture),
-        Route("/layers/{layer:int}.png", layer),
+        Route("/layers/{layer:int}.png", layer_map),
         Route("/cue", cue, methods=["POST"]),
+        Route("/run", run, methods=["POST"]),
         Route("/light", light, methods=["POST"]),
     ]
     handlers: dict[Any, Any] = {
@@ -140,14 +144,23 @@ def read_cue(body: dict[str, Any]) -> tuple[Cue, str, float]:
         or not all(isinstance(name, str) and CAMERA_NAME.fullmatch(name) for name in cameras)
     ):
         raise BadRequestError("cameras is not a list of names", "")
-    job = body.get("job", "")
-    if not isinstance(job, str) or (job and not _JOB.fullmatch(job)):
-        raise BadRequestError("job is no sha256, nor its first six digits or more", "")
+    job = _job(body)
     shot, stop = _number(body, "shot", None, _NUMBERS["shot"]), _number(body, "stop", 1, _NUMBERS["stop"])
     if shot != int(shot) or stop != int(stop):
         raise BadRequestError("shot and stop are whole numbers", "")
     cue = Cue(shot=int(shot), stop=int(stop), cameras=tuple(dict.fromkeys(cameras)))
     return cue, job, _number(body, "late_s", 0, _NUMBERS["late_s"])
+
+
+def _job(body: dict[str, Any]) -> str:
+    job = body.get("job", "")
+    if not isinstance(job, str) or (job and not _JOB.fullmatch(job)):
+        raise BadRequestError("job is no sha256, nor its first six digits or more", "")
+    return job
+
+
+def _picture(data: bytes | None, kind: str) -> Response:
+    return _error(404, "there is no such picture") if data is None else Response(data, media_type=kind)
 
 
 def _number(body: dict[str, Any], key: str, default: float | None, high: float) -> float:

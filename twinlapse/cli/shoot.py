@@ -29,14 +29,19 @@ _SHOT = re.compile(r"(\d{1,9})(?:\.(\d{1,3}))?")
 def command(output: Output, job_folder: Path, shot: str, cameras: tuple[str, ...], patience_s: float) -> None:
     """Tell the capture service of JOB to take SHOT, such as 12 or 12.2 for its second stop.
 
-    SHOT may also be the whole cue line of the printed file. Exit status 1 if a frame was not taken.
+    SHOT may also be a whole line of the printed file: a cue, or its begin or end. Exit status 1 if a frame
+    was not taken.
     """
-    from twinlapse.capture.cue_client import send_cue
-    from twinlapse.shots import find_cue
+    from twinlapse.capture.cue_client import send_cue, send_mark
+    from twinlapse.shots import find_cue, find_run
 
+    if (mark := find_run(shot)) is not None:
+        output.result(send_mark(job_folder / "capture.sock", *mark))
+        return
     found, cue = _SHOT.fullmatch(shot), find_cue(shot)
     if cue is not None:
         body = {"shot": cue.shot, "stop": cue.stop, "cameras": list(cameras or cue.cameras)}
+        body |= {"job": cue.job} if cue.job else {}
     elif found is not None:
         body = {"shot": int(found[1]), "stop": int(found[2] or 1), "cameras": list(cameras)}
     else:

@@ -190,6 +190,13 @@ class Journal:
             values,
         )
 
+    def resume_run(self, job: str, number: int) -> None:
+        """Write that a run goes on after all."""
+        self._write(
+            "UPDATE run SET ended_wall_s = NULL, reason = '' WHERE job = :job AND number = :number",
+            {"job": job, "number": number},
+        )
+
     def close(self) -> None:
         """Fold the log into the one file and close it."""
         with self._lock:

@@ -179,6 +179,11 @@ class FrameStore:
         if newest is not None and newest.ended_wall_s is None:
             self.journal.end_run(self.plan.original_sha256, self.run, self._wall_s(), reason)
 
+    def resume_run(self) -> None:
+        """Write down that the run goes on after all."""
+        if self.ended:
+            self.journal.resume_run(self.plan.original_sha256, self.run)
+
     @property
     def ended(self) -> bool:
         """Whether the run at hand has ended: the next cue belongs to another print."""
