@@ -297,3 +297,26 @@ def test_state_between_two_lines(read: Read) -> None:
     state = state_after(path, row_before_line(path, 8))
     assert not state.relative_xyz and state.feed_mm_s == 15
     assert state.accel_mm_s2 == 700 and state.fw_retracted
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "M204 S0",
+        "M204 P0 T0",
+        "M201 X0 Y0 E0",
+        "M203 X0 E0",
+        "SET_VELOCITY_LIMIT ACCEL=0 VELOCITY=0",
+        "M204 S-5",
+    ],
+)
+def test_a_limit_of_zero_sets_nothing(read: Read, words: str) -> None:
+    path = read(f"G28\nM83\n{words}\nG1 X9 E1 F900\nG1 Y9 E1\n")
+    assert not len(path.setting_row)
+    assert (path.accel_mm_s2 == 0).all()
+
+
+def test_many_blanks_in_a_comment_cost_nothing(read: Read) -> None:
+    """A pattern with a dozen places for blanks took seconds for one such line."""
+    path = read("G28\nM83\n; layer" + " " * 280 + "3\nG1 X9 E1 F900\n; layer" + " " * 280 + "x\nG1 Y9 E1\n")
+    assert [note.text for note in path.notes] == ["; layer 3"]

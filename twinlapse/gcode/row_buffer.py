@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from concurrent.futures import Executor, Future
 from typing import Any
 
@@ -33,6 +34,7 @@ _COLUMNS: dict[str, Any] = {
     "retracted_mm": np.float32,
 }
 
+_BLANKS = re.compile(r"[ \t]{2,}")
 _LONGEST = 300  # bytes of a comment that are kept
 
 
@@ -106,6 +108,7 @@ class RowBuffer:
         self._events.append(self._happened[: self.n[machine.EVENTS]].copy())
         for start, stop, line, own, byte in self._remarks[: self.n[tokenizer.NOTES]].tolist():
             text = whole[start : min(stop, start + _LONGEST)].decode("utf-8", "replace").strip()
+            text = _BLANKS.sub(" ", text)  # patterns would try every way to share out many blanks
             if is_telling(text):
                 self._notes.append((line, byte, text, bool(own)))
         self.n[machine.ROWS] = self.n[machine.EVENTS] = self.n[tokenizer.NOTES] = 0

@@ -49,6 +49,7 @@ _OF_KEY = {
     "SQUARE_CORNER_VELOCITY": (Setting.SQUARE_CORNER,),
     "MINIMUM_CRUISE_RATIO": (Setting.MIN_CRUISE_RATIO,),
 }
+_LIMIT_KINDS = (*range(Setting.PRINT_ACCEL, Setting.MAX_FEED_E + 1), Setting.MAX_SPEED)
 Found = list[tuple[Int, int, Float]]
 
 
@@ -147,5 +148,8 @@ def _sorted(found: Found) -> Settings:
     row = np.concatenate([rows.astype(np.int64) for rows, _, _ in found])
     kind = np.concatenate([np.full(len(rows), kind, np.uint8) for rows, kind, _ in found])
     value = np.concatenate([values for _, _, values in found])
+    # no machine moves by a limit of 0; what firmware makes of one differs, so that such a word sets nothing
+    kept = (value > 0) | ~np.isin(kind, _LIMIT_KINDS)
+    row, kind, value = row[kept], kind[kept], value[kept]
     order = np.argsort(row, kind="stable")
     return Settings(row=row[order], kind=kind[order], value=value[order])

@@ -72,6 +72,8 @@ def work_out(
     wishes = [wishes_of(camera, layers, times) for camera in rig.cameras]
     ready_row, guessed = _ready_row(toolpath, layers, rig)
     choices, unmet = Chooser(toolpath, layers, times, gaps, habit, ready_row).choose(wishes)
+    if not choices:
+        raise _nothing_left(unmet)
     choices, crowded = drop_near(choices, gaps.at_s, rig.plan.min_gap_s)
     looked_at = {*rig.plan.survey_layers, *rig.plan.corner_layers}
     choices = with_look_shots(choices, looked_at, toolpath, layers, gaps, habit, ready_row)

@@ -160,10 +160,10 @@ def spread_distance(blocked: Any, i: int, j: int, away: Any) -> None:
 
 @kernel
 def count_layers(
-    row: Any, first: Any, last: Any, first_row: Any, kept: Any, size_mm: float, left: float, front: float,
-    seen: Any, counts: Any, covered: Any, centre: Any,
+    row: Any, first: Any, last: Any, first_row: Any, size_mm: float, left: float, front: float, seen: Any,
+    counts: Any, covered: Any, centre: Any,
 ) -> None:  # fmt: skip
-    """Count in how many of the kept layers each coarse cell is printed on, by some segments in order.
+    """Count in how many layers each coarse cell is printed on, by some segments in order.
 
     ``seen`` is scratch of the same shape, filled with -1. ``covered[layer]`` gets the number of cells printed
     in that layer, ``centre[layer]`` the middle of its paths weighted by length (x, y, weight).
@@ -186,8 +186,7 @@ def count_layers(
             if 0.0 <= x < seen.shape[0] and 0.0 <= y < seen.shape[1] and seen[int(x), int(y)] != layer:
                 seen[int(x), int(y)] = layer
                 covered[layer] += 1
-                if kept[layer]:
-                    counts[int(x), int(y)] += 1
+                counts[int(x), int(y)] += 1
 
 
 @kernel

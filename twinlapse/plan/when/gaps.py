@@ -83,8 +83,8 @@ def _outer(toolpath: Toolpath, layers: Layers, before: Int, after: Int) -> tuple
     begin = np.maximum(next_row - 1, 0)  # where the next path begins
     marks = marked_paths(toolpath)
     if not len(marks[0]):
-        ends = on_outline(toolpath, layers, before, OUTLINE_MM)
-        return ends | (on_outline(toolpath, layers, begin, OUTLINE_MM) & follows), False
+        ends = on_outline(toolpath, layers, np.concatenate([before, begin]), OUTLINE_MM)
+        return ends[: len(before)] | (ends[len(before) :] & follows), False
     last, first = path_at(marks, before), path_at(marks, next_row)
     outer = (last == Path.WALL) | ((first == Path.WALL) & follows)
     surface = (last == Path.SURFACE) | ((first == Path.SURFACE) & follows)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.arrays import Float
+from twinlapse.arrays import Float, Int
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.gcode.segments import printed_boxes, segment_chunks
 from twinlapse.plan.clearance import height_map_kernels
@@ -38,20 +39,17 @@ class Footprint:
         return (self.left_mm + (i + 0.5) * CELL_MM, self.front_mm + (j + 0.5) * CELL_MM)
 
 
-def footprint_of(
-    toolpath: Toolpath, layers: Layers, printer: Printer, kept: NDArray[np.bool_] | None = None
-) -> Footprint:
-    """Return the footprint; `counts` counts the kept layers only."""
+def footprint_of(toolpath: Toolpath, first_row: Int, printer: Printer) -> Footprint:
+    """Return the footprint of the layers between rows (n + 1,): ``Layers.first_row`` or a part of it."""
     left, front = printer.x_range_mm[0] - BORDER_MM, printer.y_range_mm[0] - BORDER_MM
     shape = tuple(math.ceil((size + 2 * BORDER_MM) / CELL_MM) for size in printer.bed_mm)
-    n = len(layers)
-    kept = np.ones(n, bool) if kept is None else kept
+    n = len(first_row) - 1
     counts, seen = np.zeros(shape, np.int32), np.full(shape, -1, np.int32)
     covered, centre = np.zeros(n, np.int64), np.zeros((n, 3))
-    for chunk in segment_chunks(toolpath, int(layers.first_row[0]), int(layers.first_row[-1])):
+    for chunk in segment_chunks(toolpath, int(first_row[0]), int(first_row[-1])):
         height_map_kernels.count_layers(
-            chunk.row, chunk.first_mm, chunk.last_mm, layers.first_row, kept, CELL_MM, left, front, seen,
-            counts, covered, centre,
+            chunk.row, chunk.first_mm, chunk.last_mm, first_row, CELL_MM, left, front, seen, counts, covered,
+            centre,
         )  # fmt: skip
     weight = centre[:, 2]
     middle = centre[:, :2] / np.maximum(weight, 1e-9)[:, None]
@@ -67,33 +65,38 @@ def lasting_targets(toolpath: Toolpath, layers: Layers, printer: Printer) -> Flo
     One place for all layers of an object where some place has print on it from the first layer to the last;
     else the place that is printed on most often, pulled towards each layer's own middle and smoothed.
     """
-    targets = np.zeros((len(layers), 2))
-    groups = np.unique(layers.object) if layers.sequential else np.array([-1])
-    for group in groups:
-        kept = layers.object == group if group >= 0 else np.ones(len(layers), bool)
-        targets[kept] = _targets_of(toolpath, layers, printer, kept)
-    return targets
+    edges = object_edges(layers)
+    return np.concatenate(
+        [_targets_of(toolpath, layers.first_row[a : b + 1], printer) for a, b in pairwise(edges.tolist())]
+    )
 
 
-def _targets_of(toolpath: Toolpath, layers: Layers, printer: Printer, kept: NDArray[np.bool_]) -> Float:
-    foot = footprint_of(toolpath, layers, printer, kept)
-    count = int((kept & (foot.covered > 0)).sum())
-    middle = np.average(foot.centre_mm[kept], axis=0, weights=np.maximum(foot.material[kept], 1e-9))
+def object_edges(layers: Layers) -> Int:
+    """Return the layers at which objects printed one after the other begin, and the count of layers."""
+    if not layers.sequential:
+        return np.array([0, len(layers)])
+    return np.concatenate([[0], np.flatnonzero(np.diff(layers.object)) + 1, [len(layers)]])
+
+
+def _targets_of(toolpath: Toolpath, first_row: Int, printer: Printer) -> Float:
+    foot = footprint_of(toolpath, first_row, printer)
+    count = int((foot.covered > 0).sum())
+    middle = np.average(foot.centre_mm, axis=0, weights=np.maximum(foot.material, 1e-9))
     most = int(foot.counts.max())
     if most >= 0.97 * count:  # a layer or two of support alone may miss it
         best = np.argwhere(foot.counts >= 0.97 * count)
         places = np.array([foot.place_of((int(i), int(j))) for i, j in best])
         nearest = int(np.argmin(((places - middle) ** 2).sum(axis=1)))
-        return np.tile(places[nearest], (int(kept.sum()), 1))
-    return wandering(toolpath, layers, kept, foot.centre_mm)
+        return np.tile(places[nearest], (len(first_row) - 1, 1))
+    return wandering(toolpath, first_row, foot.centre_mm)
 
 
-def wandering(toolpath: Toolpath, layers: Layers, kept: NDArray[np.bool_], centre_mm: Float) -> Float:
+def wandering(toolpath: Toolpath, first_row: Int, centre_mm: Float) -> Float:
     """Return a point on each layer that moves little: on the edge, in one direction from the middle."""
-    reach = reach_of(toolpath, layers, centre_mm)[kept]
+    reach = reach_of(toolpath, first_row, centre_mm)
     direction = int(np.argmax(np.minimum.reduce(reach, axis=0)))
     ray = _directions()[direction]
-    points = centre_mm[kept] + reach[:, direction, None] * ray
+    points = centre_mm + reach[:, direction, None] * ray
     return np.stack([smoothed(points[:, k]) for k in range(2)], axis=1)
 
 
@@ -105,7 +108,7 @@ def touring_targets(toolpath: Toolpath, layers: Layers, shots_layer: NDArray[np.
     if not len(shots_layer):
         return np.zeros((0, 2))
     foot_centre = steady_centre(toolpath, layers)
-    reach = reach_of(toolpath, layers, foot_centre)
+    reach = reach_of(toolpath, layers.first_row, foot_centre)
     mean = reach[np.unique(shots_layer)].mean(axis=0)
     outline = mean[:, None] * _directions()
     edges = np.concatenate([outline, outline[:1]])
@@ -121,13 +124,21 @@ def touring_targets(toolpath: Toolpath, layers: Layers, shots_layer: NDArray[np.
     return np.asarray(foot_centre[shots_layer] + smoothed(near)[:, None] * ray)
 
 
-def reach_of(toolpath: Toolpath, layers: Layers, centre_mm: Float) -> Float:
-    """Return how far each layer reaches from its centre in every direction, (n, DIRECTIONS)."""
-    reach = np.zeros((len(layers), DIRECTIONS))
+def reach_of(toolpath: Toolpath, first_row: Int, centre_mm: Float) -> Float:
+    """Return how far layers reach from their centres in every direction, (n, DIRECTIONS).
+
+    Parameters
+    ----------
+    toolpath : Toolpath
+    first_row : ndarray of shape (n + 1,)
+        ``Layers.first_row`` or a part of it.
+    centre_mm : ndarray of shape (n, 2)
+    """
+    reach = np.zeros((len(first_row) - 1, DIRECTIONS))
     centres = np.ascontiguousarray(centre_mm)
-    for chunk in segment_chunks(toolpath, int(layers.first_row[0]), int(layers.first_row[-1])):
+    for chunk in segment_chunks(toolpath, int(first_row[0]), int(first_row[-1])):
         height_map_kernels.reach_of_layers(
-            chunk.row, chunk.first_mm, chunk.last_mm, layers.first_row, centres, REACH_STEP_MM, reach
+            chunk.row, chunk.first_mm, chunk.last_mm, first_row, centres, REACH_STEP_MM, reach
         )
     for row in reach:
         hit = np.flatnonzero(row > 0)
@@ -144,7 +155,7 @@ def on_outline(
     An estimate for files whose comments do not tell walls apart: hollows and second objects are missed.
     """
     centre = steady_centre(toolpath, layers)
-    reach = reach_of(toolpath, layers, centre)
+    reach = reach_of(toolpath, layers.first_row, centre)
     layer = np.clip(np.searchsorted(layers.first_row, rows, "right") - 1, 0, len(layers) - 1)
     dx, dy = toolpath.x_mm[rows] - centre[layer, 0], toolpath.y_mm[rows] - centre[layer, 1]
     whole = np.maximum(np.abs(dx) + np.abs(dy), 1e-9)
@@ -164,13 +175,12 @@ def smoothed(values: Float) -> Float:
 
 def steady_centre(toolpath: Toolpath, layers: Layers) -> Float:
     """Return one centre an object: that of the box around its paths."""
-    centre = np.zeros((len(layers), 2))
-    boxes = printed_boxes(toolpath, layers.first_row)
-    for group in np.unique(layers.object) if layers.sequential else [-1]:
-        mine = layers.object == group if group >= 0 else np.ones(len(layers), bool)
-        low, high = boxes.low_mm[mine, :2].min(axis=0), boxes.high_mm[mine, :2].max(axis=0)
-        centre[mine] = (low + high) / 2 if np.isfinite(low).all() else 0.0
-    return centre
+    boxes, edges = printed_boxes(toolpath, layers.first_row), object_edges(layers)
+    low = np.minimum.reduceat(boxes.low_mm[:, :2], edges[:-1])
+    high = np.maximum.reduceat(boxes.high_mm[:, :2], edges[:-1])
+    empty = ~np.isfinite(low)
+    low[empty] = high[empty] = 0.0
+    return np.repeat((low + high) / 2, np.diff(edges), axis=0)
 
 
 def _directions() -> Float:
