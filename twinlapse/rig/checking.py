@@ -1,4 +1,4 @@
-"""Whether the cameras of a rig see what they are meant to see: one answer a question, each with a hint."""
+"""Checks of a rig: does each camera see what it should, how sharply, and is anything in the way."""
 
 from __future__ import annotations
 
@@ -34,14 +34,34 @@ RAW_FPS = 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One question about one camera and its answer."""
+    """One check of one camera and its result."""
 
     camera: str
     name: str  # short, stable, hyphenated
-    holds: bool | None  # None: worth knowing, neither good nor bad
+    holds: bool | None  # None: for information, neither good nor bad
     text: str
     hint: str = ""
     values: dict[str, Any] = field(default_factory=dict)
+
+
+def _finding(
+    camera: str,
+    name: str,
+    *,
+    holds: bool | None,
+    text: str,
+    hint: str = "",
+    values: dict[str, Any] | None = None,
+) -> Finding:
+    """Return a finding; the hint is kept only where something does not hold."""
+    return Finding(
+        camera=camera,
+        name=name,
+        holds=holds,
+        text=text,
+        hint=hint if holds is False else "",
+        values=values or {},
+    )
 
 
 def check_rig(rig: Rig, *, circle_px: float = 1.0) -> list[Finding]:
@@ -56,14 +76,14 @@ def check_rig(rig: Rig, *, circle_px: float = 1.0) -> list[Finding]:
     findings = []
     for camera in rig.cameras:
         if camera.mount == "toolhead":
-            findings += _check_head_camera(camera, rig.printer, circle_px)
+            findings += _check_toolhead_camera(camera, rig.printer, circle_px)
         else:
             findings += _check_standing_camera(camera, rig.printer, circle_px)
     return findings + _check_bus(rig)
 
 
 def looked_at_mm(camera: Camera, printer: Printer) -> float:
-    """Return the distance from a camera to what it is there to show: the tip, else the middle of the bed."""
+    """Return the distance from a camera to what it is aimed at: the nozzle tip, or the middle of the bed."""
     own = pose_on_mount(camera, printer)
     if camera.mount in ("toolhead", "gantry"):
         return float(np.linalg.norm(own.place_mm))
@@ -89,18 +109,18 @@ def _sees_volume(camera: Camera, printer: Printer, rest: Place) -> Finding:
         if share < worst:
             worst, where = share, nozzle
     far = f"; with the nozzle at {_named(where)}: {worst:.0%}" if worst < at_rest else ""
-    return Finding(
-        camera=camera.name,
-        name="sees-volume",
+    return _finding(
+        camera.name,
+        "sees-volume",
         holds=at_rest > 0.9999,
         text=f"{at_rest:.0%} of the build volume is in the picture at a shot{far}",
-        hint="" if at_rest > 0.9999 else "move it back, turn it, or take a wider lens",
+        hint="move it back, turn it, or use a wider lens",
         values={"share_at_shot": round(at_rest, 4), "share_at_worst": round(worst, 4)},
     )
 
 
 def _share_seen(camera: Camera, printer: Printer, nozzle: Place) -> float:
-    """Return the share of the volume up to the layer being printed that is in the picture."""
+    """Return the share of the build volume, up to the layer being printed, that is in the picture."""
     pose = pose_in_bed(camera, printer, nozzle)
     sinking = "z" in shift_axes(printer.kinematics, camera.mount)
     points = volume_grid(printer, nozzle[2] if sinking else printer.height_mm)
@@ -108,7 +128,7 @@ def _share_seen(camera: Camera, printer: Printer, nozzle: Place) -> float:
 
 
 def volume_grid(printer: Printer, height_mm: float, count: int = 9) -> Float:
-    """Return points spread over the build volume up to a height, its edges included, (n, 3)."""
+    """Return points spread evenly over the build volume up to a height, edges included: (n, 3), mm."""
     x, y = (np.linspace(*pair, count) for pair in (printer.x_range_mm, printer.y_range_mm))
     z = np.linspace(0, height_mm, count) if height_mm > 0 else np.zeros(1)
     points = np.stack(np.meshgrid(x, y, z), axis=-1).reshape(-1, 3)
@@ -119,7 +139,7 @@ def volume_grid(printer: Printer, height_mm: float, count: int = 9) -> Float:
 
 
 def _extremes(camera: Camera, printer: Printer, rest: Place) -> list[Place]:
-    """Return the nozzle places at which the print stands furthest off in the picture."""
+    """Return the nozzle positions at which the print is shifted furthest in the picture."""
     axes = shift_axes(printer.kinematics, camera.mount)
     ranges = {"x": printer.x_range_mm, "y": printer.y_range_mm, "z": (0.0, printer.height_mm)}
     places = []
@@ -137,9 +157,9 @@ def _resolves_bed(camera: Camera, printer: Printer, pose: Pose) -> list[Finding]
     shown = np.isfinite(size) & in_picture(see(points, pose, camera.lens), camera.lens)
     if not shown.any():
         return [
-            Finding(
-                camera=camera.name,
-                name="resolution",
+            _finding(
+                camera.name,
+                "resolution",
                 holds=False,
                 text="no part of the bed is in the picture",
                 hint="check place_mm and look_mm",
@@ -148,9 +168,9 @@ def _resolves_bed(camera: Camera, printer: Printer, pose: Pose) -> list[Finding]
     away = np.where(shown, np.linalg.norm(points - pose.place_mm, axis=1), np.nan)
     near, far = size[np.nanargmin(away)], size[np.nanargmax(away)]
     return [
-        Finding(
-            camera=camera.name,
-            name="resolution",
+        _finding(
+            camera.name,
+            "resolution",
             holds=None,
             text=f"a pixel shows {near:.2f} mm of the bed at the near edge and {far:.2f} mm at the far edge; "
             f"a line of the {printer.nozzle_mm:g} mm nozzle is {printer.nozzle_mm / far:.1f} to "
@@ -171,15 +191,13 @@ def _sharp_volume(camera: Camera, printer: Printer, pose: Pose, circle_px: float
     field = sharpness(camera.lens, looked_at_mm(camera, printer), circle_px)
     near, far = float(depth.min(initial=math.inf)), float(depth.max(initial=0.0))
     worst = max(blur_px(camera.lens, field.focus_mm, d) for d in (near, far)) if len(depth) else math.inf
-    return Finding(
-        camera=camera.name,
-        name="sharp",
+    return _finding(
+        camera.name,
+        "sharp",
         holds=field.holds(near) and field.holds(far),
-        text=f"sharp from {_far(field.near_mm)} to {_far(field.far_mm)}, the build volume lies at "
+        text=f"sharp from {_far(field.near_mm)} to {_far(field.far_mm)}, the build volume is at "
         f"{near:.0f} to {far:.0f} mm; worst blur {worst:.1f} px",
-        hint=""
-        if field.holds(near) and field.holds(far)
-        else "focus nearer to the middle, or stand further off",
+        hint="focus nearer to the middle, or move the camera back",
         values=_field_values(field, worst),
     )
 
@@ -187,23 +205,23 @@ def _sharp_volume(camera: Camera, printer: Printer, pose: Pose, circle_px: float
 def _hides(camera: Camera, printer: Printer, pose: Pose, rest: Place) -> Finding:
     points = volume_grid(printer, 0.0, 41)
     shadow = hidden(points, pose, printer.toolhead, (rest[0], rest[1], 1.0)).mean()
-    where = "at park_mm" if camera.park_mm else "over the middle of the bed, as park_mm is not set"
-    return Finding(
-        camera=camera.name,
-        name="head-hides",
+    where = "at park_mm" if camera.park_mm else "over the middle of the bed (park_mm is not set)"
+    return _finding(
+        camera.name,
+        "toolhead-hides",
         holds=None if camera.park_mm is None else bool(shadow < 0.1),
-        text=f"the head {where} hides {shadow:.0%} of the bed",
-        hint="" if camera.park_mm is None or shadow < 0.1 else "park on the side away from the camera",
+        text=f"the toolhead {where} hides {shadow:.0%} of the bed",
+        hint="park the toolhead on the side away from the camera",
         values={"hidden_share": round(float(shadow), 4)},
     )
 
 
-def _check_head_camera(camera: Camera, printer: Printer, circle_px: float) -> list[Finding]:
+def _check_toolhead_camera(camera: Camera, printer: Printer, circle_px: float) -> list[Finding]:
     own = pose_on_mount(camera, printer)
     return [
         *_tip(camera, printer, own, circle_px),
         _clear_of_layer(camera, own),
-        _inside_head(camera, printer, own),
+        _inside_toolhead(camera, printer, own),
         _cable(camera, printer),
     ]
 
@@ -214,14 +232,14 @@ def _tip(camera: Camera, printer: Printer, own: Pose, circle_px: float) -> list[
     shown = bool(in_picture(at, camera.lens))
     depth = float(own.to_camera(tip)[0, 2])
     found = [
-        Finding(
-            camera=camera.name,
-            name="tip-in-picture",
+        _finding(
+            camera.name,
+            "tip-in-picture",
             holds=shown,
-            text=f"the nozzle's tip appears at pixel {at[0]:.0f}, {at[1]:.0f}"
+            text=f"the nozzle tip is at pixel {at[0]:.0f}, {at[1]:.0f}"
             if shown
-            else "the tip is not in the picture",
-            hint="" if shown else "turn it toward the tip, or write place_mm and look_mm as they are",
+            else "the nozzle tip is not in the picture",
+            hint="turn the camera toward the tip, or correct place_mm and look_mm",
             values={"tip_px": [round(float(v), 1) for v in at] if np.isfinite(at).all() else None},
         )
     ]
@@ -233,24 +251,22 @@ def _tip(camera: Camera, printer: Printer, own: Pose, circle_px: float) -> list[
     wide = printer.nozzle_mm / size
     return [
         *found,
-        Finding(
-            camera=camera.name,
-            name="sharp",
+        _finding(
+            camera.name,
+            "sharp",
             holds=field.holds(depth),
             text=f"sharp from {_far(field.near_mm)} to {_far(field.far_mm)}, the tip is {depth:.1f} mm away; "
             f"blur {blur:.1f} px",
-            hint=""
-            if field.holds(depth)
-            else "turn the focus ring, or move the camera to its focus distance",
+            hint="turn the focus ring, or move the camera to its focus distance",
             values=_field_values(field, blur),
         ),
-        Finding(
-            camera=camera.name,
-            name="resolution",
+        _finding(
+            camera.name,
+            "resolution",
             holds=wide >= LINE_PX,
             text=f"a pixel shows {size:.3f} mm at the tip; a line of the {printer.nozzle_mm:g} mm nozzle is "
             f"{wide:.1f} pixels wide; a gap of {2 * size:.2f} mm can be seen",
-            hint="" if wide >= LINE_PX else "go nearer, or take a narrower lens or more pixels",
+            hint="move it nearer, or use a narrower lens or more pixels",
             values={
                 "mm_per_px": round(size, 4),
                 "px_per_line": round(wide, 2),
@@ -268,36 +284,34 @@ def lowest_mm(camera: Camera, own: Pose) -> float:
 
 
 def reach_mm(camera: Camera, own: Pose) -> float:
-    """Return how far the housing stands out from the nozzle, seen from above."""
+    """Return how far the housing reaches from the nozzle, seen from above."""
     ends = own.place_mm[:2], (own.place_mm - camera.body_mm[1] * own.axes[2])[:2]
     return float(max(np.hypot(*end) for end in ends)) + camera.body_mm[0] / 2
 
 
 def _clear_of_layer(camera: Camera, own: Pose) -> Finding:
     low = lowest_mm(camera, own)
-    return Finding(
-        camera=camera.name,
-        name="clear-of-layer",
+    return _finding(
+        camera.name,
+        "clear-of-layer",
         holds=low >= CLEAR_MM,
         text=f"the lowest point of the housing is {low:.1f} mm above the layer",
-        hint="" if low >= CLEAR_MM else f"raise it: {CLEAR_MM:g} mm and more keep it off curled edges",
+        hint=f"raise it: at least {CLEAR_MM:g} mm keep it clear of curled edges",
         values={"clearance_mm": round(low, 2)},
     )
 
 
-def _inside_head(camera: Camera, printer: Printer, own: Pose) -> Finding:
+def _inside_toolhead(camera: Camera, printer: Printer, own: Pose) -> Finding:
     reach, head = reach_mm(camera, own), printer.toolhead
     low = lowest_mm(camera, own)
     holds = reach <= head.radius_mm
-    return Finding(
-        camera=camera.name,
-        name="clear-of-objects",
+    return _finding(
+        camera.name,
+        "clear-of-objects",
         holds=holds,
-        text=f"the housing reaches {reach:.1f} mm from the nozzle; head.radius_mm is {head.radius_mm:g}. "
-        f"Beside a finished object it passes over what is less than {low:.1f} mm higher than the layer",
-        hint=""
-        if holds
-        else f"write head = {{ radius_mm = {math.ceil(reach)} ... }}: else objects may be hit",
+        text=f"the housing reaches {reach:.1f} mm from the nozzle; toolhead.radius_mm is {head.radius_mm:g}. "
+        f"Beside a finished object it clears what is less than {low:.1f} mm higher than the layer",
+        hint=f"write toolhead = {{ radius_mm = {math.ceil(reach)} ... }}, or it may hit objects",
         values={"reach_mm": round(reach, 2), "clearance_mm": round(low, 2)},
     )
 
@@ -311,12 +325,12 @@ def _cable(camera: Camera, printer: Printer) -> Finding:
     travel = (*printer.bed_mm, printer.height_mm)
     way = math.hypot(*(t for t, m in zip(travel, moving[printer.kinematics], strict=True) if m))
     loose = 1.2 * way + 100
-    return Finding(
-        camera=camera.name,
-        name="cable",
+    return _finding(
+        camera.name,
+        "cable",
         holds=None,
-        text=f"leave {loose:.0f} mm of cable from the head to its clamp (the head's longest way and a fifth, "
-        "common practice), keep it off belts and hot parts; USB 2.0 without a hub: 5 m in all",
+        text=f"leave {loose:.0f} mm of cable from the toolhead to its clamp (its longest travel and a fifth, "
+        "common practice), away from belts and hot parts; USB 2.0 without a hub: 5 m in all",
         values={"loose_mm": round(loose)},
     )
 
@@ -328,13 +342,13 @@ def _check_bus(rig: Rig) -> list[Finding]:
         return []
     total, holds = sum(load.values()), sum(load.values()) <= USB2_BYTES_S
     return [
-        Finding(
-            camera="+".join(load),
-            name="bandwidth",
+        _finding(
+            "+".join(load),
+            "bandwidth",
             holds=None if holds else False,
-            text=f"uncompressed at {RAW_FPS} pictures a second: {total / 1e6:.1f} MB/s of the "
+            text=f"uncompressed at {RAW_FPS} frames per second: {total / 1e6:.1f} MB/s of the "
             f"{USB2_BYTES_S / 1e6:.1f} MB/s that a USB 2.0 bus gives one stream",
-            hint="" if holds else "let the camera send JPEG, or plug the cameras into different controllers",
+            hint="let the camera send JPEG, or plug the cameras into different controllers",
             values={"bytes_s": total, "limit_bytes_s": USB2_BYTES_S},
         )
     ]
