@@ -1,4 +1,4 @@
-"""``twinlapse capture``: the service that takes the pictures while the machine prints."""
+"""``twinlapse capture``: the service that takes the frames while the machine prints."""
 
 from __future__ import annotations
 
@@ -20,18 +20,24 @@ if TYPE_CHECKING:
 
 @click.command(cls=Command)
 @JOB
-@click.option("--listen", "host", metavar="ADDRESS", help="Address of the page  [default: 127.0.0.1]")
-@click.option("--port", type=click.IntRange(0, 65535), help="Its port, 0 for no page  [default: 8137]")
+@click.option("--listen", "host", metavar="ADDRESS", help="Address of the page; default: 127.0.0.1.")
+@click.option("--port", type=click.IntRange(0, 65535), help="Port of the page; default: 8137. 0: no page.")
 @click.option("--expose", is_flag=True, help="Allow an address that other machines can reach.")
-@click.option("--token-file", type=click.Path(path_type=Path), help="File with the token; made when missing.")
-@click.option("--new-run", is_flag=True, help="The job is printed again: keep the old frames aside.")
-@click.option("--anyway", is_flag=True, help="Start although a camera gives no picture, or without commands.")
-@click.option("--check", is_flag=True, help="Walk the whole chain once, from cue to camera, and end.")
-@click.option("--test-alarm", is_flag=True, help="Send one alarm every way that the rig names, and end.")
+@click.option(
+    "--token-file", type=click.Path(path_type=Path), help="File with the token; created if missing."
+)
+@click.option("--new-run", is_flag=True, help="The job is printed again: set the old frames aside.")
+@click.option(
+    "--anyway",
+    is_flag=True,
+    help="Start without a camera or without untrusted commands.",
+)
+@click.option("--check", is_flag=True, help="Test the whole chain once, from cue to camera, and exit.")
+@click.option("--test-alarm", is_flag=True, help="Send a test alarm over every channel of the rig, and exit.")
 @click.option(
     "--trust", "trusted", metavar="DIGEST", default="", help="Commands that may run; --unit writes it."
 )
-@click.option("--unit", is_flag=True, help="Print a systemd unit for this job and end.")
+@click.option("--unit", is_flag=True, help="Print a systemd unit for this job and exit.")
 @speaking
 def command(
     output: Output,
@@ -47,7 +53,7 @@ def command(
     trusted: str,
     unit: bool,
 ) -> None:
-    """Take the pictures of JOB while it prints; ends with SIGTERM or Ctrl-C.
+    """Take the frames of JOB while it prints; ends with SIGTERM or Ctrl-C.
 
     Cues come through JOB/capture.sock (see 'twinlapse shoot'), HTTP, and what [capture] of the rig names.
     """

@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-FORMER_COMMANDS = {"firstlayer": "first-layer"}
+FORMER_COMMANDS = {"firstlayer": "first-layer", "wedge": "mount"}
 # an option of an earlier version -> those that have taken its place, in one command or another
 FORMER_OPTIONS = {
     "--angle": ("--angle-deg",),

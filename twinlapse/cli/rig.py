@@ -212,7 +212,7 @@ def cameras(out: Output, rig_file: Path | None) -> None:
     out.result({"cameras": [asdict(camera) for camera in found], "faults": faults, "sections": sections})
 
 
-@command.command("wedge")
+@command.command("mount")
 @RIG_FILE
 @click.option("--camera", "name", help="Which camera; default: the one on the toolhead.")
 @output_option("The solid, for a slicer.", ".stl", ".3mf")
@@ -226,7 +226,7 @@ def cameras(out: Output, rig_file: Path | None) -> None:
 @click.option("--wall-mm", type=float, help="Minimum wall thickness.")
 @click.option("--screw-mm", type=float, help="Diameter of the screw holes; 0: no ears.")
 @speaking
-def wedge(
+def mount(
     out: Output,
     rig_file: Path,
     name: str | None,
@@ -237,11 +237,11 @@ def wedge(
 ) -> None:
     """Make a printable mount that points the camera at the nozzle tip."""
     from twinlapse.rig import read_rig
-    from twinlapse.rig.mount import build, inspect, wedge_for, write_solid
+    from twinlapse.rig.mount import build, inspect, mount_for, write_solid
 
     rig = read_rig(rig_file)
     camera = camera_named(rig, rig_file, name)
-    made = wedge_for(
+    made = mount_for(
         camera, rig.printer, face=face, **{key: value for key, value in measures.items() if value is not None}
     )
     mesh = build(made)
@@ -258,9 +258,9 @@ def wedge(
             "Near the hot end use a material that stays hard there, and keep 10 mm from the heater block."
         )
     if drawing is not None and not faults:
-        from twinlapse.cli.wedge_drawing import draw_wedge
+        from twinlapse.cli.mount_drawing import draw_mount
 
-        draw_wedge(made, drawing)
+        draw_mount(made, drawing)
     for fault in faults:
         out.warn(f"not written: {fault}")
     out.result({"angle_deg": made.angle_deg, "faults": faults, **_plain(sound)})

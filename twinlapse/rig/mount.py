@@ -1,9 +1,9 @@
-"""A printable holder: a wedge that points a round camera at the nozzle's tip from a flat mounting face.
+"""A printable camera mount: a wedge that points a round camera at the nozzle tip from a flat mounting face.
 
 The wedge is printed as it is described here: the mounting face lies on the bed (z = 0), x runs along it from
 the thin to the thick end, y across. Its slope carries the camera in a groove; straps run through tunnels
 below it, whose roofs are gables of 45 degrees, so that nothing needs support. A strap near the thick end
-holds the cable in a groove of its own. Ears with screw holes fix the wedge.
+holds the cable in a groove of its own. Ears with screw holes fix the mount.
 """
 
 from __future__ import annotations
@@ -23,16 +23,17 @@ from twinlapse.rig.model import Camera, Printer
 if TYPE_CHECKING:
     from pathlib import Path
 
-OVERHANG_DEG = 50.0  # steepest that is printed without support; common practice, no source
+OVERHANG_DEG = 50.0  # steepest overhang that prints without support; common practice, no source
 PLAY_MM = 0.15  # between groove and housing, all round; common practice, no source
-DEPTH = 0.7  # of the groove over its radius
-SLOT_SIDE_MM = 1.6  # upright side of a strap tunnel
-ROUND = 160  # sides of what is round
+# depth of the groove over its radius: less than half, so that the housing goes in; common practice, no source
+DEPTH = 0.7
+SLOT_SIDE_MM = 1.6  # upright side of a strap tunnel; a strap is 1.2 mm thick; common practice, no source
+ROUND = 160  # sides of a circle: on a radius of 20 mm they are 0.004 mm off, r (1 - cos(pi / n))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wedge:
-    """The measures of a wedge."""
+class WedgeMount:
+    """The measures of a mount."""
 
     angle_deg: float  # between the mounting face and the camera's axis
     body_mm: float  # diameter of the housing
@@ -86,7 +87,7 @@ class Wedge:
 
     @property
     def ear_mm(self) -> float:
-        """How far an ear stands out at each side."""
+        """How far an ear extends at each side."""
         return self.screw_mm + 2 * self.wall_mm if self.screw_mm else 0.0
 
     def apex_mm(self, strap: float) -> tuple[float, float]:
@@ -112,44 +113,44 @@ class Soundness:
     overhang_deg: float  # steepest face that looks down, the one on the bed apart
     wall_mm: float  # thinnest place found
 
-    def faults(self, wedge: Wedge) -> list[str]:
-        """Return what keeps it from being printed."""
-        told = [] if self.watertight else ["the solid is not closed"]
+    def faults(self, mount: WedgeMount) -> list[str]:
+        """Return the reasons why it cannot be printed well."""
+        found = [] if self.watertight else ["the solid is not closed"]
         if self.overhang_deg > OVERHANG_DEG:
-            told.append(f"a face overhangs by {self.overhang_deg:.0f} degrees")
-        if self.wall_mm < 0.95 * wedge.wall_mm:
-            told.append(f"a wall is {self.wall_mm:.2f} mm thin")
-        return told
+            found.append(f"a face overhangs by {self.overhang_deg:.0f} degrees")
+        if self.wall_mm < 0.95 * mount.wall_mm:
+            found.append(f"a wall is {self.wall_mm:.2f} mm thin")
+        return found
 
 
-def wedge_for(camera: Camera, printer: Printer, *, face: str = "side", **measures: Any) -> Wedge:
-    """Return the wedge that holds a camera as its rig file says.
+def mount_for(camera: Camera, printer: Printer, *, face: str = "side", **measures: Any) -> WedgeMount:
+    """Return the wedge that holds a camera as the rig file describes it.
 
     Parameters
     ----------
     camera : Camera
     printer : Printer
     face : {"side", "level"}
-        The mounting face: an upright side of the head that faces the camera, or a level one.
+        The mounting face: an upright side of the toolhead that faces the camera, or a level one.
     **measures
-        Fields of `Wedge` to set by hand.
+        Fields of `WedgeMount` to set by hand.
     """
     ahead = pose_on_mount(camera, printer).axes[2]
     down = math.degrees(math.asin(max(-1.0, min(1.0, -float(ahead[2])))))
     angle = 90 - down if face == "side" else down
-    wedge = Wedge(**{"angle_deg": angle, "body_mm": camera.body_mm[0], **measures})
-    length, relief = _room_for_straps(wedge)
-    grown = {"length_mm": max(wedge.length_mm, length), "relief_mm": max(wedge.relief_mm, relief)}
-    return checked(replace(wedge, **{**grown, **measures}))
+    mount = WedgeMount(**{"angle_deg": angle, "body_mm": camera.body_mm[0], **measures})
+    length, relief = _room_for_straps(mount)
+    grown = {"length_mm": max(mount.length_mm, length), "relief_mm": max(mount.relief_mm, relief)}
+    return checked(replace(mount, **{**grown, **measures}))
 
 
-def _room_for_straps(wedge: Wedge) -> tuple[float, float]:
+def _room_for_straps(mount: WedgeMount) -> tuple[float, float]:
     """Return the least length of both grooves that leaves a wall beyond the first and the last tunnel."""
-    room = (wedge.wall_mm + wedge.strap_mm / 2) / math.cos(wedge.tilt)
+    room = (mount.wall_mm + mount.strap_mm / 2) / math.cos(mount.tilt)
     return math.ceil(room / 0.25), math.ceil(2 * room)
 
 
-def checked(wedge: Wedge) -> Wedge:
+def checked(mount: WedgeMount) -> WedgeMount:
     """Return the wedge if it can be built.
 
     Raises
@@ -157,25 +158,25 @@ def checked(wedge: Wedge) -> Wedge:
     RigError
         when an angle or a measure is out of range.
     """
-    if not 5 <= wedge.angle_deg <= 60:
+    if not 5 <= mount.angle_deg <= 60:
         raise RigError(
-            f"a wedge of {wedge.angle_deg:.0f} degrees cannot be built",
+            f"a wedge of {mount.angle_deg:.0f} degrees cannot be built",
             "choose the other face: 5 to 60 degrees",
         )
-    if not 3 <= wedge.body_mm <= 60 or not 1 <= wedge.cable_mm < wedge.body_mm:
+    if not 3 <= mount.body_mm <= 60 or not 1 <= mount.cable_mm < mount.body_mm:
         raise RigError("the housing or the cable has no usual size", "housing 3 to 60 mm, the cable thinner")
-    if wedge.wall_mm < 0.8 or wedge.strap_mm < 1 or wedge.screw_mm < 0:
+    if mount.wall_mm < 0.8 or mount.strap_mm < 1 or mount.screw_mm < 0:
         raise RigError("a wall, a strap or a screw is too thin", "walls 0.8 mm, straps 1 mm and more")
-    length, relief = _room_for_straps(wedge)
-    if wedge.length_mm < length or wedge.relief_mm < relief:
+    length, relief = _room_for_straps(mount)
+    if mount.length_mm < length or mount.relief_mm < relief:
         raise RigError(
             "the grooves leave no room for the straps",
             f"make them {length:g} mm (camera) and {relief:g} mm (cable) long, or the straps narrower",
         )
-    return wedge
+    return mount
 
 
-def build(wedge: Wedge) -> Any:
+def build(mount: WedgeMount) -> Any:
     """Return the wedge as a ``trimesh.Trimesh`` in its printing position.
 
     Raises
@@ -192,15 +193,15 @@ def build(wedge: Wedge) -> Any:
             "run: pip install lxml manifold3d networkx trimesh",
         ) from None
     body = _prism(
-        [(0, 0), (wedge.run_mm, 0), (wedge.run_mm, wedge.thick_mm), (0, wedge.thin_mm)], wedge.width_mm
+        [(0, 0), (mount.run_mm, 0), (mount.run_mm, mount.thick_mm), (0, mount.thin_mm)], mount.width_mm
     )
-    if wedge.screw_mm:
-        body += _ears(wedge)
-    body -= _groove(wedge, wedge.radius_mm, DEPTH * wedge.radius_mm, -1.0, wedge.length_mm)
-    cable = wedge.cable_mm / 2 + PLAY_MM
-    body -= _groove(wedge, cable, DEPTH * cable, wedge.length_mm - 0.5, wedge.slope_mm + 1.0)
-    for strap in wedge.straps_mm:
-        body -= _prism(tunnel_outline(wedge, strap), wedge.width_mm + 2 * wedge.ear_mm + 2)
+    if mount.screw_mm:
+        body += _ears(mount)
+    body -= _groove(mount, mount.radius_mm, DEPTH * mount.radius_mm, -1.0, mount.length_mm)
+    cable = mount.cable_mm / 2 + PLAY_MM
+    body -= _groove(mount, cable, DEPTH * cable, mount.length_mm - 0.5, mount.slope_mm + 1.0)
+    for strap in mount.straps_mm:
+        body -= _prism(tunnel_outline(mount, strap), mount.width_mm + 2 * mount.ear_mm + 2)
     if body.status() != solid.Error.NoError:
         raise TwinlapseError("the solid could not be built", "change the measures a little")
     # slivers would close up when a file of 32-bit numbers is read back: take them out here
@@ -209,10 +210,10 @@ def build(wedge: Wedge) -> Any:
     return trimesh.Trimesh(vertices=corners, faces=np.asarray(mesh.tri_verts), process=True)
 
 
-def tunnel_outline(wedge: Wedge, strap: float) -> list[tuple[float, float]]:
+def tunnel_outline(mount: WedgeMount, strap: float) -> list[tuple[float, float]]:
     """Return the outline (x, z) of a strap tunnel: a gable of 45 degrees on upright sides."""
-    x, top = wedge.apex_mm(strap)
-    half, eaves = wedge.strap_mm / 2, top - wedge.strap_mm / 2
+    x, top = mount.apex_mm(strap)
+    half, eaves = mount.strap_mm / 2, top - mount.strap_mm / 2
     floor = eaves - SLOT_SIDE_MM
     return [(x - half, floor), (x + half, floor), (x + half, eaves), (x, top), (x - half, eaves)]
 
@@ -248,20 +249,20 @@ def _prism(outline: list[tuple[float, float]], width_mm: float) -> Any:
     return upright.translate([0.0, width_mm / 2, 0.0])
 
 
-def _groove(wedge: Wedge, radius_mm: float, depth_mm: float, start_mm: float, end_mm: float) -> Any:
+def _groove(mount: WedgeMount, radius_mm: float, depth_mm: float, start_mm: float, end_mm: float) -> Any:
     """Return a cylinder along the slope from `start_mm` to `end_mm`, sunk into it by `depth_mm`.
 
     It ends at planes square to the mounting face, as the wedge does.
     """
     import manifold3d as solid
 
-    tilt = wedge.tilt
+    tilt = mount.tilt
     extra = 4 * radius_mm * math.tan(tilt) + 2
     rod = solid.Manifold.cylinder(end_mm - start_mm + 2 * extra, radius_mm, radius_mm, ROUND)
     # in the rod's own frame its axis is z, and -x will be the way off the slope
     lifted = rod.translate([depth_mm - radius_mm, 0.0, start_mm - extra])
-    lying = lifted.rotate([0.0, 90.0 - wedge.angle_deg, 0.0])
-    placed = lying.translate([0.0, 0.0, wedge.thin_mm])
+    lying = lifted.rotate([0.0, 90.0 - mount.angle_deg, 0.0])
+    placed = lying.translate([0.0, 0.0, mount.thin_mm])
     first, last = (length * math.cos(tilt) for length in (start_mm, end_mm))
     box = solid.Manifold.cube([last - first, 10 * radius_mm, 1000.0]).translate(
         [first, -5 * radius_mm, -500.0]
@@ -269,22 +270,22 @@ def _groove(wedge: Wedge, radius_mm: float, depth_mm: float, start_mm: float, en
     return placed ^ box
 
 
-def _ears(wedge: Wedge) -> Any:
+def _ears(mount: WedgeMount) -> Any:
     import manifold3d as solid
 
-    width = wedge.width_mm + 2 * wedge.ear_mm
-    length = wedge.screw_mm + 2 * wedge.wall_mm
-    plate = solid.Manifold.cube([length, width, wedge.wall_mm]).translate(
-        [(wedge.run_mm - length) / 2, -width / 2, 0.0]
+    width = mount.width_mm + 2 * mount.ear_mm
+    length = mount.screw_mm + 2 * mount.wall_mm
+    plate = solid.Manifold.cube([length, width, mount.wall_mm]).translate(
+        [(mount.run_mm - length) / 2, -width / 2, 0.0]
     )
     for side in (-1, 1):
-        hole = solid.Manifold.cylinder(wedge.wall_mm + 2, wedge.screw_mm / 2, wedge.screw_mm / 2, ROUND)
-        plate -= hole.translate([wedge.run_mm / 2, side * (wedge.width_mm + wedge.ear_mm) / 2, -1.0])
+        hole = solid.Manifold.cylinder(mount.wall_mm + 2, mount.screw_mm / 2, mount.screw_mm / 2, ROUND)
+        plate -= hole.translate([mount.run_mm / 2, side * (mount.width_mm + mount.ear_mm) / 2, -1.0])
     return plate
 
 
 def _thinnest(mesh: Any, spread: int = 600) -> float:
-    """Return the shortest way through the solid, straight in from points spread over its surface.
+    """Return the shortest path through the solid, straight in from points spread over its surface.
 
     Only faces that look away from each other enclose a wall: two that meet in an edge do not.
     """

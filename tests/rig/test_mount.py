@@ -13,7 +13,16 @@ from click.testing import CliRunner
 from twinlapse.cli.rig import command
 from twinlapse.errors import RigError
 from twinlapse.rig import Camera, Printer
-from twinlapse.rig.mount import DEPTH, SLOT_SIDE_MM, Wedge, build, checked, inspect, wedge_for, write_solid
+from twinlapse.rig.mount import (
+    DEPTH,
+    SLOT_SIDE_MM,
+    WedgeMount,
+    build,
+    checked,
+    inspect,
+    mount_for,
+    write_solid,
+)
 from twinlapse.rig.template import rig_text
 
 trimesh = pytest.importorskip("trimesh", reason="needs the extra 'wedge'")
@@ -28,7 +37,7 @@ def _segment(radius: float, depth: float) -> float:
     )
 
 
-def _volume(wedge: Wedge) -> float:
+def _volume(wedge: WedgeMount) -> float:
     """The parts of a wedge by closed forms; a groove cut by two parallel planes holds area times length."""
     tilt = wedge.tilt
     prism = wedge.width_mm * wedge.run_mm * (wedge.thin_mm + wedge.thick_mm) / 2
@@ -45,7 +54,7 @@ def _volume(wedge: Wedge) -> float:
 @pytest.mark.parametrize("screw", [0.0, 3.4])
 def test_volume_by_closed_forms_and_soundness(angle: float, screw: float) -> None:
     camera = Camera(name="nozzle", mount="toolhead")
-    wedge = wedge_for(camera, BED, angle_deg=angle, screw_mm=screw)
+    wedge = mount_for(camera, BED, angle_deg=angle, screw_mm=screw)
     sound = inspect(build(wedge))
     assert sound.faults(wedge) == []
     assert sound.volume_mm3 == pytest.approx(_volume(wedge), rel=1e-3)
@@ -54,7 +63,7 @@ def test_volume_by_closed_forms_and_soundness(angle: float, screw: float) -> Non
 
 
 def test_the_slope_has_the_angle_and_a_rod_in_the_groove_points_along_it() -> None:
-    wedge = Wedge(angle_deg=35, body_mm=8)
+    wedge = WedgeMount(angle_deg=35, body_mm=8)
     mesh = build(wedge)
     slope = np.array([-math.sin(wedge.tilt), 0, math.cos(wedge.tilt)])
     assert (np.abs(mesh.face_normals @ slope - 1) < 1e-6).any()
@@ -69,10 +78,10 @@ def test_the_slope_has_the_angle_and_a_rod_in_the_groove_points_along_it() -> No
 
 def test_the_angle_follows_from_the_rig() -> None:
     camera = Camera(name="nozzle", mount="toolhead", place_mm=(30.0, 0.0, 30.0), look_mm=(0.0, 0.0, 0.0))
-    assert wedge_for(camera, BED, face="side").angle_deg == pytest.approx(45)
+    assert mount_for(camera, BED, face="side").angle_deg == pytest.approx(45)
     steep = Camera(name="nozzle", mount="toolhead", place_mm=(20.0, 0.0, 34.641), look_mm=(0.0, 0.0, 0.0))
-    assert wedge_for(steep, BED, face="side").angle_deg == pytest.approx(30, abs=1e-3)
-    assert wedge_for(steep, BED, face="level").angle_deg == pytest.approx(60, abs=1e-3)
+    assert mount_for(steep, BED, face="side").angle_deg == pytest.approx(30, abs=1e-3)
+    assert mount_for(steep, BED, face="level").angle_deg == pytest.approx(60, abs=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -81,13 +90,13 @@ def test_the_angle_follows_from_the_rig() -> None:
 )
 def test_what_cannot_be_built_is_said(measures: dict[str, float]) -> None:
     with pytest.raises(RigError) as caught:
-        checked(Wedge(**{"angle_deg": 40.0, "body_mm": 8.0, **measures}))
+        checked(WedgeMount(**{"angle_deg": 40.0, "body_mm": 8.0, **measures}))
     assert caught.value.hint
 
 
 @pytest.mark.parametrize("suffix", [".stl", ".3mf"])
 def test_a_file_reads_back_closed(tmp_path: Path, suffix: str) -> None:
-    wedge = Wedge(angle_deg=40, body_mm=8)
+    wedge = WedgeMount(angle_deg=40, body_mm=8)
     path = tmp_path / f"wedge{suffix}"
     write_solid(build(wedge), path)
     again = trimesh.load_mesh(path)
@@ -100,13 +109,13 @@ def test_wedge_on_the_command_line(tmp_path: Path) -> None:
     rig.write_text(rig_text({}))
     run = CliRunner().invoke(
         command,
-        ["wedge", str(rig), "-o", str(tmp_path / "w.3mf"), "--drawing", str(tmp_path / "w.svg"), "--json"],
+        ["mount", str(rig), "-o", str(tmp_path / "w.3mf"), "--drawing", str(tmp_path / "w.svg"), "--json"],
     )
     assert run.exit_code == 0, run.output
     assert json.loads(run.output)["faults"] == []
     assert (tmp_path / "w.3mf").stat().st_size > 1000
     assert "<svg" in (tmp_path / "w.svg").read_text()
-    bad = CliRunner().invoke(command, ["wedge", str(rig), "-o", str(tmp_path / "w.obj")])
+    bad = CliRunner().invoke(command, ["mount", str(rig), "-o", str(tmp_path / "w.obj")])
     assert bad.exit_code == 2 and "must end in .stl or .3mf" in bad.output
 
 
@@ -114,7 +123,7 @@ def test_an_independent_cutter_slices_the_holder(tmp_path: Path) -> None:
     """Layers of 0.2 mm by a library that shares no code with the one that builds the solid (meshcut)."""
     meshcut = pytest.importorskip("meshcut", reason="needs the extra 'oracle'")
     stl = pytest.importorskip("stl", reason="needs the extra 'oracle'")
-    wedge = Wedge(angle_deg=40, body_mm=8)
+    wedge = WedgeMount(angle_deg=40, body_mm=8)
     path = tmp_path / "wedge.stl"
     write_solid(build(wedge), path)
     corners = stl.mesh.Mesh.from_file(str(path)).vectors.reshape(-1, 3).astype(np.float64)

@@ -1,4 +1,4 @@
-"""A wedge from the side and from above, with its measures."""
+"""The camera mount from the side and square to its groove, with dimensions."""
 
 from __future__ import annotations
 
@@ -9,21 +9,21 @@ from typing import Any
 import numpy as np
 
 from twinlapse.files import replacing
-from twinlapse.rig.mount import DEPTH, Wedge, tunnel_outline
+from twinlapse.rig.mount import DEPTH, WedgeMount, tunnel_outline
 
 INK = "#20302a"
 
 
-def draw_wedge(wedge: Wedge, path: Path) -> None:
-    """Draw the wedge in its printing position; the kind of picture follows the suffix."""
+def draw_mount(mount: WedgeMount, path: Path) -> None:
+    """Draw the mount in its printing position; the kind of picture follows the suffix."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(11, 6), layout="constrained")
     FigureCanvasAgg(figure)
     side, end = figure.subplots(1, 2, width_ratios=(1.6, 1))
-    _draw_side(side, wedge)
-    _draw_end(end, wedge)
+    _draw_side(side, mount)
+    _draw_end(end, mount)
     for axes in (side, end):
         axes.set_aspect("equal")
         axes.axis("off")
@@ -31,43 +31,43 @@ def draw_wedge(wedge: Wedge, path: Path) -> None:
         figure.savefig(file, format=path.suffix.lstrip(".") or "svg")
 
 
-def _draw_side(axes: Any, wedge: Wedge) -> None:
-    run, thin, thick = wedge.run_mm, wedge.thin_mm, wedge.thick_mm
+def _draw_side(axes: Any, mount: WedgeMount) -> None:
+    run, thin, thick = mount.run_mm, mount.thin_mm, mount.thick_mm
     _outline(axes, [(0, 0), (run, 0), (run, thick), (0, thin)], "#dfe9e4")
-    sink = DEPTH * wedge.radius_mm / math.cos(wedge.tilt)
-    end = wedge.length_mm * math.cos(wedge.tilt)
-    rise = wedge.length_mm * math.sin(wedge.tilt)
+    sink = DEPTH * mount.radius_mm / math.cos(mount.tilt)
+    end = mount.length_mm * math.cos(mount.tilt)
+    rise = mount.length_mm * math.sin(mount.tilt)
     axes.plot([0, end, end], [thin - sink, thin + rise - sink, thin + rise], "--", color=INK, lw=0.8)
-    for strap in wedge.straps_mm:
-        _outline(axes, tunnel_outline(wedge, strap), "white")
+    for strap in mount.straps_mm:
+        _outline(axes, tunnel_outline(mount, strap), "white")
     _measure(axes, (0, 0), (run, 0), -5, f"{run:.1f}")
     _measure(axes, (run, 0), (run, thick), -5, f"{thick:.1f}")
     _measure(axes, (0, 0), (0, thin), 4, f"{thin:.1f}")
-    _measure(axes, (0, thin), (end, thin + rise), 5, f"housing {wedge.length_mm:g}")
-    _measure(axes, (end, thin + rise), (run, thick), 5, f"cable {wedge.relief_mm:g}")
+    _measure(axes, (0, thin), (end, thin + rise), 5, f"housing {mount.length_mm:g}")
+    _measure(axes, (end, thin + rise), (run, thick), 5, f"cable {mount.relief_mm:g}")
     axes.plot([0, 0.6 * run], [thin, thin], ":", color=INK, lw=0.7)
-    turn = np.linspace(0, wedge.tilt, 30)
+    turn = np.linspace(0, mount.tilt, 30)
     axes.plot(0.35 * run * np.cos(turn), thin + 0.35 * run * np.sin(turn), color=INK, lw=0.8)
-    axes.text(0.2 * run, thin + 0.07 * run, f"{wedge.angle_deg:.1f}°", fontsize=9)
+    axes.text(0.2 * run, thin + 0.07 * run, f"{mount.angle_deg:.1f}°", fontsize=9)
     axes.set_title("from the side; the mounting face is below, and lies on the printer's bed", fontsize=10)
 
 
-def _draw_end(axes: Any, wedge: Wedge) -> None:
-    half, radius = wedge.width_mm / 2, wedge.radius_mm
+def _draw_end(axes: Any, mount: WedgeMount) -> None:
+    half, radius = mount.width_mm / 2, mount.radius_mm
     depth = DEPTH * radius
     reach = math.acos((radius - depth) / radius)
     turn = np.linspace(-reach, reach, 60)
     groove = list(zip(radius * np.sin(turn), radius - depth - radius * np.cos(turn), strict=True))
-    low = -depth - 2.5 * wedge.wall_mm
+    low = -depth - 2.5 * mount.wall_mm
     _outline(axes, [(-half, low), (-half, 0), *groove, (half, 0), (half, low)], "#dfe9e4")
     circle = np.linspace(0, 2 * np.pi, 100)
-    housing = wedge.body_mm / 2
+    housing = mount.body_mm / 2
     axes.plot(housing * np.cos(circle), radius - depth + housing * np.sin(circle), ":", color=INK, lw=0.9)
-    axes.text(0, radius - depth, f"⌀{wedge.body_mm:g}", ha="center", va="center", fontsize=9)
-    _measure(axes, (-half, low), (half, low), -3, f"{wedge.width_mm:.1f}")
+    axes.text(0, radius - depth, f"⌀{mount.body_mm:g}", ha="center", va="center", fontsize=9)
+    _measure(axes, (-half, low), (half, low), -3, f"{mount.width_mm:.1f}")
     _measure(axes, (half, -depth), (half, 0), -3, f"{depth:.2f}")
-    ears = f"; ears {wedge.ear_mm:.1f} wide, holes ⌀{wedge.screw_mm:g}" if wedge.screw_mm else ""
-    axes.set_title(f"square to the groove; strap {wedge.strap_mm:g}{ears}", fontsize=10)
+    ears = f"; ears {mount.ear_mm:.1f} wide, holes ⌀{mount.screw_mm:g}" if mount.screw_mm else ""
+    axes.set_title(f"square to the groove; strap {mount.strap_mm:g}{ears}", fontsize=10)
 
 
 def _outline(axes: Any, points: list[tuple[float, float]], fill: str) -> None:
