@@ -147,6 +147,10 @@ ACCEPTED = {
     "T1": "dropped",
     "M600": "dropped",
     "M203 X10": "ignored",
+    "M200 D1.75": "otherwise",
+    "M204 P500": "ignored",
+    "G4 S1": "otherwise",
+    "M104 S0G1 X5": "dropped",
     "G1 X67 (c)": "error",
     "G20": "error",
     "G2 X10 Y10 R5": "error",
@@ -174,7 +178,15 @@ def test_the_table_says_what_the_firmware_does_with_a_line(line: str, tmp_path: 
     assert (found[0] if found else None) == ACCEPTED[line]
     done = run(gcode, Machine())
     assert bool(done.errors) == (ACCEPTED[line] == "error")
-    assert bool(done.unknown) == (ACCEPTED[line] in ("dropped", "ignored"))
+    code = line.split()[0]
+    unknown = ACCEPTED[line] is not None and ACCEPTED[line] != "error" and code not in ("M204", "G4", "M104")
+    assert bool(done.unknown) == unknown
+    if code == "M204":
+        assert any("Invalid M204" in answer for answer in done.answers)
+    if line == "G4 S1":
+        assert done.dwell_s == 0.0
+    if code == "M104":  # the second command in the line is not run
+        assert not np.any(np.isclose(done.move[:, 3], 5.0))
 
 
 @pytest.mark.parametrize(
@@ -196,6 +208,57 @@ def test_what_needs_a_section_is_unknown_without_it(section: str, line: str, tmp
     assert [finding.rule.needs for finding in accept(gcode, "klipper")] == [f"[{section}]"]
     assert not run(gcode, Machine()).unknown
     assert run(gcode, Machine(sections=SECTIONS.replace(f"[{section}]", ""))).unknown
+
+
+@pytest.mark.parametrize("kept", [True, False], ids=["as written", "without the lines around it"])
+def test_a_wait_for_a_person_keeps_the_place_for_as_long_as_it_may_last(kept: bool, tmp_path: Path) -> None:
+    # an idle timeout of 4 s, a wait of 9 s that may last 60 s
+    from klipper_oracle import SECTIONS, LiveFirmware, Machine
+
+    from twinlapse.inject.dialects import dialect_of
+
+    wait = dialect_of("klipper").to_hold("Look at layer 1, then go on", 60, 4)
+    lines = wait if kept else [line for line in wait if not line.startswith("SET_IDLE_TIMEOUT")]
+    gcode = tmp_path / "hold.gcode"
+    gcode.write_text(
+        "\n".join(
+            ["G28", "G90", "G1 Z5 F600", "G1 X50 Y50 F6000", "M400", *lines, "G1 X60 F6000", "M118 end"]
+        )
+        + "\n"
+    )
+    machine = Machine(sections=SECTIONS + "[idle_timeout]\ntimeout: 4\n")
+    with LiveFirmware(gcode, machine) as firmware:
+        firmware.send("SDCARD_PRINT_FILE FILENAME=print.gcode")
+        firmware.wait_for('"wait"')
+        time.sleep(14.0)
+        firmware.send("RESUME")
+        time.sleep(4.0)
+        done = firmware.run()
+    went_on = "end" in [said.text for said in done.said] and not done.errors
+    assert went_on == kept, done.answers
+
+
+def test_a_last_line_without_end_is_never_run_and_a_stray_byte_stops_the_print(tmp_path: Path) -> None:
+    from klipper_oracle import LiveFirmware, Machine
+
+    from twinlapse.gcode.acceptance import accept
+
+    gcode = tmp_path / "end.gcode"
+    gcode.write_bytes(b"M118 first\nM118 last")
+    assert [finding.rule.fate for finding in accept(gcode, "klipper") if "M118" not in finding.rule.text] == [
+        "otherwise"
+    ]
+    with LiveFirmware(gcode, Machine()) as machine:
+        machine.send("SDCARD_PRINT_FILE FILENAME=print.gcode")
+        machine.wait_for("first")
+        time.sleep(2.0)
+        assert [said.text for said in machine.run().said] == ["first"]
+    gcode.write_bytes(b"M118 first\n; caf\xe9\nM118 last\n")
+    assert accept(gcode, "klipper")[0].rule.fate == "error"
+    with LiveFirmware(gcode, Machine()) as machine:
+        machine.send("SDCARD_PRINT_FILE FILENAME=print.gcode")
+        time.sleep(5.0)
+        assert "last" not in [said.text for said in machine.run().said]
 
 
 def test_every_configuration_of_the_package_is_read_as_its_own_parser_reads_it() -> None:
