@@ -20,13 +20,14 @@ from twinlapse.frames.journal import FrameTimes
 from twinlapse.frames.store import FrameStore
 from twinlapse.gcode import read_toolpath
 from twinlapse.motion import time_toolpath
+from twinlapse.motion.stream import stop_cost_s
 from twinlapse.optics.pose import rest_of
 from twinlapse.records import ArrayRecord
 from twinlapse.rehearsal.beads import beads_of
 from twinlapse.rehearsal.faults import Faults, Mishap, mishaps, parking_error
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rehearsal.truth import FrameTruth, Truth, write_truth
-from twinlapse.rehearsal.virtual_machine import Place, Standing, laid_before, standings
+from twinlapse.rehearsal.virtual_machine import Place, Standing, cue_times, laid_before, standings
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, read_plan
 
@@ -129,7 +130,7 @@ def rehearse(
         frames={name: _count(rows, "ok") for name, rows in truths.items()},
         missing={name: _count(rows, "missing") for name, rows in truths.items()},
         damaged={name: _count(rows, "damaged") for name, rows in truths.items()},
-        print_s=float(end_s[-1]),
+        print_s=float(end_s[-1]) + len(stands) * stop_cost_s(rig.printer),
         truth=truth,
     )
 
@@ -179,6 +180,7 @@ def _exposures(
 ) -> dict[str, list[_Exposure]]:
     """Return the frames of each camera in the order of cues."""
     found: dict[str, list[_Exposure]] = {}
+    at_s = cue_times(stands, end_s, rig.printer)
     for index, camera in enumerate(rig.cameras):
         own = [standing for standing in stands if camera.name in standing.cue.cameras]
         repeats: dict[int, int] = {}
@@ -190,7 +192,7 @@ def _exposures(
                 _Exposure(
                     standing=standing,
                     repeat=repeats[cue.shot],
-                    at_s=float(end_s[standing.row]) if standing.row >= 0 else 0.0,
+                    at_s=at_s[standing.line],
                     mishap=mishap,
                     error_mm=parking_error(seed, cue.shot, cue.stop, faults),
                 )

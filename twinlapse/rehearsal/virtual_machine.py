@@ -15,7 +15,8 @@ import numpy as np
 from twinlapse.errors import GcodeError
 from twinlapse.files import mapped
 from twinlapse.gcode import Kind, Toolpath, row_before_line
-from twinlapse.motion.stream import next_move_s, take_lines
+from twinlapse.motion.stream import next_move_s, stop_cost_s, take_lines
+from twinlapse.rig import Printer
 from twinlapse.shots import Cue, find_cue
 
 Place = tuple[float, float, float]
@@ -98,6 +99,26 @@ def _cues(data: mmap) -> Iterator[tuple[int, int, Cue]]:
         if cue is not None:
             yield line, first, cue
         at = data.find(_WORD, end)
+
+
+def cue_times(stands: list[Standing], end_s: np.ndarray, printer: Printer) -> dict[int, float]:
+    """Return when each cue is sent, by its line, in seconds since the print began.
+
+    Parameters
+    ----------
+    stands : list of Standing
+        All of a file, in its order.
+    end_s : ndarray of shape (n,)
+        When each row of the toolpath ends, without what stops cost.
+    printer : Printer
+        Its firmware's stops cost time.
+    """
+    cost_s = stop_cost_s(printer)
+    moved = [float(end_s[standing.moved_row]) if standing.moved_row >= 0 else 0.0 for standing in stands]
+    return {
+        standing.line: max(0.0, moved_s + standing.stood_s) + k * cost_s
+        for k, (standing, moved_s) in enumerate(zip(stands, moved, strict=True))
+    }
 
 
 def laid_before(rows: np.ndarray, standing: Standing) -> int:

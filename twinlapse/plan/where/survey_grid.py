@@ -14,6 +14,7 @@ from twinlapse.arrays import Float
 from twinlapse.errors import PlanError
 from twinlapse.gcode import Kind, Layers, Toolpath, row_after_line
 from twinlapse.gcode.segments import layer_segments, points_along
+from twinlapse.motion.stream import stop_cost_s
 from twinlapse.optics.upright import upright_camera
 from twinlapse.optics.window import Window, window_of
 from twinlapse.plan.clearance.height_map import crosses
@@ -81,7 +82,7 @@ def plan_survey(
         stops=stops,
         window=window,
         seen_share=seen_share(points, places, window),
-        cost_s=_cost_s(places, wait + camera.settle_s, printer),
+        cost_s=_cost_s(places, wait + camera.settle_s + stop_cost_s(printer), printer),
     )
 
 
