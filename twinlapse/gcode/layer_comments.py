@@ -73,7 +73,8 @@ class Marks:
 
 _LIMIT = re.compile(r"(?i)^SET_VELOCITY_LIMIT\b")
 _OTHERS = (
-    *(("object", pattern) for pattern in _OBJECT),
+    *((f"named {k}", pattern) for k, pattern in enumerate(_OBJECT)),
+    ("end", re.compile(r"(?i)^EXCLUDE_OBJECT_END\b")),
     ("raft", _RAFT),
     ("count", _COUNT),
     ("limit", _LIMIT),
@@ -108,30 +109,39 @@ def read_marks(notes: Sequence[Note]) -> Marks:
     """Find the style in which a file marks its layers, and read the marks."""
     found: dict[str, list[Mark]] = {}
     counts: list[int] = []
-    objects: list[tuple[int, str]] = []
+    objects: dict[str, list[tuple[int, str]]] = {}  # by the way in which they are named
     rafts: list[int] = []
     for note in notes:
         for what, pattern in _meanings(_shape_of(note.text)):
             said = pattern.match(note.text)
             words = said.groupdict() if said else {}
-            if what == "object":
-                objects.append((note.row, words["name"].strip()))
+            if what.startswith("named "):
+                objects.setdefault(what, []).append((note.row, words["name"].strip()))
             elif what == "raft":
                 rafts.append(note.row)
             elif what == "count":
                 counts.append(int(words["n"][:9]))
             elif what == "height":
                 _add_height(found, note, float(words["z"]))
-            elif what != "limit":
+            elif what not in ("limit", "end"):
                 found.setdefault(what, []).append(_mark(note, words.get("n"), words.get("z")))
     style = _best(found)
     return Marks(
         style=style,
         layers=tuple(found.get(style, ())),
         count=sum(counts) if counts else None,
-        objects=tuple(objects),
+        objects=tuple(_told_once(objects)),
         rafts=tuple(rafts),
     )
+
+
+def _told_once(objects: dict[str, list[tuple[int, str]]]) -> list[tuple[int, str]]:
+    """Return the objects by one way of naming them: a file may name each by a comment and by a command.
+
+    Of several the one with the most names is taken; of equal ones the first of `_OBJECT`, which people read.
+    """
+    ways = [objects[key] for key in sorted(objects)]
+    return max(ways, key=lambda marks: len({name for _, name in marks if is_object(name)}), default=[])
 
 
 def is_object(name: str) -> bool:

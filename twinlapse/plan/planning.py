@@ -11,6 +11,7 @@ from twinlapse.errors import PlanError
 from twinlapse.files import mapped
 from twinlapse.gcode import Kind, Layers, Mode, Toolpath
 from twinlapse.gcode.homing import homes_by_macro, macro_line
+from twinlapse.gcode.object_brackets import brackets_of
 from twinlapse.motion import Timeline
 from twinlapse.plan.clearance.height_map import Ground
 from twinlapse.plan.clearance.routing import Router
@@ -24,7 +25,7 @@ from twinlapse.plan.warnings import plan_warnings
 from twinlapse.plan.when.automatic import AUTO, with_automatic
 from twinlapse.plan.when.choice import Choice, Chooser
 from twinlapse.plan.when.gaps import find_gaps
-from twinlapse.plan.when.insertion_points import NOT_HOMED, usual_retraction
+from twinlapse.plan.when.insertion_points import NOT_HOMED, Ready, usual_retraction
 from twinlapse.plan.when.look_shots import before_print, with_look_shots
 from twinlapse.plan.when.schedule import layer_times, wishes_of
 from twinlapse.plan.when.thinning import drop_near, drop_over_cap
@@ -71,12 +72,13 @@ def work_out(
     rig, automatic = with_automatic(rig, layers, times, timeline.print_s, shot_s)
     wishes = [wishes_of(camera, layers, times) for camera in rig.cameras]
     ready_row, guessed = _ready_row(toolpath, layers, rig)
-    choices, unmet = Chooser(toolpath, layers, times, gaps, habit, ready_row).choose(wishes)
+    ready = Ready(row=ready_row, brackets=brackets_of(toolpath))
+    choices, unmet = Chooser(toolpath, layers, times, gaps, habit, ready).choose(wishes)
     if not choices:
         raise _nothing_left(unmet)
     choices, crowded = drop_near(choices, gaps.at_s, rig.plan.min_gap_s)
     looked_at = {*rig.plan.survey_layers, *rig.plan.corner_layers}
-    choices = with_look_shots(choices, looked_at, toolpath, layers, gaps, habit, ready_row)
+    choices = with_look_shots(choices, looked_at, toolpath, layers, gaps, habit, ready)
     bare = before_print(toolpath, timeline.end_s) if rig.plan.survey_layers and rig.plan.bare_bed else None
     choices = choices if bare is None else [bare, *choices]
     touring = [camera.name for camera in rig.cameras if camera.stance == "tour"]
@@ -199,7 +201,11 @@ def _finished(
 ) -> list[tuple[Choice, Shot]]:
     """Number the shots, find the bytes behind their lines, and add what the print around them loses."""
     rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
-    ends = _ends_of_lines(toolpath, rows)
+    lines = [
+        int(toolpath.byte[moment.row]) if moment.byte is None else moment.byte
+        for moment in (choice.moment for choice, _ in pairs)
+    ]
+    ends = _ends_of_lines(toolpath, lines)
     return [
         (
             choice,
@@ -215,10 +221,10 @@ def _finished(
     ]
 
 
-def _ends_of_lines(toolpath: Toolpath, rows: np.ndarray) -> list[int]:
-    """Return the offset of the first byte behind the line of each row."""
-    if not len(rows):
+def _ends_of_lines(toolpath: Toolpath, starts: list[int]) -> list[int]:
+    """Return the offset of the first byte behind the lines that begin at some bytes."""
+    if not starts:
         return []
     with mapped(toolpath.path, "G-code file") as view:
-        found = [view.find(b"\n", start) + 1 for start in toolpath.byte[rows].tolist()]
+        found = [view.find(b"\n", start) + 1 for start in starts]
     return [end or toolpath.size for end in found]

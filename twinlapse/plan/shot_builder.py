@@ -77,10 +77,9 @@ class BlockMaker:
         else:
             retract = "firmware" if self.habit.firmware else "own"
             length = 0.0 if self.habit.firmware else self.habit.length_mm
-        row = choice.moment.row
         return Shot(
             number=1,
-            after_line=int(self.toolpath.line[row]),
+            after_line=choice.moment.line,
             byte=0,
             layer=choice.layer,
             z_mm=round(float(self.layers.z_mm[choice.layer]), 4),

@@ -16,6 +16,7 @@ from twinlapse.plan.when.insertion_points import (
     INSIDE_PATH,
     Gap,
     Moment,
+    Ready,
     UsualRetraction,
     moment_in,
     why_none,
@@ -27,6 +28,7 @@ OWN_RETRACTION_S = 1.0  # besides its time: a blob may stay where the filament i
 ON_PATH_S = 1.0  # the nozzle comes back onto a path just laid
 OUTER_WALL_S = 4.0  # and the blob would be seen there
 RETRACTED_WALL_S = 1.0  # less of one where the filament is back anyway
+IN_OBJECT_S = 3.0  # the shot is lost, its moves skipped and its cue sent, when that object is cancelled
 UNFINISHED_S = 0.5  # the layer is not complete yet
 AWAY_S = 0.2  # a second away from the wished time
 LATE_SHARE = 0.4  # of a layer: this part of its end may stand for the end
@@ -67,7 +69,7 @@ class Chooser:
     times: LayerTimes
     gaps: Gaps
     habit: UsualRetraction
-    ready_row: int  # from here on a macro has homed the machine; the number of rows where none does
+    ready: Ready
 
     def choose(self, wishes: Sequence[Wishes]) -> tuple[list[Choice], list[LeftOut]]:
         """Return the shots in the order of the file, and the wishes that found no moment.
@@ -138,11 +140,12 @@ class Chooser:
 
     def _mark_s(self, gap: int, moment: Moment) -> float:
         """Return the price of what the shot may leave on the print."""
+        inside_s = IN_OBJECT_S if moment.in_object else 0.0
         if not moment.on_path:
-            return 0.0
+            return inside_s
         if not self.gaps.outer[gap]:
-            return 0.0 if moment.retracted else ON_PATH_S
-        return RETRACTED_WALL_S if moment.retracted else ON_PATH_S + OUTER_WALL_S
+            return inside_s + (0.0 if moment.retracted else ON_PATH_S)
+        return inside_s + (RETRACTED_WALL_S if moment.retracted else ON_PATH_S + OUTER_WALL_S)
 
     def _window(self, at_s: float, layer: int, slack_s: float) -> Int:
         """Return the gaps that a wish may get."""
@@ -174,7 +177,7 @@ class Chooser:
         gaps = self.gaps
         if not gaps.usable[gap]:
             return None
-        return moment_in(self.toolpath, self._gap(gap), self.habit, self.ready_row)
+        return moment_in(self.toolpath, self._gap(gap), self.habit, self.ready)
 
     def _gap(self, gap: int) -> Gap:
         gaps = self.gaps
@@ -206,7 +209,7 @@ class Chooser:
         if not gaps.usable[gap]:
             return INSIDE_PATH
         if math.isinf(price_s):
-            return why_none(self.toolpath, self._gap(gap), self.habit, self.ready_row)
+            return why_none(self.toolpath, self._gap(gap), self.habit, self.ready)
         said = []
         if not gaps.retracted[gap]:
             said.append("the filament would have to be pulled back")

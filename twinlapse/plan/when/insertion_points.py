@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from twinlapse.gcode import Kind, Mode, Toolpath
+from twinlapse.gcode.object_brackets import ObjectBrackets
 from twinlapse.plan.when.gaps import RETRACTED_SHARE
 from twinlapse.rig import Printer
 
@@ -44,6 +45,14 @@ _AGAINST = (NO_FEED, NOT_HOMED, SAME_LINE, INSIDE_PATH, RUNNING)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Ready:
+    """What else decides where a shot may stand."""
+
+    row: int  # from here on a macro has homed the machine; the number of rows where none does
+    brackets: ObjectBrackets
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
     """One gap between two extruding rows."""
 
@@ -56,6 +65,9 @@ class Gap:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Boundary:
     row: int  # the row before it
+    line: int
+    byte: int | None
+    in_object: bool
     retracted: bool
     why: str  # a shot cannot stand there, else empty
 
@@ -65,6 +77,9 @@ class Moment:
     """A boundary between two rows at which the machine may be taken away."""
 
     row: int  # the shot comes after this row
+    line: int  # and after this line: the row's own, or the end of an object behind it
+    byte: int | None  # offset of the first byte of that line, None where it is the row's
+    in_object: bool  # a firmware that has cancelled the object would skip the moves of the shot
     retracted: bool  # the filament is back already
     on_path: bool  # the nozzle stands where the path just laid ends, or where the next begins
 
@@ -91,7 +106,7 @@ def usual_retraction(toolpath: Toolpath, printer: Printer) -> UsualRetraction:
     )
 
 
-def moment_in(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready_row: int) -> Moment | None:
+def moment_in(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready) -> Moment | None:
     """Return the best boundary between two extruding rows, None when the machine cannot wait in between.
 
     Never inside a path or a wipe, half way through a retraction, behind a prime, between G92 and the next use
@@ -103,23 +118,29 @@ def moment_in(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready_row: i
     toolpath : Toolpath
     gap : Gap
     habit : UsualRetraction
-    ready_row : int
-        From this row on the machine counts as homed though the file has not homed it.
+    ready : Ready
     """
     found = [
-        (boundary.retracted, _away_mm(toolpath, boundary.row, gap), -boundary.row)
-        for boundary in _boundaries(toolpath, gap, habit, ready_row)
-        if not boundary.why
+        (not at.in_object, at.retracted, _away_mm(toolpath, at.row, gap), -at.row, at)
+        for at in _boundaries(toolpath, gap, habit, ready)
+        if not at.why
     ]
     if not found:
         return None
-    retracted, away_mm, row = max(found)
-    return Moment(row=-row, retracted=retracted, on_path=away_mm < ON_PATH_MM)
+    *_, away_mm, _, best = max(found, key=lambda entry: entry[:4])
+    return Moment(
+        row=best.row,
+        line=best.line,
+        byte=best.byte,
+        in_object=best.in_object,
+        retracted=best.retracted,
+        on_path=away_mm < ON_PATH_MM,
+    )
 
 
-def why_none(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready_row: int) -> str:
+def why_none(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready) -> str:
     """Return why a gap has no boundary for a shot: what speaks against the one that comes nearest to it."""
-    said = {boundary.why for boundary in _boundaries(toolpath, gap, habit, ready_row)}
+    said = {boundary.why for boundary in _boundaries(toolpath, gap, habit, ready)}
     return next((why for why in _AGAINST if why in said), INSIDE_PATH)
 
 
@@ -134,7 +155,7 @@ def _away_mm(toolpath: Toolpath, row: int, gap: Gap) -> float:
     )
 
 
-def _boundaries(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready_row: int) -> Iterable[_Boundary]:
+def _boundaries(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready) -> Iterable[_Boundary]:
     """Yield every boundary of a gap before somebody else's sequence begins."""
     before = gap.before
     stop = min(gap.after, gap.until, before + MOST_ROWS)
@@ -142,7 +163,7 @@ def _boundaries(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready_row:
     acts = _acts(toolpath, here)
     lines = [*toolpath.line[here].tolist(), -1]
     mode = toolpath.mode[here]
-    homed = ((mode & Mode.HOMED) != 0) | (np.arange(before, before + len(mode)) >= ready_row)
+    homed = ((mode & Mode.HOMED) != 0) | (np.arange(before, before + len(mode)) >= ready.row)
     fast = toolpath.feed_mm_s[here] > 0
     running = (mode & Mode.EXTRUDER_RUNNING) != 0
     enough_mm = max(RETRACTED_SHARE * habit.length_mm, 1e-3)
@@ -162,7 +183,14 @@ def _boundaries(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready_row:
             (not fast[k], NO_FEED),
         )
         why = next((why for holds, why in against if holds), "")
-        yield _Boundary(row=before + k, retracted=bool(back[k]), why=why)
+        line, byte, inside = lines[k], None, ready.brackets.is_inside(lines[k])
+        following = lines[k + 1] if lines[k + 1] > 0 else toolpath.line_count + 1
+        end = ready.brackets.end_between(lines[k], following) if inside else None
+        if end is not None:
+            (line, byte), inside = end, False
+        yield _Boundary(
+            row=before + k, line=line, byte=byte, in_object=inside, retracted=bool(back[k]), why=why
+        )
 
 
 def _acts(toolpath: Toolpath, rows: slice) -> list[int]:

@@ -10,7 +10,7 @@ from twinlapse.arrays import Float
 from twinlapse.gcode import Kind, Layers, Mode, Setting, Toolpath
 from twinlapse.plan.when.choice import Choice
 from twinlapse.plan.when.gaps import Gaps
-from twinlapse.plan.when.insertion_points import Gap, Moment, UsualRetraction, moment_in
+from twinlapse.plan.when.insertion_points import Gap, Moment, Ready, UsualRetraction, moment_in
 
 BEFORE_PRINT = -1  # the gap of the shot that stands before the first extruding row
 
@@ -22,7 +22,7 @@ def with_look_shots(
     layers: Layers,
     gaps: Gaps,
     habit: UsualRetraction,
-    ready_row: int,
+    ready: Ready,
 ) -> list[Choice]:
     """Return the choices with one more, for no camera, where a wanted layer ends without a shot."""
     taken = {choice.gap for choice in choices}
@@ -38,7 +38,7 @@ def with_look_shots(
             until=int(gaps.until[gap]),
             ends_layer=True,
         )
-        moment = moment_in(toolpath, place, habit, ready_row)
+        moment = moment_in(toolpath, place, habit, ready)
         if moment is not None:
             more.append(
                 _for_no_camera(gap, moment, layer, float(gaps.at_s[gap]), "a survey needs the whole layer")
@@ -75,7 +75,14 @@ def before_print(toolpath: Toolpath, end_s: Float) -> Choice | None:
     if not len(rows):
         return None
     row = int(rows[0])
-    moment = Moment(row=row, retracted=False, on_path=False)
+    moment = Moment(
+        row=row,
+        line=int(toolpath.line[row]),
+        byte=None,
+        in_object=False,
+        retracted=False,
+        on_path=False,
+    )
     return _for_no_camera(BEFORE_PRINT, moment, 0, float(end_s[row]), "the bed is bare here")
 
 

@@ -81,12 +81,33 @@ def _with_last(wanted: Int, count: int) -> Int:
 
 def _every_height(layers: Layers, step_mm: float) -> Int:
     """Return the layers at which the print has grown by another step."""
-    found, due = [], step_mm
-    for layer, top in enumerate(np.maximum.accumulate(layers.z_mm).tolist()):
+    found, due, mine = [], step_mm, 0
+    for layer, (top, owner) in enumerate(zip(_tops(layers).tolist(), _owners(layers).tolist(), strict=True)):
+        if owner != mine:
+            due, mine = step_mm, owner
         if top >= due - 1e-6:
             found.append(layer)
             due = (np.floor((top + 1e-6) / step_mm) + 1) * step_mm
     return np.array(found, np.int64)
+
+
+def _owners(layers: Layers) -> Int:
+    """Return the object of each layer where objects are printed one after the other, else 0, (n,)."""
+    return layers.object.astype(np.int64) if layers.sequential else np.zeros(len(layers), np.int64)
+
+
+def _tops(layers: Layers) -> Float:
+    """Return how high the object that a layer belongs to has grown with it, (n,)."""
+    begins = np.flatnonzero(np.diff(_owners(layers))) + 1
+    return np.concatenate([np.maximum.accumulate(part) for part in np.split(layers.z_mm, begins)])
+
+
+def _risen(layers: Layers) -> Float:
+    """Return by how much each layer raises its own object, (n,)."""
+    tops = _tops(layers)
+    below = np.concatenate([[0.0], tops[:-1]])
+    below[np.diff(_owners(layers), prepend=-1) != 0] = 0.0
+    return np.asarray(tops - below)
 
 
 def _for_film(every: Mapping[str, Any], layers: Layers, times: LayerTimes) -> tuple[Int, Float, Float]:
@@ -100,8 +121,7 @@ def _for_film(every: Mapping[str, Any], layers: Layers, times: LayerTimes) -> tu
     elif by == "material":
         grown = np.concatenate([[0.0], np.cumsum(np.maximum(layers.extruded_mm, 0.0))])
     else:
-        rise = np.diff(np.maximum.accumulate(np.concatenate([[0.0], layers.z_mm])))
-        grown = np.concatenate([[0.0], np.cumsum(rise)])
+        grown = np.concatenate([[0.0], np.cumsum(_risen(layers))])
     wished = grown[0] + share * (grown[-1] - grown[0])
     if frames <= len(layers):
         order = np.arange(frames)
