@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import base64
 import json
+import os
 import shutil
 import socket
 import subprocess
 import tarfile
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,34 @@ import pytest
 DATA = Path(__file__).parent / "data"
 TRUTH: dict[str, dict[str, Any]] = json.loads((DATA / "TRUTH.json").read_text())
 SLICED = sorted(TRUTH)
+
+
+_SLOW_S = 5.0  # of processor time, children included: a test that takes more is to be marked slow
+_took_s: dict[str, float] = {}
+
+
+def _spent_s() -> float:
+    times = os.times()
+    return times.user + times.system + times.children_user + times.children_system
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item: pytest.Item) -> Generator[None, object, object]:
+    began_s = _spent_s()
+    try:
+        return (yield)
+    finally:
+        if item.get_closest_marker("slow") is None:
+            _took_s[item.nodeid] = _spent_s() - began_s
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Name the tests that belong to the slow ones; processor time does not depend on what else is running."""
+    slow = sorted((name for name, took in _took_s.items() if took > _SLOW_S), key=_took_s.__getitem__)
+    if slow:
+        terminalreporter.section(f"over {_SLOW_S:g} s of processor time and not marked slow")
+        for name in reversed(slow):
+            terminalreporter.write_line(f"{_took_s[name]:6.1f} s  {name}")
 
 
 @pytest.fixture(scope="session")

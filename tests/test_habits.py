@@ -36,8 +36,8 @@ def test_the_list_of_changes_has_its_form() -> None:
     assert not re.search(r"(?m)^(<<<<<<<|=======|>>>>>>>)", CHANGELOG)
     for section in re.split(r"(?m)^## ", CHANGELOG)[1:]:
         kinds = re.findall(r"(?m)^### (.+)$", section)
-        assert not re.search(r"(?m)^- ", section.partition("\n### ")[0]), "an entry stands below no kind"
-        assert len(kinds) == len(set(kinds)), f"{section.splitlines()[0]}: a kind stands twice"
+        assert not re.search(r"(?m)^- ", section.partition("\n### ")[0]), "run python docs/tidy_changes.py"
+        assert len(kinds) == len(set(kinds)), "run python docs/tidy_changes.py"
 
 
 def test_the_version_stands_once() -> None:
