@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 Lines = list[str]
 _WAY = re.compile(r"G1 X(\S+) Y(\S+) F")
+_PLACE = re.compile(r"G[0-3] X(\S+) Y(\S+)")
 _STOP = re.compile(r"; stop \S+ \S+ at X(\S+) Y(\S+) Z(\S+) for")
 _NUMBER = re.compile(r"-?\d+\.?\d*")
 STEPS_MM = (0.1, 0.3, 1.0, 4.0, 15.0, 40.0)
@@ -102,6 +103,19 @@ def add_way(lines: Lines, rng: random.Random) -> Lines | None:
     assert found
     size = rng.choice(STEPS_MM)
     x, y = (float(found[k]) + rng.gauss(0, size) / unit for k in (1, 2))
+    return [*lines[:at], re.sub(r"X\S+ Y\S+", f"X{x:.5f} Y{y:.5f}", lines[at]), *lines[at:]]
+
+
+def aim_way(lines: Lines, rng: random.Random) -> Lines | None:
+    """Pass by some place that the print goes to."""
+    first, last = rng.choice(blocks(lines))
+    ways = [i for i in range(first, last) if _WAY.match(lines[i])]
+    places = [found for line in lines[60 : len(lines) : 3] if (found := _PLACE.match(line))]
+    if not ways or not places or _steps(lines):
+        return None
+    at, place, unit = rng.choice(ways), rng.choice(places), _unit(lines)
+    size = rng.choice(STEPS_MM[:5])
+    x, y = (float(place[k]) + rng.gauss(0, size) / unit for k in (1, 2))
     return [*lines[:at], re.sub(r"X\S+ Y\S+", f"X{x:.5f} Y{y:.5f}", lines[at]), *lines[at:]]
 
 
@@ -207,7 +221,7 @@ def change_outside(lines: Lines, rng: random.Random) -> Lines | None:
 
 
 Edit = Callable[[Lines, random.Random], Lines | None]
-PLACES: tuple[Edit, ...] = (move_stop, change_height, add_way, drop_way)
+PLACES: tuple[Edit, ...] = (move_stop, change_height, add_way, aim_way, drop_way)
 WILD: tuple[Edit, ...] = (
     move_block, swap_bodies, disturb, put_nasty, put_nasty, change_header, change_outside,
 )  # fmt: skip

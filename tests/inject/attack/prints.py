@@ -94,41 +94,36 @@ def halves(x: float, y: float, r: float) -> tuple[str, ...]:
 
 
 def helix() -> list[str]:
-    """A vase of one helix; it is told as layers so that shots have a place."""
+    """A vase of one helix; it is marked as layers so that shots have a place."""
     lines = []
     for z in range(1, 25):
-        lines += [
-            f";LAYER:{z - 1}",
-            "G0 X40 Y60 F6000",
-            "G1 E1 F1800",
-            f"G3 X40 Y60 Z{z} I20 J0 E5 F1800",
-            "G1 E-1 F1800",
-        ]
+        lines += [f";LAYER:{z - 1}", "G0 X20 Y60 F6000", "G1 E1 F1800"]
+        lines += [f"G3 X20 Y60 Z{z} I15 J0 E5 F1800", "G1 E-1 F1800"]
     return ["G0 Z0.2 F600", *lines]
 
 
 def slopes(up: bool) -> list[str]:
-    """A block whose every layer is crossed by a stroke that falls, or rises, along its way."""
+    """Two strokes a layer that fall, or rise, along their way, the higher end in the middle of the bed."""
     lines = []
     for z in range(1, 16):
-        high, low = 2 * z, z
-        first, last = (low, high) if up else (high, low)
+        first, last = (f"X15 Y60 Z{z}", f"X55 Y60 Z{2 * z}")
+        if not up:
+            first, last = last, first
         lines += [
-            f";LAYER:{z - 1}", f"G0 X20 Y60 Z{first:g} F600", "G1 E1 F1800", f"G1 X80 Y60 Z{last:g} E4 F1800",
-            "G1 E-1 F1800", f"G0 Z{2 * z:g} F600", f"G0 X20 Y64 Z{first:g} F600", "G1 E1 F1800",
-            f"G1 X80 Y64 Z{last:g} E4 F1800", "G1 E-1 F1800", f"G0 Z{2 * z:g} F600",
+            f";LAYER:{z - 1}", f"G0 Z{2 * z:g} F600", f"G0 {first[:-len(first.split()[-1])]}F6000",
+            f"G0 {first.split()[-1]} F600", "G1 E1 F1800", f"G1 {last} E4 F1800", "G1 E-1 F1800",
+            f"G0 Z{2 * z:g} F600",
         ]  # fmt: skip
     return lines
 
 
 def arches() -> list[str]:
     """Arches along X, one beside the other, on a plate."""
-    lines = layers(2, square(30, 50, 40))
+    lines = layers(2, square(15, 50, 40))
     for k in range(5):
         lines += [
-            f";LAYER:{k + 2}", "G0 Z32 F600", f"G0 X30 Y{52 + 3 * k} F6000", "G0 Z2 F600", "G18",
-            "G1 E1 F1800",
-            f"G3 X70 Y{52 + 3 * k} Z2 I20 K0 E5 F1800", "G1 E-1 F1800", "G17", "G0 Z32 F600",
+            f";LAYER:{k + 2}", "G0 Z32 F600", f"G0 X15 Y{52 + 3 * k} F6000", "G0 Z2 F600", "G18",
+            "G1 E1 F1800", f"G3 X55 Y{52 + 3 * k} Z2 I20 K0 E5 F1800", "G1 E-1 F1800", "G17", "G0 Z32 F600",
         ]  # fmt: skip
     return lines
 
@@ -165,6 +160,12 @@ def relative(lines: list[str]) -> list[str]:
     return out
 
 
+def then_square(lines: list[str], top: int) -> list[str]:
+    """A print, and a low square beside it that is printed when it is done: shots then pass it at its foot."""
+    down = [f"G0 Z{top + 2} F600", "G0 X90 Y55 F6000", ";MESH:square"]
+    return [";MESH:tall", *lines, *down, *layers(12, square(90, 55, 10))]
+
+
 def one_at_a_time(*towers: tuple[float, float, int]) -> list[str]:
     """Towers one after the other; each place has the height of its tower."""
     lines = []
@@ -188,24 +189,27 @@ def moved(lines: list[str], by: float) -> list[str]:
 
 PRINTS = (
     Print("cube", started(layers(16, square(50, 50, 20))), "marlin", "bed-moves-y"),
-    Print("ring", started(layers(24, ring(60, 60, 25))), "marlin", "bed-moves-z"),
-    Print("halves by radius", started(layers(24, halves(60, 60, 25))), "reprapfirmware", "bed-fixed"),
-    Print("helix", started(helix()), "klipper", "bed-moves-y"),
-    Print("strokes that fall", started(slopes(False)), "marlin", "bed-moves-y"),
-    Print("strokes that rise", started(slopes(True)), "reprapfirmware", "bed-moves-z"),
+    Print("ring", started(then_square(layers(24, ring(35, 60, 15)), 24)), "marlin", "bed-moves-z"),
+    Print(
+        "halves by radius", started(then_square(layers(24, halves(35, 60, 15)), 24)), "reprapfirmware",
+        "bed-fixed",
+    ),
+    Print("helix", started(then_square(helix(), 24)), "klipper", "bed-moves-y"),
+    Print("strokes that fall", started(then_square(slopes(False), 30)), "marlin", "bed-moves-y"),
+    Print("strokes that rise", started(then_square(slopes(True), 30)), "reprapfirmware", "bed-moves-z"),
     Print("two towers", started(one_at_a_time((20, 55, 20), (80, 55, 20))), "marlin", "bed-fixed"),
     Print(
         "a tower above the gantry", started(one_at_a_time((20, 20, 50), (80, 80, 24))), "klipper",
         "bed-moves-z",
     ),
-    Print("arches", started(arches()), "marlin", "bed-fixed"),
+    Print("arches", started(then_square(arches(), 30)), "marlin", "bed-fixed"),
     Print(
         "in steps", relative(started(layers(16, square(50, 50, 20), square(80, 50, 10)))), "reprapfirmware",
         "bed-moves-y",
     ),
     Print(
         "in inches, origin in the middle",
-        in_inches(started(moved(layers(20, ring(40, 60, 15), square(70, 55, 10)), -60))),
+        in_inches(started(moved(then_square(layers(20, ring(35, 60, 15)), 20), -60))),
         "marlin", "bed-moves-y", {"origin": "center"},
     ),
     Print(
