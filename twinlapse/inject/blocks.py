@@ -18,8 +18,8 @@ from twinlapse.shots import Cue, Shot, Stop
 class RetractionStyle:
     """How the file retracts at the place of a shot, beyond what the modal state says."""
 
-    e_per_mm: float | None = 1.0  # E words for a millimetre of filament; None: the file does not tell
-    wipe_mm: tuple[tuple[float, float], ...] = ()  # the end of the path just laid, towards here
+    e_per_mm: float | None = 1.0  # E words for a millimetre of filament; None: unknown
+    wipe_mm: tuple[tuple[float, float], ...] = ()  # the end of the path just printed, towards the shot
 
 
 def fences(shot: Shot) -> tuple[str, str]:
@@ -33,7 +33,7 @@ def fences(shot: Shot) -> tuple[str, str]:
 def block_lines(
     shot: Shot, state: ModalState, rig: Rig, style: RetractionStyle | None = None, job: str = ""
 ) -> list[str]:
-    """Return the lines of a shot, fences included, without line ends.
+    """Return the lines of a shot, marker comments included, without line ends.
 
     Parameters
     ----------

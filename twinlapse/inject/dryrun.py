@@ -15,8 +15,8 @@ from twinlapse.inject.splice import as_bytes
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot, Stop
 
-SHORT_S = 0.5  # at each stop, long enough to see where it is
-SAFE_MM = 10.0  # the nozzle rises this far after homing, before it goes anywhere
+SHORT_S = 0.5  # at each stop, long enough to see where it is; common practice, no source
+SAFE_MM = 10.0  # Z after homing, before any travel; common practice, no source
 
 
 def write_dry_run(plan: Plan, toolpath: Toolpath, out: Path) -> int:

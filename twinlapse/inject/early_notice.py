@@ -14,7 +14,7 @@ from twinlapse.shots import Plan, arm_text
 
 
 def arm_lines(number: int, rig: Rig) -> list[str]:
-    """Return the fenced line that arms for a shot.
+    """Return the line that announces a shot, between its marker comments.
 
     It neither moves nor waits: a firmware says it when it reads the line, earlier than the moves before it
     are done by as much as its queue holds.

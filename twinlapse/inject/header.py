@@ -26,7 +26,7 @@ CAUTIONS = (
 
 
 def header_lines(plan: Plan, rig: Rig, size: int, added_s: float) -> list[str]:
-    """Return the header of a written file, fences included, without line ends.
+    """Return the header of a written file, marker comments included, without line ends.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def header_lines(plan: Plan, rig: Rig, size: int, added_s: float) -> list[str]:
     added_s : float
         What all shots take.
     """
-    lines = [BEGIN, "; Stops for a time-lapse film stand between fences in this file."]
+    lines = [BEGIN, "; The stops of a time-lapse film stand between marker comments in this file."]
     lines.append("; 'twinlapse inject --remove' takes them out and gives the original back.")
     lines.extend(f"; CAUTION: {text}" for text in CAUTIONS)
     lines.append(f"; original_sha256 {plan.original_sha256}")

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from twinlapse.gcode import ModalState
 
-INCH_MM = 25.4
+INCH_MM = 25.4  # by definition (ISO 80000-3)
 SAME_MM = 1e-6  # the last of six decimals: closer places are written the same
 _AXES = "XYZ"
 

@@ -18,7 +18,7 @@ MARK = b"; twinlapse "
 _BEGIN = re.compile(rb"; twinlapse (header|job|(?:shot|arm|run) \d+) begin\b[^\n]*\n?")
 _WAS = re.compile(rb"; twinlapse progress was ([^\n]*\n?)[^\n]*\n?")
 _FACT = re.compile(rb"(?m)^; (original_sha256|original_bytes) (\w+)")
-_LONGEST = 4096  # bytes of a line of ours
+_LONGEST = 4096  # bytes of a line that twinlapse writes, at the most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +28,7 @@ class RemoveReport:
     shots: int
     bytes: int  # of the file without them
     sha256: str
-    exact: bool | None  # it is the original byte for byte; None: the header that would tell is lost
+    exact: bool | None  # it is the original byte for byte; None: the header with its hash is missing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +47,7 @@ def remove_shots(path: Path, out: Path, *, progress: Callable[[float], None] | N
     Raises
     ------
     InjectError
-        when there is nothing to take out, or a fence has lost its other half.
+        when there is nothing to take out, or a marker comment has lost its other half.
     """
     with file_bytes(path, "G-code file") as view:
         pieces = list(find_written(view, path))
@@ -79,7 +79,7 @@ def find_written(view: FileBytes, path: Path | None = None) -> Iterator[Written]
     Raises
     ------
     InjectError
-        when a fence has lost its other half.
+        when a marker comment has lost its other half.
     """
     place = 0
     while (start := view.find(MARK, place)) >= 0:
@@ -114,7 +114,7 @@ def _end_of_fence(view: FileBytes, start: int, name: bytes, path: Path | None) -
 
 def _broken(view: FileBytes, start: int, path: Path | None) -> InjectError:
     return InjectError(
-        "a fence of twinlapse has lost its other half",
+        "a marker comment of twinlapse has lost its other half",
         "take the original file; this one was edited by hand",
         path=path,
         line=view.count_lines(0, start) + 1,

@@ -9,7 +9,7 @@ from twinlapse.inject.blocks import RetractionStyle
 from twinlapse.inject.move_writer import INCH_MM
 
 NEAR_ROWS = 5000  # looked at around a shot for its longest feed; common practice, no source
-MOST_BELOW_MM = 0.1  # a spiral's path lies this far below where it ends, at most
+MOST_BELOW_MM = 0.1  # a spiral rises by less than this over a wipe; common practice, no source
 
 
 def style_at(toolpath: Toolpath, row: int, wipe_mm: float = 0.0) -> RetractionStyle:
@@ -21,7 +21,7 @@ def style_at(toolpath: Toolpath, row: int, wipe_mm: float = 0.0) -> RetractionSt
     row : int
         The last before the shot.
     wipe_mm : float
-        How far back along the path just laid a wipe begins; 0 for none.
+        How far back along the path just printed a wipe begins; 0 for none.
     """
     return RetractionStyle(e_per_mm=_e_per_mm(toolpath, row), wipe_mm=_wipe_path(toolpath, row, wipe_mm))
 
@@ -43,7 +43,7 @@ def _e_per_mm(toolpath: Toolpath, row: int) -> float | None:
 
 
 def _wipe_path(toolpath: Toolpath, row: int, wipe_mm: float) -> tuple[tuple[float, float], ...]:
-    """Return the last `wipe_mm` of the path just laid, from back there to the last place before here."""
+    """Return the last `wipe_mm` of the path just printed, as points towards the shot."""
     places: list[tuple[float, float]] = []
     left = wipe_mm
     home_z = float(toolpath.z_mm[row])

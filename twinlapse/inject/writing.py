@@ -27,7 +27,7 @@ from twinlapse.progress import part_of
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot, job_code
 
-HEAD_BYTES = 1_048_576
+HEAD_BYTES = 1_048_576  # in which the first command stands, thumbnails included; no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,7 +35,7 @@ _RATIO, _RETRACT_ACCEL = int(Setting.MIN_CRUISE_RATIO), int(Setting.RETRACT_ACCE
 _TRAVEL_ACCEL = int(Setting.TRAVEL_ACCEL)
 _FW_LENGTH, _FW_SPEED = int(Setting.RETRACT_LENGTH), int(Setting.RETRACT_SPEED)
 _SQRT2 = sqrt(2.0)
-_EPS = 1e-9
+_EPS = 1e-9  # mm: shorter is no move (Klipper, toolhead.py)
 
 
 @part_of_kernel
@@ -109,7 +109,7 @@ def arc_tangents(arc: Any, start: Any, end: Any, way: Any, out: Any) -> float:
 
 @part_of_kernel
 def axis_limited(value: float, limit: Any, first: int, step: Any, distance: float) -> float:
-    """Return a speed or an acceleration along a move, lowered until no axis (x, y, z, e) passes its own."""
+    """Return a speed or an acceleration along a move, limited so that no axis (x y z e) exceeds its own."""
     for k in range(4):
         share = abs(step[k]) / distance
         if share * value > limit[first + k]:
@@ -233,7 +233,7 @@ def is_at(rows: Any, k: int, i: int) -> bool:
 
 @kernel
 def run_passes(distance: Any, speed2: Any, accel: Any, entry2: Any, seconds: Any) -> None:
-    """Lower the speeds at the corners until they can be kept, and add each move's time to ``seconds``."""
+    """Lower the corner speeds until each can be reached and braked for; add the times to ``seconds``."""
     leave2 = 0.0
     for i in range(len(distance) - 1, -1, -1):
         if distance[i] > 0.0:

@@ -10,10 +10,10 @@ from twinlapse.arrays import Float
 from twinlapse.errors import TwinlapseError
 
 FEWEST = 10  # intervals, of which most must be ordinary; common practice, no source
-_ROUNDS = 20
-_OUTLIER = 4.0  # robust standard deviations: a pause, a heating wait, a person
+_ROUNDS = 20  # more than it takes to settle; no source
+_OUTLIER = 4.0  # robust standard deviations: a pause, heating; common practice, no source
 _MAD = 1.4826  # of a median of absolute deviations to a standard deviation, of normal errors
-_LEAST_S = 0.02  # of a spread: hosts note times that well
+_LEAST_S = 0.02  # of a spread: the scheduling of a busy host; no source
 _STOP_S, _FACTOR = (0.0, 5.0), (0.7, 1.5)  # beyond them something else was measured; no source
 
 

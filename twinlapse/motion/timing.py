@@ -49,7 +49,7 @@ def time_toolpath(
     printer : Printer
         Gives accelerations and the corner rule where the file does not.
     rest_rows : ndarray of int, optional
-        Rows, rising, after which the machine comes to rest, as it does where a shot is woven in.
+        Rows, rising, after which the machine comes to rest, as it does where a shot is inserted.
 
     Notes
     -----

@@ -19,10 +19,10 @@ import time
 from collections import deque
 from dataclasses import dataclass
 
-MAX_LINE = 95
-HELD_COMMANDS = 4
-PLANNED_MOVES = 16
-BUSY_S = 2.0
+MAX_LINE = 95  # MAX_CMD_SIZE less the end mark
+HELD_COMMANDS = 4  # BUFSIZE
+PLANNED_MOVES = 16  # BLOCK_BUFFER_SIZE
+BUSY_S = 2.0  # DEFAULT_KEEPALIVE_INTERVAL
 MOST_CODE = 999  # no command has a higher number
 _NUMBERED = re.compile(r"N(-?\d+)\s*(.*)", re.DOTALL)
 _WORD = re.compile(r"([XYZEFPS])\s*(-?[\d.]+)")
