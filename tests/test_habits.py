@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import importlib.util
 import re
 import tomllib
@@ -56,6 +57,19 @@ def test_a_name_that_goes_warns_and_says_what_to_use() -> None:
         assert deprecation.renamed(module, names, "old") == 7
     with pytest.raises(AttributeError, match="no attribute 'weed'"), warnings.catch_warnings():
         deprecation.renamed(module, names, "weed")
+
+
+def test_messages_name_no_file_of_the_source_tree() -> None:
+    """Whoever installed the wheel has no docs/: an error says what to do instead of where to read."""
+    found = []
+    for path in (ROOT / "twinlapse").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "").endswith("Error"):
+                texts = [arg.value for arg in ast.walk(node) if isinstance(arg, ast.Constant)]
+                found += [
+                    f"{path.name}: {text}" for text in texts if isinstance(text, str) and "docs/" in text
+                ]
+    assert not found
 
 
 def test_no_deprecated_name_outlives_its_version() -> None:

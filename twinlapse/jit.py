@@ -1,4 +1,4 @@
-"""The one door to the compiler: plain loops are compiled where numba is there, else they run as they are."""
+"""Wrappers around numba.njit; without numba the functions run as plain Python."""
 
 from __future__ import annotations
 
@@ -33,14 +33,14 @@ def kernel(function: F) -> F:
 
 
 def part_of_kernel(function: F) -> F:
-    """Compile a loop that only kernels call: without a door for Python, which halves the time to compile it.
+    """Compile a loop that only kernels call, without the CPython wrapper: half the compile time.
 
     Where numba is there, Python reaches it as ``part_of_kernel(f).py_func``.
     """
     if not COMPILED:
         return function
-    doorless: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
-    return cast(F, numba.njit(cache=True, nogil=True, **doorless)(function))
+    bare: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+    return cast(F, numba.njit(cache=True, nogil=True, **bare)(function))
 
 
 _FREE = {"contract", "arcp", "reassoc", "nsz"}  # not nnan: pictures mark what is not there by NaN
@@ -59,17 +59,17 @@ def part_of_picture_kernel(function: F) -> F:
     if not COMPILED:
         return function
     loose: dict[str, Any] = {"fastmath": _FREE, "error_model": "numpy"}
-    doorless: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
-    return cast(F, numba.njit(cache=True, nogil=True, **loose, **doorless)(function))
+    bare: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+    return cast(F, numba.njit(cache=True, nogil=True, **loose, **bare)(function))
 
 
 def hot_part_of_kernel(function: F) -> F:
-    """Compile a loop's innermost part into each place that calls it.
+    """Compile the innermost part of a loop into each place that calls it.
 
     A call counts the owners of every array that it passes; for what runs a million times a second that costs
     more than the work.
     """
     if not COMPILED:
         return function
-    doorless: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
-    return cast(F, numba.njit(cache=True, nogil=True, inline="always", **doorless)(function))
+    bare: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+    return cast(F, numba.njit(cache=True, nogil=True, inline="always", **bare)(function))

@@ -29,7 +29,10 @@ from twinlapse.rig.camera_controls import Controls
 
 _BUFFERS = 4
 _FAULTS = {
-    errno.ENOSPC: ("the USB bus has no room left for this camera", "see docs/capture.md: bandwidth"),
+    errno.ENOSPC: (
+        "the USB bus has no room left for this camera",
+        "plug it into another controller, or choose a smaller picture",
+    ),
     errno.EBUSY: ("another program holds the camera", "end that program"),
     errno.EACCES: ("this user may not open the camera", "add the user to the group 'video'"),
     errno.ENOENT: ("there is no such device", "plug the camera in"),

@@ -71,7 +71,9 @@ def _scheduled(
         return layer, at, np.full(len(at), step_s / 3)
     if "film_s" in every:
         return _for_film(every, layers, times)
-    raise PlanError(f'camera "{name}": {dict(every)!r} is no schedule', "see docs/planning.md")
+    raise PlanError(
+        f'camera "{name}": {dict(every)!r} is no schedule', 'write every = "layer" or { layers = 3 }'
+    )
 
 
 def _with_last(wanted: Int, count: int) -> Int:

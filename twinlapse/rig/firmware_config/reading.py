@@ -50,7 +50,7 @@ def read_firmware_config(path: Path) -> FirmwareConfig:
         return marlin.read(text)
     raise RigError(
         "this is no configuration of Klipper, no report of Marlin (M503) and no config.g of RepRapFirmware",
-        "name the file that docs/rig.md describes",
+        "name the configuration: printer.cfg, the answer to M503, or config.g",
         path=path,
     )
 
