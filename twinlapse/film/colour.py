@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Picture
-from twinlapse.imaging.light import apply_gain
+from twinlapse.imaging.light import Relight, apply_gain, relight
 
 KR, KG, KB = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, item 3.2
 _RGB = np.array([KR, KG, KB])
@@ -43,6 +43,13 @@ def coded_lit(picture: Picture, gain: NDArray[np.floating], out: Picture | None 
     slope = gain ** (1 / 2.4)  # IEC 61966-2-1
     lift = _ROWS[:, 3] + _ROWS[:, :3] @ (255 * 0.055 * (slope - 1))
     return _by_rows(picture, _ROWS[:, :3] * slope, lift, out)
+
+
+def coded_relit(picture: Picture, how: Relight, out: Picture | None = None) -> Picture:
+    """Return a picture with its light changed, in the film's own codes; `out` as in `coded_lit`."""
+    if how.curve.is_srgb and not how.guarded:
+        return coded_lit(picture, how.gain, out)
+    return coded(relight(picture, how))
 
 
 def _by_rows(

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 
 from twinlapse.arrays import Float, Picture
-from twinlapse.film.colour import coded_lit
+from twinlapse.film.colour import coded_relit
 from twinlapse.film.layout import Pane
 from twinlapse.film.options import CameraOptions
-from twinlapse.imaging.light import apply_gain
+from twinlapse.imaging.light import Relight, relight
 from twinlapse.imaging.resampling import Map, chain, pane_map, resample, straight_map, upright_map
 from twinlapse.imaging.transforms import Motion, way_of
 from twinlapse.optics.lens import scaled
@@ -33,7 +33,7 @@ class View:
     fine: bool
     coded: bool = False  # shown in the film's own codes instead of RGB
 
-    def show(self, picture: Picture, motion: Motion, gain: Float) -> Picture:
+    def show(self, picture: Picture, motion: Motion, light: Relight) -> Picture:
         """Return the pane's picture of one frame."""
         laid = resample(
             picture,
@@ -43,7 +43,7 @@ class View:
             inner=motion.matrix,
             fine=self.fine,
         )
-        return coded_lit(laid, gain, out=laid) if self.coded else apply_gain(laid, gain)
+        return coded_relit(laid, light, out=laid) if self.coded else relight(laid, light)
 
 
 def upright_size(track: Track, options: CameraOptions) -> tuple[float, float]:

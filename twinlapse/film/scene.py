@@ -126,7 +126,7 @@ class Scene:
     def _read(self, view: View, camera: str, place: int) -> Picture:
         track = self.tracks[camera]
         picture = read_picture(track.files[place].path, room=_room(track.size))
-        return view.show(picture, track.motions[place], track.gain[place])
+        return view.show(picture, track.motions[place], track.light(place))
 
 
 def _room(size: tuple[int, int]) -> Picture:

@@ -7,7 +7,7 @@ picture, so that a growing print does not drag it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import cv2
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Grey, Picture
+from twinlapse.imaging.tone_curve import SRGB_POWER, ToneCurve, find_tone_curve, lit_codes
 
 Blocks = NDArray[np.float32]
 Mode = Literal["constant", "flicker", "off"]
@@ -23,6 +24,7 @@ ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
 LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
 MOST_GAIN = 2.0
 SAME_LIGHT = 0.3  # of a logarithm: a block that differs by more from the others shows something else
+NEAR_WHITE = 250  # code from which on a picture's brightest pixels are taken care of
 NEAR_CLIPPING = 248  # mean code of a few pixels above which some of them are clipped
 
 
@@ -198,6 +200,51 @@ def brightness(blocks: Blocks, level: Level) -> tuple[Float, Float]:
     return _common_gain(np.ascontiguousarray(logs), level.pull)
 
 
+def curve_of(sample: Blocks, level: Level) -> ToneCurve:
+    """Return the camera's tone curve by the steady blocks of pictures spread over the film."""
+    if not level.inside.any():
+        return ToneCurve()
+    return find_tone_curve(to_srgb(sample[:, level.inside]) / 255)
+
+
+def in_curve(blocks: Blocks, curve: ToneCurve) -> Blocks:
+    """Return the light of blocks by another curve than sRGB's, up to a factor and a power."""
+    if curve.is_srgb:
+        return blocks
+    return np.asarray(np.exp(curve.log_light(to_srgb(blocks) / 255)), np.float32)
+
+
+def level_in(level: Level, sample: Blocks) -> Level:
+    """Return the level with the light of a sample that was brought to another curve."""
+    light = _middle(sample[:, level.inside], 0) if level.inside.any() else level.light
+    return replace(level, light=light)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Relight:
+    """How the light of one picture is evened."""
+
+    gain: Float  # (3,) factor of the light of each channel
+    curve: ToneCurve = field(default_factory=ToneCurve)
+    guarded: bool = False  # the picture has pixels at white, or the gain would make some
+
+
+def relight(picture: Picture, how: Relight) -> Picture:
+    """Return the picture with its light changed."""
+    if how.curve.is_srgb and not how.guarded:
+        return apply_gain(picture, how.gain)
+    if np.abs(how.gain - 1).max() < 5e-4:
+        return picture
+    codes = lit_codes(how.gain, how.curve, guarded=how.guarded)
+    return np.asarray(cv2.LUT(picture, codes.reshape(1, 256, 3)), dtype=np.uint8)
+
+
+def is_guarded(top_code: float, gain: NDArray[np.floating]) -> bool:
+    """Return True if a gain meets white; a thousandth of the picture's pixels pass `top_code`."""
+    lifted = top_code * float(np.max(gain)) ** (1 / SRGB_POWER)
+    return bool(max(top_code, lifted) >= NEAR_WHITE)
+
+
 def likeness(blocks: Blocks, level: Level) -> Float:
     """Return which share of the steady blocks of n pictures looks like itself, (n,), in any light."""
     if not level.inside.any() or not len(blocks):
@@ -209,10 +256,11 @@ def likeness(blocks: Blocks, level: Level) -> Float:
     return np.asarray(same.mean(axis=1), np.float64)
 
 
-def tone_of(grey: Grey) -> tuple[float, float, float]:
-    """Return mean and spread of a picture's codes, and the share of them at white."""
+def tone_of(grey: Grey) -> tuple[float, float, float, float]:
+    """Return mean and spread of a picture's codes, the share at white, the code that a thousandth passes."""
     some = grey[::4, ::4]
-    return float(some.mean()), float(some.std()), float((some >= NEAR_CLIPPING).mean())
+    top = np.partition(some.ravel(), -1 - some.size // 1000)[-1 - some.size // 1000]
+    return float(some.mean()), float(some.std()), float((some >= NEAR_CLIPPING).mean()), float(top)
 
 
 def _common_gain(logs: NDArray[np.float32], weight: Float) -> tuple[Float, Float]:

@@ -130,10 +130,15 @@ def find_rigid(greys: Sequence[Grey]) -> Rigid | None:
         return None
     # of one picture: what changes behind the body is blurred away in the mean of many
     textured = _textured(soften(greys[0]))
+    if not _is_scene(_first_look(greys, most=True) < FIRST_PX[0], textured):
+        # it stands still by itself, whatever shakes behind it
+        found = _found(greys, textured, FIRST_PX[:1])
+        if found is not None:
+            return found
     laid = _laid_by_tiles(greys)
     if laid is not None and _is_scene(_first_look(laid, most=True) < SCENE_PX, textured):
         return None
-    found = _found(greys, textured, FIRST_PX)
+    found = _found(greys, textured, FIRST_PX[1:])
     if found is None and laid is not None:
         # laid already, the body is near enough to be read in the others
         found = _found(laid, textured, FIRST_PX[:1])

@@ -29,7 +29,7 @@ def unfit(looks: Looks) -> list[str]:
     good = np.flatnonzero(looks.faults == "")
     if len(good) < 5:
         return reasons
-    mean, spread, white = looks.tone[good].T
+    mean, spread, white = looks.tone[good, :3].T
     seen = (mean >= BLACK_CODE) & (spread >= FLAT_CODES)
     judged: list[tuple[str, Bool]] = [
         ("black or blank", ~seen),

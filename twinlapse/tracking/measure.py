@@ -6,7 +6,7 @@ import contextlib
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import astuple, replace
 from typing import TypeVar
 
 import cv2
@@ -24,12 +24,16 @@ from twinlapse.imaging.light import (
     brightness,
     changing_box,
     common_level,
+    curve_of,
+    in_curve,
+    level_in,
     light_blocks,
     likeness,
     tone_of,
 )
 from twinlapse.imaging.references import References, choose_references
 from twinlapse.imaging.rigid_body import enlarged, find_rigid
+from twinlapse.imaging.tone_curve import ToneCurve
 from twinlapse.imaging.tracking_tiles import choose_gauges
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.measurements import Looks, keep, key_of, read_kept
@@ -154,7 +158,7 @@ def _in_turn(
             progress(min(1.0, done * AT_ONCE / count))
 
     def compare(places: Sequence[int]) -> None:
-        blocks = look(places)
+        blocks = in_curve(look(places), curve)
         looks.ratio[places], looks.ratio_sure[places] = brightness(blocks, level)
         looks.alike[places] = likeness(blocks, level)
 
@@ -166,6 +170,11 @@ def _in_turn(
     good = looks.faults[first] == ""
     level = common_level(light[good], looks.lit)
     looks.action[:] = changing_box(light[good])
+    curve = curve_of(light[good], level)
+    looks.curve[:] = astuple(curve)
+    light = in_curve(light, curve)
+    if not curve.is_srgb:
+        level = level_in(level, light[good])
     looks.ratio[first], looks.ratio_sure[first] = brightness(light, level)
     looks.alike[first] = likeness(light, level)
     for done, _ in enumerate(in_order(compare, groups(rest), pool=pool), len(sample) + 1):
@@ -209,7 +218,8 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         coarse=np.concatenate([np.arange(len(some.centres)) < len(some.coarse) for some in gauges]),
         shifts=np.zeros((count, len(part), 2), np.float32),
         weights=np.zeros((count, len(part)), np.float32),
-        tone=np.zeros((count, 3)),
+        tone=np.zeros((count, 4)),
+        curve=np.array(astuple(ToneCurve())),
         alike=np.ones(count),
         blur=np.zeros(count),
         body=np.repeat(np.eye(3)[None, :2], count, axis=0),

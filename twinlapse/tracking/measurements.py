@@ -22,7 +22,7 @@ from twinlapse.files import replacing
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.rig.film_settings import CameraFilming
 
-VERSION = "looks/12"
+VERSION = "looks/13"
 
 Column = NDArray[np.float32]  # half the memory, and a ten-thousandth of a pixel
 
@@ -38,7 +38,8 @@ class Looks:
     coarse: NDArray[np.bool_]  # (k,) a large tile anywhere, else a small one near the print
     shifts: Column  # (n, k, 2) px
     weights: Column  # (n, k)
-    tone: Float  # (n, 3) mean and spread of the luma's codes, share of pixels at white
+    tone: Float  # (n, 4) of the luma: mean code, spread, share at white, code that a thousandth passes
+    curve: Float  # (3,) toe, bend and shoulder of the camera's tone curve
     alike: Float  # (n,) share of the steady blocks that look like themselves
     blur: Float  # (n,) px: how far the picture moved while it was exposed
     body: Float  # (n, 2, 3) where a rigid body in the picture, the nozzle, lies against the reference

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,8 +15,9 @@ from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.bodies import find_bodies
 from twinlapse.imaging.certainty import certainty, expected_error
 from twinlapse.imaging.leaning import lean_by_evidence
-from twinlapse.imaging.light import apply_gain, gains
+from twinlapse.imaging.light import Relight, gains, is_guarded, relight
 from twinlapse.imaging.resampling import resample
+from twinlapse.imaging.tone_curve import ToneCurve
 from twinlapse.imaging.transforms import (
     USUAL_SCALE,
     USUAL_TURN,
@@ -55,13 +56,21 @@ class Track:
     action: tuple[float, float, float, float]  # x, y, width, height of what changes, shares of the picture
     foot_px: tuple[float, float]  # where the print stands; the middle of a rigid body that is held instead
     riding: bool = False  # the camera rides with the nozzle, which is what is held
+    curve: ToneCurve = field(default_factory=ToneCurve)  # of the camera
+    top_codes: tuple[float, ...] = ()  # (n,) code that a thousandth of the pixels pass
     hidden: tuple[str, ...] = ()  # (n,) why a frame that can be read is not shown, "" where it is
     borrowed: tuple[bool, ...] = ()  # (n,) the motion is the neighbours': the frame's own is not known
 
     def steadied(self, picture: Picture, place: int, *, fine: bool = False) -> Picture:
         """Return the whole picture of frame `place` as it will be shown: steady and evenly lit."""
         laid = resample(picture, self.motions[place].matrix, self.size, fine=fine)
-        return apply_gain(laid, self.gain[place])
+        return relight(laid, self.light(place))
+
+    def light(self, place: int) -> Relight:
+        """Return how the light of frame `place` is evened."""
+        gain = np.asarray(self.gain[place], np.float64)
+        top = self.top_codes[place] if self.top_codes else 0.0
+        return Relight(gain=gain, curve=self.curve, guarded=is_guarded(top, gain))
 
     def usable(self) -> set[Path]:
         """Return the files that are shown; where none is fit to be, all that can be read."""
@@ -106,6 +115,8 @@ def track_camera(
         action=(*looks.action.tolist(),),
         foot_px=_foot(looks),
         riding=_riding(looks, filming),
+        curve=ToneCurve(*looks.curve.tolist()),
+        top_codes=tuple(looks.tone[:, 3].tolist()),
         hidden=tuple(hidden),
         borrowed=tuple(borrowed),
     )
