@@ -152,6 +152,8 @@ def _away_faults(evidence: Evidence, moves: BlockMoves) -> list[Fault]:
     ]
     if evidence.rig.printer.retract_mm > 0:
         held = (path.retracted_mm[moves.row] > 0.01) | (path.mode[moves.row] & Mode.FW_RETRACTED > 0)
+        if (evidence.original.mode & Mode.EXTRUDER_RUNNING).any():  # M103 has stopped it: nothing can retract
+            held |= (path.mode[moves.row] & Mode.EXTRUDER_RUNNING) == 0
         loose = np.flatnonzero(moves.flat & ~held)
         faults.extend(moves_fault(evidence, moves, k, "travels unretracted") for k in loose)
     return faults
