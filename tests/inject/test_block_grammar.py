@@ -9,9 +9,11 @@ from typing import Any
 
 import pytest
 
+from twinlapse.buffered_bytes import file_bytes
 from twinlapse.inject import inject_file, prove
 from twinlapse.inject.proof.block_grammar import BlockReader, BlockRules
-from twinlapse.inject.proof.fences import Fenced
+from twinlapse.inject.proof.fences import Fenced, read_fences
+from twinlapse.inject.proof.outside_lines import shots_in_objects
 
 MAKE = Callable[..., Any]
 FIRMWARES = ("marlin", "klipper", "reprapfirmware")
@@ -195,3 +197,27 @@ def test_spellings_of_the_named_firmware_alone_pass(filmed: Any, tmp_path: Path)
     assert ("commands" in small) == (firmware == "marlin")
     padded = [*block[:k], block[k].replace("G1", "G01"), *block[k + 1 :]]
     assert ("commands" in broken(source, with_block(text, padded), tmp_path)) == (firmware == "klipper")
+
+
+def test_a_cue_outside_of_any_shot_is_refused(filmed: Any, tmp_path: Path) -> None:
+    source, text, _ = filmed
+    begin = text.index("; twinlapse shot 3 begin")
+    for line in ("; twinlapse cue 3.1 wide\n", ";a thought: twinlapse cue 3.1 wide\n"):
+        assert "markers" in broken(source, text[:begin] + line + text[begin:], tmp_path)
+    assert not broken(source, text[:begin] + "; a twinlapse cue is none\n" + text[begin:], tmp_path)
+
+
+def test_shots_inside_an_object_are_told(tmp_path: Path) -> None:
+    text = b"M486 S0\n; twinlapse shot 1 begin (layer 1, z 1.00)\n; twinlapse shot 1 end\nM486 S-1\n"
+    text += (
+        b"; twinlapse shot 2 begin (layer 1, z 1.00)\n; twinlapse shot 2 end\nEXCLUDE_OBJECT_START NAME=pot\n"
+    )
+    text += (
+        b"; twinlapse shot 3 begin (layer 1, z 1.00)\n; twinlapse shot 3 end\nEXCLUDE_OBJECT_END NAME=pot\n"
+    )
+    path = tmp_path / "filmed.gcode"
+    path.write_bytes(
+        text + b"; no M486 S0 here\n; twinlapse shot 4 begin (layer 1, z 1.00)\n; twinlapse shot 4 end\n"
+    )
+    with file_bytes(path, "G-code file") as view:
+        assert shots_in_objects(view, read_fences(view)) == 2

@@ -144,6 +144,9 @@ def check_path(evidence: Evidence) -> Check:
         for block in np.flatnonzero(inside & ~passed).tolist():
             line = evidence.fenced.blocks[block].line
             faults.append(Fault(line, f"{evidence.name(block)} stands inside a path"))
-    return verdict(
-        "path", first(faults), "every shot stands between paths, or where a layer passes into the next"
-    )
+    good = "every shot stands between paths, or where a layer passes into the next"
+    if evidence.in_objects:
+        good += (
+            f"; {evidence.in_objects} inside an object: do not cancel it, the shots would wait on the print"
+        )
+    return verdict("path", first(faults), good)

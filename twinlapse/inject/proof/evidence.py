@@ -27,6 +27,7 @@ class Evidence:
     facts: Mapping[str, str]  # of the header
     rig: Rig
     tool_offset_mm: tuple[float, float]  # the greatest along X and Y that the file sets, 0 when it sets none
+    in_objects: int  # shots inside the brackets of an object that can be cancelled
 
     @property
     def holds(self) -> frozenset[str]:

@@ -25,6 +25,7 @@ from twinlapse.inject.proof.firmware_reading import check_reading
 from twinlapse.inject.proof.header_facts import facts_of, rig_of
 from twinlapse.inject.proof.limits import check_limits
 from twinlapse.inject.proof.offsets import tool_offset
+from twinlapse.inject.proof.outside_lines import shots_in_objects, stray_cues
 from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
 from twinlapse.inject.proof.same_rows import RowComparison
 from twinlapse.inject.proof.state_restored import (
@@ -67,6 +68,8 @@ def prove(
     tell = progress or (lambda share: None)
     with file_bytes(original, "G-code file") as before, file_bytes(written, "written file") as after:
         fenced = read_fences(after)
+        fenced.faults.extend(stray_cues(after, fenced))
+        in_objects = shots_in_objects(after, fenced)
         facts = facts_of(fenced)
         named, rig = rig is not None, rig or rig_of(facts, written)
         outside = compare_outside(before, after, fenced, rig.printer.firmware)
@@ -95,6 +98,7 @@ def prove(
             facts=facts,
             rig=rig,
             tool_offset_mm=offset,
+            in_objects=in_objects,
         )
         seconds = block_seconds(block_rows, fenced, rig.printer)
         added_s = float(seconds.sum())
