@@ -15,7 +15,7 @@ import pytest
 from twinlapse.cameras import latest_frame
 from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import CameraPicture
-from twinlapse.capture.shot_window import GRACE_S, ShotWindow
+from twinlapse.capture.shot_window import ShotWindow
 
 _spec = importlib.util.spec_from_file_location("delay_models", Path(__file__).with_name("delay_models.py"))
 assert _spec and _spec.loader
@@ -96,7 +96,7 @@ class Print:
                     queue.put(out_s + 1.5 * self.frame._pipeline.longest_period_s, "on")
                 elif self.lights and not self.on:
                     queue.put(self.switch(True), "is on")
-                window = ShotWindow(event.cue_s, event.leave_s, self.frame.proves)
+                window = ShotWindow(event.cue_s, event.leave_s, self.frame.patience_s)
                 windows.append((event, window))
                 queue.put(window.deadline_s, window)
                 if self.lights:
@@ -142,12 +142,14 @@ class Print:
         possible = any(
             one.begin_s >= shot.cue_s
             and one.end_s <= shot.leave_s
-            and one.arrives_s <= shot.leave_s + GRACE_S
+            and one.arrives_s <= shot.leave_s + latest_frame.LATE_S
             for one in self.seen.values()
             if one.end_s > shot.cue_s - 5
         )
         self.count["shots"] += 1
         self.count["possible"] += possible
+        if window.patience_s and not window.proven:
+            self.frame.missed_light()
         if window.best is None:
             return
         truth = self.seen[window.best.number]

@@ -41,7 +41,7 @@ def ages(drain: LatestFrame, read: Callable[[bytes], float], cues: int, span_s: 
     def cue(at_s: float) -> None:
         time.sleep(at_s)
         cue_s = time.monotonic()
-        window = ShotWindow(cue_s, cue_s + 3, drain.proves)
+        window = ShotWindow(cue_s, cue_s + 3, drain.patience_s)
         drain.follow(window.offer, window.deadline_s)
         assert window.best is not None
         found.append(read(window.best.picture.data) - cue_s)

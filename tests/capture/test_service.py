@@ -32,7 +32,7 @@ name = "wide"
 mount = "frame"
 source = "{wide}"
 age_s = {age}
-light = {{ on = ["/bin/sh", "-c", "echo on >> {told}"], off = ["/bin/sh", "-c", "echo off >> {told}"] }}
+{light}
 
 [[camera]]
 name = "nozzle"
@@ -70,11 +70,10 @@ def job(tmp_path: Path, cameras: Any, a_plan: Any, stamps: Any, monkeypatch: pyt
     folder = tmp_path / "job"
     folder.mkdir()
     wide, nozzle = cameras(fps=15, pipeline_s=0.05), cameras(fps=15, pipeline_s=0.05)
-    told = tmp_path / "light"
-    told.touch()
-    text = RIG.format(wide=wide.stream, nozzle=nozzle.still, age=wide.age_s, told=told)
+    (tmp_path / "light").touch()
+    text = RIG.format(wide=wide.stream, nozzle=nozzle.still, age=wide.age_s, light="# no light")
     (folder / "rig.toml").write_text(text)
-    write_plan(folder / "plan.json", a_plan(20))
+    write_plan(folder / "plan.json", a_plan(20, dwell_s=3.0))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
     trust(commands_of(rig_of(folder)))
@@ -97,9 +96,18 @@ def services(job: Path) -> Iterator[Callable[..., Service]]:
             service.process.stdout.close()
 
 
+def with_light(job: Path, told: Path) -> None:
+    """Give the wide camera a lamp that takes down what it is told."""
+    words = ", ".join(f'{on} = ["/bin/sh", "-c", "echo {on} >> {told}"]' for on in ("on", "off"))
+    rig = job / "rig.toml"
+    rig.write_text(rig.read_text().replace("# no light", f"light = {{ {words} }}"))
+    trust(commands_of(rig_of(job)))
+
+
 @pytest.mark.slow
 def test_a_night_with_kills(services: Any, job: Path, stamps: Any, tmp_path: Path) -> None:
     promised: dict[int, str] = {}
+    with_light(job, tmp_path / "light")
     service = services()
     for shot in range(1, 9):
         cue_s = time.monotonic()
@@ -215,7 +223,7 @@ def test_the_page_is_served_and_exposing_it_needs_a_token(services: Any, job: Pa
         service.cue(shot)
     with urlopen(f"http://127.0.0.1:{port}/status", timeout=5) as response:
         status = json.load(response)
-    assert [trouble["code"] for trouble in status["troubles"]] == ["stray cue"]
+    assert status["troubles"] == []  # shot 1 came again at once: a channel may deliver twice
     assert (status["done"], status["next"]) == (4, {"shot": 5, "layer": 1})
     assert status["cameras"]["wide"]["taken"] == 3 and status["cameras"]["wide"]["missed"] == 1
     assert status["cameras"]["wide"]["age_by"] in ("assumed", "light")
@@ -262,7 +270,8 @@ def test_alarms_reach_a_command_and_a_webhook(job: Path, services: Any, cameras:
     assert json.loads(told.read_text())["job"] == "ab" * 32
 
 
-def test_the_unit_is_hardened_and_knows_its_job(job: Path) -> None:
+def test_the_unit_is_hardened_and_knows_its_job(job: Path, tmp_path: Path) -> None:
+    with_light(job, tmp_path / "light")
     done = subprocess.run(
         [*TWINLAPSE, "capture", str(job), "--unit"], capture_output=True, text=True, timeout=20, check=True
     )

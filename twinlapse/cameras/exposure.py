@@ -317,6 +317,12 @@ class LightWitness:
         """Whether pictures change with the light, as far as was tried."""
         return self._unseen < 3
 
+    def missed(self) -> None:
+        """Note that a shot has passed and its light was not seen in any picture."""
+        if any(on for on, _ in self._pending):
+            self._unseen += 1
+            self._gain = None if self._gain is None else 0.5 * self._gain
+
     def restart(self) -> None:
         """Forget what pictures showed: a new connection begins."""
         self._pending.clear()

@@ -11,7 +11,7 @@ from typing import Any
 
 from twinlapse.errors import CaptureError
 
-MAX_BYTES = 8 * 1024 * 1024
+MAX_BYTES = 8 * 1024 * 1024  # a still of 12 million pixels at high quality (common practice, no source)
 MAX_PIXELS = 20_000_000  # a file of 1 MB can claim 177 million pixels and take 700 MB to decode
 _SOI, _EOI, _SOS = 0xD8, 0xD9, 0xDA
 _BARE = frozenset((0x01, _SOI, *range(0xD0, 0xD8)))  # markers without a length

@@ -20,10 +20,12 @@ from twinlapse.cameras.sources.base import CameraPicture, Source
 from twinlapse.errors import CaptureError
 
 FROZEN_AFTER = 3  # identical pictures in a row: a sensor's noise never repeats
-_FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.2, 5.0
+_FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.2, 5.0  # between two tries to connect (common practice, no source)
 _READY_S, _READY_SHARE = 0.001, 0.1  # a wait shorter than this, or this share of a period: it lay ready
-_STALL_S = 0.5
+_STALL_S = 0.5  # a gap this long, or of four periods, is a stall (common practice, no source)
 _DEBT_S, _DEBT_FOR_S = 0.3, 3.0  # a backlog that is not paid in this time: the connection is opened anew
+LATE_S = 4.0  # a proven picture of a standstill may arrive this long after it (common practice, no source)
+_FIRST_LATE_S = 1.0  # while no picture has ever shown the light
 _KEPT = 64  # pictures that a waiter may be behind, two seconds at 30 a second
 
 
@@ -119,6 +121,19 @@ class LatestFrame:
         """Whether this camera's pictures can prove when they were exposed, by stamp or by light."""
         with self._news:
             return self.stamped or (self._light.tried and self._light.useful)
+
+    @property
+    def patience_s(self) -> float:
+        """How long after the machine has left a picture that proves its time is worth waiting for."""
+        if not self.proves:
+            return 0.0
+        with self._news:
+            return LATE_S if self.stamped or self._pipeline.age_s is not None else _FIRST_LATE_S
+
+    def missed_light(self) -> None:
+        """Say that a shot has passed without a picture that proves its time."""
+        with self._news:
+            self._light.missed()
 
     @property
     def stamped(self) -> bool:

@@ -23,7 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from twinlapse.errors import CaptureError
 
-MAX_BODY = 4096
+MAX_BODY = 4096  # bytes; a cue has about 200
 MAX_HEAD = 16_384  # bytes of all header fields (RFC 6585: 431)
 TOO_LARGE = "the body is larger than 4 KiB"
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{43,128}")

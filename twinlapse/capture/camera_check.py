@@ -23,11 +23,11 @@ from twinlapse.rig.checking import Finding
 from twinlapse.rig.model import Camera, Rig
 
 Progress = Callable[[float], None]
-_SWITCHES = 10
-_FIRST_S = 8.0
-_DARK, _BRIGHT = 12.0, 243.0
+_SWITCHES = 10  # of the light; the largest of ten is near the worst (common practice, no source)
+_FIRST_S = 8.0  # for a first picture (common practice, no source)
+_DARK, _BRIGHT = 12.0, 243.0  # mean of 255: hardly anything, or hardly anything else (common practice)
 _FLAT = 4.0  # standard deviation of the luma of a lens cap or of fog (common practice, no source)
-_SPARE_S = 0.1
+_SPARE_S = 0.1  # that a dwell should have left over (common practice, no source)
 _FRAMES = 1000  # a long night of two cameras
 
 

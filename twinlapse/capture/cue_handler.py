@@ -321,11 +321,13 @@ class CueHandler:
             except LightError as fault:
                 flags.add(FrameFlag.NO_LIGHT)
                 note = f"no light ({fault})"
-        window = ShotWindow(stood_s, standing.leave_s, frame.proves)
+        window = ShotWindow(stood_s, standing.leave_s, frame.patience_s)
         frame.follow(
             lambda seen: standing.overtaken.is_set() or (window.offer(seen) and _decodes(seen)),
             window.deadline_s,
         )
+        if window.patience_s and not window.proven:
+            frame.missed_light()
         if standing.overtaken.is_set() and not window.proven:
             return _Taken(state="late", times=times, note="the next cue came before its dwell was over")
         if window.best is None or not _decodes(window.best):

@@ -22,8 +22,8 @@ from twinlapse.shots import Cue, find_arm, find_cue, find_run
 Hear = Callable[[Cue, float], None]  # a cue and how many seconds it is late
 Arm = Callable[[int], None]  # the shot that comes soon
 Mark = Callable[[str, str], None]  # "begin" or "end" of a print, and the code of its job
-LONG_AGO_S = 1e6
-_MAX_LINE = 65536
+LONG_AGO_S = 1e6  # older than any dwell
+_MAX_LINE = 65536  # bytes; a line of a log has a few hundred
 _OVERSLEPT_S = 0.4  # the machine may have been held up, or suspended
 
 

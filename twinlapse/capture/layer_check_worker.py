@@ -27,7 +27,7 @@ from twinlapse.shots import CORNER, SURVEY, Plan, ShotKey
 
 State = Literal["waiting", "looking", "sound", "found", "cannot tell", "failed"]
 LIMIT_S = 900.0  # a small board compiles for a minute before its first map; common practice, no source
-_NICE = 10
+_NICE = 10  # below everything that takes pictures (nice(2))
 _GIVES_WAY = "800"  # of 1000: when memory runs out the map goes, not the service
 Report = Callable[[str, str], None]
 
@@ -161,9 +161,12 @@ class LayerCheckWorker:
     def _run(self) -> None:
         while (layer := self._queue.get()) is not None and not self._ended.is_set():
             self._looks[layer] = replace(self._looks[layer], state="looking")
+            run = self._store.run
             told, fault = self._look(layer)
             if self._ended.is_set():
                 return
+            if run != self._store.run:
+                continue  # another print began meanwhile: this was of the one before
             if told is None:
                 words = f"it could not be looked at: {fault}"
                 self._looks[layer] = replace(self._looks[layer], state="failed", words=words)

@@ -17,7 +17,7 @@ import time
 from twinlapse.capture.lease import TERM_S, expire_all, lease_folder
 from twinlapse.errors import CaptureError
 
-_LOOK_S = 1.0
+_LOOK_S = 1.0  # an eighth of a lease
 _IDLE_LOOKS = 30  # ends after half a minute without a lease; the next service starts another
 
 

@@ -23,7 +23,7 @@ from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Light
 
 _STEADY = 0.01  # mean luma moves by less than this share
-_STEADY_FRAMES = 3
+_STEADY_FRAMES = 3  # pictures in a row that agree (common practice, no source)
 _DIP_PERIODS = 1.5  # dark for so long, so that at least one picture is
 _DIP_ROOM_PERIODS = 6.0  # that the dwell still has to hold for a dip to be of use
 _REST_S = 60.0  # a lamp that reached its cap stays off this long (common practice, no source)

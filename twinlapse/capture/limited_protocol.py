@@ -14,7 +14,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 MOST_A_PEER = 16  # connections of one address; a page with two live pictures holds up to six
 REQUEST_S = 10.0  # for a request to arrive in full (common practice, no source)
 ANSWER_S = 150.0  # for an answer to be made and taken: a dwell can be two minutes
-_LOOK_S = 1.0
+_LOOK_S = 1.0  # between two looks at one connection
 
 
 class LimitedProtocol(H11Protocol):

@@ -28,7 +28,7 @@ from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Mqtt
 from twinlapse.shots import Cue, find_arm, find_cue, find_run
 
-_MAX_PAYLOAD = 4096
+_MAX_PAYLOAD = 4096  # bytes; a cue has about 60
 _SENT = re.compile(r"\bsent=(\d{9,11}(?:\.\d{1,9})?)\b")
 _MAX_AT_ONCE = 8  # cues being answered; more at once are a flood
 _BELIEVED_S = 3600.0  # a sender's clock that differs by more is wrong

@@ -13,8 +13,6 @@ from dataclasses import dataclass, field
 from twinlapse.cameras.exposure import Basis
 from twinlapse.cameras.latest_frame import SeenPicture
 
-GRACE_S = 4.0  # a proven picture of the standstill may arrive this long after it; the machine is long gone
-
 
 @dataclass(slots=True)
 class ShotWindow:
@@ -24,19 +22,19 @@ class ShotWindow:
     ----------
     stood_s, leave_s : float
         The standstill: from the cue, or from the light that was switched for it, to the end of the dwell.
-    proof : bool
-        Whether the camera is known to prove the times of its pictures.
+    patience_s : float
+        How long after it a picture is waited for that proves its time; 0: the camera proves nothing.
     """
 
     stood_s: float
     leave_s: float
-    proof: bool
+    patience_s: float
     best: SeenPicture | None = field(default=None)  # what is taken when nothing is proven
 
     @property
     def deadline_s(self) -> float:
         """When to stop waiting."""
-        return self.leave_s + (GRACE_S if self.proof else 0.0)
+        return self.leave_s + self.patience_s
 
     def offer(self, seen: SeenPicture) -> bool:
         """Return whether this picture is the frame."""
@@ -48,7 +46,7 @@ class ShotWindow:
         if not fresh or self.best is not None or bounds.basis is Basis.STAMP:
             return False
         self.best = seen
-        return not self.proof
+        return not self.patience_s
 
     @property
     def proven(self) -> bool:

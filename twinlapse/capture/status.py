@@ -15,7 +15,7 @@ from twinlapse.capture.lights import Lights
 from twinlapse.frames.journal import FrameFlag, FrameRow
 from twinlapse.frames.store import FrameStore, free_bytes
 
-_NOTES_KEPT, _NOTES_SHOWN = 200, 20
+_NOTES_KEPT, _NOTES_SHOWN = 200, 20  # rows of the page: a screen of them
 
 
 class Reporter:

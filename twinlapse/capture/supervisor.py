@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
 from twinlapse.cameras.clock import Clock
-from twinlapse.cameras.latest_frame import LatestFrame
+from twinlapse.cameras.latest_frame import LATE_S, LatestFrame
 from twinlapse.capture.alarms import AlarmWatch
 from twinlapse.capture.cue_handler import Answer
 from twinlapse.capture.forecast import Forecast
@@ -17,8 +17,9 @@ from twinlapse.frames.job import Job
 from twinlapse.frames.journal import FrameFlag
 from twinlapse.frames.store import free_bytes
 
-_TICK_S = 0.25
-_CHANNEL_PATIENCE_S = 15.0
+_TICK_S = 0.25  # a lamp follows the plan to a quarter of a second
+_OLD_S = 0.5 * LATE_S  # an age of half of what a frame is waited for is told
+_CHANNEL_PATIENCE_S = 15.0  # for a channel to come back by itself (common practice, no source)
 _FAILING_S, _FAILING_SHARE, _FAILING_LEAST = 600.0, 0.2, 5  # one cue in five over ten minutes
 _WELL_SHARE = 0.5  # of that: so few failures are needed for the all-clear, so that it does not flap
 
@@ -136,6 +137,17 @@ class Supervisor:
         low = free_mb < self._min_free_mb
         self._watch.report("space", f"only {free_mb:.0f} MB are free" if low else "")
         self._watch.report("silence", self._silence(now_s))
+        for name, frame in self._frames.items():
+            self._watch.report(f"age {name}", self._too_old(name, frame))
+
+    def _too_old(self, name: str, frame: LatestFrame) -> str:
+        """Say when the measured age of a pipeline nears what a frame is waited for."""
+        age_s = frame.health().age_s
+        if age_s is None or age_s < _OLD_S:
+            return ""
+        return (
+            f"{name}: its pictures are up to {age_s:.1f} s old; none is waited for longer than {LATE_S:g} s"
+        )
 
     def _silence(self, now_s: float) -> str:
         overdue_s = 0.0 if self._ended() else self._forecast.silent_s(now_s)

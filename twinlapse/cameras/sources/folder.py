@@ -23,11 +23,12 @@ from twinlapse.cameras.jpeg import MAX_BYTES, check_whole
 from twinlapse.cameras.sources.base import CameraPicture
 from twinlapse.errors import CaptureError
 
+# include/uapi/linux/inotify.h
 _CLOSE_WRITE, _MOVED_TO, _CREATE = 0x8, 0x80, 0x100
 _CLOEXEC, _NONBLOCK = 0x80000, 0x800
 _EVENT = struct.Struct("iIII")
 _SUFFIXES = (".jpg", ".jpeg")
-_POLL_S = 0.1
+_POLL_S = 0.1  # where there is no inotify: ten looks a second
 
 
 class FolderSource:

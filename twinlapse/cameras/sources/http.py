@@ -16,7 +16,7 @@ from twinlapse.cameras.sources.digest import Login
 from twinlapse.cameras.sources.multipart import PartReader, read_boundary
 from twinlapse.errors import CaptureError
 
-_CHUNK = 65536
+_CHUNK = 65536  # bytes of one read: about one picture
 
 
 def redacted(address: str) -> str:

@@ -27,7 +27,8 @@ from twinlapse.cameras.sources.v4l2_controls import lock_controls
 from twinlapse.errors import CaptureError
 from twinlapse.rig.camera_controls import Controls
 
-_BUFFERS = 4
+_BUFFERS = 4  # one filled, one handed over, two spare (common practice, no source)
+_LOCK_EVERY = 600  # pictures between two looks at the controls: some cameras forget them
 _FAULTS = {
     errno.ENOSPC: (
         "the USB bus has no room left for this camera",
@@ -106,10 +107,11 @@ class V4l2Source:
         self._clock = clock
         self._timeout_s = timeout_s
         self._closed = False
+        self._controls = controls or Controls()
         self._device = device or VideoDevice(path)
         try:
             self._prepare(width_px, height_px)
-            lock_controls(self._device.ioctl, controls or Controls(), path)
+            lock_controls(self._device.ioctl, self._controls, path)
         except OSError as error:
             self._device.close()
             raise _fault(error, path) from None
@@ -119,6 +121,7 @@ class V4l2Source:
 
     def pictures(self) -> Iterator[CameraPicture]:
         """Yield whole pictures; damaged buffers are passed over."""
+        taken = 0
         try:
             self._device.ioctl(v4l2.STREAMON, ctypes.c_int(v4l2.CAPTURE))
             while not self._closed:
@@ -126,6 +129,9 @@ class V4l2Source:
                 if not self._device.wait(self._timeout_s):
                     raise CaptureError("the camera fell silent", "check cable and supply", path=self._path)
                 picture = self._take(asked_s)
+                taken += 1
+                if taken % _LOCK_EVERY == 0:
+                    lock_controls(self._device.ioctl, self._controls, self._path)
                 if picture is not None:
                     yield picture
         except OSError as error:
