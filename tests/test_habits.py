@@ -5,6 +5,8 @@ from __future__ import annotations
 import ast
 import importlib.util
 import re
+import subprocess
+import sys
 import tomllib
 import warnings
 from pathlib import Path
@@ -70,6 +72,12 @@ def test_messages_name_no_file_of_the_source_tree() -> None:
                     f"{path.name}: {text}" for text in texts if isinstance(text, str) and "docs/" in text
                 ]
     assert not found
+
+
+def test_every_module_says_what_it_offers() -> None:
+    script = str(ROOT / ".ci" / "exports.py")
+    done = subprocess.run([sys.executable, script, "--check"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"run 'python .ci/exports.py && ruff check --fix': {done.stderr}"
 
 
 def test_no_deprecated_name_outlives_its_version() -> None:

@@ -10,6 +10,8 @@ from typing import IO
 from twinlapse.errors import FileProblemError, TwinlapseError
 from twinlapse.files import require_file
 
+__all__ = ["STEP_BYTES", "FileBytes", "file_bytes"]
+
 STEP_BYTES = 1_048_576
 
 

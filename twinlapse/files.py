@@ -18,6 +18,20 @@ from typing import IO, Any
 
 from twinlapse.errors import FileProblemError, MissingFileError, TwinlapseError
 
+__all__ = [
+    "flush_folder",
+    "make_folder",
+    "mapped",
+    "read_json",
+    "read_text",
+    "replacing",
+    "replacing_by_name",
+    "require_file",
+    "sha256_of",
+    "write_bytes",
+    "write_json",
+]
+
 
 def require_file(path: Path, what: str) -> Path:
     """Return `path` when it is a readable, non-empty file; `what` names its role in the error."""

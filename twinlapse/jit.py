@@ -6,6 +6,8 @@ import warnings
 from collections.abc import Callable
 from typing import Any, TypeVar, cast
 
+__all__ = ["hot_part_of_kernel", "kernel", "part_of_kernel", "part_of_picture_kernel", "picture_kernel"]
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 try:

@@ -15,7 +15,7 @@ from twinlapse.motion.timing import time_toolpath
 from twinlapse.rig import Rig
 from twinlapse.shots import find_cue, read_plan
 
-__all__ = ["measure_timing"]
+__all__ = ["Times", "cue_rows", "heard_times", "measure_timing"]
 
 Times = dict[tuple[int, int], float]  # (shot, stop) -> seconds
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from twinlapse.arrays import Float
 from twinlapse.records import ArrayRecord
 
+__all__ = ["MachineCourse"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class MachineCourse(ArrayRecord):

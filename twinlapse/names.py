@@ -4,4 +4,6 @@ from __future__ import annotations
 
 import re
 
+__all__ = ["CAMERA_NAME"]
+
 CAMERA_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")

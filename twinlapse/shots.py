@@ -13,6 +13,29 @@ from twinlapse.files import read_json, write_json
 from twinlapse.names import CAMERA_NAME
 from twinlapse.records import ArrayRecord
 
+__all__ = [
+    "BARE_BED",
+    "CORNER",
+    "SCHEMA",
+    "SURVEY",
+    "Cue",
+    "Plan",
+    "Shot",
+    "ShotKey",
+    "Stop",
+    "arm_text",
+    "cue_text",
+    "find_arm",
+    "find_cue",
+    "find_run",
+    "job_code",
+    "plan_from_json",
+    "plan_to_json",
+    "read_plan",
+    "run_text",
+    "write_plan",
+]
+
 SCHEMA = "twinlapse.plan/2"  # /1 counted layers from 0
 _MAKE_ONE = "make one with 'twinlapse plan'"
 _FORMER_SCHEMAS = ("twinlapse.plan/1",)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import time
 from typing import Protocol
 
+__all__ = ["Clock", "SystemClock"]
+
 
 class Clock(Protocol):
     """Two clocks: one for people, which may jump, and one for comparing, which never does."""

@@ -24,6 +24,8 @@ from statistics import median
 
 from twinlapse.cameras.sources.base import CameraPicture
 
+__all__ = ["FALLBACK_AGE_S", "LONGEST_AGE_S", "Basis", "ExposureBounds", "LightWitness", "PipelineClock"]
+
 FALLBACK_AGE_S = (
     0.25  # USB camera or local stream at 10 pictures a second or more: common practice, no source
 )

@@ -11,6 +11,8 @@ from typing import Any
 
 from twinlapse.errors import CaptureError
 
+__all__ = ["MAX_BYTES", "MAX_PIXELS", "JpegSummary", "check_whole", "find_end", "read_size", "summarise"]
+
 MAX_BYTES = 8 * 1024 * 1024  # a still of 12 million pixels at high quality (common practice, no source)
 MAX_PIXELS = 20_000_000  # a file of 1 MB can claim 177 million pixels and take 700 MB to decode
 _SOI, _EOI, _SOS = 0xD8, 0xD9, 0xDA

@@ -19,6 +19,8 @@ from twinlapse.cameras.jpeg import summarise
 from twinlapse.cameras.sources.base import CameraPicture, Source
 from twinlapse.errors import CaptureError
 
+__all__ = ["FROZEN_AFTER", "LATE_S", "Health", "LatestFrame", "SeenPicture"]
+
 FROZEN_AFTER = 3  # identical pictures in a row: a sensor's noise never repeats
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.2, 5.0  # between two tries to connect (common practice, no source)
 _READY_S, _READY_SHARE = 0.001, 0.1  # a wait shorter than this, or this share of a period: it lay ready

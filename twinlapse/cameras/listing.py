@@ -11,6 +11,8 @@ from twinlapse.cameras.sources.v4l2 import Device, VideoDevice, list_formats, pr
 from twinlapse.errors import CaptureError
 from twinlapse.rig.schema import toml_value
 
+__all__ = ["BY_PATH", "Mode", "UsbCamera", "best_size", "list_cameras", "section_of"]
+
 BY_PATH = Path("/dev/v4l/by-path")
 _MOST = 64  # entries of a kind that are asked for
 _BEST_PX = (640, 480)  # enough for a film of stills, and little of the bus (common practice, no source)

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from twinlapse.errors import CaptureError
 
+__all__ = ["read_login"]
+
 
 def read_login(path: Path) -> tuple[str, str]:
     """Return name and password from a file that its owner alone may read.

@@ -23,6 +23,18 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from twinlapse.errors import CaptureError
 
+__all__ = [
+    "MAX_BODY",
+    "MAX_HEAD",
+    "OPEN_PATHS",
+    "TOO_LARGE",
+    "AccessGuard",
+    "AccessRules",
+    "allowed_hosts",
+    "is_loopback",
+    "read_token",
+]
+
 MAX_BODY = 4096  # bytes; a cue has about 200
 MAX_HEAD = 16_384  # bytes of all header fields (RFC 6585: 431)
 TOO_LARGE = "the body is larger than 4 KiB"

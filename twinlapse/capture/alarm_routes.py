@@ -20,6 +20,8 @@ from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Alarm, Mail
 
+__all__ = ["LIMIT_S", "AlarmMessage", "DeliveryError", "Publish", "Route", "make_routes"]
+
 LIMIT_S = 10.0  # for one delivery (common practice, no source)
 Publish = Callable[[str, bytes], None]
 

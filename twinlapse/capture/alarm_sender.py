@@ -15,6 +15,8 @@ from twinlapse.capture.alarms import Trouble
 from twinlapse.errors import TwinlapseError
 from twinlapse.files import read_json, write_json
 
+__all__ = ["MOST_WAITING", "AlarmSender"]
+
 MOST_WAITING = 100  # older ones are dropped: whoever reads a hundred messages reads the page
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 5.0, 600.0  # doubled in between (common practice, no source)
 _CLOSING_S = 10.0  # for a last try when the service ends (common practice, no source)

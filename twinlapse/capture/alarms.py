@@ -10,6 +10,8 @@ from typing import Any
 from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.latest_frame import Health
 
+__all__ = ["AlarmWatch", "Trouble"]
+
 _CAMERA_PATIENCE_S = 15.0  # a camera may come back by itself (common practice, no source)
 _LASTING = frozenset(("journal",))  # true until the service ends
 

@@ -22,6 +22,18 @@ from twinlapse.rig.capture_settings import Light
 from twinlapse.rig.checking import Finding
 from twinlapse.rig.model import Camera, Rig
 
+__all__ = [
+    "CameraMeasurement",
+    "Progress",
+    "age_by_light",
+    "examine",
+    "judge",
+    "list_devices",
+    "measure",
+    "measure_age",
+    "space",
+]
+
 Progress = Callable[[float], None]
 _SWITCHES = 10  # of the light; the largest of ten is near the worst (common practice, no source)
 _FIRST_S = 8.0  # for a first picture (common practice, no source)

@@ -26,6 +26,8 @@ from twinlapse.rig.checking import Finding
 from twinlapse.rig.model import Camera, Rig
 from twinlapse.shots import Cue, Plan, cue_text
 
+__all__ = ["HEAR_S", "Say", "check_chain"]
+
 _SHOOT_S = 60.0  # for one 'twinlapse shoot'
 _SHOOT_SHARE = 0.5  # of the dwell that a cue may be under way, so that half is left for a picture
 HEAR_S = 60.0  # for a person to send the line from the printer's console (common practice, no source)

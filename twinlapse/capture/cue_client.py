@@ -12,6 +12,8 @@ from typing import Any
 
 from twinlapse.errors import CaptureError
 
+__all__ = ["process_age_s", "send_cue", "send_mark"]
+
 _ANSWER_S = 130.0  # a dwell can be two minutes
 
 

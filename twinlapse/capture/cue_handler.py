@@ -24,6 +24,8 @@ from twinlapse.frames.journal import FrameFlag, FrameRow, FrameTimes, State
 from twinlapse.frames.store import FrameStore
 from twinlapse.shots import Cue, Shot, ShotKey
 
+__all__ = ["DARK_LUMA", "Answer", "CueHandler", "Heard", "LightError", "Lighting", "UnknownShotError"]
+
 DARK_LUMA = 12.0  # mean of 255, below which nothing can be seen (common practice, no source)
 _NO_CUE = "no cue came"
 _BURST_SHARE = 0.8  # of a dwell: a next cue that comes sooner shows that this one had come late

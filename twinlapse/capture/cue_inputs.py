@@ -19,6 +19,8 @@ from pathlib import Path
 
 from twinlapse.shots import Cue, find_arm, find_cue, find_run
 
+__all__ = ["LONG_AGO_S", "Arm", "Hear", "LineBuffer", "LogReader", "Mark", "SerialReader", "hear_lines"]
+
 Hear = Callable[[Cue, float], None]  # a cue and how many seconds it is late
 Arm = Callable[[int], None]  # the shot that comes soon
 Mark = Callable[[str, str], None]  # "begin" or "end" of a print, and the code of its job

@@ -8,6 +8,8 @@ from statistics import median
 
 from twinlapse.shots import Plan, Shot
 
+__all__ = ["Forecast"]
+
 _OVERDUE_S = 60.0  # a shot that is later than this waits for a person, not for the next layer
 _LEARNT = 8  # intervals from which the print's real pace is taken
 _PACE = (0.3, 3.0)  # real over planned time; beyond it was a pause or a jump

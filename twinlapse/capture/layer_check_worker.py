@@ -25,6 +25,8 @@ from twinlapse.files import read_json, write_json
 from twinlapse.frames.store import FrameStore
 from twinlapse.shots import CORNER, SURVEY, Plan, ShotKey
 
+__all__ = ["LIMIT_S", "LayerCheck", "LayerCheckWorker", "Report", "State", "planned_checks"]
+
 State = Literal["waiting", "looking", "sound", "found", "cannot tell", "failed"]
 LIMIT_S = 900.0  # a small board compiles for a minute before its first map; common practice, no source
 _NICE = 10  # below everything that takes pictures (nice(2))

@@ -25,6 +25,8 @@ from typing import Any
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 
+__all__ = ["TERM_S", "Lease", "Runner", "boot_s", "expire_all", "lease_folder"]
+
 TERM_S = 8.0  # a service renews four times in this while; a killed one leaves a lamp on for so long at most
 Runner = Callable[[Sequence[str], float], None]
 

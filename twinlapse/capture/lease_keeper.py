@@ -17,6 +17,8 @@ import time
 from twinlapse.capture.lease import TERM_S, expire_all, lease_folder
 from twinlapse.errors import CaptureError
 
+__all__ = ["main", "once", "start_keeper"]
+
 _LOOK_S = 1.0  # an eighth of a lease
 _IDLE_LOOKS = 30  # ends after half a minute without a lease; the next service starts another
 

@@ -22,6 +22,8 @@ from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Light
 
+__all__ = ["Lamp", "Lights", "is_steady"]
+
 _STEADY = 0.01  # mean luma moves by less than this share
 _STEADY_FRAMES = 3  # pictures in a row that agree (common practice, no source)
 _DIP_PERIODS = 1.5  # dark for so long, so that at least one picture is

@@ -11,6 +11,8 @@ from typing import Any
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+__all__ = ["ANSWER_S", "MOST_A_PEER", "REQUEST_S", "LimitedProtocol"]
+
 MOST_A_PEER = 16  # connections of one address; a page with two live pictures holds up to six
 REQUEST_S = 10.0  # for a request to arrive in full (common practice, no source)
 ANSWER_S = 150.0  # for an answer to be made and taken: a dwell can be two minutes

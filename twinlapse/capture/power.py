@@ -12,6 +12,8 @@ from twinlapse.capture.lease import Lease, Runner
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.rig.capture_settings import Power
 
+__all__ = ["LeasedPower", "Pause", "bring_up", "shut_down"]
+
 Pause = Callable[[float], None]
 
 

@@ -15,6 +15,8 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+__all__ = ["CommandError", "run"]
+
 _GRACE_S = 1.0  # between SIGTERM and SIGKILL (common practice, no source)
 _TOLD_BYTES = 200  # of what a command writes to its standard error
 _ENVIRONMENT = ("PATH", "HOME", "LANG", "LC_ALL", "TZ", "XDG_RUNTIME_DIR")

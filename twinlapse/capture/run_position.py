@@ -14,6 +14,8 @@ from dataclasses import dataclass
 
 from twinlapse.shots import Shot
 
+__all__ = ["FIRST_SHOTS", "LEAST_SHARE", "NEAR_SHOTS", "REDELIVERED_S", "Fit", "Place", "RunPosition"]
+
 Place = tuple[int, int]  # shot and stop, from 1
 
 NEAR_SHOTS = 3  # a few lost cues are usual; more need the time that the plan has between them

@@ -32,6 +32,8 @@ from twinlapse.rig.capture_settings import Capture
 from twinlapse.rig.model import Camera, Rig
 from twinlapse.shots import Cue, Plan
 
+__all__ = ["ARMED_S", "FIRST_PICTURE_S", "CaptureService", "check_names", "decodes", "planned_cameras"]
+
 FIRST_PICTURE_S = 8.0  # for a camera to give its first picture (common practice, no source)
 ARMED_S = 10.0  # longer than announced: the print may be late (common practice, no source)
 

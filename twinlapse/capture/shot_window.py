@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from twinlapse.cameras.exposure import Basis
 from twinlapse.cameras.latest_frame import SeenPicture
 
+__all__ = ["ShotWindow"]
+
 
 @dataclass(slots=True)
 class ShotWindow:

@@ -15,6 +15,8 @@ from twinlapse.capture.lights import Lights
 from twinlapse.frames.journal import FrameFlag, FrameRow
 from twinlapse.frames.store import FrameStore, free_bytes
 
+__all__ = ["Reporter"]
+
 _NOTES_KEPT, _NOTES_SHOWN = 200, 20  # rows of the page: a screen of them
 
 

@@ -17,6 +17,8 @@ from twinlapse.frames.job import Job
 from twinlapse.frames.journal import FrameFlag
 from twinlapse.frames.store import free_bytes
 
+__all__ = ["CameraRecord", "CueInput", "Supervisor"]
+
 _TICK_S = 0.25  # a lamp follows the plan to a quarter of a second
 _OLD_S = 0.5 * LATE_S  # an age of half of what a frame is waited for is told
 _CHANNEL_PATIENCE_S = 15.0  # for a channel to come back by itself (common practice, no source)

@@ -15,6 +15,8 @@ from twinlapse.errors import CaptureError
 from twinlapse.frames.job import rig_of
 from twinlapse.shots import read_plan
 
+__all__ = ["make_unit"]
+
 _UNIT = """\
 # twinlapse: takes the pictures of one job while it prints.
 # Save as /etc/systemd/system/twinlapse-capture.service, then:

@@ -19,6 +19,8 @@ from twinlapse.errors import TwinlapseError
 from twinlapse.files import make_folder, read_json, write_json
 from twinlapse.rig.model import Rig
 
+__all__ = ["commands_of", "digest_of", "in_words", "is_trusted", "trust", "without_commands"]
+
 
 def commands_of(rig: Rig) -> list[tuple[str, ...]]:
     """Return every command that capturing with this rig could run, each once, in order."""

@@ -26,6 +26,8 @@ from twinlapse.errors import CaptureError, TwinlapseError
 from twinlapse.names import CAMERA_NAME
 from twinlapse.shots import Cue
 
+__all__ = ["BadRequestError", "ServiceApi", "make_app", "read_cue"]
+
 _KINDS = {"page.html": "text/html; charset=utf-8", "page.css": "text/css", "page.js": "text/javascript"}
 _JOB = re.compile(r"[0-9a-f]{6,64}")  # the sha256 of the G-code, or how it begins
 _NUMBERS = {"shot": 999_999_999, "stop": 999, "late_s": 1e6}

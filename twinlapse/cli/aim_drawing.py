@@ -15,6 +15,8 @@ from twinlapse.optics.lens import inside
 from twinlapse.optics.pose import Pose, see
 from twinlapse.rig import Lens, Printer
 
+__all__ = ["A4_MM", "BOARD", "DOTS_MM", "GRID", "HORIZON", "TIP", "draw_aim", "target_page"]
+
 GRID = (90, 220, 160)
 TIP = (255, 210, 60)
 HORIZON = (90, 170, 255)

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from twinlapse.gcode import Layers
     from twinlapse.rig import Printer
 
+__all__ = ["command"]
+
 
 @click.command(cls=Command)
 @GCODE

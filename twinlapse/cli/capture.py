@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from twinlapse.rig import Rig
     from twinlapse.shots import Plan
 
+__all__ = ["command"]
+
 
 @click.command(cls=Command)
 @JOB

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from twinlapse.cli.output import Output
 
+__all__ = ["SHORT", "say_cautions"]
+
 SHORT = "the machine will move by itself: run the dry run first, and stay with the printer"
 
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from twinlapse.rig import Rig
     from twinlapse.shots import Plan
 
+__all__ = ["command"]
+
 
 @click.command(cls=Command)
 @click.argument("folder", metavar="[DIR]", type=click.Path(path_type=Path), default="twinlapse-demo")

@@ -12,6 +12,8 @@ from twinlapse.files import write_bytes
 if TYPE_CHECKING:
     from twinlapse.film import FilmReport
 
+__all__ = ["draw"]
+
 _CHANNELS = {"red": "#c0392b", "green": "#2e8b57", "blue": "#2a6fb0"}
 
 

@@ -9,6 +9,8 @@ import click
 from twinlapse.cli.grammar import Command, output_option, rig_option
 from twinlapse.cli.output import Output, speaking
 
+__all__ = ["command"]
+
 
 @click.command(cls=Command)
 @click.argument("job", type=click.Path(path_type=Path), required=False)

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from twinlapse.firstlayer.reading import Patrol
     from twinlapse.firstlayer.self_calibration import SelfCalibration
 
+__all__ = ["command"]
+
 
 @click.command(cls=Command)
 @JOB

@@ -13,6 +13,21 @@ from typing import Any
 
 import click
 
+__all__ = [
+    "FORMER_COMMANDS",
+    "FORMER_OPTIONS",
+    "GCODE",
+    "JOB",
+    "RIG_FILE",
+    "Command",
+    "CommandGroup",
+    "GcodeFile",
+    "OutputFile",
+    "drawing_option",
+    "output_option",
+    "rig_option",
+]
+
 FORMER_COMMANDS = {"firstlayer": "first-layer", "wedge": "mount"}
 # an option of an earlier version -> those that have taken its place, in one command or another
 FORMER_OPTIONS = {

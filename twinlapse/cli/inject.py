@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from twinlapse.gcode import Toolpath
     from twinlapse.shots import Plan
 
+__all__ = ["command"]
+
 
 @click.command(cls=Command)
 @GCODE

@@ -11,6 +11,8 @@ from twinlapse.cli.cautions import say_cautions
 from twinlapse.cli.grammar import GCODE, Command, output_option, rig_option
 from twinlapse.cli.output import Output, speaking
 
+__all__ = ["command"]
+
 
 @click.command(cls=Command)
 @GCODE

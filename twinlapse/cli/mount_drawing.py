@@ -11,6 +11,8 @@ import numpy as np
 from twinlapse.files import replacing
 from twinlapse.rig.mount import DEPTH, WedgeMount, tunnel_outline
 
+__all__ = ["INK", "draw_mount"]
+
 INK = "#20302a"
 
 

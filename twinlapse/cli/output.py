@@ -15,6 +15,8 @@ from typing import Any
 
 import click
 
+__all__ = ["Output", "speaking"]
+
 
 @dataclass(frozen=True, slots=True)
 class Output:

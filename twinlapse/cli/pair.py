@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from twinlapse.pairing.extract_frames import CameraFrames
     from twinlapse.shots import Plan
 
+__all__ = ["command"]
+
 
 @click.command(cls=Command)
 @click.argument("recordings", metavar="CAMERA=RECORDING...", nargs=-1, required=True)

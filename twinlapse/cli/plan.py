@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from twinlapse.plan import Planning
     from twinlapse.rig import Rig
 
+__all__ = ["command"]
+
 
 @click.command(cls=Command)
 @GCODE

@@ -12,6 +12,8 @@ import twinlapse
 from twinlapse.cli.grammar import Command, rig_option
 from twinlapse.cli.output import Output, speaking
 
+__all__ = ["command", "say_proof"]
+
 
 @click.command(cls=Command)
 @click.argument("original", type=click.Path(path_type=Path))

@@ -10,6 +10,8 @@ import twinlapse
 from twinlapse.cli.grammar import GCODE, Command, output_option, rig_option
 from twinlapse.cli.output import Output, speaking
 
+__all__ = ["command"]
+
 
 @click.command(cls=Command)
 @GCODE

@@ -14,6 +14,8 @@ from twinlapse.cli.output import Output, speaking
 if TYPE_CHECKING:
     from twinlapse.job_film import FilmInputs
 
+__all__ = ["command", "gather"]
+
 
 @click.command(cls=Command)
 @click.argument("job", type=click.Path(path_type=Path), required=False)

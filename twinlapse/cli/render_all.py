@@ -16,6 +16,8 @@ from twinlapse.cli.output import Output, speaking
 if TYPE_CHECKING:
     from twinlapse.film.chunks import Farm
 
+__all__ = ["command"]
+
 _SIDE_BY_SIDE = 2  # jobs with a farm: one is measured while the chunks of the other are made
 
 

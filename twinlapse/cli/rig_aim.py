@@ -10,6 +10,8 @@ import click
 from twinlapse.cli.grammar import RIG_FILE, Command, output_option
 from twinlapse.cli.output import Output, speaking
 
+__all__ = ["aim", "camera_named", "target"]
+
 
 def camera_named(rig: Any, rig_file: Path, name: str | None) -> Any:
     """Return the camera of that name; without a name the one on the toolhead, else the first."""

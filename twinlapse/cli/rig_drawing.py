@@ -13,6 +13,8 @@ from twinlapse.optics.pose import Pose, bed_middle, pose_in_bed, rest_of, volume
 from twinlapse.optics.view import footprint
 from twinlapse.rig import Camera, Rig
 
+__all__ = ["COLOURS", "draw_rig"]
+
 COLOURS = ("#1b7f5a", "#b5541c", "#3b5fa8", "#8a3d8f")
 
 

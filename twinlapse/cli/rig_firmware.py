@@ -9,6 +9,8 @@ import click
 
 from twinlapse.cli.output import Output
 
+__all__ = ["compare"]
+
 
 def compare(out: Output, rig_file: Path, config_file: Path, gcode: Path | None, *, write: bool) -> None:
     """Say where the rig differs from the machine, and what its firmware lacks; with `write`, take it over."""

@@ -10,6 +10,8 @@ import click
 from twinlapse.cli.grammar import Command
 from twinlapse.cli.output import Output, speaking
 
+__all__ = ["lens"]
+
 
 @click.command("lens", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))

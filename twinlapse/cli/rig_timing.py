@@ -10,6 +10,8 @@ import click
 from twinlapse.cli.grammar import RIG_FILE
 from twinlapse.cli.output import Output, speaking
 
+__all__ = ["timing"]
+
 
 @click.command("timing")
 @RIG_FILE

@@ -9,6 +9,8 @@ import click
 import twinlapse
 from twinlapse.cli.grammar import CommandGroup
 
+__all__ = ["COMMANDS", "LazyGroup", "cli"]
+
 # name -> (module in twinlapse.cli, one line of help); order of the job
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "Run the whole job once on the sample print, with simulated frames."),

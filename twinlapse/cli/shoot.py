@@ -11,6 +11,8 @@ import click
 from twinlapse.cli.grammar import JOB, Command
 from twinlapse.cli.output import Output, speaking
 
+__all__ = ["command"]
+
 _SHOT = re.compile(r"(\d{1,9})(?:\.(\d{1,3}))?")
 
 

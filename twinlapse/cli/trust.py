@@ -8,6 +8,8 @@ import click
 
 from twinlapse.cli.output import Output, speaking
 
+__all__ = ["command"]
+
 
 @click.command()
 @click.argument("path", metavar="JOB|RIG", type=click.Path(path_type=Path))

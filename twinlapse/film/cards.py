@@ -12,6 +12,8 @@ from twinlapse.film.overlay_values import Facts, clock
 from twinlapse.film.stencil import plate, rgb, rounded
 from twinlapse.rig.film_settings import Filming, film_size
 
+__all__ = ["end_card", "title_card"]
+
 
 def title_card(filming: Filming, facts: tuple[Facts, ...], lettering: Lettering) -> Picture:
     """Return the card with the film's title and what the print is."""

@@ -9,6 +9,8 @@ from twinlapse.film.frame_times import Beat
 from twinlapse.film.overlay_values import Facts
 from twinlapse.rig.film_settings import Filming
 
+__all__ = ["chapters_of"]
+
 
 def chapters_of(facts: Sequence[Facts], beats: Sequence[Beat], filming: Filming) -> list[Chapter]:
     """Return the chapters of a film; those that would be shorter than a quarter of a second are left out."""

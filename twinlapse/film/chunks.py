@@ -30,6 +30,20 @@ from twinlapse.frames.sequence import FrameSequence
 from twinlapse.progress import part_of
 from twinlapse.tracking.measure import in_order
 
+__all__ = [
+    "KEYS_A_CHUNK",
+    "Farm",
+    "FilmChunk",
+    "ThisProcess",
+    "UnfinishedError",
+    "chunk_folder",
+    "cut",
+    "make_chunk",
+    "render_in_chunks",
+    "resolved",
+    "write_frames",
+]
+
 KEYS_A_CHUNK = 2  # keyframe distances in a chunk: long enough to pay for a start, short enough to share out
 
 

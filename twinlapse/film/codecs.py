@@ -11,6 +11,8 @@ from typing import Any
 from twinlapse.errors import RenderError
 from twinlapse.rig.film_settings import Filming
 
+__all__ = ["SMALL_BYTES", "SMALL_PX", "SMALL_RATE", "SUFFIXES", "Codec", "codec_for", "fitting"]
+
 SMALL_PX = 360  # short side of a GIF or WebP at most
 SMALL_RATE = Fraction(25, 2)
 SMALL_BYTES = 10_000_000

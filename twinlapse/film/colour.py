@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Picture
 from twinlapse.imaging.light import Relight, apply_gain, relight
 
+__all__ = ["KB", "KG", "KR", "coded", "coded_cover", "coded_lit", "coded_relit", "planes_of"]
+
 KR, KG, KB = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, item 3.2
 _RGB = np.array([KR, KG, KB])
 _LUMA = _RGB * (219 / 255)

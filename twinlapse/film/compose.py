@@ -14,6 +14,8 @@ from twinlapse.film.colour import coded
 from twinlapse.film.layout import Layout, Pane
 from twinlapse.film.stencil import Plate, plate, rgb, rounded, shadow
 
+__all__ = ["FRAME", "Composer", "composer"]
+
 FRAME = (236, 240, 242)
 
 

@@ -6,6 +6,8 @@ import functools
 
 from twinlapse.film.stencil import Colour, rgb
 
+__all__ = ["LEAST", "contrast", "inks", "luminance"]
+
 LEAST = 4.5
 # ink and soft ink: the first pair that can be read is taken
 _PAIRS: tuple[tuple[Colour, Colour], ...] = (

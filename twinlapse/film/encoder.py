@@ -20,6 +20,19 @@ from twinlapse.errors import RenderError
 from twinlapse.files import replacing_by_name
 from twinlapse.film.codecs import Codec
 
+__all__ = [
+    "KEY_S",
+    "THREADS",
+    "Chapter",
+    "Pipe",
+    "command",
+    "encoding",
+    "join",
+    "join_command",
+    "keyframe_step",
+    "note_text",
+]
+
 THREADS = 4  # of the encoder: what H.264 comes to depends on their number, and a film is the same everywhere
 KEY_S = 2  # a keyframe at least this often, so that seeking is quick
 

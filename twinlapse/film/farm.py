@@ -25,6 +25,18 @@ from twinlapse.arrays import Progress
 from twinlapse.errors import RenderError, TwinlapseError
 from twinlapse.film.chunks import Farm, FilmChunk, ThisProcess, UnfinishedError, make_chunk
 
+__all__ = [
+    "CONNECT_S",
+    "PROOF_S",
+    "TRIES",
+    "ClusterFarm",
+    "ProcessFarm",
+    "Todo",
+    "open_farm",
+    "prove",
+    "versions",
+]
+
 TRIES = 3  # pools of processes that may break over one film
 CONNECT_S = 5.0  # for a scheduler to answer
 PROOF_S = 12.0  # for all workers to come and to prove what they can

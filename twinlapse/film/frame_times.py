@@ -9,6 +9,8 @@ import numpy as np
 
 from twinlapse.rig.film_settings import Filming
 
+__all__ = ["FADE_S", "Beat", "schedule"]
+
 FADE_S = 0.4  # from a card to the pictures and back
 
 

@@ -13,6 +13,8 @@ from twinlapse.imaging.resampling import upright_map
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.stabilise import Track
 
+__all__ = ["FOOT_AT", "framed"]
+
 # how far down the free part of a pane the foot of the print stands (common practice, no source)
 FOOT_AT = 0.74
 

@@ -8,6 +8,8 @@ from twinlapse.film.contrast import LEAST, contrast
 from twinlapse.film.stencil import rgb
 from twinlapse.rig.film_settings import Filming, film_size
 
+__all__ = ["MOST_CUT", "SAFE", "Box", "Layout", "Pane", "arrange", "safe_area"]
+
 MOST_CUT = 0.4  # share of a picture that a row of panes may cost it
 SAFE = 0.90  # title-safe share of width and height: SMPTE ST 2046-1
 

@@ -14,6 +14,8 @@ from PIL import Image, ImageDraw, ImageFont, features
 
 from twinlapse.errors import RenderError
 
+__all__ = ["Lettering", "Mask", "fallback_font"]
+
 Mask = NDArray[np.uint8]
 
 

@@ -9,6 +9,8 @@ from pathlib import Path
 from twinlapse.rig.film_settings import CameraFilming, Filming
 from twinlapse.rig.model import Camera, Lens, Rig
 
+__all__ = ["CameraOptions", "FilmOptions", "options_from_rig"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CameraOptions:

@@ -14,6 +14,8 @@ from twinlapse.film.overlay_values import Facts, clock
 from twinlapse.film.stencil import Plate, columns, plate, rgb, rounded
 from twinlapse.rig.film_settings import Filming
 
+__all__ = ["INK", "SHADE", "SHADE_STRENGTH", "SOFT", "Overlay"]
+
 INK = (247, 249, 250)
 SOFT = (214, 222, 228)
 SHADE = (8, 11, 14)

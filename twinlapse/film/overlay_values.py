@@ -8,6 +8,8 @@ from itertools import accumulate
 from twinlapse.frames.grouping import Slot
 from twinlapse.shots import Plan
 
+__all__ = ["Facts", "clock", "facts_of"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:

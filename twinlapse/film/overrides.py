@@ -15,6 +15,8 @@ from twinlapse.rig.schema import read_record
 from twinlapse.rig.toml_fields import Table
 from twinlapse.shots import Plan
 
+__all__ = ["film_options", "overridden"]
+
 
 def film_options(rig: Path | None, plan: Plan | None, overrides: Mapping[str, Any]) -> FilmOptions:
     """Return the options of a film.

@@ -18,6 +18,8 @@ from twinlapse.optics.lens import scaled
 from twinlapse.rig.film_settings import Box
 from twinlapse.tracking.stabilise import Track
 
+__all__ = ["MOST_TRIM", "MOST_ZOOM", "ROOM", "View", "make_view", "mixed", "upright_size"]
+
 MOST_ZOOM = 1.6  # how far a view closes in by itself
 ROOM = 1.5  # around what changes when it does
 MOST_TRIM = 0.04  # share of a side given up at most to keep shifted edges out of sight

@@ -38,6 +38,8 @@ from twinlapse.shots import Plan
 from twinlapse.tracking.measure import WORKERS
 from twinlapse.tracking.stabilise import Track, track_camera
 
+__all__ = ["PREVIEW_PX", "PREVIEW_STEP", "film_report", "measured", "one_thread_a_picture", "render_film"]
+
 PREVIEW_PX, PREVIEW_STEP = 360, 3
 
 

@@ -11,6 +11,18 @@ from twinlapse.frames.grouping import Slot
 from twinlapse.records import ArrayRecord
 from twinlapse.tracking.stabilise import Track
 
+__all__ = [
+    "FilmReport",
+    "dropped_files",
+    "gain_rows",
+    "hidden_files",
+    "missing_shots",
+    "shift_rows",
+    "shot_numbers",
+    "spans",
+    "unsure_files",
+]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class FilmReport(ArrayRecord):

@@ -27,6 +27,8 @@ from twinlapse.shots import Plan
 from twinlapse.tracking.gap_fill import Shown, cover_gaps
 from twinlapse.tracking.stabilise import Track
 
+__all__ = ["TURN_AT", "TURN_FADE", "Scene", "Stage", "pace_of", "set_scene"]
+
 TURN_AT = 0.18  # share of the print at which the film goes from the nozzle's view to the wide one
 TURN_FADE = 0.04  # share of the print that the change takes
 _OF_THREAD = threading.local()

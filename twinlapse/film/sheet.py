@@ -16,6 +16,18 @@ from twinlapse.tracking.measure import in_order
 from twinlapse.tracking.stabilise import Track
 from twinlapse.tracking.trajectory import CERTAIN
 
+__all__ = [
+    "AROUND",
+    "EDGE_PX",
+    "STRIP_PX",
+    "STRIP_ROWS",
+    "WARN",
+    "WIDTH_PX",
+    "WORST",
+    "doubtful",
+    "film_sheet",
+]
+
 WIDTH_PX = 1600
 EDGE_PX = 24
 STRIP_PX, STRIP_ROWS = 150, 100  # height of a strip, and of what it shows

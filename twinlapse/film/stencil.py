@@ -14,6 +14,8 @@ from twinlapse.arrays import Picture
 from twinlapse.film.colour import coded_cover
 from twinlapse.film.lettering import Mask
 
+__all__ = ["Colour", "Plate", "columns", "plate", "rgb", "rounded", "shadow"]
+
 Colour = tuple[int, int, int]
 
 

@@ -22,6 +22,8 @@ from twinlapse.imaging.decode import read_picture
 from twinlapse.tracking.measure import in_order
 from twinlapse.tracking.stabilise import Track
 
+__all__ = ["contact_sheet", "poster", "write_aligned", "write_picture"]
+
 _KINDS = {".jpg": "JPEG", ".jpeg": "JPEG", ".png": "PNG", ".webp": "WEBP"}
 
 

@@ -22,6 +22,19 @@ from twinlapse.firstlayer.overlaps import Patch, common, cut, moved_px
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer
 
+__all__ = [
+    "AROUND_MM",
+    "BLUR_MM",
+    "COVERS",
+    "FEWEST_PX",
+    "FURTHEST_MM",
+    "LEAST_PEAK",
+    "SAME_STOP_MM",
+    "Background",
+    "background_of",
+    "difference_of",
+]
+
 SAME_STOP_MM = 0.5  # two stops nearer than this are one: the plan writes both with the same figures
 AROUND_MM = 1.2  # this far around the print the bed is not compared: shadows, what has been dragged out
 FEWEST_PX = 1500  # of bed that both pictures show

@@ -20,6 +20,24 @@ from twinlapse.firstlayer.overlaps import moved_px
 from twinlapse.optics.pose import in_picture, pose_in_bed, see
 from twinlapse.rig import Camera, Printer
 
+__all__ = [
+    "AWAY_MM",
+    "CLEAR_MM",
+    "FEWEST",
+    "FURTHEST_MM",
+    "HELD_BACK",
+    "LEAST",
+    "NO_SLIP",
+    "PARKING_MM",
+    "SIDE_MM",
+    "STEP_MM",
+    "Bed",
+    "Slip",
+    "bed_beside",
+    "laid",
+    "slip",
+]
+
 SIDE_MM = 9.0  # of the piece of bed
 AWAY_MM = 5.5  # of its middle from the corner
 CLEAR_MM = 1.0  # between the corner and what is looked at: the corner's shadow

@@ -12,6 +12,21 @@ import numpy as np
 from twinlapse.arrays import Bool, Float32, Picture
 from twinlapse.firstlayer.canvas import Canvas
 
+__all__ = [
+    "BIN_MM",
+    "BLURRED_MM",
+    "DAZZLED",
+    "DAZZLED_SHARE",
+    "FEWEST_FRAMES",
+    "REACH_MM",
+    "SPOT_L",
+    "SPOT_PX",
+    "SPOT_SHARE",
+    "CameraTrouble",
+    "camera_trouble",
+    "outline_blur_mm",
+]
+
 REACH_MM = 1.2  # each way of the outline
 BIN_MM = 0.04
 # blur (one standard deviation) of the outline in the map: sound rehearsed layers are below 0.2 mm, a picture

@@ -8,6 +8,8 @@ import numpy as np
 
 from twinlapse.arrays import Float
 
+__all__ = ["Canvas", "canvas_around", "canvas_over"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Canvas:

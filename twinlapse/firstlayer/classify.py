@@ -29,6 +29,21 @@ from twinlapse.firstlayer.relief import lumps, relief
 from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, part
 from twinlapse.records import ArrayRecord
 
+__all__ = [
+    "CLEAR_OF_GLARE_MM",
+    "DOUBT",
+    "LONG_MM",
+    "NEAR_MM",
+    "SMALLEST_BLOB_MM2",
+    "SMALLEST_GAP_MM2",
+    "SPEAK",
+    "Defect",
+    "Grade",
+    "Judgement",
+    "Kind",
+    "judge",
+]
+
 Kind = Literal["gap", "missing line", "blob", "dragged line", "missing object"]
 Grade = Literal["slight", "clear", "bad"]
 

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float32
 from twinlapse.firstlayer.canvas import Canvas
 
+__all__ = ["Mask", "Piece", "grown", "moved", "pieces_of", "shrunk"]
+
 Mask = NDArray[np.bool_]
 
 

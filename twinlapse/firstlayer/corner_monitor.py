@@ -24,6 +24,22 @@ from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.optics.pose import pose_in_bed
 from twinlapse.rig import Camera, Printer
 
+__all__ = [
+    "ALARM_MM",
+    "APART",
+    "KNOWN_MM",
+    "RIM_MM",
+    "SIDE_MM",
+    "STEP_MM",
+    "SURE",
+    "TIP_MM",
+    "WEAK",
+    "Strip",
+    "Watch",
+    "strip_of",
+    "watch_corners",
+]
+
 SIDE_MM = 8.0  # of the piece that is watched around a corner
 STEP_MM = 0.08
 ALARM_MM = 0.2  # of lift: chosen on rehearsed pictures, where sound corners stay below

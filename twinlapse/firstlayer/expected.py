@@ -15,6 +15,8 @@ from twinlapse.gcode import Layers, Toolpath
 from twinlapse.gcode.segments import SHORTEST_MM, layer_segments, line_sizes
 from twinlapse.rig import Printer
 
+__all__ = ["FINE_BITS", "Lines", "drawn", "lines_of"]
+
 FINE_BITS = 4  # cv2 draws to a sixteenth of a pixel
 
 

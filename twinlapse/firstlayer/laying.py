@@ -21,6 +21,23 @@ from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import grown
 from twinlapse.firstlayer.expected import Lines
 
+__all__ = [
+    "ADVICE",
+    "ALONG_STEP_MM",
+    "CELL_SIDE_MM",
+    "CLEAR_BED_MM",
+    "DIRECTIONS",
+    "FEWEST_PROFILES",
+    "GOOD_DIRECTION",
+    "GOOD_GROOVE",
+    "OFFSETS",
+    "THIN",
+    "Laid",
+    "Laying",
+    "Region",
+    "laying_of",
+]
+
 Laid = Literal["good", "thin", "too high", "too squished", "not known"]
 
 CELL_SIDE_MM = 6.0  # of a region

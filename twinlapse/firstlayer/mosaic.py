@@ -24,6 +24,21 @@ from twinlapse.optics.window import detail_mm, usable
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer
 
+__all__ = [
+    "BESIDE_MM",
+    "GLARE",
+    "GROOVE",
+    "PLACED_FURTHEST_MM",
+    "PLACED_MM",
+    "TURNS",
+    "Mosaic",
+    "SurveyFrame",
+    "blended",
+    "build_mosaic",
+    "laid_on",
+    "shown_box",
+]
+
 # all channels this bright are a reflection of the camera's own light, and tell nothing; a strong colour may
 # fill one channel and still tell by the others
 GLARE = 247

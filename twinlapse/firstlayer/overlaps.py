@@ -10,6 +10,23 @@ import numpy as np
 
 from twinlapse.arrays import Float, Float32
 
+__all__ = [
+    "FEWEST_PX",
+    "FURTHEST_MM",
+    "GRAIN_PX",
+    "MACHINE_MM",
+    "OVERLAP_MM",
+    "STEPS",
+    "WEAK",
+    "Link",
+    "Patch",
+    "common",
+    "cut",
+    "links_of",
+    "moved_px",
+    "solved",
+]
+
 FEWEST_PX = 1200  # of an overlap that is measured
 STEPS = 8  # of the least squares on brightness
 GRAIN_PX = 30.0  # pixels that err alike: what is blurred and resampled has no noise of its own in each

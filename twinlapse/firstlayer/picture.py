@@ -11,6 +11,21 @@ from twinlapse.firstlayer.classify import Defect, Judgement
 from twinlapse.firstlayer.corner_monitor import Strip, Watch
 from twinlapse.firstlayer.mosaic import Mosaic
 
+__all__ = [
+    "BARE",
+    "COLOURS",
+    "EXTRA",
+    "LEAST_PX",
+    "MISSING",
+    "TILE_PX",
+    "UNSEEN",
+    "WANTED",
+    "difference",
+    "expectation",
+    "photograph",
+    "strip_picture",
+]
+
 COLOURS = {"bad": (255, 70, 70), "clear": (255, 165, 40), "slight": (255, 230, 90)}
 UNSEEN = (70, 70, 78)
 WANTED = (210, 214, 205)

@@ -16,6 +16,21 @@ from twinlapse.arrays import Float32
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, grown, shrunk
 
+__all__ = [
+    "BARE",
+    "FEWEST_PX",
+    "JOINED_MM",
+    "PRESENT",
+    "RING_MM",
+    "SMALLEST_MM2",
+    "THIN_MM",
+    "WHOLE",
+    "PrintedObject",
+    "distance_of",
+    "looked_for",
+    "objects_of",
+]
+
 JOINED_MM = 0.6  # lines nearer than this belong to one object
 THIN_MM = (
     1.3  # what is nowhere wider is a skirt or a line to prime the nozzle, not an object; common practice

@@ -33,6 +33,19 @@ from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, rig_from_mapping
 from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, Shot, read_plan
 
+__all__ = [
+    "SETTLED_MM",
+    "LayerMap",
+    "Patrol",
+    "bare_bed_frames",
+    "look_over",
+    "map_layer",
+    "patrol_job",
+    "survey_frames",
+    "survey_layers",
+    "why_unfit",
+]
+
 SETTLED_MM = 0.3  # a calibrated map may stand off the toolpath by this much
 
 

@@ -17,6 +17,22 @@ from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, Piece, pieces_of
 from twinlapse.firstlayer.expected import Lines
 
+__all__ = [
+    "AROUND_MM",
+    "CHUNK",
+    "DARK",
+    "JOINED_MM",
+    "LARGEST_MM",
+    "PART",
+    "SMALLEST_MM",
+    "SMALLEST_MM2",
+    "SPREADS",
+    "SPREAD_MM",
+    "STEP_MM",
+    "lumps",
+    "relief",
+]
+
 STEP_MM = 0.1
 AROUND_MM = 4.0  # of a line that says what it should look like, each way
 SPREAD_MM = 0.3  # over which neighbouring lines are taken together

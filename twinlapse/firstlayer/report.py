@@ -18,6 +18,16 @@ from twinlapse.firstlayer.picture import difference, expectation, photograph, st
 from twinlapse.firstlayer.reading import LayerMap, Patrol
 from twinlapse.firstlayer.self_calibration import SelfCalibration
 
+__all__ = [
+    "as_json",
+    "calibration_json",
+    "corner_verdict",
+    "corners_json",
+    "overall",
+    "report_html",
+    "verdict",
+]
+
 _SHADES = {True: "#d5efdc", False: "#f8d6cf", None: "#f3ecc8"}
 _PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>First layer: {title}</title>

@@ -17,6 +17,18 @@ from twinlapse.arrays import Float, Float32
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, grown, moved, shrunk
 
+__all__ = [
+    "BLUR_MM",
+    "FURTHEST_MM",
+    "LIGHT_MM",
+    "ODD",
+    "SLACK_MM",
+    "TEXTURE_MM",
+    "Parted",
+    "features_of",
+    "part",
+]
+
 BLUR_MM = 0.12  # of the picture before it is judged
 SLACK_MM = 0.2  # a line may lie beside its place by this much; common practice, no source
 ODD = 0.05  # share of each material's pixels that may be something else

@@ -27,6 +27,39 @@ from twinlapse.optics.lens import axis_px, focal_px, unproject
 from twinlapse.optics.pose import Pose, looking_of, pose_on_mount
 from twinlapse.rig import Camera, Lens, Printer
 
+__all__ = [
+    "ALIKE_PX",
+    "BEHIND_NOZZLE_MM",
+    "BESIDE_NOZZLE_MM",
+    "FARTHEST_MM",
+    "FAR_MM",
+    "FEWEST_PIECES",
+    "FEWEST_PX",
+    "FLAT",
+    "FOCAL_SHARE",
+    "FOLD_SHARE",
+    "GLOBAL",
+    "GOOD_MM",
+    "GROWN_MM",
+    "HUBER",
+    "K1",
+    "LEAST_K1",
+    "LEVEL_DEG",
+    "MASK_MM",
+    "MOST_GROWN_MM",
+    "MOST_K1",
+    "PARKING_MM",
+    "PIECE_MM",
+    "PLACE_MM",
+    "ROUNDS",
+    "ROW",
+    "STEPS",
+    "TURN_DEG",
+    "SelfCalibration",
+    "calibrate_by_print",
+    "camera_stepped",
+]
+
 # standard deviations of what a rig file says of a camera that was aimed by eye: half of the largest errors
 # that the solution must find its way out of (2 mm, 2 degrees, 8 % of the focal length, k1 down to -0.3)
 PLACE_MM, TURN_DEG, FOCAL_SHARE, K1 = 1.0, 1.0, 0.04, 0.15

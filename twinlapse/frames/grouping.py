@@ -10,6 +10,8 @@ from twinlapse.errors import FrameError
 from twinlapse.frames.sequence import FrameFile, FrameSequence
 from twinlapse.shots import Plan
 
+__all__ = ["Rule", "Slot", "pair"]
+
 Rule = Literal["auto", "shot", "evenly"]
 
 

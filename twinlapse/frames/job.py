@@ -10,6 +10,8 @@ from twinlapse.rig.model import Rig
 from twinlapse.rig.reader import read_rig, rig_from_mapping
 from twinlapse.shots import read_plan
 
+__all__ = ["Job", "open_job", "rig_of"]
+
 _MAKE_ONE = "make one with 'twinlapse make-job'"
 
 

@@ -19,6 +19,18 @@ from typing import Any, Literal
 from twinlapse.errors import JobError
 from twinlapse.shots import ShotKey
 
+__all__ = [
+    "STATES",
+    "DamagedJournalError",
+    "FrameFlag",
+    "FrameRow",
+    "FrameTimes",
+    "Journal",
+    "Run",
+    "State",
+    "read_journal",
+]
+
 State = Literal["taken", "late", "missed", "adopted", "lost"]
 STATES: tuple[State, ...] = ("taken", "late", "missed", "adopted", "lost")
 

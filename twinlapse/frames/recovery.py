@@ -14,6 +14,8 @@ from twinlapse.frames.job import Job
 from twinlapse.frames.journal import DamagedJournalError, FrameRow, FrameTimes, Journal
 from twinlapse.shots import Plan, ShotKey
 
+__all__ = ["Recovered", "ensure_folder", "is_whole", "open_journal", "recover", "stop_repeats"]
+
 _NAME = re.compile(r"(\d{6,9})(?:-(\d{1,3}))?\.(?:jpg|png)")  # as Job.frame writes them
 
 

@@ -23,6 +23,8 @@ from twinlapse.frames.journal import FrameFlag, FrameRow, FrameTimes, State
 from twinlapse.frames.recovery import Recovered, ensure_folder, open_journal, recover, stop_repeats
 from twinlapse.shots import Plan, ShotKey
 
+__all__ = ["RESERVE_BYTES", "FrameStore", "free_bytes", "needed_bytes", "refuse_links"]
+
 RESERVE_BYTES = 2 * 1024 * 1024  # kept back so that a full disk can still be written down as such
 
 

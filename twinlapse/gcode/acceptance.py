@@ -16,6 +16,8 @@ from twinlapse.buffered_bytes import file_bytes
 from twinlapse.gcode.line_features import Feature, features_of
 from twinlapse.gcode.toolpath import Notice
 
+__all__ = ["RULES", "Fate", "Finding", "Rule", "accept"]
+
 # run otherwise than elsewhere; passed over without harm; not run, though the print needs it; aborts the print
 Fate = Literal["otherwise", "ignored", "dropped", "error"]
 

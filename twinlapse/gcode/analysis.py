@@ -12,6 +12,8 @@ from twinlapse.gcode.filament import fresh_filament
 from twinlapse.gcode.segments import printed_box
 from twinlapse.gcode.toolpath import Kind, Layers, Notice, Toolpath
 
+__all__ = ["all_notices", "analysis_json", "layer_rows", "tools_used"]
+
 
 def analysis_json(
     path: Toolpath, layers: Layers, end_s: Float, *, print_s: float | None = None, with_layers: bool = True

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float, Int
 from twinlapse.gcode.toolpath import Notice
 
+__all__ = ["PLANE_AXES", "Arcs", "arc_boxes", "arc_points", "arcs_of"]
+
 # per plane (G17 XY, G18 ZX, G19 YZ): the two axes in right-handed order, then the third
 PLANE_AXES = np.array([[0, 1, 2], [2, 0, 1], [1, 2, 0]])
 _FITS_MM = 0.5  # the ends of an arc may miss its circle by this, or by 1 % of the radius

@@ -11,6 +11,8 @@ from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode.tokenizer import LINE, ODD
 from twinlapse.gcode.toolpath import Notice
 
+__all__ = ["E_LETTERS", "Assumptions", "State", "first_assumptions", "next_assumptions", "undeclared"]
+
 _A, _E, _U = (ord(letter) - 65 for letter in "AEU")
 E_LETTERS = {_A: "AB", _E: "E", _U: "U"}  # of each tool in turn
 State = NDArray[np.int64]

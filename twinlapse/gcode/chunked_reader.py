@@ -19,6 +19,8 @@ from twinlapse.gcode.row_buffer import RowBuffer
 from twinlapse.gcode.settings import Settings
 from twinlapse.gcode.toolpath import Toolpath
 
+__all__ = ["Take", "pass_toolpath"]
+
 Take = Callable[[Toolpath], None]
 _ROWS = ("shift_row", "setting_row", "arc_row")
 

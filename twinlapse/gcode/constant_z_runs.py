@@ -13,6 +13,28 @@ from twinlapse.gcode.segments import arc_extents
 from twinlapse.gcode.toolpath import Kind, Toolpath
 from twinlapse.jit import kernel
 
+__all__ = [
+    "FALLING",
+    "FILAMENT",
+    "LENGTH",
+    "RISING",
+    "ROWS",
+    "SAME_Z_MM",
+    "START",
+    "STOP",
+    "X_HIGH",
+    "X_LOW",
+    "Y_HIGH",
+    "Y_LOW",
+    "Z_FIRST",
+    "Z_HIGH",
+    "Z_LAST",
+    "Z_LOW",
+    "Runs",
+    "join_runs",
+    "runs_of",
+]
+
 SAME_Z_MM = 0.004  # slicers write three digits; a raft's step down is 0.05
 _EXTRUDE = int(Kind.EXTRUDE)
 _TOOL = int(Kind.TOOL)

@@ -8,6 +8,8 @@ from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode import tokenizer
 from twinlapse.gcode.toolpath import Notice
 
+__all__ = ["oddity_notices"]
+
 # what was counted -> code, text
 _ODDITIES = {
     tokenizer.GLUED: ("glued-commands", "two commands stand in one line; both were read, in their order"),

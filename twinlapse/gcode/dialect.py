@@ -7,6 +7,16 @@ from pathlib import Path
 
 from twinlapse.errors import GcodeError, NotAPrintError
 
+__all__ = [
+    "FIRMWARES",
+    "HEAD_BYTES",
+    "TAIL_BYTES",
+    "check_firmware",
+    "guess_firmware",
+    "refuse_binary",
+    "refuse_no_print",
+]
+
 FIRMWARES = ("marlin", "klipper", "reprapfirmware")
 HEAD_BYTES = 262_144
 TAIL_BYTES = 65_536

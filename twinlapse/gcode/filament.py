@@ -7,6 +7,8 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.gcode.toolpath import Kind, Toolpath
 
+__all__ = ["fresh_filament"]
+
 
 def fresh_filament(path: Toolpath) -> Float:
     """Return for each row the filament that is fed for the first time.

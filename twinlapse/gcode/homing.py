@@ -6,6 +6,8 @@ import numpy as np
 
 from twinlapse.gcode.toolpath import Kind, Toolpath
 
+__all__ = ["homes_by_macro", "macro_line"]
+
 # Neither moves an axis that has not been homed: Klipper answers "Must home axis first"
 # (kinematics/cartesian.py), RepRapFirmware refuses unless M564 H0 says else (its G-code page, M564). A file
 # that prints there without G28 has therefore been homed by something that it calls.

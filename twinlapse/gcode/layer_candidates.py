@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from twinlapse.arrays import Float, Int
 
+__all__ = ["NO_NUMBER", "LayerCandidate"]
+
 NO_NUMBER = -1_000_000_000
 
 

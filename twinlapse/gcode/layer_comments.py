@@ -9,6 +9,8 @@ from functools import lru_cache
 
 from twinlapse.gcode.toolpath import Note
 
+__all__ = ["STYLES", "Mark", "Marks", "is_object", "is_telling", "read_marks"]
+
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)"
 _N = r"(?P<n>-?\d+)"
 _Z = rf"(?P<z>{_NUMBER})"

@@ -13,6 +13,8 @@ from twinlapse.gcode.layer_comments import Marks, is_object, read_marks
 from twinlapse.gcode.layers_by_height import read_by_height
 from twinlapse.gcode.toolpath import Kind, Layers, Notice, Toolpath
 
+__all__ = ["find_layers"]
+
 _PURE = 0.9  # share of the length that lies at the height of its layer when the marks are right
 _PLANAR = 0.5  # below this share of layers that lie flat or spiral, there are none
 _WHOLE_LAYER = 0.25  # material before the first mark is a layer when it is this share of one

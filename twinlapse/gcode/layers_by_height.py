@@ -12,6 +12,8 @@ from twinlapse.gcode.layer_candidates import LayerCandidate
 from twinlapse.gcode.spiral import layer_rows_of
 from twinlapse.gcode.toolpath import Kind, Toolpath
 
+__all__ = ["read_by_height"]
+
 _PRIME_ROWS = 12  # a prime line or purge blob has no more printing moves
 _MOST_PRIMES = 40  # runs that are taken for prime lines, one after the other
 _AWAY = 3  # runs at another height before the nozzle is back at the layer's

@@ -13,6 +13,8 @@ from enum import IntEnum
 
 from twinlapse.buffered_bytes import FileBytes
 
+__all__ = ["STEP_BYTES", "Feature", "features_of"]
+
 
 class Feature(IntEnum):
     """What a line has that not every firmware takes."""

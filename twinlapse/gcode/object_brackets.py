@@ -11,6 +11,8 @@ from twinlapse.arrays import Bool, Int
 from twinlapse.gcode.toolpath import Toolpath
 from twinlapse.records import ArrayRecord
 
+__all__ = ["ObjectBrackets", "brackets_of"]
+
 # Klipper: docs/Exclude_Object.md. Marlin and RepRapFirmware: M486 S with a number begins, S-1 ends
 _BEGINS = re.compile(r"(?i)^(?:EXCLUDE_OBJECT_START\b|M486 ?S ?\d)")
 _ENDS = re.compile(r"(?i)^(?:EXCLUDE_OBJECT_END\b|M486 ?S ?-)")

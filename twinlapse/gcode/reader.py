@@ -37,6 +37,8 @@ from twinlapse.gcode.row_buffer import RowBuffer
 from twinlapse.gcode.settings import settings_of
 from twinlapse.gcode.toolpath import Kind, Mode, Notice, Toolpath
 
+__all__ = ["PIECE_BYTES", "Columns", "file_pieces", "gathered", "read_toolpath"]
+
 PIECE_BYTES = 4_194_304
 _MOSTLY = 0.7  # share of words; common practice, no source
 Columns = dict[str, NDArray[Any]]

@@ -16,6 +16,8 @@ from twinlapse.gcode.assumptions import Assumptions
 from twinlapse.gcode.layer_comments import is_telling
 from twinlapse.gcode.toolpath import Note
 
+__all__ = ["RowBuffer"]
+
 _ROOM = 12_000  # rows of the tables that the interpreter fills: they stay in the cache; no power of two
 # the columns of a toolpath, in the order in which the interpreter writes them
 _COLUMNS: dict[str, Any] = {

@@ -8,6 +8,8 @@ from typing import Any
 from twinlapse.gcode.toolpath import Kind
 from twinlapse.jit import kernel, part_of_kernel
 
+__all__ = ["EXTRUDE", "cut_rows", "pieces_of", "stretch_boxes"]
+
 EXTRUDE = int(Kind.EXTRUDE)
 _FEWEST_A_TURN = 4  # a circle smaller than the chord error is still no dot
 _MOST_PIECES = 16_384  # of one arc: at 0.02 mm that is 40 turns of a circle 250 mm across; then they coarsen

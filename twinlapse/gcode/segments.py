@@ -17,6 +17,22 @@ from twinlapse.gcode.arcs import arc_boxes
 from twinlapse.gcode.segment_kernels import EXTRUDE, cut_rows, stretch_boxes
 from twinlapse.gcode.toolpath import Layers, Toolpath
 
+__all__ = [
+    "CHORD_MM",
+    "SHORTEST_MM",
+    "Extents",
+    "Segments",
+    "arc_extents",
+    "layer_segments",
+    "line_areas",
+    "line_sizes",
+    "points_along",
+    "printed_box",
+    "printed_boxes",
+    "segment_chunks",
+    "segments_of",
+]
+
 CHORD_MM = 0.02  # an arc's segments stay this near to it: a twentieth of a line's width
 _CHUNK = 8192  # segments held at a time: half a megabyte stays in the cache
 # a line narrower or wider than this many nozzle diameters is no plain line; common practice, no source

@@ -13,6 +13,8 @@ from twinlapse.arrays import Float, Int
 from twinlapse.gcode.interpreter import EVENT_LETTERS, KLIPPER, REPRAPFIRMWARE
 from twinlapse.gcode.toolpath import Kind, Note, Notice, Setting
 
+__all__ = ["Found", "Settings", "settings_of"]
+
 _LIMITS = (
     ("M201", Setting.MAX_ACCEL_X, 1.0),
     ("M203", Setting.MAX_FEED_X, 1.0),

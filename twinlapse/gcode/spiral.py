@@ -9,6 +9,8 @@ from twinlapse.gcode.constant_z_runs import SAME_Z_MM, Runs
 from twinlapse.gcode.segments import segments_of
 from twinlapse.gcode.toolpath import Kind, Toolpath
 
+__all__ = ["layer_rows_of", "turning"]
+
 _LEAST_ROWS = 12
 _MOST_FALLING = 0.05  # share of the length
 _LEAST_RISING = 0.25

@@ -8,6 +8,8 @@ import numpy as np
 
 from twinlapse.gcode.toolpath import Mode, Setting, Toolpath
 
+__all__ = ["ModalState", "row_after_line", "row_before_line", "setting_after", "shift_after", "state_after"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModalState:

@@ -14,6 +14,47 @@ from numpy.typing import NDArray
 
 from twinlapse.jit import hot_part_of_kernel, part_of_kernel
 
+__all__ = [
+    "BAD_CHECKSUM",
+    "BYTE",
+    "CODE",
+    "FIRST",
+    "FLAGS",
+    "GLUED",
+    "HAS",
+    "LETTER",
+    "LETTER_G",
+    "LETTER_M",
+    "LETTER_N",
+    "LETTER_NONE",
+    "LETTER_O",
+    "LETTER_T",
+    "LINE",
+    "NOTES",
+    "NOTE_WIDTH",
+    "OBJECT_LABEL",
+    "ODD",
+    "ODD_COUNT",
+    "O_WORD",
+    "PLACEHOLDER",
+    "STATE",
+    "STRAY",
+    "VALUE",
+    "WORDS",
+    "Bytes",
+    "as_bytes",
+    "check_sum",
+    "code_of",
+    "count_odd",
+    "find_byte",
+    "is_text_command",
+    "is_worth_keeping",
+    "keep_note",
+    "pass_over",
+    "read_command",
+    "read_number",
+]
+
 Bytes = NDArray[np.uint8]
 
 # n: places of the integers that one pass carries along; the first are the command just read

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float, Int
 from twinlapse.records import ArrayRecord
 
+__all__ = ["Kind", "Layers", "Mode", "Note", "Notice", "Setting", "Toolpath"]
+
 
 def _no_rows() -> Int:
     return np.empty(0, np.int64)

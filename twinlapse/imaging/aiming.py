@@ -19,6 +19,8 @@ from twinlapse.optics.lens import unproject
 from twinlapse.optics.pose import Pose, see
 from twinlapse.rig import Lens
 
+__all__ = ["FEWEST", "FLOOR_PX", "Aim", "Board", "aim_at_board", "solve_pose"]
+
 FEWEST = 6  # points; four would fit without showing an error
 FLOOR_PX = 0.05  # a corner is not known better than this, however well the fit looks
 _STEPS = 30

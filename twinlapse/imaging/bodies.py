@@ -14,6 +14,19 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float
 from twinlapse.imaging.transforms import Complex, Model, Real, as_complex
 
+__all__ = [
+    "APART_PX",
+    "FAR",
+    "FOLLOWS",
+    "LEAST_TILES",
+    "MOST_BODIES",
+    "MOST_PAIRS",
+    "MOST_PICTURES",
+    "MOST_SCALE",
+    "MOST_TURN",
+    "find_bodies",
+]
+
 MOST_BODIES = 3  # frame, bed, toolhead: no machine shows more (common practice, no source)
 MOST_PICTURES, MOST_PAIRS = 40, 160  # looked at: a search over more finds the same
 FOLLOWS = 0.5  # share of a tile's weight that must follow a body to belong to it

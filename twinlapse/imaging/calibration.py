@@ -20,6 +20,8 @@ from twinlapse.errors import FrameError
 from twinlapse.imaging.decode import picture_size, read_picture
 from twinlapse.rig.model import Lens
 
+__all__ = ["FEWEST", "WINDOW_PX", "WORST", "BoardView", "Calibration", "calibrate", "find_corners"]
+
 WINDOW_PX = 5  # half width of the window in which a corner is refined: wider ones reach the next corner
 FEWEST = 4
 WORST = 2.0  # a view this many times worse than the median is left out

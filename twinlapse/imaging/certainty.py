@@ -7,6 +7,8 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.imaging.transforms import NOISE_PX, VOTE_PX, Real, way_of
 
+__all__ = ["ENOUGH", "PRIOR_VOTES", "TOLERATED_PX", "WORST", "certainty", "expected_error"]
+
 PRIOR_VOTES = 2.0  # as many votes of half VOTE_PX are counted with the real ones: few that agree prove little
 ENOUGH = 3.0  # agreeing tiles, of full weight, beyond which agreement is hardly chance (common practice)
 WORST = 2.5  # standard errors: an error that is hardly ever passed

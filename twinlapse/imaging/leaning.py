@@ -15,6 +15,8 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.imaging.transforms import VOTE_PX, Real, way_of
 
+__all__ = ["PARAMETERS", "ROUNDS", "SEEN_PX", "USUAL_LEAN", "Lean", "lean_by_evidence"]
+
 Lean = Literal["similarity", "rows", "affine"]
 
 PARAMETERS: dict[Lean, int] = {"similarity": 4, "rows": 5, "affine": 6}

@@ -17,6 +17,39 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float, Grey, Picture
 from twinlapse.imaging.tone_curve import SRGB_POWER, ToneCurve, find_tone_curve, lit_codes
 
+__all__ = [
+    "ACROSS",
+    "DOWN",
+    "HIGH",
+    "LOW",
+    "MOST_GAIN",
+    "NEAR_CLIPPING",
+    "NEAR_WHITE",
+    "SAME_LIGHT",
+    "Blocks",
+    "Level",
+    "Mode",
+    "Relight",
+    "apply_gain",
+    "brightness",
+    "changing_box",
+    "changing_foot",
+    "common_level",
+    "curve_of",
+    "gain_table",
+    "gains",
+    "in_curve",
+    "is_guarded",
+    "level_in",
+    "light_blocks",
+    "likeness",
+    "relight",
+    "steady_weights",
+    "to_linear",
+    "to_srgb",
+    "tone_of",
+]
+
 Blocks = NDArray[np.float32]
 Mode = Literal["constant", "flicker", "off"]
 

@@ -12,6 +12,8 @@ import functools
 import numpy as np
 from numpy.typing import NDArray
 
+__all__ = ["ALIKE", "ANGLES", "FLOOR", "LENGTHS_PX", "SHARP", "Plane", "blurs", "find_blur", "nearest_blur"]
+
 Plane = NDArray[np.float32]
 
 LENGTHS_PX = (1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9.5, 11, 13, 15, 18, 21)

@@ -19,6 +19,8 @@ from twinlapse.imaging.tracking_tiles import Gauges, choose_gauges
 from twinlapse.imaging.transforms import Model
 from twinlapse.rig.film_settings import CameraFilming
 
+__all__ = ["KNOWN", "MOST", "References", "choose_references"]
+
 MOST = 8  # references
 KNOWN = 0.5  # of the agreement that a reference finds at best: a picture is known again
 

@@ -21,6 +21,19 @@ from twinlapse.arrays import Float, Grey
 from twinlapse.imaging.motion_blur import blurs, find_blur, nearest_blur
 from twinlapse.imaging.transforms import Model, fit_maps, way_of
 
+__all__ = [
+    "BAND",
+    "Corners",
+    "Reference",
+    "Spectra",
+    "Votes",
+    "chance",
+    "make_reference",
+    "measure",
+    "measure_near",
+    "reference_at",
+]
+
 Spectra = NDArray[np.complex64]
 Corners = NDArray[np.int64]
 

@@ -16,6 +16,8 @@ from twinlapse.arrays import Float, Picture
 from twinlapse.optics.lens import camera_matrix
 from twinlapse.rig.model import Lens
 
+__all__ = ["Map", "chain", "pane_map", "resample", "straight_map", "upright_map"]
+
 Map = NDArray[np.float32]
 _NO_MAP: Any = None  # the map holds both coordinates
 

@@ -23,6 +23,32 @@ from twinlapse.imaging.registration import make_reference, measure
 from twinlapse.imaging.transforms import fit_maps
 from twinlapse.rig.film_settings import Box
 
+__all__ = [
+    "CELLS",
+    "FEWEST",
+    "FIRST_PX",
+    "FOOT",
+    "LIMITS_PX",
+    "MOST",
+    "MOST_RIM",
+    "MOST_SHARE",
+    "NEARLY_PX",
+    "NEIGHBOURS",
+    "NOISE",
+    "PIECES",
+    "RIM",
+    "SCENE_PX",
+    "SMALL_PX",
+    "STEEP",
+    "TILE_PX",
+    "USUAL_WIDTH_PX",
+    "Plane",
+    "Rigid",
+    "enlarged",
+    "find_rigid",
+    "soften",
+]
+
 Plane = NDArray[np.float32]
 
 # an sRGB code plus this is a power of light but for the darkest few (IEC 61966-2-1): a gain of the light is

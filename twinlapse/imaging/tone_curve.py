@@ -18,6 +18,26 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Picture
 
+__all__ = [
+    "BENDS",
+    "BETTER",
+    "EVEN",
+    "KNEE",
+    "LEAST_CHANGE",
+    "LOWEST_KNEE",
+    "MOST_BLOCKS",
+    "MOST_FRAMES",
+    "REFINED",
+    "SHOULDERS",
+    "SRGB_POWER",
+    "SRGB_TOE",
+    "TOES",
+    "WHITE",
+    "ToneCurve",
+    "find_tone_curve",
+    "lit_codes",
+]
+
 SRGB_TOE, SRGB_POWER = 0.055, 2.4  # IEC 61966-2-1
 TOES = (0.005, 0.02, 0.055, 0.099, 0.16)  # the second to the fourth: power, sRGB, BT.709 (ITU-R BT.709-6)
 BENDS = SHOULDERS = tuple(np.linspace(-1.2, 1.2, 7).tolist())

@@ -23,6 +23,22 @@ from twinlapse.imaging.registration import Reference, Votes, make_reference, mea
 from twinlapse.imaging.transforms import Model, fit_maps, way_of
 from twinlapse.rig.film_settings import Box, CameraFilming
 
+__all__ = [
+    "ALONG",
+    "CANDIDATES",
+    "COARSE_PX",
+    "FINE_PX",
+    "LEAST_COARSE_PX",
+    "LEAST_PICTURES",
+    "MOST_COARSE",
+    "MOST_FINE",
+    "REACH",
+    "STEP",
+    "SURE",
+    "Gauges",
+    "choose_gauges",
+]
+
 COARSE_PX, FINE_PX = 128, 64
 LEAST_COARSE_PX = 64
 ALONG = 2.8  # large tiles along the short side of a picture, where it is too small for COARSE_PX

@@ -12,6 +12,26 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float
 
+__all__ = [
+    "MOST_PAIRS",
+    "NOISE_PX",
+    "ROUNDS",
+    "USUAL_SCALE",
+    "USUAL_TURN",
+    "VOTE_PX",
+    "Complex",
+    "Model",
+    "Motion",
+    "Real",
+    "Usual",
+    "as_complex",
+    "fit_map",
+    "fit_maps",
+    "motion_of",
+    "still",
+    "way_of",
+]
+
 Real = NDArray[np.floating]
 Complex = NDArray[np.complex128]
 Model = Literal["shift", "rotation", "scale"]

@@ -14,6 +14,8 @@ from PIL import Image
 from twinlapse.errors import FrameError
 from twinlapse.files import make_folder
 
+__all__ = ["QUALITY", "READERS", "is_clip", "unpacked"]
+
 # which of imageio's readers takes it
 READERS = dict.fromkeys((".mp4", ".m4v", ".mov", ".mkv", ".avi", ".webm"), "FFMPEG") | dict.fromkeys(
     (".gif", ".apng", ".webp"), "pillow"

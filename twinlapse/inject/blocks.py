@@ -13,6 +13,8 @@ from twinlapse.rig import Rig
 from twinlapse.rig.limits import idle_timeout_s
 from twinlapse.shots import Cue, Shot, Stop
 
+__all__ = ["RetractionStyle", "block_lines", "fences", "rig_settle"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RetractionStyle:

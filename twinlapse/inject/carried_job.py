@@ -17,6 +17,8 @@ from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import InjectError
 from twinlapse.shots import Plan, plan_from_json, plan_to_json
 
+__all__ = ["BEGIN", "END", "MOST_BYTES", "MOST_SHARE", "carried_lines", "carried_plan"]
+
 BEGIN = b"; twinlapse job begin"
 END = b"; twinlapse job end"
 MOST_BYTES = 300_000  # of the lines, or this share of the file where that is more

@@ -10,6 +10,8 @@ from twinlapse.inject.dialects import Dialect
 from twinlapse.rig import CueSettings
 from twinlapse.shots import Cue, cue_text
 
+__all__ = ["cue_line", "fill_template"]
+
 _FIELD = re.compile(r"\{(\w*)\}")
 _FIELDS = ("shot", "stop", "layer", "cameras")
 # a text must not end the command, begin a comment, a checksum, a line number or another command

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 from twinlapse.errors import InjectError
 
+__all__ = ["HOLD_SPARE_S", "KLIPPER_BYTES", "MARLIN_BYTES", "RRF_BYTES", "Dialect", "dialect_of"]
+
 HOLD_SPARE_S = 60  # more than a wait, so that its end comes first; common practice, no source
 # of a command. Marlin keeps 95 characters of a line (MAX_CMD_SIZE, Configuration_adv.h; queue.cpp), and over
 # a serial line "N1234567 " and "*255" are among them: what is longer loses its checksum and is asked for

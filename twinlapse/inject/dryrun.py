@@ -15,6 +15,8 @@ from twinlapse.inject.splice import as_bytes
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot, Stop
 
+__all__ = ["SAFE_MM", "SHORT_S", "dry_run_lines", "write_dry_run"]
+
 SHORT_S = 0.5  # at each stop, long enough to see where it is; common practice, no source
 SAFE_MM = 10.0  # Z after homing, before any travel; common practice, no source
 

@@ -12,6 +12,8 @@ from twinlapse.inject.splice import Insertion, as_bytes
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, arm_text
 
+__all__ = ["arm_insertions", "arm_lines"]
+
 
 def arm_lines(number: int, rig: Rig) -> list[str]:
     """Return the line that announces a shot, between its marker comments.

@@ -11,6 +11,8 @@ from twinlapse.inject.move_writer import number
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan
 
+__all__ = ["BEGIN", "CAUTIONS", "END", "header_lines", "place_of_header"]
+
 _RETRACTION = ("retract_mm", "retract_mm_s", "prime_extra_mm", "wipe_mm")
 BEGIN = "; twinlapse header begin"
 END = "; twinlapse header end"

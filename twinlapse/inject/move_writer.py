@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 
 from twinlapse.gcode import ModalState
 
+__all__ = ["INCH_MM", "SAME_MM", "MoveWriter", "number"]
+
 INCH_MM = 25.4  # by definition (ISO 80000-3)
 SAME_MM = 1e-6  # the last of six decimals: closer places are written the same
 _AXES = "XYZ"

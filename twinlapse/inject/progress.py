@@ -16,6 +16,8 @@ from twinlapse.buffered_bytes import FileBytes
 from twinlapse.inject.splice import Insertion
 from twinlapse.shots import Plan
 
+__all__ = ["WAS", "progress_insertions"]
+
 WAS = b"; twinlapse progress was "
 _LINE = re.compile(rb"[ \t]*M73(?=[\sPRQS])[^;\n]*")
 _SHARE = re.compile(rb"(?<=[PQ])\s*(\d+(?:\.\d+)?)")

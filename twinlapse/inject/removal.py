@@ -14,6 +14,8 @@ from twinlapse.errors import InjectError
 from twinlapse.files import replacing
 from twinlapse.inject.splice import Insertion, splice
 
+__all__ = ["MARK", "Digesting", "RemoveReport", "Written", "find_written", "remove_shots"]
+
 MARK = b"; twinlapse "
 _BEGIN = re.compile(rb"; twinlapse (header|job|(?:shot|arm|run) \d+) begin\b[^\n]*\n?")
 _WAS = re.compile(rb"; twinlapse progress was ([^\n]*\n?)[^\n]*\n?")

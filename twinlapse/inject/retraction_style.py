@@ -8,6 +8,8 @@ from twinlapse.gcode import Kind, Mode, Toolpath
 from twinlapse.inject.blocks import RetractionStyle
 from twinlapse.inject.move_writer import INCH_MM
 
+__all__ = ["MOST_BELOW_MM", "NEAR_ROWS", "style_at"]
+
 NEAR_ROWS = 5000  # looked at around a shot for its longest feed; common practice, no source
 MOST_BELOW_MM = 0.1  # a spiral rises by less than this over a wipe; common practice, no source
 

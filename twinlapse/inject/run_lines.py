@@ -6,6 +6,8 @@ from twinlapse.inject.dialects import dialect_of
 from twinlapse.rig import Rig
 from twinlapse.shots import run_text
 
+__all__ = ["run_lines"]
+
 _NUMBER = {"begin": 1, "end": 2}
 
 

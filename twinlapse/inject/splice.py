@@ -8,6 +8,8 @@ from typing import Protocol
 
 from twinlapse.buffered_bytes import FileBytes
 
+__all__ = ["STEP_BYTES", "Insertion", "Sink", "as_bytes", "copy", "line_end", "splice"]
+
 STEP_BYTES = 4_194_304  # copied at a time: large enough to be fast, small enough to hold; no source
 
 

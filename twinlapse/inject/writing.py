@@ -27,6 +27,18 @@ from twinlapse.progress import part_of
 from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot, job_code
 
+__all__ = [
+    "HEAD_BYTES",
+    "InjectReport",
+    "end_insertion",
+    "header_insertion",
+    "inject_file",
+    "lines_of_shot",
+    "needed_sections",
+    "plan_insertions",
+    "shot_insertions",
+]
+
 HEAD_BYTES = 1_048_576  # in which the first command stands, thumbnails included; no source
 
 

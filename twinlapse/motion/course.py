@@ -11,6 +11,8 @@ from twinlapse.machine_course import MachineCourse
 from twinlapse.motion.timing import time_toolpath
 from twinlapse.rig.model import Printer
 
+__all__ = ["course_of"]
+
 
 def course_of(
     path: Toolpath, printer: Printer, stops: Sequence[tuple[int, int]], rows: Sequence[int]

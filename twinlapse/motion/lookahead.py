@@ -19,6 +19,28 @@ from typing import Any
 from twinlapse.gcode.toolpath import Kind, Setting
 from twinlapse.jit import kernel, part_of_kernel
 
+__all__ = [
+    "E_CORNER",
+    "E_ONLY_ACCEL",
+    "E_ONLY_SPEED",
+    "JERK",
+    "JUNCTION",
+    "LIMITS",
+    "SQUARE",
+    "arc_tangents",
+    "axis_limited",
+    "corner_limits",
+    "corner_speed2",
+    "default_accel",
+    "is_at",
+    "move_s",
+    "run_passes",
+    "run_smoothed_passes",
+    "square_corner_speed2",
+    "time_waiting",
+    "trapezoid_s",
+]
+
 JUNCTION, SQUARE, JERK = range(3)  # corner rules
 # `limit` holds one value a Setting, and behind them what no file sets
 E_ONLY_SPEED, E_ONLY_ACCEL, E_CORNER = (len(Setting) + k for k in range(3))

@@ -9,6 +9,8 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.errors import TwinlapseError
 
+__all__ = ["FEWEST", "MeasuredTiming", "fit_timing"]
+
 FEWEST = 10  # intervals, of which most must be ordinary; common practice, no source
 _ROUNDS = 20  # more than it takes to settle; no source
 _OUTLIER = 4.0  # robust standard deviations: a pause, heating; common practice, no source

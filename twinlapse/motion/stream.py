@@ -39,6 +39,8 @@ from dataclasses import dataclass
 
 from twinlapse.rig.model import Printer
 
+__all__ = ["STREAM_RULES", "Line", "StreamRules", "dwell_of", "next_move_s", "stop_cost_s", "take_lines"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StreamRules:

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from twinlapse.records import ArrayRecord
 
+__all__ = ["Timeline"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Timeline(ArrayRecord):

@@ -14,6 +14,19 @@ from twinlapse.motion import lookahead
 from twinlapse.motion.timeline import Timeline
 from twinlapse.rig.model import Printer
 
+__all__ = [
+    "JERK_Z_MM_S",
+    "KLIPPER_CROSS_SECTION",
+    "KLIPPER_CRUISE_RATIO",
+    "KLIPPER_E_CORNER_MM_S",
+    "filament_s",
+    "limits_at",
+    "limits_of",
+    "moves_s",
+    "straight_s",
+    "time_toolpath",
+]
+
 # Marlin's default for Z (Configuration.h, DEFAULT_ZJERK); a rig's jerk is for X and Y
 JERK_Z_MM_S = 0.3
 # Klipper's defaults (docs/Config_Reference.md): max_extrude_cross_section is 4 x nozzle_diameter^2, and the

@@ -16,6 +16,18 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float, Float32
 from twinlapse.rig.model import Lens
 
+__all__ = [
+    "axis_px",
+    "border_px",
+    "camera_matrix",
+    "focal_px",
+    "inside",
+    "project",
+    "ray_grid",
+    "scaled",
+    "unproject",
+]
+
 _STEPS = 30  # of Newton's method; five are enough inside any usual picture
 _EXACT = 1e-9
 _WIDEST_RAD = math.radians(110)  # off the axis: half of the widest angle a rig file may name

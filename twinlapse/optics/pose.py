@@ -18,6 +18,29 @@ from twinlapse.optics.lens import axis_px, focal_px, project, unproject
 from twinlapse.rig.kinematics import shift_axes
 from twinlapse.rig.model import Camera, Lens, Printer
 
+__all__ = [
+    "FRAME_WAY",
+    "FULL",
+    "GANTRY_PLACE_MM",
+    "HEAD_PLACE_MM",
+    "Place",
+    "Pose",
+    "bed_middle",
+    "bed_shift",
+    "in_picture",
+    "looking_of",
+    "mounted",
+    "on_plane",
+    "pose_along",
+    "pose_in_bed",
+    "pose_looking",
+    "pose_on_mount",
+    "rest_of",
+    "see",
+    "see_with_depth",
+    "volume_corners",
+]
+
 Place = tuple[float, float, float]
 
 HEAD_PLACE_MM = (23.0, -19.0, 25.0)  # beside and before the tip, 39 mm away, looking down on it at 40 degrees

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from twinlapse.optics.lens import axis_px, focal_px
 from twinlapse.rig.model import Camera, Lens
 
+__all__ = ["delivered_lens", "delivered_picture", "upright_camera", "upright_picture"]
+
 Any8 = TypeVar("Any8", bound=np.generic)
 
 

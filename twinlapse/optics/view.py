@@ -18,6 +18,8 @@ from twinlapse.optics.lens import border_px, focal_px, unproject
 from twinlapse.optics.pose import Pose, on_plane, see
 from twinlapse.rig.model import Lens, Toolhead
 
+__all__ = ["REACH_MM", "Sharpness", "blur_px", "footprint", "hidden", "pixel_size", "sharpness"]
+
 REACH_MM = 2000.0  # a footprint is cut off here: near the horizon it has no end
 
 

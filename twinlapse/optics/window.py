@@ -14,6 +14,20 @@ from twinlapse.optics.pose import Pose, in_picture, pose_on_mount, see
 from twinlapse.optics.view import blur_px, hidden, pixel_size, sharpness
 from twinlapse.rig.model import Camera, Printer, Toolhead
 
+__all__ = [
+    "BLUR_PX",
+    "COARSEST",
+    "EDGE",
+    "LEVEL_DEG",
+    "LEVEL_MM",
+    "REACH_MM",
+    "STEP_MM",
+    "Window",
+    "detail_mm",
+    "usable",
+    "window_of",
+]
+
 STEP_MM = 1.0
 REACH_MM = 70.0
 COARSEST = 3.0  # a pixel may show this many times what it shows where the camera sees finest

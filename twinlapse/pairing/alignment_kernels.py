@@ -16,6 +16,8 @@ import numpy as np
 from twinlapse.arrays import Float, Float32, Int
 from twinlapse.jit import kernel, part_of_kernel
 
+__all__ = ["PAUSES", "RUNS", "WAITS", "best_path", "stop_chances"]
+
 RUNS, WAITS, PAUSES = 0, 1, 2
 _NEVER = -1e30
 _KEPT = 256  # times between kept rows: about the root of an hour at five a second

@@ -17,6 +17,8 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.pairing.motion_signal import MotionSignal
 
+__all__ = ["MOST_RATE", "ClockTie", "offset_tie", "same_clock", "tie_by_motion"]
+
 MOST_RATE = 0.03  # by which two clocks may differ: 2 % is more than any oscillator, 3 % leaves room
 _COARSE_S, _FINE_S = 1.0, 0.1
 _LEVEL_S = 120.0  # slower changes of a signal are light and growth, not motion

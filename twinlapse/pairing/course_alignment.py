@@ -31,6 +31,8 @@ from twinlapse.pairing.learned_levels import (
 from twinlapse.pairing.motion_signal import MotionSignal
 from twinlapse.records import ArrayRecord
 
+__all__ = ["CourseAlignment", "align_course"]
+
 _MOST_CELLS = 2.5e7  # of the coarsest alignment: 25 MB for the way back
 _RATES = (0.95, 0.975, 1.0, 1.025, 1.05, 1.075, 1.1)  # of machine to file tried first: clock and planner
 _BAND_S, _BAND_CELLS = 12.0, 30  # of a finer alignment, about the path of the coarser

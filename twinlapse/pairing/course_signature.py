@@ -11,6 +11,8 @@ from twinlapse.arrays import Float, Int
 from twinlapse.machine_course import MachineCourse
 from twinlapse.records import ArrayRecord
 
+__all__ = ["STANDS", "CourseCells", "cells_of", "code_count", "code_shares", "fine_kinds", "without_path"]
+
 STANDS = 0  # code of a cell in which nothing moves
 _STILL_MM = 0.05  # moved less in a fifth of a second, no camera here sees it
 _SIZES_MM = (1.5, 6.0)  # a fifth of a second at 7.5 and 30 mm/s: outlines, infill, travel

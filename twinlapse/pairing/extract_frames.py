@@ -16,6 +16,8 @@ from twinlapse.pairing.recordings import Recording
 from twinlapse.pairing.stop_frames import SURE, RecordingStops, RecordingView, StopFrames, find_stop_frames
 from twinlapse.progress import part_of
 
+__all__ = ["CameraFrames", "Key", "extract_frames", "sharpest", "view_of"]
+
 Key = tuple[int, int]  # shot and stop
 _WATCHING_SHARE = 0.6  # of the work, as the progress counts it
 

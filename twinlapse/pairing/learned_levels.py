@@ -19,6 +19,17 @@ from twinlapse.pairing.course_signature import STANDS, code_count, code_shares, 
 from twinlapse.pairing.motion_signal import MotionSignal
 from twinlapse.records import ArrayRecord
 
+__all__ = [
+    "CELL_S",
+    "Sight",
+    "evidence_of",
+    "first_table",
+    "insight_of",
+    "learned_table",
+    "sight_of",
+    "standing_odds",
+]
+
 CELL_S = 0.2  # of the finest alignment: five pictures a second are usual
 _LEVELS = 15  # of motion: nothing at all, then half an octave each from the floor of noise
 _FLOOR_SHARE, _FLOOR = 0.02, 0.02  # of the samples, and in grey levels at least: where the levels begin

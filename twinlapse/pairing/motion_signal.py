@@ -9,6 +9,8 @@ import numpy as np
 
 from twinlapse.arrays import Float, Float32, Grey
 
+__all__ = ["SIZE_PX", "MotionSignal", "motion_between", "motion_signal"]
+
 SIZE_PX = (160, 120)  # width, height of the pictures compared; the head is still tens of pixels wide
 _BLOCK_PX = 4  # means of 16 pixels are nearly free of sensor noise
 _TOP_SHARE = 0.02  # the head is a small part of what a wide camera sees

@@ -8,6 +8,8 @@ from twinlapse.machine_course import MachineCourse
 from twinlapse.rig import rig_from_mapping
 from twinlapse.shots import Plan
 
+__all__ = ["plan_course"]
+
 
 def plan_course(plan: Plan) -> MachineCourse:
     """Return when each stop of a plan is due, counting the time that the shots before it added.

@@ -16,6 +16,8 @@ from twinlapse.cameras.jpeg import find_end
 from twinlapse.errors import CaptureError
 from twinlapse.pairing.motion_signal import SIZE_PX
 
+__all__ = ["RATE_HZ", "Recording", "StillsRecording", "VideoRecording", "open_recording"]
+
 RATE_HZ = 10.0  # pictures looked at in a second, at most: a stop lasts a second or more
 _NEAR_S = 0.03  # a picture is known again by its time: recordings have fewer than 30 a second
 _STAMP = re.compile(r"(\d{9,13}(?:\.\d+)?)(?!\d)")

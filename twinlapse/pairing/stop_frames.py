@@ -14,6 +14,8 @@ from twinlapse.pairing.course_alignment import CourseAlignment, align_course
 from twinlapse.pairing.motion_signal import MotionSignal
 from twinlapse.records import ArrayRecord
 
+__all__ = ["SURE", "RecordingStops", "RecordingView", "StopFrames", "find_stop_frames"]
+
 SURE = 0.98  # a frame that is less sure should be looked at
 _KEPT = 0.3  # a less likely frame is not kept
 _ALIKE = 0.01  # frames that are nearly as sure as the best are as good; the sharpest of them is taken

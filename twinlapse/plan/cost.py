@@ -16,6 +16,19 @@ from twinlapse.motion.timing import limits_at
 from twinlapse.rig import Rig
 from twinlapse.shots import Shot, Stop
 
+__all__ = [
+    "Here",
+    "Point",
+    "block_s",
+    "here_at",
+    "leg_s",
+    "legs_of",
+    "pull_s",
+    "rest_losses_s",
+    "settle_s",
+    "stop_s",
+]
+
 Point = tuple[float, float, float]
 
 

@@ -11,6 +11,8 @@ from twinlapse.plan.where.stop_positions import LIFT_MM, Places, stands_for
 from twinlapse.rig import Camera, Rig
 from twinlapse.shots import Shot, Stop
 
+__all__ = ["estimated_shot_s"]
+
 _BRAKING_S = 0.15  # lost by the print around a shot; measured on sliced files, 0.05 to 0.3
 
 

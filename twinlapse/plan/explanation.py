@@ -9,6 +9,8 @@ from twinlapse.plan.summary import clock
 from twinlapse.rig import Rig
 from twinlapse.shots import Shot, Stop
 
+__all__ = ["explain_layer", "explain_shot"]
+
 _STANCES = {
     "clear": "the head is out of the picture there, and the bed is where it is at every shot",
     "over": "the camera on the head looks at the point of the print that it looks at in every shot",

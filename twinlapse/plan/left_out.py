@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+__all__ = ["LeftOut", "by_reason"]
+
 _MOST_RANGES = 10  # of layers that one warning names
 
 

@@ -13,6 +13,8 @@ from twinlapse.gcode.segments import line_areas, printed_boxes, segment_chunks
 from twinlapse.plan.clearance.height_map import inside_bed
 from twinlapse.rig import Printer, Rig
 
+__all__ = ["Range", "check_fit", "refuse_far"]
+
 _FAR = 10.0  # times the machine's longest side: no macro, offset or parking place lies beyond
 _EDGE_MM = 0.5  # half a line may hang over; common practice, no source
 # widths of lines in nozzle diameters: slicers stay within the first pair, no nozzle lays outside the second;

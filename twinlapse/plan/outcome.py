@@ -11,6 +11,8 @@ from twinlapse.plan.where.stop_positions import Places
 from twinlapse.records import ArrayRecord
 from twinlapse.shots import Plan, Shot
 
+__all__ = ["Planning"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Planning(ArrayRecord):

@@ -33,6 +33,8 @@ from twinlapse.plan.where.stop_positions import Places, find_places, stands_for,
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, Shot
 
+__all__ = ["looked_over", "make_plan", "work_out"]
+
 
 def make_plan(
     toolpath: Toolpath, layers: Layers, timeline: Timeline, rig: Rig, *, progress: Progress | None = None

@@ -18,6 +18,8 @@ from twinlapse.plan.where.stop_positions import LIFT_MM, StopPosition
 from twinlapse.rig import Rig
 from twinlapse.shots import Shot, Stop
 
+__all__ = ["WORTH_A_LOOK_MM", "BlockMaker", "Obstacle"]
+
 WORTH_A_LOOK_MM = 2.0  # a lift that much higher than usual is compared with a way around
 
 

@@ -9,6 +9,8 @@ from twinlapse.plan.outcome import Planning
 from twinlapse.plan.when.automatic import schedule_choices
 from twinlapse.rig import Rig
 
+__all__ = ["choice_rows", "clock", "summary_rows"]
+
 
 def summary_rows(planning: Planning, rig: Rig) -> list[tuple[str, str]]:
     """Return the table that ``twinlapse plan`` prints: eleven names with what there is to say of each."""

@@ -17,6 +17,8 @@ from twinlapse.plan.where.survey_grid import layer_points
 from twinlapse.rig import Printer, Rig
 from twinlapse.shots import SURVEY, Plan, Shot
 
+__all__ = ["AWAY_MM", "INSET_MM", "Place", "hold_place", "with_holds"]
+
 AWAY_MM = 15.0  # from what the layer prints: a hot nozzle drips; common practice, no source
 INSET_MM = 5.0  # from the bed's edge
 

@@ -10,6 +10,8 @@ from twinlapse.plan.outcome import Planning
 from twinlapse.plan.when.schedule import LayerTimes
 from twinlapse.rig import Rig, shift_axes
 
+__all__ = ["DEAR_SHARE", "plan_warnings"]
+
 DEAR_SHARE = 0.10  # of the print time
 
 

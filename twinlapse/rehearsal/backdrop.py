@@ -21,6 +21,8 @@ from twinlapse.rehearsal.machine_meshes import (
 from twinlapse.rehearsal.virtual_camera import FAR_MM, Studio
 from twinlapse.rig import Lens, Printer
 
+__all__ = ["BLOCK_PX", "ROOM_SHARE", "Backdrop", "backdrop_of"]
+
 BLOCK_PX = 16
 ROOM_SHARE = 0.55  # of the machine's light that falls on the room behind it
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+__all__ = ["BITS", "SQUARE_PX", "WIDTH_PX", "read_stamp", "stamp"]
+
 SQUARE_PX = 8
 BITS = 50
 WIDTH_PX = BITS * SQUARE_PX

@@ -11,6 +11,8 @@ from twinlapse.arrays import Float, Float32, Int
 from twinlapse.gcode import Toolpath, find_layers
 from twinlapse.gcode.segments import SHORTEST_MM, line_sizes, segments_of
 
+__all__ = ["LONGEST_MM", "PRESSED", "Beads", "beads_of"]
+
 LONGEST_MM = 6.0  # longer beads are cut, so that a bent lens bends them too
 PRESSED = 1.10  # a pressed line is painted this much wider than its share, and its round ends as much longer
 

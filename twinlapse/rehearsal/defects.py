@@ -15,6 +15,8 @@ from twinlapse.arrays import Float
 from twinlapse.gcode import Toolpath, find_layers
 from twinlapse.rehearsal.beads import PRESSED, Beads
 
+__all__ = ["APART_MM", "LIFT_REACH_MM", "Defect", "Kind", "chosen", "layer_beads", "put_in", "runs_of"]
+
 Kind = Literal["gap", "missing", "blob", "lifted"]
 APART_MM = 6.0  # between two faults
 LIFT_REACH_MM = 9.0  # how far from the corner a lift begins

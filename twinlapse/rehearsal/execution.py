@@ -31,6 +31,8 @@ from twinlapse.rehearsal.virtual_machine import Place, Standing, cue_times, laid
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, read_plan
 
+__all__ = ["EPOCH_S", "LATENCY_S", "QUALITY", "Rehearsal", "broken_off", "encode", "rehearse", "rest_place"]
+
 EPOCH_S = 1_775_000_000.0  # when every rehearsal begins: equal seeds give equal files
 QUALITY = 91
 LATENCY_S = 0.12  # from cue to frame

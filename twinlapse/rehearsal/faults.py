@@ -7,6 +7,8 @@ from typing import Literal
 
 import numpy as np
 
+__all__ = ["PERFECT", "Faults", "Mishap", "State", "mishaps", "parking_error"]
+
 State = Literal["ok", "missing", "damaged"]
 
 

@@ -20,6 +20,8 @@ import numpy as np
 from twinlapse.arrays import Picture
 from twinlapse.rehearsal.barcode import stamp
 
+__all__ = ["HttpCamera", "Scene", "grey_scene"]
+
 Scene = Callable[[float], Picture]  # what is before the camera at a monotonic time, (h, w, 3) RGB
 _BOUNDARY = "gardenclub"
 

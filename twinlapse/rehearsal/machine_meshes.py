@@ -12,6 +12,30 @@ from twinlapse.arrays import Float32
 from twinlapse.rehearsal.mesh import Mesh, box, cone, joined, prism
 from twinlapse.rig import Printer
 
+__all__ = [
+    "ACCENT",
+    "BED_THICK_MM",
+    "BRASS",
+    "GRAIN_STEP_MM",
+    "PLATE_HUE",
+    "PLATE_STEP_MM",
+    "PROFILE",
+    "SHELL",
+    "SOCK",
+    "STEEL",
+    "TABLE_BELOW_MM",
+    "WALL_BEHIND_MM",
+    "bed_plate",
+    "frame_mesh",
+    "gantry_mesh",
+    "grain_tile",
+    "head_mesh",
+    "speckle",
+    "table_texture",
+    "to_linear",
+    "wall_texture",
+]
+
 BRASS = (0.46, 0.26, 0.075)
 STEEL = (0.42, 0.43, 0.45)
 SOCK = (0.022, 0.026, 0.034)

@@ -9,6 +9,8 @@ import numpy as np
 
 from twinlapse.arrays import Float
 
+__all__ = ["Hue", "Mesh", "box", "cone", "joined", "prism"]
+
 Hue = tuple[float, float, float]  # share of light given back, linear
 
 

@@ -18,6 +18,8 @@ from twinlapse.optics.pose import looking_of, pose_on_mount
 from twinlapse.optics.view import blur_px, sharpness
 from twinlapse.rig import Camera, Lens, Printer
 
+__all__ = ["HARD", "NO_NUISANCES", "Nuisances", "spoilt", "true_camera"]
+
 _LEVELS_PX = (0.0, 1.5, 3.0, 6.0, 12.0)  # blurred copies between which each pixel is mixed
 _BEHIND_MM = 1500.0  # further away nothing of the machine stands
 _WHITE = 0.85  # linear light from which a pixel blooms

@@ -25,6 +25,8 @@ from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rehearsal.virtual_machine import standings
 from twinlapse.rig import Rig
 
+__all__ = ["FILE", "Course", "Night", "Stand", "record", "stands_of"]
+
 FILE = "recording.json"
 
 

@@ -13,6 +13,28 @@ import numpy as np
 
 from twinlapse.jit import part_of_picture_kernel, picture_kernel
 
+__all__ = [
+    "BOUNCE",
+    "KEY",
+    "KEY_X",
+    "KEY_Y",
+    "KEY_Z",
+    "LAMP",
+    "LAMP_X",
+    "LAMP_Y",
+    "LAMP_Z",
+    "SHINE",
+    "SKY",
+    "WARM",
+    "cast_shade",
+    "develop",
+    "displaced",
+    "paint_beads",
+    "paint_bed",
+    "paint_triangles",
+    "settle_window",
+]
+
 # columns of the array `light`
 KEY_X, KEY_Y, KEY_Z, KEY, SKY, BOUNCE, LAMP_X, LAMP_Y, LAMP_Z, LAMP, SHINE, WARM = range(12)
 

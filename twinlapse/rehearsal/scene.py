@@ -26,6 +26,23 @@ from twinlapse.rehearsal.virtual_camera import Looks, Studio
 from twinlapse.rehearsal.virtual_machine import Place
 from twinlapse.rig import Camera, Printer
 
+__all__ = [
+    "ARM_MM",
+    "BRIGHT",
+    "CURVE",
+    "DARK",
+    "FURTHEST",
+    "LAMP",
+    "LAMP_ROOM",
+    "MEAN",
+    "TERRACOTTA",
+    "TIP_ARM_MM",
+    "Scene",
+    "VirtualCamera",
+    "metered_gain",
+    "tone_curve",
+]
+
 TERRACOTTA = (0.47, 0.155, 0.072)
 ARM_MM = 15.0  # from the foot's middle to the points that tell its turn
 TIP_ARM_MM = 4.0  # the same for the place under the tip

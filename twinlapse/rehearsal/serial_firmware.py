@@ -19,6 +19,17 @@ import time
 from collections import deque
 from dataclasses import dataclass
 
+__all__ = [
+    "BUSY_S",
+    "HELD_COMMANDS",
+    "MAX_LINE",
+    "MOST_CODE",
+    "PLANNED_MOVES",
+    "HostMessage",
+    "SerialFirmware",
+    "checksum_of",
+]
+
 MAX_LINE = 95  # MAX_CMD_SIZE less the end mark
 HELD_COMMANDS = 4  # BUFSIZE
 PLANNED_MOVES = 16  # BLOCK_BUFFER_SIZE

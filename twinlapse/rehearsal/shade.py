@@ -9,6 +9,20 @@ from twinlapse.arrays import Float, Float32
 from twinlapse.rehearsal.beads import Beads
 from twinlapse.rehearsal.render_kernels import cast_shade
 
+__all__ = [
+    "BOUNCE",
+    "CELL_MM",
+    "KEY",
+    "KEY_WAY",
+    "MARGIN_MM",
+    "NOTHING",
+    "SHINE",
+    "SKY",
+    "Shade",
+    "room_light",
+    "room_lit",
+]
+
 KEY_WAY = np.array([0.48, -0.42, 0.77]) / np.linalg.norm([0.48, -0.42, 0.77])  # toward the light
 KEY, SKY, BOUNCE, SHINE = 0.95, 0.42, 0.10, 0.05
 CELL_MM = 0.45

@@ -22,6 +22,8 @@ from twinlapse.rehearsal.scene import TERRACOTTA, Scene, VirtualCamera
 from twinlapse.rehearsal.virtual_machine import Place
 from twinlapse.rig import Camera, Printer, Rig
 
+__all__ = ["FILAMENTS", "FILE", "USED", "Conditions", "survey", "survey_places"]
+
 FILE = "survey.json"
 FILAMENTS: dict[str, Place] = {
     "terracotta": TERRACOTTA,

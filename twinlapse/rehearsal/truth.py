@@ -18,6 +18,20 @@ from twinlapse.records import ArrayRecord
 from twinlapse.rehearsal.faults import State
 from twinlapse.rig import Lens
 
+__all__ = [
+    "FILE",
+    "SCHEMA",
+    "Body",
+    "FrameTruth",
+    "Shift",
+    "Truth",
+    "read_truth",
+    "residual_px",
+    "rms_px",
+    "shift_between",
+    "write_truth",
+]
+
 Body = Literal["print", "surroundings"]
 SCHEMA = "twinlapse.truth/1"
 FILE = "truth.json"

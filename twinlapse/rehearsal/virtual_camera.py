@@ -17,6 +17,19 @@ from twinlapse.rehearsal.mesh import Mesh
 from twinlapse.rehearsal.shade import Shade, room_light, room_lit
 from twinlapse.rig import Lens, Printer
 
+__all__ = [
+    "ABOUT_PX",
+    "FAR_MM",
+    "FINE",
+    "FRESH_MM",
+    "SIEVE_EVERY",
+    "SLACK_MM",
+    "Looks",
+    "Spread",
+    "Studio",
+    "Window",
+]
+
 FAR_MM = 1e5
 SLACK_MM = 0.6  # a bead so little behind what hides it may be seen from nearby
 SIEVE_EVERY = 6  # pictures

@@ -19,6 +19,8 @@ from twinlapse.motion.stream import next_move_s, stop_cost_s, take_lines
 from twinlapse.rig import Printer
 from twinlapse.shots import Cue, find_cue
 
+__all__ = ["Place", "Standing", "cue_times", "laid_before", "standings"]
+
 Place = tuple[float, float, float]
 _WORD = b"twinlapse cue "
 _MOVES = np.arange(Kind.TRAVEL, Kind.HOME + 1)  # kinds that move something

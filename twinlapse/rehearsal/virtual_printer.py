@@ -26,6 +26,8 @@ from twinlapse.rehearsal.virtual_machine import Place, Standing, standings
 from twinlapse.rig import Rig
 from twinlapse.shots import cue_text
 
+__all__ = ["PrinterClock", "RealTime", "VirtualPrinter"]
+
 
 class PrinterClock(Protocol):
     """Where a virtual printer has its time from."""

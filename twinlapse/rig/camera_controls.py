@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 
 from twinlapse.rig.schema import number, whole
 
+__all__ = ["Controls"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Controls:

@@ -10,6 +10,23 @@ from typing import Any, Literal
 from twinlapse.rig.schema import Key, choice, flag, number, parsed, part, text, whole
 from twinlapse.rig.toml_fields import InvalidValueError, Table
 
+__all__ = [
+    "Alarm",
+    "Capture",
+    "Light",
+    "Mail",
+    "Mqtt",
+    "Power",
+    "check_capture",
+    "check_switched",
+    "read_command",
+    "read_host",
+    "read_host_names",
+    "read_mail_address",
+    "read_topic",
+    "read_webhook",
+]
+
 _HOST = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252}[A-Za-z0-9])?")
 _MAIL = re.compile(r"[A-Za-z0-9._%+-]{1,64}@[A-Za-z0-9.-]{1,190}")
 _TOPIC = re.compile(r"[A-Za-z0-9_./-]{1,200}")

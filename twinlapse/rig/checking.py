@@ -23,6 +23,20 @@ from twinlapse.optics.view import Sharpness, blur_px, hidden, pixel_size, sharpn
 from twinlapse.rig.kinematics import shift_axes
 from twinlapse.rig.model import Camera, Printer, Rig
 
+__all__ = [
+    "CLEAR_MM",
+    "LINE_PX",
+    "RAW_BYTES",
+    "RAW_FPS",
+    "USB2_BYTES_S",
+    "Finding",
+    "check_rig",
+    "looked_at_mm",
+    "lowest_mm",
+    "reach_mm",
+    "volume_grid",
+]
+
 CLEAR_MM = 3.0  # a housing stays this far above the layer; common practice, no source
 LINE_PX = 3.0  # of a printed line's width: less, and its edges run together; common practice, no source
 USB2_BYTES_S = (

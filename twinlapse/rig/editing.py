@@ -11,6 +11,8 @@ from twinlapse.errors import RigError
 from twinlapse.rig.key_positions import key_lines
 from twinlapse.rig.reader import rig_from_mapping
 
+__all__ = ["Values", "with_camera_keys", "with_table_keys"]
+
 _DOTTED = re.compile(r"^\s*[A-Za-z0-9_-]+\.")  # an inner table's key, written in the outer one
 _KEPT_COMMENT = re.compile(r"\s+#[^\"'\]]*$")
 

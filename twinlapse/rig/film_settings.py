@@ -10,6 +10,31 @@ from typing import Any, Literal
 from twinlapse.rig.schema import choice, flag, number, parsed, point, text, whole
 from twinlapse.rig.toml_fields import InvalidValueError, is_number
 
+__all__ = [
+    "OVERLAYS",
+    "SHAPES",
+    "Between",
+    "Box",
+    "CameraFilming",
+    "CodecName",
+    "Evening",
+    "Filming",
+    "Fit",
+    "Gap",
+    "Hold",
+    "InsetCorner",
+    "LayoutName",
+    "Model",
+    "film_size",
+    "read_box",
+    "read_boxes",
+    "read_colour",
+    "read_crop",
+    "read_overlay",
+    "read_rate",
+    "read_shape",
+]
+
 LayoutName = Literal["inset", "side", "stack", "single", "near-far"]
 InsetCorner = Literal["top-left", "top-right", "bottom-left", "bottom-right"]
 Fit = Literal["fill", "fit"]

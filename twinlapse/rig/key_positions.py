@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+__all__ = ["key_lines", "nearest_line"]
+
 _TABLE = re.compile(r"^\s*\[\s*([A-Za-z0-9_.-]+)\s*\]\s*(?:#.*)?$")
 _ARRAY = re.compile(r"^\s*\[\[\s*([A-Za-z0-9_.-]+)\s*\]\]\s*(?:#.*)?$")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_.-]+)\s*=")

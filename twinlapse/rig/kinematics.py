@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from twinlapse.rig.model import Kinematics, Mount
 
+__all__ = ["SHIFT_AXES", "shift_axes"]
+
 _NONE: frozenset[str] = frozenset()
 
 # On a bed-moving Cartesian the X gantry climbs with Z while the bed slides along Y. On a machine with a

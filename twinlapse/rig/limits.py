@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 
 from twinlapse.rig.schema import Key, number
 
+__all__ = ["Limits", "idle_timeout_s"]
+
 _HIGH_MM_S, _HIGH_MM_S2 = 5000.0, 1_000_000.0  # no printer reaches them: typing errors; no source
 _MARLIN_IDLE_S = 120.0  # DEFAULT_STEPPER_TIMEOUT_SEC (Configuration.h): the motors are released
 _KLIPPER_IDLE_S = 600.0  # [idle_timeout] timeout (docs/Config_Reference.md): heaters and motors off

@@ -20,6 +20,33 @@ from twinlapse.rig.notations import read_amount, read_every, read_first_layers, 
 from twinlapse.rig.schema import choice, flag, number, numbers, parsed, part, parts, point, text, whole
 from twinlapse.rig.toml_fields import InvalidValueError, Table
 
+__all__ = [
+    "SQUARE_CORNER_MM_S",
+    "BedShape",
+    "Camera",
+    "Cornering",
+    "CueKind",
+    "CueSettings",
+    "Firmware",
+    "Homes",
+    "KeepOut",
+    "Kinematics",
+    "Lens",
+    "LensKind",
+    "Mount",
+    "Origin",
+    "Pair",
+    "PlanSettings",
+    "Printer",
+    "Rig",
+    "Ringing",
+    "Stance",
+    "Toolhead",
+    "Triple",
+    "Turn",
+    "read_camera_name",
+]
+
 Kinematics = Literal["bed-moves-y", "bed-moves-z", "bed-fixed"]
 Firmware = Literal["marlin", "klipper", "reprapfirmware"]
 Homes = Literal["guess", "file", "macro"]

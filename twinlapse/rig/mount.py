@@ -23,6 +23,22 @@ from twinlapse.rig.model import Camera, Printer
 if TYPE_CHECKING:
     from pathlib import Path
 
+__all__ = [
+    "DEPTH",
+    "OVERHANG_DEG",
+    "PLAY_MM",
+    "ROUND",
+    "SLOT_SIDE_MM",
+    "Soundness",
+    "WedgeMount",
+    "build",
+    "checked",
+    "inspect",
+    "mount_for",
+    "tunnel_outline",
+    "write_solid",
+]
+
 OVERHANG_DEG = 50.0  # steepest overhang that prints without support; common practice, no source
 PLAY_MM = 0.15  # between groove and housing, all round; common practice, no source
 # depth of the groove over its radius: less than half, so that the housing goes in; common practice, no source

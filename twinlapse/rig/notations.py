@@ -9,6 +9,16 @@ from typing import Any
 
 from twinlapse.rig.toml_fields import InvalidValueError, is_number
 
+__all__ = [
+    "SOURCE_KINDS",
+    "amount_s",
+    "read_amount",
+    "read_every",
+    "read_first_layers",
+    "read_layers",
+    "read_source",
+]
+
 _AMOUNT = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(%|s|min|h)\s*")
 SOURCE_KINDS = ("http", "https", "still", "rtsp", "v4l2", "folder", "video")
 _EVERY_KEYS = {"layers", "mm", "s", "film_s", "fps", "by"}

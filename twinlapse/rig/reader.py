@@ -18,6 +18,8 @@ from twinlapse.rig.schema import read_record
 from twinlapse.rig.standing_times import with_standing_times
 from twinlapse.rig.toml_fields import Table
 
+__all__ = ["looks_like_gcode", "read_rig", "rig_from_mapping", "without_secrets"]
+
 _GCODE = re.compile(r"[GM]\d{1,3}(?: [A-Z]-?[\d.]+)*\s*(?:;.*)?$")
 
 

@@ -8,6 +8,8 @@ from dataclasses import MISSING, dataclass
 from twinlapse.rig.model import Rig
 from twinlapse.rig.schema import declared, default_of, key_name, toml_value, unit_of
 
+__all__ = ["KeyRow", "key_rows", "markdown_table", "section_rows", "sections", "with_tables"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyRow:

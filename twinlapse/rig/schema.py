@@ -17,6 +17,29 @@ from typing import Any, get_args
 
 from twinlapse.rig.toml_fields import InvalidValueError, Table
 
+__all__ = [
+    "Check",
+    "Key",
+    "bounds_text",
+    "choice",
+    "declared",
+    "default_of",
+    "flag",
+    "key_name",
+    "number",
+    "numbers",
+    "parsed",
+    "part",
+    "parts",
+    "point",
+    "read_record",
+    "text",
+    "toml_value",
+    "unit_of",
+    "whole",
+    "words",
+]
+
 Check = Callable[[Any, Table], Any]
 
 _KEY = "rig key"

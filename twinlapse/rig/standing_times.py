@@ -14,6 +14,8 @@ from typing import Any
 
 from twinlapse.rig.model import Printer, Rig
 
+__all__ = ["SETTLE_S", "STILL_MM", "settle_s", "with_standing_times"]
+
 STILL_MM = 0.01  # a fifth of what a pixel of a close camera shows; common practice, no source
 SETTLE_S = 0.3  # where nothing was measured; common practice, no source
 _LEAST_SETTLE_S = 0.1

@@ -13,6 +13,8 @@ from typing import Any, NoReturn
 from twinlapse.errors import RigError
 from twinlapse.rig.key_positions import nearest_line
 
+__all__ = ["InvalidValueError", "Table", "dotted", "is_number"]
+
 
 class InvalidValueError(ValueError):
     """A value that a key does not take: what is wrong with it, and what to write instead."""

@@ -13,6 +13,18 @@ from twinlapse.arrays import Bool, Float
 from twinlapse.tracking.measurements import Looks
 from twinlapse.tracking.trajectory import apart_from_neighbours
 
+__all__ = [
+    "BLACK_CODE",
+    "BLURRED_SHARE",
+    "BRIGHT_RATIO",
+    "COVERED_SHARE",
+    "DARK_RATIO",
+    "FLAT_CODES",
+    "MOST_HIDDEN",
+    "WASHED_SHARE",
+    "unfit",
+]
+
 # limits, common practice without a source, tried on the frames of tests/bench/drawn_frames.py
 BLACK_CODE, FLAT_CODES = 10.0, 3.0  # mean and spread of codes below which there is no picture
 WASHED_SHARE = 0.35  # more pixels at white than the neighbours have, share of the picture

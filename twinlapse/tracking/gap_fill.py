@@ -9,6 +9,8 @@ from twinlapse.errors import FrameError
 from twinlapse.frames.grouping import Slot
 from twinlapse.tracking.stabilise import Track
 
+__all__ = ["Shown", "cover_gaps"]
+
 
 @dataclass(frozen=True, slots=True)
 class Shown:

@@ -15,6 +15,8 @@ from twinlapse.arrays import Float
 from twinlapse.imaging.transforms import Model, fit_maps, way_of
 from twinlapse.tracking.measurements import Looks
 
+__all__ = ["CERTAIN", "LEAST", "tied"]
+
 CERTAIN = 0.35  # below this share of agreeing votes a frame does not tie
 LEAST = 2  # frames that two references must share
 

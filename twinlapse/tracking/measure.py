@@ -38,6 +38,20 @@ from twinlapse.imaging.tracking_tiles import choose_gauges
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.measurements import Looks, keep, key_of, read_kept
 
+__all__ = [
+    "AT_ONCE",
+    "LIGHT_SAMPLE",
+    "MOSTLY",
+    "SAMPLE",
+    "TOLD",
+    "WORKERS",
+    "grey_of",
+    "in_order",
+    "look_at",
+    "read_sized",
+    "reduction",
+]
+
 WORKERS = 2
 AT_ONCE = 8  # pictures measured together: what is done to columns costs as little for eight as for one
 TOLD = 100  # letters of what is wrong with a frame

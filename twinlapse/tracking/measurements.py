@@ -22,6 +22,8 @@ from twinlapse.files import replacing
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.rig.film_settings import CameraFilming
 
+__all__ = ["VERSION", "Column", "Looks", "keep", "key_of", "read_kept"]
+
 VERSION = "looks/13"
 
 Column = NDArray[np.float32]  # half the memory, and a ten-thousandth of a pixel

@@ -35,6 +35,8 @@ from twinlapse.tracking.measure import look_at
 from twinlapse.tracking.measurements import Looks
 from twinlapse.tracking.trajectory import CERTAIN, corners_of, doubted, from_neighbours, usual_bends
 
+__all__ = ["FEW_SURE", "LARGE_BODY", "MOSTLY", "MOST_APART", "NEAR", "SAME_PX", "Track", "track_camera"]
+
 NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
 SAME_PX = 0.08  # a print that moves less against its surroundings is one body with them
 MOSTLY = 0.6  # share of the frames in which the print must be seen to be held

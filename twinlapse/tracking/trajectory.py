@@ -13,6 +13,24 @@ import numpy as np
 from twinlapse.arrays import Bool, Float
 from twinlapse.imaging.transforms import Motion, Usual, motion_of, way_of
 
+__all__ = [
+    "AGREE_PX",
+    "BEND_FLOOR",
+    "BESIDE",
+    "CERTAIN",
+    "REACH",
+    "SHIFT_FLOOR_PX",
+    "SPREAD_FACTOR",
+    "STRANGE",
+    "TURN_FLOOR_PX",
+    "UNDOUBTED",
+    "apart_from_neighbours",
+    "corners_of",
+    "doubted",
+    "from_neighbours",
+    "usual_bends",
+]
+
 BESIDE = 7  # frames before and after that a frame is compared with
 CERTAIN = 0.35  # from this confidence on a frame is moved by what was measured
 UNDOUBTED = 0.8  # from this confidence on neighbours are not asked: the votes know best

@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
+__all__ = ["CameraPicture", "Source"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CameraPicture:

@@ -8,6 +8,8 @@ import re
 import secrets
 from dataclasses import dataclass, field
 
+__all__ = ["Login"]
+
 _PAIR = re.compile(r'(\w+)\s*=\s*(?:"((?:[^"\\]|\\.)*)"|([^\s,]+))')
 _ALGORITHMS = {"MD5": "md5", "SHA-256": "sha256"}
 

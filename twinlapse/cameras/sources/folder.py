@@ -23,6 +23,8 @@ from twinlapse.cameras.jpeg import MAX_BYTES, check_whole
 from twinlapse.cameras.sources.base import CameraPicture
 from twinlapse.errors import CaptureError
 
+__all__ = ["FolderSource"]
+
 # include/uapi/linux/inotify.h
 _CLOSE_WRITE, _MOVED_TO, _CREATE = 0x8, 0x80, 0x100
 _CLOEXEC, _NONBLOCK = 0x80000, 0x800

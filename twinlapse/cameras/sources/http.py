@@ -16,6 +16,8 @@ from twinlapse.cameras.sources.digest import Login
 from twinlapse.cameras.sources.multipart import PartReader, read_boundary
 from twinlapse.errors import CaptureError
 
+__all__ = ["StillSource", "StreamSource", "redacted"]
+
 _CHUNK = 65536  # bytes of one read: about one picture
 
 

@@ -11,6 +11,8 @@ import re
 from twinlapse.cameras.jpeg import MAX_BYTES, find_end
 from twinlapse.errors import CaptureError
 
+__all__ = ["PartReader", "read_boundary"]
+
 _BOUNDARY = re.compile(r'boundary\s*=\s*(?:"([^"]{1,200})"|([^\s;,]{1,200}))', re.IGNORECASE)
 _LENGTH = re.compile(rb"^content-length\s*:\s*(\d{1,9})\s*$", re.IGNORECASE | re.MULTILINE)
 _HEAD_END = re.compile(rb"\r?\n\r?\n")

@@ -27,6 +27,8 @@ from twinlapse.cameras.sources.v4l2_controls import lock_controls
 from twinlapse.errors import CaptureError
 from twinlapse.rig.camera_controls import Controls
 
+__all__ = ["Device", "V4l2Source", "VideoDevice", "list_formats", "processes_that_hold"]
+
 _BUFFERS = 4  # one filled, one handed over, two spare (common practice, no source)
 _LOCK_EVERY = 600  # pictures between two looks at the controls: some cameras forget them
 _FAULTS = {

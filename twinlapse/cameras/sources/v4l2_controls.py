@@ -10,6 +10,8 @@ from twinlapse.cameras.sources import v4l2_records as v4l2
 from twinlapse.errors import CaptureError
 from twinlapse.rig.camera_controls import Controls
 
+__all__ = ["Ioctl", "lock_controls"]
+
 _MAINS = {0: 0, 50: 1, 60: 2}  # enum v4l2_power_line_frequency
 Ioctl = Callable[[int, Any], None]
 

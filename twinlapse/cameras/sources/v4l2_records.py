@@ -9,6 +9,50 @@ from __future__ import annotations
 import ctypes
 from typing import ClassVar
 
+__all__ = [
+    "BUFFER_ERROR",
+    "CAN_CAPTURE",
+    "CAN_STREAM",
+    "CAPTURE",
+    "CID_AUTO_WHITE_BALANCE",
+    "CID_EXPOSURE_ABSOLUTE",
+    "CID_EXPOSURE_AUTO",
+    "CID_FOCUS_ABSOLUTE",
+    "CID_FOCUS_AUTO",
+    "CID_GAIN",
+    "CID_POWER_LINE_FREQUENCY",
+    "CID_WHITE_BALANCE_TEMPERATURE",
+    "DQBUF",
+    "ENUM_FMT",
+    "ENUM_FRAMEINTERVALS",
+    "ENUM_FRAMESIZES",
+    "EXPOSURE_MANUAL",
+    "FRAME_DISCRETE",
+    "G_CTRL",
+    "HAS_DEVICE_CAPS",
+    "MJPEG",
+    "MMAP",
+    "QBUF",
+    "QUERYBUF",
+    "QUERYCAP",
+    "REQBUFS",
+    "STREAMOFF",
+    "STREAMON",
+    "S_CTRL",
+    "S_FMT",
+    "TIMESTAMP_MASK",
+    "TIMESTAMP_MONOTONIC",
+    "Buffer",
+    "Capability",
+    "Control",
+    "Format",
+    "FormatDescription",
+    "FrameInterval",
+    "FrameSize",
+    "PixelFormat",
+    "RequestBuffers",
+]
+
 CAPTURE, MMAP = 1, 1  # V4L2_BUF_TYPE_VIDEO_CAPTURE, V4L2_MEMORY_MMAP
 CAN_CAPTURE, CAN_STREAM, HAS_DEVICE_CAPS = 0x1, 0x0400_0000, 0x8000_0000
 TIMESTAMP_MASK, TIMESTAMP_MONOTONIC = 0xE000, 0x2000

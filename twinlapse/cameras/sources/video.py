@@ -19,6 +19,8 @@ from twinlapse.cameras.sources.digest import Login
 from twinlapse.cameras.sources.http import redacted
 from twinlapse.errors import CaptureError
 
+__all__ = ["VideoSource"]
+
 _LIVE = {"rtsp_transport": "tcp", "fflags": "nobuffer", "flags": "low_delay", "max_delay": "0"}
 
 

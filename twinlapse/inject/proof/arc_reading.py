@@ -16,6 +16,8 @@ from twinlapse.buffered_bytes import FileBytes
 from twinlapse.gcode.toolpath import Mode, Toolpath
 from twinlapse.jit import kernel
 
+__all__ = ["AXES", "OwnArcs", "read_arcs", "read_words"]
+
 _WINDOW_BYTES = 1_048_576  # of the file at a time, as much as `FileBytes` holds
 _LINE_BYTES = 512  # of an arc's line that are looked at; no firmware takes as many
 _I, _J, _K, _R, _P, _CLOCKWISE = range(6)

@@ -12,6 +12,8 @@ from twinlapse.inject.proof.block_grammar import BlockReading
 from twinlapse.inject.proof.evidence import BlockMoves, Evidence
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 
+__all__ = ["MOST_EXTRA_MM", "MOST_PRIMED_S", "MOST_RETRACTED_MM", "check_bounds"]
+
 MOST_RETRACTED_MM = 15.0  # twice what long Bowden tubes take; common practice, no source
 # A hot nozzle that waits primed above the print leaves a blob. A stop of the stance `still` does, for as long
 # as its cameras ask; more than this no print should be asked to bear. Common practice, no source.

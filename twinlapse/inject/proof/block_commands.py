@@ -13,6 +13,8 @@ from twinlapse.inject.proof.evidence import Evidence
 from twinlapse.inject.proof.fences import Fenced
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 
+__all__ = ["check_commands", "check_stands", "read_blocks"]
+
 _SAID = {  # the words that a fence of its own may say to the host or on the display
     "arm": re.compile(r"M11[78](?: E1)? (?:S?\")?twinlapse arm \d+\"?"),
     "run": re.compile(r"M11[78](?: E1)? (?:S?\")?twinlapse (?:begin|end) [0-9a-f]{6}\"?"),

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from twinlapse.inject.proof.fences import Fenced
 from twinlapse.inject.proof.report import Fault
 
+__all__ = ["LINE_BYTES", "BlockReader", "BlockReading", "BlockRules", "CueStop", "N"]
+
 N = r"[-+]?(?:\d+\.?\d*|\.\d+)"
 _STOP = re.compile(rf"; stop (\d+)\.(\d+): ([\w+-]+) at X({N}) Y({N}) Z({N}) for ({N}) s")
 _CUE = re.compile(r"twinlapse cue (\d+)\.(\d+) ([\w+-]+)(?: ([0-9a-f]{6})\b)?")

@@ -10,6 +10,8 @@ from twinlapse.inject.proof.evidence import BlockMoves, Evidence, moves_fault
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 from twinlapse.rig.model import KeepOut
 
+__all__ = ["check_machine", "check_path", "check_speed"]
+
 _SLACK_MM = 1e-3
 _SPEED_SHARE = 0.01
 _BESIDE_MM = 20.0  # prime lines and purges may lie this far beside the bed; common practice, no source

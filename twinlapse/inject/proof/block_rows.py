@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from twinlapse.gcode import Kind, Toolpath
 from twinlapse.inject.proof.fences import Fenced
 
+__all__ = ["ROW_COLUMNS", "BlockRowCollector", "BlockRows", "Rows", "resting"]
+
 Rows = NDArray[np.int64]
 ROW_COLUMNS = (
     "line", "byte", "kind", "mode", "tool", "x_mm", "y_mm", "z_mm", "e_mm", "e_word", "feed_mm_s",

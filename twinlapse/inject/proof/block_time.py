@@ -15,6 +15,8 @@ from twinlapse.motion import time_toolpath
 from twinlapse.motion.stream import stop_cost_s
 from twinlapse.rig.model import Printer
 
+__all__ = ["block_seconds", "check_progress", "check_time"]
+
 _SHARE = 0.1  # of the time said; stopping and starting again is not counted here
 _LEAST_S = 5.0
 _CUE = b"twinlapse cue "

@@ -12,6 +12,8 @@ from twinlapse.inject.proof.report import Check, Fault, first, verdict
 from twinlapse.inject.proof.wipes import trails_of, wiping_moves
 from twinlapse.rig.model import Printer
 
+__all__ = ["check_clearance"]
+
 _BEYOND_MM = 100.0  # printed this far beside the bed is still counted: prime lines, a bed that is too small
 _TOUCHES = {
     printed_heights.TIP: "travels lower than the print allows",

@@ -11,6 +11,8 @@ from twinlapse.inject.proof.firmware_reading import RULES, LineRules
 from twinlapse.inject.proof.normalise import meaning
 from twinlapse.inject.proof.report import Fault
 
+__all__ = ["Line", "OutsideDiff", "Span", "compare_outside"]
+
 _STEP = 1_048_576
 # first byte, byte after the last, the original's line where it was corrected
 Span = tuple[int, int, bytes | None]

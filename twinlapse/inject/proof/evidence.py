@@ -15,6 +15,8 @@ from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Fault
 from twinlapse.rig.model import Rig
 
+__all__ = ["BlockMoves", "Evidence", "moves_fault", "moves_of"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:

@@ -9,6 +9,8 @@ from twinlapse.buffered_bytes import FileBytes
 from twinlapse.inject.proof.firmware_reading import BYTE_ORDER_MARK
 from twinlapse.inject.proof.report import Fault
 
+__all__ = ["FenceReader", "Fenced", "FencedFile", "read_fences"]
+
 _MARK = b"; twinlapse "
 _REACH = 2048  # bytes of a line that are looked at
 _BEGIN = re.compile(rb"; twinlapse shot (\d+) begin \(layer (\d+), z (-?\d+\.\d+)\)\s*")

@@ -19,6 +19,26 @@ from twinlapse.inject.proof.arc_reading import OwnArcs
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 from twinlapse.jit import kernel
 
+__all__ = [
+    "BYTE_ORDER_MARK",
+    "HIGH",
+    "LEADING",
+    "LONG",
+    "PAREN",
+    "RETURN",
+    "RULES",
+    "SECOND",
+    "SMALL",
+    "STAR",
+    "TWICE",
+    "ZERO",
+    "LineRules",
+    "check_reading",
+    "checksum_is_right",
+    "find_odd_lines",
+    "reads_otherwise",
+]
+
 _WINDOW_BYTES = 4_194_304  # of the file at a time
 _MOST_LINES = 4096  # lines of a window that are looked at closely; the first that matters ends the search
 _MOST_FAULTS = 20

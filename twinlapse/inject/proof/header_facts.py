@@ -12,6 +12,8 @@ from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.rig.limits import Limits
 from twinlapse.rig.model import Camera, Cornering, CueSettings, KeepOut, PlanSettings, Printer, Rig, Toolhead
 
+__all__ = ["facts_of", "rig_of"]
+
 _FACT = re.compile(r"; ([a-z_0-9]+) (\S.*)")
 # facts of files that were written earlier -> their names now
 _FORMER = {"head": "toolhead", "corner": "cornering", "lift_mm_s": "travel_z_mm_s"}

@@ -9,6 +9,8 @@ from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Check, Fault, verdict
 from twinlapse.rig.model import Rig, Toolhead
 
+__all__ = ["check_limits"]
+
 _SUM = re.compile(rb"; limits_crc32 ([0-9a-f]{8})\s*")
 _FIRST = b"; firmware "  # the first line of the limits
 # of the toolhead: 1 where more is looser, -1 where less is

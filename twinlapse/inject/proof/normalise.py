@@ -6,6 +6,8 @@ import re
 
 from twinlapse.inject.proof.firmware_reading import BYTE_ORDER_MARK, LineRules, checksum_is_right
 
+__all__ = ["meaning"]
+
 _ROUND = re.compile(rb"\(([^)\n]*)\)")
 _CHECK = re.compile(rb"\*\d+\s*$")
 _NUMBERED = re.compile(rb"^[Nn]\d+\s*")

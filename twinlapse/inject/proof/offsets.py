@@ -6,6 +6,8 @@ import re
 
 from twinlapse.buffered_bytes import FileBytes
 
+__all__ = ["tool_offset"]
+
 _HEAD_BYTES = 1_048_576  # tools are described in the start code
 # RepRapFirmware: G10 P1 X20; Marlin: M218 T1 X20; Klipper: SET_GCODE_OFFSET X=20 (each firmware's own pages)
 _LINE = re.compile(rb"(?im)^[ \t]*(?:G10[ \t]*P\d|M218\b|SET_GCODE_OFFSET\b)[^;\n]*")

@@ -14,6 +14,8 @@ from twinlapse.buffered_bytes import FileBytes
 from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Fault
 
+__all__ = ["shots_in_objects", "stray_cues"]
+
 _CUE = re.compile(rb"twinlapse cue \d+\.\d+ ")
 _LINE_BYTES = 200
 _OBJECT = re.compile(rb"(?i)[ \t]*(?:EXCLUDE_OBJECT_(START|END)\b|M486[ \t]*S[ \t]*(-?)\d)")

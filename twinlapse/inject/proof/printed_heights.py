@@ -17,6 +17,29 @@ from twinlapse.gcode.toolpath import Kind
 from twinlapse.inject.proof.arc_reading import AXES
 from twinlapse.jit import kernel, part_of_kernel
 
+__all__ = [
+    "CLEAR",
+    "CONE",
+    "DIVES",
+    "GANTRY",
+    "HEAD",
+    "HEIGHT_CELL_MM",
+    "NOTHING",
+    "NOZZLE_FLAT_MM",
+    "TIP",
+    "TRAVEL_AIR_MM",
+    "away_from",
+    "bulge",
+    "empty_tops",
+    "judge",
+    "lay_arc",
+    "lay_path",
+    "stood_at",
+    "sweep",
+    "touched",
+    "underside",
+]
+
 HEIGHT_CELL_MM = 0.25
 TRAVEL_AIR_MM = 0.1  # least air under the nozzle while it travels; common practice, no source
 NOZZLE_FLAT_MM = 0.6  # radius of the flat end of a nozzle; common practice, no source

@@ -37,6 +37,8 @@ from twinlapse.inject.proof.state_restored import (
 )
 from twinlapse.rig.model import Rig
 
+__all__ = ["prove"]
+
 
 def prove(
     original: Path,

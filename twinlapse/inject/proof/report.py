@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+__all__ = ["Check", "Fault", "Proof", "first", "verdict"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:

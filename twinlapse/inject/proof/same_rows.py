@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from twinlapse.gcode import Kind, Toolpath
 from twinlapse.inject.proof.report import Check, Fault, verdict
 
+__all__ = ["COLUMNS", "FILAMENT_MM", "PLACE_MM", "SHARE", "TABLES", "RowComparison", "differs"]
+
 PLACE_MM = 2e-5  # the rounding of a word in inches
 FILAMENT_MM = 1e-6
 SHARE = 2e-5  # of a single-precision column

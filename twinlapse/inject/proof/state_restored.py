@@ -9,6 +9,8 @@ from twinlapse.inject.proof.evidence import BlockMoves, Evidence, moves_fault
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 from twinlapse.inject.proof.same_rows import FILAMENT_MM, PLACE_MM, SHARE, differs
 
+__all__ = ["check_feed", "check_filament", "check_modes", "check_place", "check_settings"]
+
 _MODES = {
     Mode.RELATIVE_XYZ: "absolute or relative X, Y, Z",
     Mode.RELATIVE_E: "absolute or relative E",

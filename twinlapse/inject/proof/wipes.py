@@ -10,6 +10,8 @@ from twinlapse.arrays import Bool, Float, Int
 from twinlapse.gcode import Kind, Mode, Toolpath
 from twinlapse.inject.proof.evidence import BlockMoves, Evidence
 
+__all__ = ["Trails", "trails_of", "wiping_moves"]
+
 _NEAR_MM = 2e-3  # places are written to a thousandth
 _RISE_MM = (
     0.1  # a spiral's path lies this far below its end at most, within a wipe; common practice, no source

@@ -22,6 +22,16 @@ from twinlapse.plan.when.schedule import layer_times
 from twinlapse.rig import Camera, Rig
 from twinlapse.shots import Plan
 
+__all__ = [
+    "CAMERA_COLOURS",
+    "CAMERA_SHAPES",
+    "ChartContent",
+    "ShotNote",
+    "added_s",
+    "gather",
+    "look_offset_mm",
+]
+
 # Okabe and Ito's colours for all kinds of eyes (Color Universal Design, 2008), told apart by shape as well
 CAMERA_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 CAMERA_SHAPES = ("circle", "square", "triangle", "diamond", "cross", "star")

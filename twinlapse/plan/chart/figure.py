@@ -16,6 +16,8 @@ from twinlapse.arrays import Float
 from twinlapse.plan.chart.content import CAMERA_COLOURS, ChartContent, look_offset_mm
 from twinlapse.plan.summary import clock
 
+__all__ = ["camera_seconds", "figure_bytes", "stop_places"]
+
 _INK, _FAINT, _PAPER, _PRINT, _WARN = "#1b2327", "#8a969c", "#ffffff", "#cfd8d2", "#a2320a"
 _MARKS = ("o", "s", "^", "D", "X", "*")
 _MOST_BARS = 160  # more shots than this share bars, which then show their mean

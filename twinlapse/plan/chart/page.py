@@ -23,6 +23,8 @@ from twinlapse.plan.where.stop_positions import LIFT_MM
 from twinlapse.rig import Camera, Printer
 from twinlapse.shots import plan_to_json
 
+__all__ = ["packed", "page_bytes"]
+
 _PARTS = ("unpack", "edit", "camera_view", "bed", "timeline", "lists", "main")
 
 

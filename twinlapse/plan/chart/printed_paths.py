@@ -11,6 +11,20 @@ from twinlapse.arrays import Bool, Float, Int
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.gcode.segments import Segments, segments_of
 
+__all__ = [
+    "CHORD_MM",
+    "GRID_CELLS",
+    "MOST_POINTS",
+    "NOT_PRINTED",
+    "THIN_MM",
+    "UNIT_MM",
+    "FirstLayerMap",
+    "PrintedPaths",
+    "first_layer_map",
+    "printed_paths",
+    "stored_steps",
+]
+
 UNIT_MM = 0.02  # of a stored step; Int16 steps then reach 655 mm
 CHORD_MM = 0.1  # arcs are cut to this: a quarter of a line's width cannot be seen in the viewer
 THIN_MM = 0.05  # points nearer than this to the line through their neighbours are left out

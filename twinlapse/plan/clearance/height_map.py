@@ -14,6 +14,8 @@ from twinlapse.gcode.segments import segment_chunks
 from twinlapse.plan.clearance import height_map_kernels
 from twinlapse.rig import KeepOut, Printer
 
+__all__ = ["BORDER_MM", "MARGIN_MM", "Ground", "Place", "crosses", "discs_of", "has_gantry", "inside_bed"]
+
 MARGIN_MM = 0.5  # air around every part of the head; common practice, no source
 BORDER_MM = 30.0  # printed beyond the bed's edge is still remembered: skirts, prime lines, a wrong bed size
 

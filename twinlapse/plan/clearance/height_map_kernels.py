@@ -10,6 +10,20 @@ from typing import Any
 
 from twinlapse.jit import kernel, part_of_kernel
 
+__all__ = [
+    "CELL_MM",
+    "EMPTY",
+    "away_from",
+    "block_cells",
+    "block_disc",
+    "count_layers",
+    "lay_segments",
+    "needed_height",
+    "reach_of_layers",
+    "spread_distance",
+    "turn_share",
+]
+
 CELL_MM = 0.5
 EMPTY = -1e9
 

@@ -12,6 +12,8 @@ from twinlapse.plan.clearance import height_map_kernels
 from twinlapse.plan.clearance.height_map import MARGIN_MM, Ground, Place, has_gantry
 from twinlapse.rig import Printer
 
+__all__ = ["SIZE", "STEP_MM", "Router", "blocked_cells", "way_around"]
+
 SIZE = 4  # fine cells along a coarse one
 STEP_MM = SIZE * height_map_kernels.CELL_MM
 

@@ -10,6 +10,8 @@ from twinlapse.plan.when.schedule import LayerTimes
 from twinlapse.rig import Camera, Rig
 from twinlapse.rig.notations import amount_s
 
+__all__ = ["AUTO", "FILM_S", "AutomaticSchedule", "ScheduleChoice", "schedule_choices", "with_automatic"]
+
 AUTO = "auto"
 FILM_S = 8.0  # a film of this length wants a frame a shot; common practice, no source
 _SHARE = 0.10  # of the print's time that all shots may add; common practice, no source

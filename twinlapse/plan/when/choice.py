@@ -23,6 +23,21 @@ from twinlapse.plan.when.insertion_points import (
 )
 from twinlapse.plan.when.schedule import LayerTimes, Wishes
 
+__all__ = [
+    "AWAY_S",
+    "IN_OBJECT_S",
+    "LATE_MOST_S",
+    "LATE_SHARE",
+    "ON_PATH_S",
+    "OUTER_WALL_S",
+    "OWN_RETRACTION_S",
+    "RETRACTED_WALL_S",
+    "UNFINISHED_S",
+    "Choice",
+    "Chooser",
+    "Turned",
+]
+
 # prices in seconds: what a mark on the print is worth; common practice, no source
 OWN_RETRACTION_S = 1.0  # besides its time: a blob may stay where the filament is primed
 ON_PATH_S = 1.0  # the nozzle comes back onto a path just laid

@@ -11,6 +11,8 @@ from twinlapse.arrays import Int
 from twinlapse.files import mapped
 from twinlapse.gcode import Toolpath
 
+__all__ = ["Path", "marked_paths", "path_at"]
+
 _MARK = re.compile(
     rb"\n;[ \t]?(?:TYPE|FEATURE|feature)[: ][ ]?(?P<tagged>[^\r\n]{1,60})"
     rb"|\n; (?P<plain>outer wall|inner wall|surface|infill|skirt|support)[ \t]*(?=[\r\n])"

@@ -15,6 +15,8 @@ from twinlapse.plan.clearance.height_map_kernels import CELL_MM, EMPTY, lay_segm
 from twinlapse.plan.when.features import Path, marked_paths, path_at
 from twinlapse.plan.where.look_points import on_outline
 
+__all__ = ["OUTLINE_MM", "RETRACTED_SHARE", "Gaps", "find_gaps"]
+
 RETRACTED_SHARE = 0.5  # of the file's usual retraction: less than that still oozes
 
 OUTLINE_MM = 0.7  # nearer to the outline than that is an outer wall, where comments do not say

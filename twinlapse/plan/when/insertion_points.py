@@ -13,6 +13,23 @@ from twinlapse.gcode.object_brackets import ObjectBrackets
 from twinlapse.plan.when.gaps import RETRACTED_SHARE
 from twinlapse.rig import Printer
 
+__all__ = [
+    "INSIDE_PATH",
+    "MOST_ROWS",
+    "NOT_HOMED",
+    "NO_FEED",
+    "ON_PATH_MM",
+    "RUNNING",
+    "SAME_LINE",
+    "Gap",
+    "Moment",
+    "Ready",
+    "UsualRetraction",
+    "moment_in",
+    "usual_retraction",
+    "why_none",
+]
+
 ON_PATH_MM = 0.6  # nearer than this, what oozes lands on the path; common practice, no source
 
 MOST_ROWS = 1000  # of a gap that are looked at

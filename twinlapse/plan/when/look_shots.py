@@ -12,6 +12,8 @@ from twinlapse.plan.when.choice import Choice
 from twinlapse.plan.when.gaps import Gaps
 from twinlapse.plan.when.insertion_points import Gap, Moment, Ready, UsualRetraction, moment_in
 
+__all__ = ["BEFORE_PRINT", "before_print", "with_look_shots"]
+
 BEFORE_PRINT = -1  # the gap of the shot that stands before the first extruding row
 
 

@@ -13,6 +13,8 @@ from twinlapse.errors import PlanError
 from twinlapse.gcode import Layers
 from twinlapse.rig import Camera
 
+__all__ = ["LayerTimes", "Wishes", "layer_times", "wishes_of"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wishes:

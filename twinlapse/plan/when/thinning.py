@@ -12,6 +12,8 @@ from twinlapse.rig.notations import amount_s
 if TYPE_CHECKING:
     from twinlapse.shots import Shot
 
+__all__ = ["drop_near", "drop_over_cap"]
+
 
 def drop_near(choices: list[Choice], at_s: Float, min_gap_s: float) -> tuple[list[Choice], list[LeftOut]]:
     """Return the shots that keep the smallest gap from the one before, and those that do not."""

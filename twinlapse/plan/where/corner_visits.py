@@ -28,6 +28,8 @@ from twinlapse.plan.where.survey_grid import (
 from twinlapse.rig import Rig
 from twinlapse.shots import CORNER, SURVEY, Plan, Shot, Stop
 
+__all__ = ["ALONG_MM", "FAR_MM", "NEAR_MM", "TURN_DEG", "outermost_corners", "outline_of", "with_corners"]
+
 ALONG_MM = 0.25  # between points of the outline
 NEAR_MM, FAR_MM = 1.0, 4.0  # along the outline, each way: what lies between gives its direction
 TURN_DEG = 50.0  # by which the outline turns within that at a corner; a circle of radius 6 mm turns by less

@@ -16,6 +16,23 @@ from twinlapse.plan.clearance import height_map_kernels
 from twinlapse.plan.clearance.height_map import BORDER_MM
 from twinlapse.rig import Printer
 
+__all__ = [
+    "CELL_MM",
+    "DIRECTIONS",
+    "REACH_STEP_MM",
+    "SMOOTH_LAYERS",
+    "Footprint",
+    "footprint_of",
+    "lasting_targets",
+    "object_edges",
+    "on_outline",
+    "reach_of",
+    "smoothed",
+    "steady_centre",
+    "touring_targets",
+    "wandering",
+]
+
 CELL_MM = 2.0
 REACH_STEP_MM = 0.8
 DIRECTIONS = 144

@@ -14,6 +14,8 @@ from twinlapse.optics.view import hidden
 from twinlapse.plan.clearance.height_map import Place, crosses, inside_bed
 from twinlapse.rig import Camera, Printer, Toolhead
 
+__all__ = ["EDGE_MM", "Box", "hidden_share", "park_for"]
+
 EDGE_MM = 5.0  # kept from the edge of the bed and from keep-outs; common practice, no source
 _SPOTS = 41  # places tried along a side, or round a bed
 _GRID = 17  # places tried along X and Y inside the bed

@@ -16,6 +16,17 @@ from twinlapse.plan.where.parking import Box, park_for
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, shift_axes
 
+__all__ = [
+    "LIFT_MM",
+    "Places",
+    "StopPosition",
+    "find_places",
+    "into_bed",
+    "print_box",
+    "stands_for",
+    "with_tour",
+]
+
 LIFT_MM = 1.0  # the nozzle rises this far before it travels; common practice, no source
 
 

@@ -23,6 +23,27 @@ from twinlapse.plan.where.stop_positions import into_bed
 from twinlapse.rig import Camera, Printer, Rig
 from twinlapse.shots import BARE_BED, SURVEY, Plan, Shot, Stop
 
+__all__ = [
+    "OVERLAP",
+    "RISE_MM",
+    "ROUND_MM",
+    "SAME_MM",
+    "STEP_MM",
+    "Survey",
+    "bare_bed_shot",
+    "head_camera",
+    "layer_ends",
+    "layer_points",
+    "lengthened",
+    "plan_survey",
+    "reachable",
+    "seen_share",
+    "shot_of",
+    "stops_at",
+    "with_shots",
+    "with_surveys",
+]
+
 OVERLAP = (
     0.3  # of a window with each neighbour: registration wants a quarter (measured), parking errs a little
 )

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+__all__ = ["ACCELERATIONS", "SPEEDS", "commands_of", "values_of"]
+
 _COMMAND = re.compile(r"(?:echo:)?\s*(?:N\d+\s*)?(M\d+)\b\s*([^;]*)")
 _WORD = re.compile(r"([A-Z])\s*(-?\d+(?:\.\d+)?)")
 # command, letter -> key of the rig

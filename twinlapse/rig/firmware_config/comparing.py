@@ -12,6 +12,8 @@ from twinlapse.rig.firmware_config.reading import FirmwareConfig
 from twinlapse.rig.limits import idle_timeout_s
 from twinlapse.rig.model import Rig
 
+__all__ = ["Difference", "differences", "idle_faults", "missing_sections", "with_limits"]
+
 _SAME = 1e-4  # share: reports are rounded
 
 

@@ -10,6 +10,8 @@ from twinlapse.rig.firmware_config.reading import FirmwareConfig, included
 from twinlapse.rig.limits import Limits, idle_timeout_s
 from twinlapse.rig.model import SQUARE_CORNER_MM_S
 
+__all__ = ["Sections", "read"]
+
 Sections = dict[str, dict[str, str]]
 _HEADER = re.compile(r"\[([^\]]+)\]")
 _OPTION = re.compile(r"([A-Za-z0-9_]+)\s*[:=]\s*(.*)")

@@ -10,6 +10,8 @@ import re
 from twinlapse.rig.firmware_config.commands import ACCELERATIONS, SPEEDS, values_of
 from twinlapse.rig.firmware_config.reading import FirmwareConfig
 
+__all__ = ["read"]
+
 _CAPABILITY = re.compile(r"Cap:(\w+):([01])")
 # capability (M115) -> the option that lines need (`twinlapse.gcode.acceptance`)
 _OPTIONS = {"ARCS": "ARC_SUPPORT", "EMERGENCY_PARSER": "EMERGENCY_PARSER"}

@@ -10,6 +10,8 @@ from twinlapse.errors import RigError
 from twinlapse.files import read_text
 from twinlapse.rig.model import Firmware
 
+__all__ = ["FirmwareConfig", "included", "read_firmware_config"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FirmwareConfig:

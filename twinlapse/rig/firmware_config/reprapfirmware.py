@@ -9,6 +9,8 @@ from twinlapse.files import read_text
 from twinlapse.rig.firmware_config.commands import ACCELERATIONS, SPEEDS, commands_of, values_of
 from twinlapse.rig.firmware_config.reading import FirmwareConfig, included
 
+__all__ = ["read"]
+
 _CALL = re.compile(r'(?mi)^[ \t]*M98[ \t]+P"([^"]+)"')
 _KEYS = {
     **ACCELERATIONS,
