@@ -287,3 +287,89 @@ def test_every_configuration_of_the_package_is_read_as_its_own_parser_reads_it()
                 assert ours.values[key] == theirs.getfloat(section, option), (section, option)
         looked_at += 1
     assert looked_at > 50
+
+
+def random_program(seed: int) -> tuple[str, object, dict[str, object]]:
+    """Return moves of all kinds, a machine for them, and the same machine as keys of a rig."""
+    import random
+
+    from klipper_oracle import Machine
+
+    rng = random.Random(seed)
+    limits = {
+        "max_velocity": rng.choice([80.0, 200.0, 500.0]),
+        "max_accel": rng.choice([500.0, 1500.0, 5000.0]),
+        "max_z_velocity": rng.choice([5.0, 15.0]),
+        "max_z_accel": rng.choice([80.0, 300.0]),
+        "square_corner_velocity": rng.choice([1.0, 5.0, 12.0]),
+        "minimum_cruise_ratio": rng.choice([0.0, 0.3, 0.5, 0.8]),
+        "max_extrude_only_velocity": rng.choice([None, 25.0, 60.0]),
+        "max_extrude_only_accel": rng.choice([None, 300.0, 2000.0]),
+        "instantaneous_corner_velocity": rng.choice([None, 0.2, 3.0]),
+    }
+    keys = {
+        "accel_mm_s2": limits["max_accel"],
+        "accel_z_mm_s2": limits["max_z_accel"],
+        "cornering": {"square_corner_mm_s": limits["square_corner_velocity"]},
+        "limits": {
+            key: limits[name]
+            for key, name in (
+                ("speed_mm_s", "max_velocity"),
+                ("z_mm_s", "max_z_velocity"),
+                ("min_cruise_ratio", "minimum_cruise_ratio"),
+                ("e_mm_s", "max_extrude_only_velocity"),
+                ("e_mm_s2", "max_extrude_only_accel"),
+                ("e_corner_mm_s", "instantaneous_corner_velocity"),
+            )
+            if limits[name] is not None
+        },
+    }
+    lines = ["G28", "G90", "M83", "G1 Z5 F600"]
+    x = y = 100.0
+    z = 5.0
+    for _ in range(600):
+        kind = rng.random()
+        if kind < 0.7:
+            step = rng.choice([0.2, 1.0, 8.0, 40.0])
+            x = min(max(x + rng.uniform(-step, step), 1.0), 199.0)
+            y = min(max(y + rng.uniform(-step, step), 1.0), 199.0)
+            e = f" E{rng.uniform(0.001, 0.1) * step:.5f}" if rng.random() < 0.7 else ""
+            up = f" Z{z + rng.uniform(-0.2, 0.2):.3f}" if rng.random() < 0.05 else ""
+            lines.append(f"G1 X{x:.3f} Y{y:.3f}{up}{e} F{rng.choice([600, 1800, 6000, 24000])}")
+        elif kind < 0.8:
+            lines.append(
+                f"G1 E{rng.choice([-1, 1]) * rng.uniform(0.1, 4):.4f} F{rng.choice([600, 2400, 5000])}"
+            )
+        elif kind < 0.88:
+            z = rng.uniform(2.0, 8.0)
+            lines.append(f"G1 Z{z:.3f}{' E0.5' if rng.random() < 0.2 else ''} F{rng.choice([300, 1200])}")
+        elif kind < 0.92:
+            lines.append(f"M204 S{rng.choice([300, 1000, 3000])}")
+        elif kind < 0.95:
+            lines.append(f"SET_VELOCITY_LIMIT VELOCITY={rng.choice([60, 150])} SQUARE_CORNER_VELOCITY=4")
+        elif kind < 0.97:
+            lines.append(f"G4 P{rng.choice([50, 400])}")
+        else:
+            lines.append(rng.choice(["M400", "G92 E0", "M220 S80", "M220 S100", "M118 hello"]))
+    machine = Machine(kinematics=rng.choice(["cartesian", "corexy"]), **limits)  # type: ignore[arg-type]
+    return "\n".join([*lines, "M400"]) + "\n", machine, keys
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_random_programs_on_random_machines_take_the_stated_time(seed: int, tmp_path: Path) -> None:
+    # moves, limits and machines that no rule was made on
+    from klipper_oracle import run
+
+    from twinlapse.gcode import read_toolpath
+    from twinlapse.motion import time_toolpath
+    from twinlapse.rig import rig_from_mapping
+
+    text, machine, keys = random_program(seed)
+    gcode = tmp_path / "random.gcode"
+    gcode.write_text(text)
+    printer = {"bed_mm": [220, 220], "height_mm": 250, "firmware": "klipper", **keys}
+    rig = rig_from_mapping({"printer": printer, "camera": [{"name": "wide", "mount": "frame"}]})
+    done = run(gcode, machine)  # type: ignore[arg-type]
+    assert not done.errors
+    found = time_toolpath(read_toolpath(gcode, firmware="klipper"), rig.printer).print_s
+    assert found == pytest.approx(done.moving_s + done.dwell_s, rel=0.002)
