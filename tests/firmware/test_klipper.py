@@ -13,6 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from twinlapse.motion.stream import STREAM_RULES
+
 pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("firmware")]
 
 FILES = (
@@ -107,6 +109,11 @@ def test_a_live_cue_comes_when_the_machine_has_settled(order: str, settles: bool
     stood_s = [done.stood_s(k) for k in range(3)]
     assert all((stood >= 0.3) == settles for stood in stood_s), stood_s
     assert all(done.stands_s(k) >= 1.0 for k in range(3))
+    if settles:  # what a stop costs beyond its moves and waits: 0.3 s are counted
+        moving_s = np.diff([done.move[done.move[:, 8] <= said.clock_s, 7].sum() for said in done.said[:3]])
+        waiting_s = 1.0 + 0.3
+        cost_s = np.diff([said.clock_s for said in done.said[:3]]) - moving_s - waiting_s
+        assert STREAM_RULES["klipper"].stop_s == pytest.approx(cost_s.mean(), abs=0.08)
 
 
 @pytest.mark.parametrize(("order", "at_its_place"), [("one wait", False), ("as written", True)])
