@@ -6,11 +6,12 @@ import shutil
 from pathlib import Path
 
 from twinlapse.arrays import Progress
-from twinlapse.errors import FileProblemError, PlanError
+from twinlapse.errors import FileProblemError, InjectError, PlanError
 from twinlapse.files import make_folder, mapped, replacing
 from twinlapse.frames.job import Job
 from twinlapse.gcode import Toolpath, find_layers, read_toolpath
 from twinlapse.inject import InjectReport, inject_file, remove_shots
+from twinlapse.inject.carried_job import carried_plan
 from twinlapse.motion import time_toolpath
 from twinlapse.motion.sliced_print import read_sliced
 from twinlapse.plan import make_plan
@@ -18,7 +19,7 @@ from twinlapse.progress import part_of
 from twinlapse.rig import Rig, read_rig
 from twinlapse.shots import Plan, read_plan, write_plan
 
-__all__ = ["is_written", "keep_rig", "make_job", "prepare"]
+__all__ = ["adopt_job", "is_written", "keep_rig", "make_job", "prepare"]
 
 _WRITTEN = b"; twinlapse header begin"
 
@@ -68,6 +69,38 @@ def make_job(
             shutil.rmtree(folder, ignore_errors=True)
         raise
     return job, plan, report
+
+
+def adopt_job(written: Path, folder: Path) -> tuple[Job, Plan]:
+    """Make a job folder of a written file that carries its plan; it is taken as it is.
+
+    Raises
+    ------
+    InjectError
+        when it carries no plan, or is not what was written.
+    FileProblemError
+        when the folder holds the job of another file.
+    """
+    plan = carried_plan(written)
+    job, there = Job(folder), folder.exists()
+    if job.plan.exists() and read_plan(job.plan).original_sha256 != plan.original_sha256:
+        raise FileProblemError("this folder holds another file's job", "name another folder", path=folder)
+    make_folder(folder)
+    try:
+        report = remove_shots(written, job.original)
+        if report.sha256 != plan.original_sha256:
+            raise InjectError(
+                "this file was changed after it was written",
+                "write it again from the sliced file",
+                path=written,
+            )
+        _keep(written, job.filmed)
+        write_plan(job.plan, plan)
+    except BaseException:
+        if not there:
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
+    return job, plan
 
 
 def prepare(

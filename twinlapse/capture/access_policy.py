@@ -12,7 +12,7 @@ import os
 import re
 import secrets
 import stat
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -61,9 +61,10 @@ class AccessRules:
 class AccessGuard:
     """Wraps the application; refuses before anything of it runs."""
 
-    def __init__(self, app: ASGIApp, rules: AccessRules) -> None:
+    def __init__(self, app: ASGIApp, rules: AccessRules, uploads: Mapping[str, int] | None = None) -> None:
         self._app = app
         self._rules = rules
+        self._uploads = dict(uploads or {})  # start of a path -> bytes of a file sent there
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Check one request."""
@@ -71,11 +72,14 @@ class AccessGuard:
             await self._app(scope, receive, send)
             return
         local = scope.get("server") is None or scope["server"][1] is None
-        refusal = _refuse_form(scope) or (None if local else self._refuse_caller(scope))
+        most = max(
+            (size for start, size in self._uploads.items() if scope["path"].startswith(start)), default=0
+        )
+        refusal = _refuse_form(scope, most) or (None if local else self._refuse_caller(scope))
         if refusal is not None:
             await _answer(scope, receive, send, refusal)
             return
-        await self._app(scope, _capped(receive), _with_headers(send))
+        await self._app(scope, _capped(receive, most or MAX_BODY), _with_headers(send))
 
     def _refuse_caller(self, scope: Scope) -> tuple[int, str] | None:
         headers = Headers(scope=scope)
@@ -97,7 +101,7 @@ class AccessGuard:
         return None
 
 
-def _refuse_form(scope: Scope) -> tuple[int, str] | None:
+def _refuse_form(scope: Scope, upload_bytes: int = 0) -> tuple[int, str] | None:
     headers = Headers(scope=scope)
     if sum(len(name) + len(value) for name, value in scope["headers"]) > MAX_HEAD:
         return 431, "the head of the request is larger than 16 KiB"
@@ -107,22 +111,23 @@ def _refuse_form(scope: Scope) -> tuple[int, str] | None:
         return 414, "the address is too long"
     if scope["method"] == "POST":
         kind = headers.get("content-type", "").split(";")[0].strip().lower()
-        if kind != "application/json":
-            return 415, "send application/json"
+        wanted = "application/octet-stream" if upload_bytes else "application/json"
+        if kind != wanted:
+            return 415, f"send {wanted}"
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > MAX_BODY:
-            return 413, TOO_LARGE
+        if not length.isdigit() or int(length) > (upload_bytes or MAX_BODY):
+            return 413, "the file is too large" if upload_bytes else TOO_LARGE
     return None
 
 
-def _capped(receive: Receive) -> Receive:
+def _capped(receive: Receive, most: int) -> Receive:
     seen = 0
 
     async def capped() -> Message:
         nonlocal seen
         message = await receive()
         seen += len(message.get("body", b""))
-        if seen > MAX_BODY:
+        if seen > most:
             raise HTTPException(413, TOO_LARGE)
         return message
 

@@ -24,6 +24,7 @@ __all__ = ["LONG_AGO_S", "Arm", "Hear", "LineBuffer", "LogReader", "Mark", "Seri
 Hear = Callable[[Cue, float], None]  # a cue and how many seconds it is late
 Arm = Callable[[int], None]  # the shot that comes soon
 Mark = Callable[[str, str], None]  # "begin" or "end" of a print, and the code of its job
+Line = Callable[[str, float], None]  # any line, and how many seconds late a cue in it is
 LONG_AGO_S = 1e6  # older than any dwell
 _MAX_LINE = 65536  # bytes; a line of a log has a few hundred
 _OVERSLEPT_S = 0.4  # the machine may have been held up, or suspended
@@ -83,6 +84,14 @@ def hear_lines(
         hear(cue, LONG_AGO_S if old else max(0.0, now_s - at_s))
 
 
+def pass_lines(lines: list[tuple[str, float]], now_s: float, to: Line, *, overslept: bool = False) -> None:
+    """Pass on every line of those that came together, with how late a cue in it is."""
+    newest = max((k for k, (text, _) in enumerate(lines) if find_cue(text) is not None), default=-1)
+    for k, (text, at_s) in enumerate(lines):
+        old = overslept or (k < newest and find_cue(text) is not None)
+        to(text, LONG_AGO_S if old else max(0.0, now_s - at_s))
+
+
 class _Reader:
     """A thread that reads until it is told to stop."""
 
@@ -90,6 +99,7 @@ class _Reader:
         self, name: str, path: Path, hear: Hear, arm: Arm | None = None, mark: Mark | None = None
     ) -> None:
         self.path = path
+        self.lines_to: Line | None = None  # takes every line instead, where it is set
         self._arm = arm
         self._mark = mark
         self.fault = ""
@@ -108,7 +118,10 @@ class _Reader:
         self._thread.join(timeout=3)
 
     def _pass_on(self, lines: list[tuple[str, float]], now_s: float, overslept: bool) -> None:
-        hear_lines(lines, now_s, self._hear, arm=self._arm, mark=self._mark, overslept=overslept)
+        if self.lines_to is None:
+            hear_lines(lines, now_s, self._hear, arm=self._arm, mark=self._mark, overslept=overslept)
+        else:
+            pass_lines(lines, now_s, self.lines_to, overslept=overslept)
 
     def _run(self) -> None:
         raise NotImplementedError

@@ -132,6 +132,11 @@ def serve(
         raise CaptureError(f"{faults[0]}{more}", "mend it, or start with --anyway")
 
 
+def quiet_server(app: AccessGuard) -> uvicorn.Server:
+    """Return a server of the application that leaves signals alone."""
+    return _Server(_config(app))
+
+
 def _config(app: AccessGuard) -> uvicorn.Config:
     return uvicorn.Config(
         app,
@@ -174,7 +179,7 @@ async def _until_told(
             return
         if ready is not None:
             ready(faults)
-        _notify_systemd("READY=1")
+        notify_systemd("READY=1")
 
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, end)
@@ -234,7 +239,8 @@ def unix_socket(path: Path) -> socket.socket:
     return made
 
 
-def _notify_systemd(words: str) -> None:
+def notify_systemd(words: str) -> None:
+    """Tell systemd, where it started this process."""
     address = os.environ.get("NOTIFY_SOCKET", "")
     if not address:
         return

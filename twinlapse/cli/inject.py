@@ -31,6 +31,10 @@ __all__ = ["command"]
     help="Also write a cold, extrusion-free test file with only the stops. Run it on an empty bed.",
 )
 @click.option("--remove", is_flag=True, help="Remove the shots from GCODE: gives the original back.")
+@click.option(
+    "--in-place", is_flag=True, help="Change GCODE itself, as a slicer's post-processing script does."
+)
+@click.option("--send", "address", metavar="URL", default="", help="Then send it to the service there.")
 @speaking
 def command(
     output: Output,
@@ -41,11 +45,19 @@ def command(
     out: Path | None,
     dry_run: Path | None,
     remove: bool,
+    in_place: bool,
+    address: str,
 ) -> None:
     """Insert shots into GCODE, prove the result, and keep it only if the proof holds.
 
-    The sliced file itself is never changed. With --remove, the shots are removed from a written file.
+    The sliced file itself is never changed, but with --in-place. With --remove, the shots are removed from a
+    written file.
     """
+    if in_place:
+        if rig is None or plan_path is not None or out is not None or dry_run is not None or remove:
+            raise click.UsageError("--in-place goes with --rig alone", click.get_current_context())
+        output.result({**_in_place(output, gcode, rig), **_sent(output, gcode, address)})
+        return
     if out is None and (remove or dry_run is None):
         raise click.UsageError("name the file to write with -o", click.get_current_context())
     if remove:
@@ -61,8 +73,25 @@ def command(
     toolpath, plan = _planned(output, gcode, rig, plan_path)
     result = {} if dry_run is None else _dry_run(output, gcode, plan, dry_run, toolpath)
     if out is not None:
-        result = {**_inject(output, gcode, plan, out, toolpath), **result}
+        result = {**_inject(output, gcode, plan, out, toolpath), **result, **_sent(output, out, address)}
     output.result(result)
+
+
+def _in_place(output: Output, gcode: Path, rig: Path) -> dict[str, Any]:
+    from twinlapse.cli.inject_in_place import inject_in_place
+
+    return inject_in_place(output, gcode, rig)
+
+
+def _sent(output: Output, written: Path, address: str) -> dict[str, Any]:
+    """Send a written file to a service where one is named."""
+    if not address:
+        return {}
+    from twinlapse.serve.sending import send_file
+
+    told = send_file(written, address, "", "", lambda share: None)
+    output.say(f"sent: {address.rstrip('/')}/#/job/{told['code']}")
+    return {"job": told["code"]}
 
 
 def _planned(

@@ -24,7 +24,7 @@ from twinlapse.gcode.toolpath import Kind
 from twinlapse.motion import time_toolpath
 from twinlapse.rehearsal.virtual_machine import Place, Standing, standings
 from twinlapse.rig import Rig
-from twinlapse.shots import cue_text
+from twinlapse.shots import cue_text, run_text
 
 __all__ = ["PrinterClock", "RealTime", "VirtualPrinter"]
 
@@ -128,6 +128,9 @@ class VirtualPrinter:
     def _run(self) -> None:
         assert self._began_s is not None
         self._write("start")
+        code = self.stands[0].cue.job if self.stands else ""
+        if code:
+            self._write(f"echo:{run_text('begin', code)}")
         for standing in self.stands:
             moved_s = float(self._due_s[standing.moved_row]) if standing.moved_row >= 0 else 0.0
             due_s = self._began_s + max(0.0, moved_s + standing.stood_s)
@@ -141,6 +144,8 @@ class VirtualPrinter:
         left_s = self._began_s + self.lasts_s - self._clock.mono_s()
         self._clock.wait(self._stop, max(0.0, left_s))
         self.ended_s = self._clock.mono_s()
+        if code:
+            self._write(f"echo:{run_text('end', code)}")
         self._write("echo:done")
         self.done.set()
 

@@ -263,6 +263,28 @@ class Capture:
     serial: str = field(
         default="", metadata=text("a serial line or pty that is read for cue lines", example='"/dev/ttyUSB0"')
     )
+    klipper_socket: str = field(
+        default="",
+        metadata=text(
+            "the API socket of Klipper, whose console `twinlapse serve` reads", example='"/tmp/klippy_uds"'
+        ),
+    )
+    reprapfirmware: str = field(
+        default="",
+        metadata=parsed(
+            read_webhook,
+            "http address",
+            "the machine's own HTTP interface: `twinlapse serve` reads its console and sends files to it",
+            example='"http://printer.local"',
+        ),
+    )
+    send_folder: str = field(
+        default="",
+        metadata=text(
+            "a folder into which `twinlapse serve` copies written files, such as a firmware's virtual SD",
+            example='"/srv/prints"',
+        ),
+    )
     mqtt: Mqtt | None = field(default=None, metadata=part(Mqtt, "a broker that passes cues on"))
     alarm: Alarm = field(default=Alarm(), metadata=part(Alarm, "who is told that something went wrong"))
     min_free_mb: float = field(default=200.0, metadata=number("less free space than this is an alarm", low=0))

@@ -1,0 +1,1 @@
+"""The always-on service: files come in, prints begin and end by themselves, films come out."""

@@ -1,0 +1,1 @@
+"""Where a printer's lines come from: a firmware's own interface, a serial line, a log file, a broker."""

@@ -1,0 +1,96 @@
+"""What installs the service for good: a systemd unit, or a container file.
+
+References: systemd.exec(5), systemd.service(5); the OCI container file syntax.
+"""
+
+from __future__ import annotations
+
+import getpass
+import sys
+from pathlib import Path
+
+__all__ = ["container_text", "unit_text"]
+
+_UNIT = """\
+# twinlapse: waits for prints, captures them and makes their films.
+# Save as /etc/systemd/system/twinlapse.service, then:
+#   systemctl daemon-reload && systemctl enable --now twinlapse
+[Unit]
+Description=twinlapse
+After=network.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+User={user}
+ExecStart={python} -m twinlapse serve {folder} --listen {host} --port {port}{expose}{budget} --quiet
+# whatever ended the service: what nobody leases any more is switched off
+ExecStopPost={python} -m twinlapse.capture.lease_keeper --once
+Restart=on-failure
+RestartSec=2
+# the keeper of the lamps outlives the service, to switch off what it left on
+KillMode=process
+RuntimeDirectory=twinlapse
+RuntimeDirectoryPreserve=yes
+CacheDirectory=twinlapse
+Environment=XDG_RUNTIME_DIR=/run/twinlapse XDG_CACHE_HOME=/var/cache/twinlapse
+TimeoutStopSec=30
+
+NoNewPrivileges=yes
+CapabilityBoundingSet=
+ProtectSystem=strict
+ReadWritePaths={folder}
+PrivateTmp=yes
+ProtectKernelTunables=yes
+ProtectKernelModules=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectClock=yes
+ProtectHostname=yes
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
+RestrictNamespaces=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+UMask=0077
+# cameras and serial lines; add what your light commands need
+DevicePolicy=closed
+DeviceAllow=char-video4linux rw
+DeviceAllow=char-ttyUSB rw
+DeviceAllow=char-ttyACM rw
+DeviceAllow=char-pts rw
+SupplementaryGroups=video dialout
+
+[Install]
+WantedBy=multi-user.target
+"""
+
+_CONTAINER = """\
+# twinlapse in a container: copy the wheel beside this file and build it. Run it with the cameras' devices,
+# the printer's serial line, and a volume at /data.
+FROM docker.io/library/python:3.12-slim
+RUN useradd --create-home --groups video,dialout twinlapse
+COPY twinlapse-{version}-py3-none-any.whl /tmp/
+RUN pip install --no-cache-dir /tmp/twinlapse-{version}-py3-none-any.whl
+USER twinlapse
+VOLUME /data
+EXPOSE {port}
+CMD ["twinlapse", "serve", "/data", "--listen", "0.0.0.0", "--port", "{port}", "--expose"]
+"""
+
+
+def unit_text(folder: Path, host: str, port: int, expose: bool, budget_gb: float) -> str:
+    """Return the systemd unit that runs the service for a folder."""
+    return _UNIT.format(
+        user=getpass.getuser(),
+        python=sys.executable,
+        folder=folder.resolve(),
+        host=host,
+        port=port,
+        expose=" --expose" if expose else "",
+        budget=f" --budget-gb {budget_gb:g}" if budget_gb else "",
+    )
+
+
+def container_text(port: int, version: str) -> str:
+    """Return the container file of a version."""
+    return _CONTAINER.format(version=version, port=port)
