@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from twinlapse.cli.root import cli
+from twinlapse.errors import TwinlapseError
 from twinlapse.inject import remove_shots
 
 RIG = """
@@ -24,6 +25,8 @@ every = {{ layers = {step} }}
 
 def run(*words: object) -> tuple[int, dict[str, object], str]:
     result = CliRunner().invoke(cli, ["inject", *map(str, words), "--json"])
+    if isinstance(result.exception, TwinlapseError):  # the entry point makes exit status 2 of it
+        return 2, {}, str(result.exception)
     return result.exit_code, json.loads(result.stdout) if result.stdout else {}, result.stderr
 
 
