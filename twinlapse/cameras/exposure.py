@@ -98,7 +98,7 @@ class PipelineClock:
         self.restart()
 
     def restart(self) -> None:
-        """Begin anew with a new connection; measured ages are kept, anchors are not."""
+        """Start over with a new connection; measured ages are kept, anchors are not."""
         self._index = 0
         self._arrivals: deque[float] = deque(maxlen=41)
         self._stamps: deque[float] = deque(maxlen=4)

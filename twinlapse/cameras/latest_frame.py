@@ -25,7 +25,7 @@ FROZEN_AFTER = 3  # identical pictures in a row: a sensor's noise never repeats
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.2, 5.0  # between two tries to connect (common practice, no source)
 _READY_S, _READY_SHARE = 0.001, 0.1  # a wait shorter than this, or this share of a period: it lay ready
 _STALL_S = 0.5  # a gap this long, or of four periods, is a stall (common practice, no source)
-_DEBT_S, _DEBT_FOR_S = 0.3, 3.0  # a backlog that is not paid in this time: the connection is opened anew
+_DEBT_S, _DEBT_FOR_S = 0.3, 3.0  # a backlog that is not paid in this time: reconnect
 LATE_S = 4.0  # a proven picture of a standstill may arrive this long after it (common practice, no source)
 _FIRST_LATE_S = 1.0  # while no picture has ever shown the light
 _KEPT = 64  # pictures that a waiter may be behind, two seconds at 30 a second
@@ -108,7 +108,7 @@ class LatestFrame:
             self._thread.join(timeout=6)
 
     def reconnect(self) -> None:
-        """Hang up, so that the camera is opened anew."""
+        """Hang up, so that the camera is opened again."""
         source = self._source
         if source is not None:
             source.close()
@@ -253,7 +253,7 @@ class LatestFrame:
                 self._fail("the camera ended")
             except CaptureError as error:
                 self._fail(str(error))
-            except Exception as error:  # a source that fails in an unknown way must not end the night
+            except Exception as error:  # a source that fails in an unknown way must not end the service
                 self._fail(f"{type(error).__name__}: {error}")
             finally:
                 if self._source is not None:

@@ -91,7 +91,7 @@ class AlarmWatch:
             words = {
                 "gone": health.fault,
                 "silent": "sends nothing",
-                "frozen": "shows the same picture for ever",
+                "frozen": "repeats the same picture",
                 "behind": "its pictures come with a backlog",
             }
             text = words.get(health.state, "")

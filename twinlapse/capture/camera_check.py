@@ -1,4 +1,4 @@
-"""Looking at the real cameras before a night: do they answer, how fast, how old, how sharp, both together."""
+"""Check the real cameras before a print: do they answer, how fast, how old, how sharp, all together."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ _FIRST_S = 8.0  # for a first picture (common practice, no source)
 _DARK, _BRIGHT = 12.0, 243.0  # mean of 255: hardly anything, or hardly anything else (common practice)
 _FLAT = 4.0  # standard deviation of the luma of a lens cap or of fog (common practice, no source)
 _SPARE_S = 0.1  # that a dwell should have left over (common practice, no source)
-_FRAMES = 1000  # a long night of two cameras
+_FRAMES = 1000  # two cameras through a long print
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,7 +233,7 @@ def list_devices(folder: Path = Path("/dev/v4l/by-path")) -> list[Finding]:
 
 
 def space(folder: Path, frame_bytes: int) -> Finding:
-    """Return whether a long night fits."""
+    """Return whether the frames of a long print fit."""
     free, need = free_bytes(folder), int(1.1 * _FRAMES * frame_bytes)
     text = f"{free / 1e6:.0f} MB free, {_FRAMES} frames take {need / 1e6:.0f} MB"
     return _finding("this machine", "space", free >= need, text, "free some space")

@@ -1,7 +1,7 @@
 """Cues through an MQTT broker (the ``mqtt`` extra): the payload is a cue line, TOPIC/answer gets the answer.
 
 The session is not kept at the broker: a cue that waited there for this service would find the machine long
-gone, so a lost connection costs a frame either way, and an honest "missed" is the better one. Retained
+gone, so a lost connection costs a frame either way, and "missed" is the right record of it. Retained
 messages are passed over for the same reason. A message that the broker delivers twice has the same identity
 and is answered the same.
 
@@ -32,6 +32,7 @@ __all__ = ["MqttChannel"]
 
 _MAX_PAYLOAD = 4096  # bytes; a cue has about 60
 _SENT = re.compile(r"\bsent=(\d{9,11}(?:\.\d{1,9})?)\b")
+_DELIVERY_S = 5.0  # for the broker to confirm an alarm (common practice, no source)
 _MAX_AT_ONCE = 8  # cues being answered; more at once are a flood
 _BELIEVED_S = 3600.0  # a sender's clock that differs by more is wrong
 
@@ -76,6 +77,21 @@ class MqttChannel:
     def publish(self, below: str, data: bytes) -> None:
         """Publish to TOPIC/BELOW, or TOPIC itself, with QoS 1."""
         self._client.publish(f"{self._topic}/{below}" if below else self._topic, data, qos=1)
+
+    def deliver(self, below: str, data: bytes) -> None:
+        """Publish and wait until the broker has it.
+
+        Raises
+        ------
+        OSError
+            when the broker is away or does not answer.
+        """
+        if self.fault:
+            raise OSError(self.fault)
+        message = self._client.publish(f"{self._topic}/{below}", data, qos=1)
+        message.wait_for_publish(_DELIVERY_S)
+        if not message.is_published():
+            raise OSError("the broker does not answer")
 
     def _on_connect(self, client: Any, _data: Any, _flags: Any, code: Any, _props: Any) -> None:
         self.fault = str(code) if code.is_failure else ""

@@ -244,7 +244,7 @@ class CaptureService:
     def _publish(self, below: str, data: bytes) -> None:
         channel: Any = self.inputs.get("mqtt")
         if channel is not None:
-            channel.publish(below, data)
+            channel.deliver(below, data)
 
     def _heard(self, answers: Sequence[Answer]) -> None:
         cued = answers[-1]
@@ -285,7 +285,7 @@ def decodes(picture: CameraPicture) -> bool:
 
 def _why_silent(frame: LatestFrame) -> str:
     health = frame.health()
-    words = {"frozen": "it shows the same picture for ever", "silent": "it sends nothing"}
+    words = {"frozen": "it repeats the same picture", "silent": "it sends nothing"}
     return health.fault or words.get(health.state, "none of its pictures can be trusted")
 
 

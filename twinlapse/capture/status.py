@@ -38,7 +38,7 @@ class Reporter:
         self.restart()
 
     def restart(self) -> None:
-        """Count the run at hand anew."""
+        """Count the current run again."""
         self._rows: dict[str, dict[tuple[int, int], FrameRow]] = {}
         self._last: dict[str, FrameRow] = {}
         self._first: dict[str, FrameRow] = {}

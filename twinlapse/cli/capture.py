@@ -12,10 +12,13 @@ from twinlapse.cli.grammar import JOB, Command
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
+    from twinlapse.capture.mqtt import MqttChannel
     from twinlapse.capture.service import CaptureService
     from twinlapse.frames.job import Job
     from twinlapse.rig import Rig
-    from twinlapse.shots import Plan
+    from twinlapse.shots import Cue, Plan
+
+_BROKER_TRIES = 100  # tenths of a second for the broker to answer
 
 __all__ = ["command"]
 
@@ -125,18 +128,42 @@ def _test_alarm(output: Output, rig: Rig) -> None:
         picture=rig.capture.alarm.picture_link,
     )  # fmt: skip
     results = {}
-    for name, route in make_routes(rig.capture.alarm, None).items():
+    broker = _broker(rig)
+    for name, route in make_routes(rig.capture.alarm, None if broker is None else broker.deliver).items():
         try:
             route(message)
             results[name] = ""
         except DeliveryError as error:
             results[name] = str(error)
         output.say(f"{name}: {results[name] or 'delivered'}")
+    if broker is not None:
+        broker.stop()
     if not results:
         output.say("the rig names no way for alarms: see [capture.alarm]")
     output.result({"delivered": {name: not fault for name, fault in results.items()}, "faults": results})
     if not results or any(results.values()):
         sys.exit(1)
+
+
+def _broker(rig: Rig) -> MqttChannel | None:
+    """Return a connected broker when alarms go through one."""
+    import time
+
+    if rig.capture.mqtt is None or not rig.capture.alarm.mqtt:
+        return None
+    from twinlapse.capture.cue_handler import Answer
+    from twinlapse.capture.mqtt import MqttChannel
+
+    def nothing(cue: Cue, late_s: float) -> Answer:
+        return Answer(shot=cue.shot, stop=cue.stop, frames={}, repeated=False)
+
+    channel = MqttChannel(rig.capture.mqtt, nothing)
+    channel.start()
+    for _ in range(_BROKER_TRIES):
+        if not channel.fault:
+            break
+        time.sleep(0.1)
+    return channel
 
 
 def _check(output: Output, job: Job, plan: Plan, rig: Rig) -> None:

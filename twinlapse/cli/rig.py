@@ -73,7 +73,12 @@ def check(
     findings = check_rig(rig, circle_px=circle_px)
     if cameras:
         from twinlapse.capture.camera_check import examine
+        from twinlapse.capture.trust import commands_of, in_words, is_trusted, without_commands
 
+        if not is_trusted(commands_of(rig)):
+            out.warn(f"these commands are not run, nobody has trusted them:\n{in_words(commands_of(rig))}")
+            out.warn(f"if they are yours: twinlapse trust {rig_file}")
+            rig = without_commands(rig)
         with out.progress("watching the cameras") as progress:
             findings += examine(rig, Path.cwd(), progress=progress)
     for camera in dict.fromkeys(finding.camera for finding in findings):
