@@ -19,7 +19,18 @@ from pathlib import Path
 
 from twinlapse.shots import Cue, find_arm, find_cue, find_run
 
-__all__ = ["LONG_AGO_S", "Arm", "Hear", "LineBuffer", "LogReader", "Mark", "SerialReader", "hear_lines"]
+__all__ = [
+    "LONG_AGO_S",
+    "Arm",
+    "Hear",
+    "Line",
+    "LineBuffer",
+    "LogReader",
+    "Mark",
+    "SerialReader",
+    "hear_lines",
+    "pass_lines",
+]
 
 Hear = Callable[[Cue, float], None]  # a cue and how many seconds it is late
 Arm = Callable[[int], None]  # the shot that comes soon

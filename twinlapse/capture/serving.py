@@ -31,7 +31,15 @@ from twinlapse.errors import CaptureError
 from twinlapse.frames.job import Job
 from twinlapse.rig.capture_settings import Capture
 
-__all__ = ["Listen", "LocalServer", "serve", "unix_socket", "where_to_listen"]
+__all__ = [
+    "Listen",
+    "LocalServer",
+    "notify_systemd",
+    "quiet_server",
+    "serve",
+    "unix_socket",
+    "where_to_listen",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["Children", "Outcome", "Task"]
+__all__ = ["HALT_S", "Children", "Outcome", "Task"]
 
 HALT_S = 2.0  # a child stands still from this long before a cue is due
 _TICK_S = 0.1

@@ -23,7 +23,7 @@ from twinlapse.serve.printer_lines import PrinterLines
 from twinlapse.serve.workspace import Workspace, now_s
 from twinlapse.shots import Cue, job_code, read_plan
 
-__all__ = ["PrinterSession"]
+__all__ = ["SILENCE_S", "Channel", "PrinterSession"]
 
 SILENCE_S = 1800.0  # beyond the time at which the next cue was due: the print is over, or was stopped
 _LOOK_S = 1.0

@@ -27,7 +27,7 @@ from twinlapse.names import CAMERA_NAME
 from twinlapse.serve.intake import MOST_BYTES
 from twinlapse.serve.service import ServeService
 
-__all__ = ["UPLOAD_PATH", "make_app"]
+__all__ = ["UPLOAD_PATH", "BadRequestError", "Handler", "make_app"]
 
 UPLOAD_PATH = "/printers/"  # bodies below it may be as large as a sliced file
 _PAGES = {"page.html": "text/html; charset=utf-8", "page.css": "text/css", "page.js": "text/javascript"}

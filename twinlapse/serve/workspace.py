@@ -18,7 +18,7 @@ from twinlapse.frames.job import Job
 from twinlapse.rig.model import Rig
 from twinlapse.rig.reader import read_rig
 
-__all__ = ["JobRecord", "JobState", "Workspace", "safe_name"]
+__all__ = ["JobRecord", "JobState", "Workspace", "now_s", "safe_name"]
 
 JobState = Literal["planning", "ready", "printing", "filming", "done", "failed"]
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")

@@ -18,7 +18,7 @@ from typing import Any
 
 from twinlapse.errors import CaptureError
 
-__all__ = ["ReprapFirmwareHttp", "upload"]
+__all__ = ["POLL_S", "ReprapFirmwareHttp", "upload"]
 
 POLL_S = 0.2  # from one look to the next: a cue is at most this late
 _LIMIT_S = 4.0
