@@ -119,7 +119,7 @@ def test_new_and_check_on_the_command_line(tmp_path: Path) -> None:
 
 def test_check_says_no_by_its_exit_status(tmp_path: Path) -> None:
     path = tmp_path / "rig.toml"
-    path.write_text(rig_text({}).replace("place_mm = [23, -19, 25]", "place_mm = [23, -19, 5]"))
+    path.write_text(rig_text({}).replace("place_mm = [0, -28, 34]", "place_mm = [0, -28, 5]"))
     run = CliRunner().invoke(command, ["check", str(path)])
     assert run.exit_code == 1
     assert "raise it" in run.output
@@ -140,3 +140,23 @@ def test_an_absurd_lens_is_no_traceback(tmp_path: Path, lens: str) -> None:
 def test_the_sample_rig_passes_its_own_check() -> None:
     sample = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot" / "rig.toml"
     assert [finding for finding in check_rig(read_rig(sample)) if finding.holds is False] == []
+
+
+@pytest.mark.parametrize(
+    ("place", "hidden"),
+    [((0, -28, 34), False), ((0, -40, 12), False), ((0, -10, 34), True), ((0, -1, 20), True)],
+)
+def test_a_block_between_camera_and_tip_is_found(place: tuple[float, float, float], hidden: bool) -> None:
+    camera = Camera(name="nozzle", mount="toolhead", place_mm=place, look_mm=(0, 0, 0))
+    rig = Rig(printer=Printer(bed_mm=(220, 220), height_mm=250), cameras=(camera,))
+    sight = next(finding for finding in check_rig(rig) if finding.name == "sight")
+    assert sight.holds is not hidden
+    # similar triangles: where the line of sight passes the block's underside
+    at_mm = np.hypot(*place[:2]) * 4.0 / place[2]
+    assert hidden == (at_mm < 3.0)
+
+
+def test_a_size_is_answered_as_people_write_it() -> None:
+    size = next(question for question in QUESTIONS if question.key == "wide_px")
+    for text in ("1280x720", "1280 x 720", "1280,720", "1280 720", "1280X720"):
+        assert checked_answer(size, text) == (1280.0, 720.0)

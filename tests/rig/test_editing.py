@@ -27,6 +27,6 @@ def test_a_file_that_cannot_be_edited_by_lines_is_left_to_its_author() -> None:
     with pytest.raises(RigError, match="line by line") as caught:
         with_camera_keys(odd, 0, {"roll_deg": 2.0})
     assert "roll_deg = 2.0" in caught.value.hint
-    text = rig_text({}).replace("place_mm = [23, -19, 25]", "place_mm = [\n 23, -19, 25]")
+    text = rig_text({}).replace("place_mm = [0, -28, 34]", "place_mm = [\n 0, -28, 34]")
     with pytest.raises(RigError, match="line by line"):
         with_camera_keys(text, 1, {"place_mm": (1.0, 2.0, 3.0)})

@@ -125,30 +125,54 @@ def new(out: Output, rig_file: Path, defaults: bool, all_keys: bool, force: bool
 
     from twinlapse.errors import FileProblemError
     from twinlapse.files import write_bytes
-    from twinlapse.rig.template import QUESTIONS, checked_answer, every_key_text, rig_text
+    from twinlapse.rig.template import QUESTIONS, every_key_text, rig_text
 
     if rig_file.exists() and not force:
         raise FileProblemError("the file is there already", "name another, or add --force", path=rig_file)
     if not defaults and not all_keys and not sys.stdin.isatty():
         raise FileProblemError("there is no terminal to ask on", "add --defaults", path=rig_file)
     answers: dict[str, Any] = {}
-    for question in () if all_keys else QUESTIONS:
-        if not question.applies(answers):
-            continue
-        value: Any = question.default
-        if not defaults:
-
-            def read(text: str, question: Any = question) -> Any:
-                try:
-                    return checked_answer(question, text)
-                except ValueError as error:
-                    raise click.UsageError(str(error)) from None
-
-            value = click.prompt(question.text, default=question.default_text, value_proc=read, err=True)
-        answers[question.key] = value
+    if not all_keys:
+        answers = {q.key: q.default for q in QUESTIONS} if defaults else _asked(out)
     write_bytes(rig_file, (every_key_text() if all_keys else rig_text(answers)).encode())
     out.say(f"wrote {rig_file}; now run: twinlapse rig check {rig_file}")
     out.result({"rig": str(rig_file)})
+
+
+BACK = "<"
+
+
+def _asked(out: Output) -> dict[str, Any]:
+    """Return the answers of a person, who may go back to the question before."""
+    from twinlapse.rig.template import QUESTIONS, checked_answer
+
+    out.say("Enter takes the answer in brackets; < goes back.")
+    answers: dict[str, Any] = {}
+    asked: list[int] = []
+    k = 0
+    while k < len(QUESTIONS):
+        question = QUESTIONS[k]
+        if not question.applies(answers):
+            k += 1
+            continue
+
+        def read(text: str, question: Any = question) -> Any:
+            if text.strip() == BACK:
+                return BACK
+            try:
+                return checked_answer(question, text)
+            except ValueError as error:
+                raise click.UsageError(str(error)) from None
+
+        value = click.prompt(question.text, default=question.default_text, value_proc=read, err=True)
+        if value == BACK and asked:
+            k = asked.pop()
+            continue
+        if value != BACK:
+            answers[question.key] = value
+            asked.append(k)
+            k += 1
+    return answers
 
 
 @command.command("keys")

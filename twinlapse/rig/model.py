@@ -186,6 +186,10 @@ class Toolhead:
     nozzle_length_mm: float = field(
         default=4.0, metadata=number("how far the nozzle tip is below the heater block", low=0, high=500)
     )
+    block_radius_mm: float = field(
+        default=3.0,
+        metadata=number("reach of the heater block from the nozzle's axis on the camera's side", low=0),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
