@@ -13,7 +13,7 @@ from twinlapse.cli.output import Output, speaking
 if TYPE_CHECKING:
     from twinlapse.firstlayer.classify import Judgement
     from twinlapse.firstlayer.mosaic import Mosaic
-    from twinlapse.firstlayer.reading import Patrol
+    from twinlapse.firstlayer.reading import LayerMap, Patrol
     from twinlapse.firstlayer.self_calibration import SelfCalibration
 
 __all__ = ["command"]
@@ -33,6 +33,15 @@ __all__ = ["command"]
     type=click.Path(path_type=Path),
     help="Write the camera's position, direction and lens, calibrated on the print, into this rig file.",
 )
+@click.option(
+    "--real", multiple=True, type=int, metavar="N", help="Mark finding N of the report as real (repeatable)."
+)
+@click.option(
+    "--not-real", multiple=True, type=int, metavar="N", help="Mark finding N as not real (repeatable)."
+)
+@click.option(
+    "--tally", is_flag=True, help="Only say how often the findings of this job and those beside it were real."
+)
 @speaking
 def command(
     out: Output,
@@ -42,6 +51,9 @@ def command(
     corners: bool,
     output: Path | None,
     rig_file: Path | None,
+    real: tuple[int, ...],
+    not_real: tuple[int, ...],
+    tally: bool,
 ) -> None:
     """Assemble the survey frames into a map of the layer and compare it with the sliced file.
 
@@ -62,6 +74,9 @@ def command(
     from twinlapse.frames.job import open_job
 
     job = open_job(job_folder)
+    if tally:
+        _say_tally(out, job.folder)
+        return
     page = output or job.folder / "firstlayer.html"
     title = job.folder.resolve().name
     found, result = None, {}
@@ -75,6 +90,7 @@ def command(
         if missing:
             out.warn(f"{len(missing)} survey frames are missing: {', '.join(missing[:5])}")
         result = {**as_json(found.mosaic, found.judgement), "layer": found.layer + 1, "missing": missing}
+        _keep_marks(out, job.folder, found, real, not_real)
         if found.calibration is not None:
             result["calibration"] = calibration_json(found.calibration)
         if rig_file is not None and found.calibration is not None:
@@ -102,6 +118,36 @@ def command(
     out.result({**result, **told})
     if sound is not True:
         raise click.exceptions.Exit(1)
+
+
+def _keep_marks(
+    out: Output, folder: Path, found: LayerMap, real: tuple[int, ...], not_real: tuple[int, ...]
+) -> None:
+    """Keep what a person says of the findings with the job."""
+    from twinlapse.firstlayer.marks import marked, read_marks, write_marks
+
+    if real or not_real:
+        marks = marked(read_marks(folder), found.judgement.defects, found.layer, real, not_real)
+        write_marks(folder, marks)
+        out.say(f"{len(real) + len(not_real)} marks kept; they count from the next report on")
+
+
+def _say_tally(out: Output, folder: Path) -> None:
+    from dataclasses import asdict
+
+    from twinlapse.firstlayer.marks import FEWEST_MARKS, tally_of
+
+    tallies = tally_of(folder)
+    if not tallies:
+        out.say("no findings were marked yet: use --real N and --not-real N")
+    for each in tallies:
+        limit = ""
+        if each.least_confidence is not None:
+            limit = f"; less than {each.least_confidence:.0%} sure are left out"
+        elif each.marks < FEWEST_MARKS:
+            limit = f"; {FEWEST_MARKS - each.marks} more marks may set a limit"
+        out.say(f"{each.kind}: {each.real} of {each.marks} were real{limit}")
+    out.result({"tally": [asdict(each) for each in tallies]})
 
 
 def _write_photograph(mosaic: Mosaic, path: Path) -> None:

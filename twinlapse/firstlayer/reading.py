@@ -13,6 +13,7 @@ from twinlapse.firstlayer.background import background_of
 from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.corner_monitor import Strip, Watch, strip_of, watch_corners
 from twinlapse.firstlayer.expected import Lines, lines_of
+from twinlapse.firstlayer.marks import kept_by_marks, read_marks, tally_of, without_refuted
 from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.segmentation import FURTHEST_MM
 from twinlapse.firstlayer.self_calibration import (
@@ -156,7 +157,9 @@ def map_layer(
         smallest_mm=smallest_mm,
         progress=progress,
     )
-    return found, missing
+    kept = kept_by_marks(found.judgement.defects, tally_of(job.folder))
+    kept = without_refuted(kept, read_marks(job.folder), chosen)
+    return replace(found, judgement=replace(found.judgement, defects=kept)), missing
 
 
 def look_over(
