@@ -216,16 +216,26 @@ class LayerCheckWorker:
         state: State = "sound"
         words = "nothing found" if self._looks[layer].whole else "no corner has risen"
         defects = told.get("defects") or []
-        if defects:
+        whole = told.get("overall") or {}
+        verdict = str(whole.get("verdict") or "")
+        sound = whole.get("sound", told.get("sound", True))
+        absent = any(defect.get("kind") == "missing object" for defect in defects)
+        if absent and verdict:
+            state, words = "found", verdict
+        elif defects:
             state, words = "found", _defects_in_words(defects)
-        elif told.get("sound", True) is None:
-            state, words = "cannot tell", "filament and bed look too much alike to tell: look yourself"
+        elif sound is False:
+            state, words = "found", verdict or words
+        elif sound is None:
+            alike = "filament and bed look too much alike to tell: look yourself"
+            state, words = "cannot tell", verdict or alike
         risen = [corner for corner in told.get("corners") or [] if corner.get("lifted")]
         rising = _corners_in_words(risen)
         if risen:
             state = "found"
         self._looks[layer] = replace(self._looks[layer], state=state, words=words, rising=rising)
-        self._report(f"layer {layer + 1}", f"layer {layer + 1}: {words}" if defects else "")
+        alarm = defects or (told.get("sound") is False)
+        self._report(f"layer {layer + 1}", f"layer {layer + 1}: {words}" if alarm else "")
         self._report("corners", rising)
 
 

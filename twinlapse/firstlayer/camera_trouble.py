@@ -29,9 +29,9 @@ __all__ = [
 
 REACH_MM = 1.2  # each way of the outline
 BIN_MM = 0.04
-# blur (one standard deviation) of the outline in the map: 0.2 mm on sound rehearsed layers, 0.35 (the sum of
-# squares) with pictures out of focus by 3 pixels
-BLURRED_MM = 0.3
+# blur (one standard deviation) of the outline in the map: 0.20 to 0.26 mm on sound layers, 0.30 with pictures
+# out of focus by 3 pixels
+BLURRED_MM = 0.28
 DAZZLED = 247  # all channels this bright
 DAZZLED_SHARE = 0.15  # of the pictures: a tidy lamp stays below; common practice, no source
 FEWEST_FRAMES = 5  # without which what stays in the picture is not told from what lies on the bed
