@@ -189,7 +189,7 @@ class BlockReader:
             command = command.upper()
         if re.fullmatch("M400", command):
             return "wait"
-        if re.fullmatch(r"G4[ \t]*P[ \t]*\d+", command):
+        if re.fullmatch(r"G4[ \t]*P[ \t]*\d{1,9}", command):
             return "dwell"
         if command in ("G10", "G11") and self.rules.retracts_itself:  # else: is the firmware able to?
             return "retract" if command == "G10" else "recover"

@@ -106,6 +106,11 @@ class BlockRowCollector:
         moved = path.shift_row[path.shift_row < len(path)]
         self._origins.extend(path.line[moved[mask[moved]]].tolist())
 
+    @property
+    def is_empty(self) -> bool:
+        """Whether no row at all has passed by."""
+        return self._seen == 0
+
     def finish(self, like: Toolpath) -> BlockRows:
         """Return the blocks; `like` gives what is common to the file."""
         unbegun = self._start > self._byte

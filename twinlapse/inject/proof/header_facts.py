@@ -5,12 +5,24 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import fields
-from typing import Any
+from typing import Any, get_args
 
 from twinlapse.errors import InjectError
 from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.rig.limits import Limits
-from twinlapse.rig.model import Camera, Cornering, CueSettings, KeepOut, PlanSettings, Printer, Rig, Toolhead
+from twinlapse.rig.model import (
+    BedShape,
+    Camera,
+    Cornering,
+    CueSettings,
+    Firmware,
+    KeepOut,
+    Kinematics,
+    PlanSettings,
+    Printer,
+    Rig,
+    Toolhead,
+)
 
 __all__ = ["facts_of", "rig_of"]
 
@@ -71,6 +83,9 @@ def rig_of(facts: dict[str, str], path: Any = None) -> Rig:
 
 def _refuse_impossible(printer: Printer) -> None:
     """Raise a ValueError for a machine without room or speed."""
+    for name, kinds in (("firmware", Firmware), ("kinematics", Kinematics), ("bed_shape", BedShape)):
+        if getattr(printer, name) not in get_args(kinds):
+            raise ValueError(f"{name} is {getattr(printer, name)!r}")
     above = ("height_mm", "travel_mm_s", "travel_z_mm_s", "accel_mm_s2", "accel_z_mm_s2", "retract_mm_s")
     some = {name: getattr(printer, name) for name in above}
     some |= {"x_mm": printer.bed_mm[0], "y_mm": printer.bed_mm[1]}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from twinlapse.inject.proof.firmware_reading import BYTE_ORDER_MARK, LineRules, checksum_is_right
@@ -69,4 +70,6 @@ def _number(text: bytes) -> bytes:
     if not text:
         return b""
     value = float(text)
+    if not math.isfinite(value):  # hundreds of digits
+        return text
     return (b"%d" % int(value)) if value == int(value) else repr(value).encode()

@@ -133,6 +133,8 @@ def _pass_by(
         return None
     comparison, collector = passes[-1]
     checks.append(comparison.finish(fenced.lines))
+    if collector.is_empty:
+        return None
     return collector.finish(original)
 
 
