@@ -11,6 +11,8 @@ import hashlib
 import json
 import mmap
 import os
+import re
+import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -108,8 +110,9 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
         raise FileProblemError("a folder has this name", "name a file", path=path)
     if not path.parent.is_dir():
         raise MissingFileError("its folder does not exist", "make the folder first", path=path)
+    prefix = f".{path.name}.{os.getpid()}."
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        handle, name = tempfile.mkstemp(prefix=prefix, suffix=".part", dir=path.parent)
     except OSError as error:
         raise FileProblemError(
             f"cannot write here ({error.strerror})", "choose another place", path=path
@@ -135,6 +138,36 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
     except BaseException:
         beside.unlink(missing_ok=True)
         raise
+
+
+def sweep(path: Path) -> None:
+    """Remove what killed processes left beside `path` of their attempts to write it.
+
+    Such files and folders carry the number of the process that made them; those of live ones are kept.
+    """
+    path = Path(path)
+    left = re.compile(rf"\.{re.escape(path.name)}\.(\d+)\..*part.*")
+    with contextlib.suppress(OSError):
+        for beside in path.parent.iterdir():
+            found = left.fullmatch(beside.name)
+            if found is None or _is_alive(int(found[1])):
+                continue
+            if beside.is_dir():
+                shutil.rmtree(beside, ignore_errors=True)
+            else:
+                beside.unlink(missing_ok=True)
+
+
+def _is_alive(process: int) -> bool:
+    if process == os.getpid() or os.name != "posix":  # elsewhere the question itself would end the process
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 @contextlib.contextmanager

@@ -163,7 +163,7 @@ def main() -> None:
         make_frames(folder, count)
         drawings(folder)
         render = [
-            "render", "--quiet", "--height", "1080", "--frames", f"wide={folder / 'wide'}", "--frames",
+            "render", "--quiet", "--height-px", "1080", "--frames", f"wide={folder / 'wide'}", "--frames",
             f"nozzle={folder / 'nozzle'}", "-o", str(folder / "ours.mp4"), "--layout", "inset", "--rig",
             str(folder / "rig.toml"),
         ]  # fmt: skip

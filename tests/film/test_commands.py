@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import av
@@ -155,3 +156,49 @@ def test_bad_input_is_said_in_one_line(job: Path, tmp_path: Path) -> None:
     rig.write_text(RIG + "film = { crop = [0, 0, 2, 1] }\n")
     assert "no part of a picture" in fails("render", job, "-o", out, "--rig", rig)
     assert not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
+
+
+def test_any_two_piles_become_a_film(job: Path, tmp_path: Path) -> None:
+    """Portrait pictures, a camera that changed its size on the way, and one that is no picture at all."""
+    rng = np.random.default_rng(4)
+    for camera, size in {"tall": (180, 320), "wide": (320, 180)}.items():
+        (tmp_path / camera).mkdir()
+        scene = cv2.resize(rng.integers(40, 200, (12, 16, 3)).astype(np.uint8), size)
+        for place in range(1, 9):
+            own = cv2.resize(scene, (640, 360)) if camera == "wide" and place > 5 else scene
+            cv2.imwrite(str(tmp_path / camera / f"pic-{place}.jpg"), own)
+    cv2.imwrite(str(tmp_path / "wide" / "pic-9.jpg"), np.zeros((200, 200, 3), np.uint8))
+    out = tmp_path / "film.mp4"
+    result = run(
+        "render",
+        "--frames",
+        f"tall={tmp_path}/tall",
+        "--frames",
+        f"wide={tmp_path}/wide",
+        "-o",
+        out,
+        "--json",
+    )
+    assert result.exit_code == 0, result.output
+    told = json.loads(result.stdout)
+    assert len(told["dropped"]) == 1 and "another shape" in told["dropped"][0]
+    assert told["paired"].startswith("evenly")
+    said = fails("render", "--frames", f"a={tmp_path}/tall", "--frames", f"a={tmp_path}/wide", "-o", out)
+    assert "given twice" in said
+
+
+def test_what_a_killed_render_left_is_swept(job: Path, tmp_path: Path) -> None:
+    dead = 2**22 - 3  # beyond what a process is numbered by default
+    for name in (f".film.mp4.{dead}.part.mp4", f".film.mp4.{dead}.x1y2.part"):
+        (tmp_path / name).write_bytes(b"half")
+    mine = tmp_path / f".film.mp4.{os.getpid()}.x.part"
+    mine.write_bytes(b"of a live process")
+    assert run("render", job, "-o", tmp_path / "film.mp4", "-q").exit_code == 0
+    assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == [mine.name]
+
+
+def test_shots_are_kept_and_dropped_by_hand(job: Path, tmp_path: Path) -> None:
+    told = json.loads(run("render", job, "-o", tmp_path / "film.mp4", "--drop", "wide:2,3", "--json").stdout)
+    assert [row.endswith("dropped") for row in told["hidden"]] == [True, True] and told["held_count"] == 3
+    assert "is not a list of shots" in fails("render", job, "-o", tmp_path / "film.mp4", "--keep", "x")
+    assert "no camera" in fails("render", job, "-o", tmp_path / "film.mp4", "--drop", "near:2")

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
+import time
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 
 from twinlapse.errors import FrameError
-from twinlapse.frames.grouping import pair
+from twinlapse.frames.grouping import pair, rule_for
 from twinlapse.frames.job import Job
 from twinlapse.frames.sequence import (
     FrameFile,
@@ -123,3 +126,31 @@ def test_strangers_are_spread_evenly() -> None:
     assert [slot.frames["a"].shot for slot in slots] == list(range(1, 10))
     with pytest.raises(FrameError, match="no numbers"):
         pair({"a": unnumbered("a", 2)}, rule="shot")
+
+
+def timed(folder: Path, camera: str, times: list[float], *, exif: bool) -> FrameSequence:
+    """Pictures whose names are no numbers, with times in their EXIF or of their files."""
+    (folder / camera).mkdir()
+    files = []
+    for place, moment in enumerate(times, 1):
+        path = folder / camera / f"shot-{place}.jpg"
+        image = Image.new("RGB", (16, 16))
+        tags = Image.Exif()
+        if exif:
+            tags.get_ifd(0x8769)[0x9003] = time.strftime("%Y:%m:%d %H:%M:%S", time.gmtime(moment))
+        image.save(path, exif=tags)
+        os.utime(path, (1e9 + (0 if exif else moment),) * 2)
+        files.append(FrameFile(path=path, shot=place))
+    return FrameSequence(camera=camera, files=tuple(files), numbered=False)
+
+
+@pytest.mark.parametrize("exif", [True, False])
+def test_pictures_meet_by_the_time_they_were_taken(tmp_path: Path, exif: bool) -> None:
+    wide = timed(tmp_path, "wide", [1e6 + 10 * n for n in range(12)], exif=exif)
+    near = timed(tmp_path, "near", [1e6 + 42 + 20 * n for n in range(4)], exif=exif)
+    sources = {"wide": wide, "near": near}
+    assert rule_for(sources) == ("exif" if exif else "file")
+    slots = pair(sources)
+    assert [slot.frames["near"].shot for slot in slots] == [1, 1, 1, 1, 1, 1, 2, 2, 3, 3, 4, 4]
+    late = timed(tmp_path, "late", [9e6 + n for n in range(4)], exif=exif)
+    assert rule_for({"wide": wide, "late": late}) == "evenly"  # another day: times tell nothing

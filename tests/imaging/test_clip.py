@@ -60,7 +60,7 @@ def test_a_clip_becomes_a_film(tmp_path: Path) -> None:
     first, *others = map(Image.fromarray, pictures())
     first.save(path, save_all=True, append_images=others, duration=80)
     out = tmp_path / "film.mp4"
-    words = ["render", "--frames", f"wide={path}", "-o", str(out), "--height", "96", "--json"]
+    words = ["render", "--frames", f"wide={path}", "-o", str(out), "--height-px", "96", "--json"]
     result = CliRunner().invoke(cli, words)
     assert result.exit_code == 0, result.output
     assert len(json.loads(result.stdout)["shifts"]["wide"]) == COUNT

@@ -102,6 +102,8 @@ def command(
         output.warn(
             f"{len(report.unsure)} frames are moved as their neighbours are: too little in them agreed"
         )
+    if report.paired and job is None:
+        output.say(f"Frames of the cameras were brought together {report.paired}.")
     output.say(
         f"{report.film}: {report.frames} frames, {report.width} x {report.height}, "
         f"{report.seconds:.1f} s; {report.held} gaps covered"
@@ -121,7 +123,15 @@ def gather(
         )
     if job is not None:
         return inputs_of_job(job, settings, rig)
-    return inputs_of_folders(dict(map(_named, frames)), settings, rig)
+    named = [_named(text) for text in frames]
+    names = [name for name, _ in named]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise click.UsageError(
+            f"--frames {twice}=... is given twice; give every camera a name of its own",
+            click.get_current_context(),
+        )
+    return inputs_of_folders(dict(named), settings, rig)
 
 
 def _named(text: str) -> tuple[str, Path]:

@@ -13,7 +13,7 @@ import cv2
 
 from twinlapse.arrays import Progress
 from twinlapse.errors import FrameError
-from twinlapse.files import write_json
+from twinlapse.files import sweep, write_json
 from twinlapse.film.chapters import chapters_of
 from twinlapse.film.chunks import Farm, render_in_chunks, resolved, write_frames
 from twinlapse.film.codecs import SMALL_BYTES, Codec, codec_for, fitting
@@ -32,7 +32,7 @@ from twinlapse.film.report import (
 )
 from twinlapse.film.scene import Scene, set_scene
 from twinlapse.film.stills import contact_sheet, poster, write_aligned, write_picture
-from twinlapse.frames.grouping import Slot, pair
+from twinlapse.frames.grouping import SAID, Slot, pair, rule_for
 from twinlapse.frames.sequence import FrameFile, FrameSequence
 from twinlapse.shots import Plan
 from twinlapse.tracking.measure import WORKERS
@@ -78,6 +78,8 @@ def render_film(
     codec = codec_for(out, options.filming)
     options = replace(options, filming=fitting(options.filming, out))
     tell = progress or (lambda share: None)
+    for written in (out, out.with_name(out.name + ".json")):
+        sweep(written)
     if options.cluster:
         sources = resolved(sources)
     with contextlib.ExitStack() as held_open:
@@ -90,7 +92,8 @@ def render_film(
         write = _encode_small if codec.container in ("gif", "webp") else _encode
         scene, beats = write(scene, beats, codec, out, options, farm, lambda share: tell(0.4 + 0.55 * share))
         _write_pictures(scene, tracks, options)
-    report = film_report(out, scene, tracks, options, len(beats), held, missing_shots(slots, tracks))
+    paired = SAID[rule_for(sources, plan)] if len(sources) > 1 else ""
+    report = film_report(out, scene, tracks, options, len(beats), held, missing_shots(slots, tracks), paired)
     if options.sidecar:
         write_json(out.with_name(out.name + ".json"), report.to_json())
     tell(1.0)
@@ -232,6 +235,7 @@ def film_report(
     frames: int,
     held: int,
     missing: Mapping[str, list[int]],
+    paired: str = "",
 ) -> FilmReport:
     """Return what came of a render."""
     fps = options.filming.fps
@@ -247,6 +251,7 @@ def film_report(
         dropped=dropped_files(tracks),
         hidden=hidden_files(tracks),
         unsure=unsure_files(tracks),
+        paired=paired,
         shifts={camera: shift_rows(track) for camera, track in tracks.items()},
         gain={camera: gain_rows(track) for camera, track in tracks.items()},
     )

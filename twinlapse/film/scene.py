@@ -22,7 +22,6 @@ from twinlapse.film.overlay_values import Facts, facts_of
 from twinlapse.film.pane import View, make_view, mixed, upright_size
 from twinlapse.film.stencil import Plate
 from twinlapse.frames.grouping import Slot
-from twinlapse.imaging.decode import read_picture
 from twinlapse.shots import Plan
 from twinlapse.tracking.gap_fill import Shown, cover_gaps
 from twinlapse.tracking.stabilise import Track
@@ -127,7 +126,7 @@ class Scene:
 
     def _read(self, view: View, camera: str, place: int) -> Picture:
         track = self.tracks[camera]
-        picture = read_picture(track.files[place].path, room=_room(track.size))
+        picture = track.picture(place, room=_room(track.size))
         return view.show(picture, track.motions[place], track.light(place))
 
 

@@ -11,7 +11,6 @@ from twinlapse.arrays import Picture
 from twinlapse.film.contrast import contrast, inks
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.stencil import plate, rgb
-from twinlapse.imaging.decode import read_picture
 from twinlapse.tracking.measure import in_order
 from twinlapse.tracking.stabilise import Track
 from twinlapse.tracking.trajectory import CERTAIN
@@ -107,7 +106,7 @@ def _strips(track: Track, good: Sequence[int]) -> tuple[Picture, Picture]:
     rows, column = _where(track, good)
 
     def look(place: int) -> tuple[Picture, Picture]:
-        picture = read_picture(track.files[place].path)
+        picture = track.picture(place)
         lit = track.steadied(picture, place)
         return picture[rows, column : column + 1].copy(), lit[rows, column : column + 1].copy()
 
@@ -127,7 +126,7 @@ def _where(track: Track, good: Sequence[int]) -> tuple[slice, int]:
     right = max(left + 1, min(width, int(track.foot_px[0] + AROUND * width)))
     some = []
     for place in (good[0], good[len(good) // 2], good[-1]):
-        lit = track.steadied(read_picture(track.files[place].path), place)[first : first + tall, left:right]
+        lit = track.steadied(track.picture(place), place)[first : first + tall, left:right]
         some.append(cv2.GaussianBlur(lit.mean(axis=2), (0, 0), 1.5))
     edges = np.abs(np.diff(np.median(some, axis=0), axis=0)).sum(axis=0)
     changes = np.ptp(some, axis=0).sum(axis=0)
@@ -150,7 +149,7 @@ def _row_of(track: Track, places: Sequence[int], background: str, *, reasons: bo
     warn = max(WARN, key=lambda colour: contrast(colour, rgb(background)))
     for number, place in enumerate(places):
         x = EDGE_PX + number * (cell + gap)
-        picture = read_picture(track.files[place].path)
+        picture = track.picture(place)
         part[:tall, x : x + cell] = cv2.resize(picture, (cell, tall), interpolation=cv2.INTER_AREA)
         motion, gain = track.motions[place], float(track.gain[place].mean())
         sure = motion.confidence >= CERTAIN

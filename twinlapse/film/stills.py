@@ -18,7 +18,6 @@ from twinlapse.film.frame_times import Beat
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.scene import Scene
 from twinlapse.film.stencil import plate, rgb
-from twinlapse.imaging.decode import read_picture
 from twinlapse.tracking.measure import in_order
 from twinlapse.tracking.stabilise import Track
 
@@ -82,7 +81,7 @@ def write_aligned(track: Track, folder: Path, progress: Callable[[float], None] 
     def work(place: int) -> None:
         file = track.files[place]
         again = "" if file.repeat == 1 else f"-{file.repeat}"
-        picture = track.steadied(read_picture(file.path), place, fine=True)
+        picture = track.steadied(track.picture(place), place, fine=True)
         write_picture(folder / f"{file.shot:06d}{again}.png", picture)
 
     for done, _ in enumerate(in_order(work, good), 1):

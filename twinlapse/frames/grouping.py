@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from twinlapse.errors import FrameError
 from twinlapse.frames.sequence import FrameFile, FrameSequence
+from twinlapse.frames.taking_times import exif_times, file_times
 from twinlapse.shots import Plan
 
-__all__ = ["Rule", "Slot", "pair"]
+__all__ = ["SAID", "Rule", "Slot", "pair", "rule_for"]
 
-Rule = Literal["auto", "shot", "evenly"]
+Rule = Literal["auto", "shot", "exif", "file", "evenly"]
+SAID: dict[str, str] = {
+    "shot": "by their numbers",
+    "exif": "by the times in their EXIF",
+    "file": "by the times of their files",
+    "evenly": "evenly, the shorter series spread over the longer",
+}
+SHARED = 0.5  # of the shorter series' time must lie in the longer one's, for times to mean anything
+SPREAD_S = 0.5  # a frame, on average, at least: files that were copied at once tell no times
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,8 +40,9 @@ def pair(
     """Return the moments of the film in order.
 
     With a plan there is one for every planned shot, whether or not a frame came of it. Without one, frames
-    meet by their numbers when all names are numbers and most of them occur at every camera; else the shorter
-    sequences are spread evenly over the longest.
+    meet by their numbers when all names are numbers and most of them occur at every camera; else by the times
+    in their EXIF or of their files, where those overlap; else the shorter sequences are spread evenly over
+    the longest. `rule_for` tells which.
 
     Raises
     ------
@@ -42,8 +53,50 @@ def pair(
         raise FrameError("there are no frames", "name a folder with pictures")
     if rule == "shot" and not all(sequence.numbered for sequence in sources.values()):
         raise FrameError("frames cannot meet by shot: their names are no numbers", "pair them evenly")
-    by_shot = rule == "shot" or (rule == "auto" and _same_numbers(sources, plan))
-    return _by_shot(sources, plan) if by_shot else _evenly(sources)
+    rule = rule_for(sources, plan) if rule == "auto" else rule
+    if rule == "shot":
+        return _by_shot(sources, plan)
+    times = _times(sources, rule)
+    return _evenly(sources) if times is None else _by_time(sources, times)
+
+
+def rule_for(sources: Mapping[str, FrameSequence], plan: Plan | None = None) -> Rule:
+    """Return by what frames of several cameras meet where nothing is asked for."""
+    if _same_numbers(sources, plan):
+        return "shot"
+    filled = {camera: sequence for camera, sequence in sources.items() if len(sequence)}
+    kinds: tuple[Rule, ...] = ("exif", "file")
+    return next((kind for kind in kinds if len(filled) > 1 and _times(filled, kind)), "evenly")
+
+
+def _times(sources: Mapping[str, FrameSequence], rule: Rule) -> dict[str, list[float]] | None:
+    """Return the time of each frame by camera; None where they do not tell which frames belong together."""
+    if rule not in ("exif", "file"):
+        return None
+    read = exif_times if rule == "exif" else file_times
+    times: dict[str, list[float]] = {}
+    for camera, sequence in sources.items():
+        found = read([file.path for file in sequence.files])
+        if not found or max(found) - min(found) < SPREAD_S * (len(found) - 1) or found != sorted(found):
+            return None
+        times[camera] = found
+    first, last = max(min(some) for some in times.values()), min(max(some) for some in times.values())
+    shortest = min(max(some) - min(some) for some in times.values())
+    return times if last - first >= max(SHARED * shortest, 1e-9) else None
+
+
+def _by_time(sources: Mapping[str, FrameSequence], times: Mapping[str, list[float]]) -> tuple[Slot, ...]:
+    """One moment for each frame of the longest series, with the frame of each other one that is nearest."""
+    longest = max(sources, key=lambda camera: len(sources[camera]))
+    slots = []
+    for place, moment in enumerate(times[longest]):
+        frames = {}
+        for camera, sequence in sources.items():
+            after = min(bisect.bisect_left(times[camera], moment), len(times[camera]) - 1)
+            near = min((max(0, after - 1), after), key=lambda one: abs(times[camera][one] - moment))
+            frames[camera] = sequence.files[place if camera == longest else near]
+        slots.append(Slot(shot=place + 1, frames=frames, due=frozenset(sources)))
+    return tuple(slots)
 
 
 def _same_numbers(sources: Mapping[str, FrameSequence], plan: Plan | None) -> bool:

@@ -11,7 +11,7 @@ from twinlapse.frames.job import Job
 
 __all__ = ["SUFFIXES", "FrameFile", "FrameSequence", "job_sequences", "natural_key", "read_sequence"]
 
-SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp"))
+SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp", ".heic", ".heif"))
 _SHOT = re.compile(r"(\d{1,9})(?:-(\d{1,3}))?")
 _DIGITS = re.compile(r"(\d+)")
 

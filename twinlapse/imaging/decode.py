@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import warnings
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import simplejpeg
-from PIL import Image, ImageOps
+from PIL import Image, ImageOps, UnidentifiedImageError
 
 from twinlapse.arrays import Picture
 from twinlapse.errors import FrameError
@@ -21,8 +22,15 @@ __all__ = ["MAX_BYTES", "MAX_PIXELS", "decode", "picture_size", "read_picture", 
 warnings.filterwarnings("ignore", module=r"PIL\.")
 
 
+# HEIC is read where its reader is installed, which Pillow then knows
+with contextlib.suppress(ImportError):
+    from pillow_heif import register_heif_opener  # type: ignore[import-not-found]
+
+    register_heif_opener()
+
 MAX_BYTES = 64_000_000
 MAX_PIXELS = 60_000_000
+SAME_SHAPE = 0.01  # relative difference that the aspects of one camera's sizes may have
 _ORIENTATION = 0x0112
 # what the JPEG library says of a picture that is shown whole all the same: a camera's padding
 _HARMLESS = "extraneous bytes before marker"
@@ -98,6 +106,14 @@ def decode(
             return reduced(_by_pillow(image, grey), reduce)
     except FrameError:
         raise
+    except UnidentifiedImageError as error:
+        if path is not None and path.suffix.lower() in (".heic", ".heif"):
+            raise FrameError(
+                "HEIC pictures need a reader of their own", "pip install pillow-heif", path=path
+            ) from None
+        raise FrameError(
+            f"this is no whole picture ({_brief(error)})", "it will be covered", path=path
+        ) from None
     except Exception as error:  # Pillow's plugins raise whatever they meet in a damaged file
         raise FrameError(
             f"this is no whole picture ({_brief(error)})", "it will be covered", path=path
@@ -152,6 +168,17 @@ def reduced(picture: Picture, by: int) -> Picture:
         return picture
     size = (-(-picture.shape[1] // by), -(-picture.shape[0] // by))
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def fitted(picture: Picture, size: tuple[int, int]) -> Picture | None:
+    """Return a picture at `size` (width, height), scaled where it has the same shape, None where not."""
+    height, width = picture.shape[:2]
+    if (width, height) == size:
+        return picture
+    if abs(width * size[1] / (height * size[0]) - 1) > SAME_SHAPE:
+        return None
+    how = cv2.INTER_AREA if width > size[0] else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(picture, size, interpolation=how), dtype=np.uint8)
 
 
 def _by_pillow(image: Image.Image, grey: bool) -> Picture:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
@@ -12,7 +13,7 @@ import imageio.v3 as imageio
 from PIL import Image
 
 from twinlapse.errors import FrameError
-from twinlapse.files import make_folder
+from twinlapse.files import make_folder, sweep
 
 __all__ = ["QUALITY", "READERS", "is_clip", "unpacked"]
 
@@ -44,8 +45,10 @@ def unpacked(path: Path, progress: Callable[[float], None] | None = None) -> Pat
     if folder.is_dir() and folder.stat().st_mtime_ns >= path.stat().st_mtime_ns:
         return folder
     make_folder(folder.parent)
+    sweep(folder)
     # under another name until it is whole, so that a stopped run leaves nothing that looks done
-    beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}."))
+    prefix = f".{folder.name}.{os.getpid()}."
+    beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=prefix, suffix=".part"))
     try:
         count = 0
         for count, picture in enumerate(_pictures(path), 1):

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Picture, Progress
 from twinlapse.errors import FrameError
+from twinlapse.files import sweep
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.imaging.decode import picture_size, read_picture
+from twinlapse.imaging.decode import fitted, picture_size, read_picture
 from twinlapse.imaging.light import (
     ACROSS,
     DOWN,
@@ -98,6 +99,7 @@ def look_at(
         when none of the frames can be read.
     """
     kept = files[0].path.parent / f".twinlapse-{camera}.npz"
+    sweep(kept)
     key = key_of(files, filming)
     looks = read_kept(kept, key) if cache else None
     if looks is None:
@@ -280,12 +282,15 @@ def _sample(
 
 
 def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1) -> Picture:
-    """Return the picture of a file, reduced, refusing one of another size than its fellows."""
+    """Return the picture of a file, reduced, at the size of its fellows; refuse one of another shape."""
     picture = read_picture(file.path, reduce=by)
-    if (picture.shape[1], picture.shape[0]) != (-(-size[0] // by), -(-size[1] // by)):
+    found = fitted(picture, (-(-size[0] // by), -(-size[1] // by)))
+    if found is None:
         there = f"{picture.shape[1] * by} x {picture.shape[0] * by}"
-        raise FrameError(f"it is {there} and the others are {size[0]} x {size[1]}", path=file.path)
-    return picture
+        raise FrameError(
+            f"it is {there} and the others are {size[0]} x {size[1]}, another shape", path=file.path
+        )
+    return found
 
 
 def grey_of(picture: Picture) -> Picture:
@@ -304,6 +309,6 @@ def _common_size(
 
 
 def _nothing_readable(files: Sequence[FrameFile]) -> FrameError:
-    return FrameError(
-        "none of these frames can be read", "name a folder with whole pictures", path=files[0].path.parent
-    )
+    unread = all(file.path.suffix.lower() in (".heic", ".heif") for file in files)
+    hint = "pip install pillow-heif, which reads HEIC" if unread else "name a folder with whole pictures"
+    return FrameError("none of these frames can be read", hint, path=files[0].path.parent)

@@ -14,6 +14,7 @@ from twinlapse.arrays import Float, Picture, Progress
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.bodies import find_bodies
 from twinlapse.imaging.certainty import certainty, expected_error
+from twinlapse.imaging.decode import fitted, read_picture
 from twinlapse.imaging.leaning import lean_by_evidence
 from twinlapse.imaging.light import Relight, gains, is_guarded, relight
 from twinlapse.imaging.resampling import resample
@@ -62,6 +63,12 @@ class Track:
     top_codes: tuple[float, ...] = ()  # (n,) code that a thousandth of the pixels pass
     hidden: tuple[str, ...] = ()  # (n,) why a frame that can be read is not shown, "" where it is
     borrowed: tuple[bool, ...] = ()  # (n,) the motion is the neighbours': the frame's own is not known
+
+    def picture(self, place: int, room: Picture | None = None) -> Picture:
+        """Return the picture of frame `place` as it came, at the camera's usual size; `room` as in decode."""
+        picture = read_picture(self.files[place].path, room=room)
+        same = fitted(picture, self.size)
+        return picture if same is None else same
 
     def steadied(self, picture: Picture, place: int, *, fine: bool = False) -> Picture:
         """Return the whole picture of frame `place` as it will be shown: steady and evenly lit."""
