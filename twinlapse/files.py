@@ -30,6 +30,7 @@ __all__ = [
     "replacing_by_name",
     "require_file",
     "sha256_of",
+    "sweep",
     "write_bytes",
     "write_json",
 ]

@@ -12,7 +12,7 @@ from twinlapse.frames.sequence import FrameFile, FrameSequence
 from twinlapse.frames.taking_times import exif_times, file_times
 from twinlapse.shots import Plan
 
-__all__ = ["SAID", "Rule", "Slot", "pair", "rule_for"]
+__all__ = ["SAID", "SHARED", "SPREAD_S", "Rule", "Slot", "pair", "rule_for"]
 
 Rule = Literal["auto", "shot", "exif", "file", "evenly"]
 SAID: dict[str, str] = {

@@ -8,6 +8,8 @@ from pathlib import Path
 
 from PIL import Image
 
+__all__ = ["exif_times", "file_times"]
+
 _EXIF_IFD, _TAKEN, _PART = 0x8769, 0x9003, 0x9291  # EXIF 2.32: DateTimeOriginal, SubSecTimeOriginal
 
 

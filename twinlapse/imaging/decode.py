@@ -15,7 +15,16 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 from twinlapse.arrays import Picture
 from twinlapse.errors import FrameError
 
-__all__ = ["MAX_BYTES", "MAX_PIXELS", "decode", "picture_size", "read_picture", "reduced"]
+__all__ = [
+    "MAX_BYTES",
+    "MAX_PIXELS",
+    "SAME_SHAPE",
+    "decode",
+    "fitted",
+    "picture_size",
+    "read_picture",
+    "reduced",
+]
 
 # once for all: filters that are set and reset around each picture are shared by all threads, and one of them
 # would put back what another had set. Size is judged here, and damage that matters raises.
