@@ -17,7 +17,7 @@ import atheris
 
 from twinlapse import jit
 
-jit.kernel = jit.part_of_kernel = jit.hot_part_of_kernel = lambda function: function
+jit.kernel = jit.part_of_kernel = lambda function: function
 warnings.simplefilter("error")
 
 with atheris.instrument_imports(include=["twinlapse.gcode"]):

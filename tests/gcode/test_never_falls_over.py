@@ -140,7 +140,7 @@ import sys
 from pathlib import Path
 import numpy as np
 from twinlapse import jit
-jit.kernel = jit.part_of_kernel = jit.hot_part_of_kernel = lambda function: function
+jit.kernel = jit.part_of_kernel = lambda function: function
 from twinlapse.gcode import find_layers, read_toolpath
 path = read_toolpath(Path(sys.argv[1]))
 layers = find_layers(path)

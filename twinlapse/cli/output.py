@@ -15,6 +15,8 @@ from typing import Any
 
 import click
 
+from twinlapse import compile_notice
+
 __all__ = ["Output", "speaking"]
 
 
@@ -74,6 +76,9 @@ def speaking(function: Callable[..., Any]) -> Callable[..., Any]:
     @click.option("-v", "--verbose", is_flag=True, help="Print more; the traceback of a fault of twinlapse.")
     @functools.wraps(function)
     def wrapped(*, as_json: bool, quiet: bool, verbose: bool, **options: Any) -> Any:
-        return function(Output(as_json, quiet, verbose), **options)
+        output = Output(as_json, quiet, verbose)
+        if sys.stderr.isatty():
+            compile_notice.ask(output.warn)
+        return function(output, **options)
 
     return wrapped

@@ -29,7 +29,7 @@ from twinlapse.gcode.tokenizer import (
     read_command,
 )  # fmt: skip
 from twinlapse.gcode.toolpath import Kind, Mode
-from twinlapse.jit import hot_part_of_kernel, kernel, part_of_kernel
+from twinlapse.jit import kernel, part_of_kernel
 
 __all__ = [
     "AFTER_TOOL",
@@ -275,7 +275,7 @@ _MEMORY = 256  # and after which judging begins anew
 _OWN_E_MM = 10.0
 
 
-@hot_part_of_kernel
+@part_of_kernel
 def put_row(out: Any, n: Any, f: Any, kind: int, fed: float, length: float) -> None:
     """Write the state after a command as the next row."""
     r = n[ROWS]
@@ -354,7 +354,7 @@ def judge_e(n: Any, f: Any, word: float, length: float) -> None:
         n[FOR_RELATIVE] = n[FOR_ABSOLUTE] = 0
 
 
-@hot_part_of_kernel
+@part_of_kernel
 def feed_e(n: Any, f: Any, word: float, length: float) -> float:
     """Take the E word of a move of some length in the plane and return the filament it feeds, in mm."""
     if n[MODE] & M_REL_E:
@@ -394,7 +394,7 @@ def take_up_tool(n: Any, f: Any, tool: int) -> None:
         f[E] = f[TOOLS + 3 * tool + 2]
 
 
-@hot_part_of_kernel
+@part_of_kernel
 def move(code: int, n: Any, f: Any, out: Any, events: Any) -> None:
     """Carry out G0 to G3, or the words of a line without a command."""
     n[MOTION] = code

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.jit import hot_part_of_kernel, part_of_kernel
+from twinlapse.jit import part_of_kernel
 
 __all__ = [
     "BAD_CHECKSUM",
@@ -91,7 +91,7 @@ _RAFT = _word("raft")
 _REACH = 160  # letters of a comment that are looked at
 
 
-@hot_part_of_kernel
+@part_of_kernel
 def read_number(data: Bytes, start: int) -> tuple[float, int, bool]:
     """Return the number at `start`, the place after it, and whether there is one at all."""
     i = start
