@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from twinlapse.gcode import Toolpath, read_toolpath, row_before_line
 from twinlapse.plan.clearance.height_map import BORDER_MM, Ground
 from twinlapse.plan.clearance.height_map_kernels import CELL_MM
-from twinlapse.plan.clearance.routing import way_around
+from twinlapse.plan.clearance.routing import path_around
 from twinlapse.plan.cost import legs_of
 from twinlapse.rig import KeepOut, Printer, Toolhead
 
@@ -116,7 +116,7 @@ def test_no_swept_head_meets_what_is_printed(
     needed = ground.needed_z(start, end)
     assert meets(printer, solids, [(*start, needed), (*end, needed)]) == ""
     if needed > 2.0:  # the margins are the only slack: much lower must not be allowed
-        around = way_around(ground, start, end, low)
+        around = path_around(ground, start, end, low)
         if around is not None:
             way = [(x, y, low) for x, y in (start, *around, end)]
             assert meets(printer, solids, way) == ""
@@ -156,7 +156,7 @@ def walled(any_path: Toolpath) -> Ground:
 
 
 def test_a_way_around_is_found_and_short(walled: Ground) -> None:
-    around = way_around(walled, (20, 20), (80, 20), 5.0)
+    around = path_around(walled, (20, 20), (80, 20), 5.0)
     assert around is not None and len(around) >= 1
     way = [(20, 20, 5.0), *((x, y, 5.0) for x, y in around), (80, 20, 5.0)]
     assert meets(walled.printer, solid(walled), way) == ""
@@ -168,7 +168,7 @@ def test_a_way_around_is_found_and_short(walled: Ground) -> None:
 
 def test_no_way_is_said_to_be_none(walled: Ground) -> None:
     walled.top[160:164, 60:260] = 25.0
-    assert way_around(walled, (20, 20), (80, 20), 5.0) is None
+    assert path_around(walled, (20, 20), (80, 20), 5.0) is None
 
 
 def towers(heights: Sequence[float], gap_mm: float = 60.0) -> str:

@@ -135,7 +135,7 @@ def test_a_print_whose_stops_are_all_impossible_says_why(
     printer = {"bed_mm": [220, 220], "height_mm": 1.2}
     file = tmp_path / "print.gcode"
     file.write_text(boxes(6))
-    with pytest.raises(PlanError, match=r"the machine ends at 1\.2 mm"):
+    with pytest.raises(PlanError, match=r"the machine's height is 1\.2 mm"):
         plan_file(file, make_rig(printer, {"name": "wide", "mount": "frame", "every": {"layers": 6}}))
 
 

@@ -80,7 +80,7 @@ def test_why_names_the_moment_the_stops_and_what_was_turned_down(sliced_folder: 
         "Stop 1",
         "Stop 2",
         "It costs",
-        "Turned down:",
+        "Rejected:",
     ):
         assert part in said
 

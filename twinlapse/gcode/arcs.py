@@ -80,7 +80,7 @@ def arcs_of(events: Float, place_mm: Float) -> Arcs:
 
 
 def _centres_by_radius(da: Float, db: Float, radius: Float, sense: Float) -> Float:
-    """Return the way from the start to the centre for arcs given by their radius; NaN where there is none."""
+    """Return the vectors from start to centre of arcs given by their radius; NaN where there is none."""
     chord = np.hypot(da, db)
     inside = radius**2 - chord**2 / 4
     inside[(inside < 0) & (inside > -1e-3 * radius**2)] = 0

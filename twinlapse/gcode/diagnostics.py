@@ -1,4 +1,4 @@
-"""Words for what the interpreter counted on its way."""
+"""Notices for what the interpreter counted."""
 
 from __future__ import annotations
 

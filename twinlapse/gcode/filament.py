@@ -1,4 +1,4 @@
-"""Filament that becomes print, told from filament that goes back and forth."""
+"""Filament that becomes print, without what is retracted and primed again."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ __all__ = ["fresh_filament"]
 def fresh_filament(path: Toolpath) -> Float:
     """Return for each row the filament that is fed for the first time.
 
-    What a prime or a move feeds after a retraction counts only beyond what was pulled back, so that the sum
+    What a prime or a move feeds after a retraction counts only beyond what was retracted, so that the sum
     is the length that leaves the spool.
 
     Returns

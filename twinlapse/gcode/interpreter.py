@@ -269,7 +269,7 @@ M_REL, M_REL_E, M_INCH, M_FW, M_HOMED, M_ARC, M_VOLUME, M_RUNNING = (int(m) for 
 
 _STILL_MM = 1e-9  # sums of relative moves differ by less
 _LONG_E_MM = 200.0  # Marlin's EXTRUDE_MAXLENGTH: longer feeds in one move are refused by default
-MOST_FED = 1.5  # mm of filament a mm of path: no nozzle lays more
+MOST_FED = 1.5  # mm of filament a mm of path: no nozzle prints more
 _ENOUGH = 8  # E words that speak for one meaning before it is judged
 _MEMORY = 256  # and after which judging begins anew
 _OWN_E_MM = 10.0

@@ -1,4 +1,4 @@
-"""One way to read the layers of a print, before objects and names are known."""
+"""One candidate for the layers of a print, before objects and names are known."""
 
 from __future__ import annotations
 

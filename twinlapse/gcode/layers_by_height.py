@@ -1,4 +1,4 @@
-"""Layers from the heights at which material is laid, without any comment."""
+"""Layers from the heights at which material is printed, without any comment."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def read_by_height(path: Toolpath, runs: Runs) -> LayerCandidate:
 
 
 def _thickness(high: list[float]) -> float:
-    """Return how thick the last layer was, within what a nozzle can lay."""
+    """Return how thick the last layer was, within what a nozzle can print."""
     thick = high[-1] - high[-2] if len(high) > 1 else (high[-1] if high else 0.2)
     return min(max(thick, 0.05), 0.5)
 

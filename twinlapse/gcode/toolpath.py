@@ -58,7 +58,7 @@ class Mode(IntFlag):
     HOMED = 16  # every axis has a known place
     ARC = 32  # this row is a G2 or G3
     VOLUMETRIC = 64  # E words are mm3 (M200)
-    EXTRUDER_RUNNING = 128  # between M101 and M103: every move lays material
+    EXTRUDER_RUNNING = 128  # between M101 and M103: every move prints
 
 
 class Setting(IntEnum):
@@ -135,7 +135,7 @@ class Toolpath(ArrayRecord):
     e_word: Float  # logical E of the firmware after the row, in the file's own unit
     feed_mm_s: NDArray[np.float32]  # feed rate in force (F word), whatever the machine makes of it
     length_mm: NDArray[np.float32]  # path length in space (along the arc for arcs)
-    retracted_mm: NDArray[np.float32]  # filament pulled back after the row (open firmware retraction apart)
+    retracted_mm: NDArray[np.float32]  # filament retracted after the row (open firmware retraction apart)
     dwell_s: NDArray[np.float32]  # of DWELL rows
     accel_mm_s2: NDArray[np.float32]  # commanded by the file for this row; 0 where it says nothing
 

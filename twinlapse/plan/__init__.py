@@ -1,4 +1,4 @@
-"""Which layers, which moments, where to stand, what is in the way, the chart."""
+"""Which layers, which moments, where to stop, what must be cleared, the chart."""
 
 from __future__ import annotations
 

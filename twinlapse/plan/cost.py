@@ -23,8 +23,8 @@ __all__ = [
     "here_at",
     "leg_s",
     "legs_of",
-    "pull_s",
     "rest_losses_s",
+    "retraction_s",
     "settle_s",
     "stop_s",
 ]
@@ -53,19 +53,19 @@ def here_at(toolpath: Toolpath, rig: Rig, row: int) -> Here:
 def block_s(shot: Shot, here: Here, rig: Rig) -> float:
     """Return the seconds of a shot's block from rest to rest, waits included.
 
-    The block: pull back; up; for each stop its way, down or up to its height, wait, settle, cue, dwell, back
-    to the height of travel; the way home; down; prime.
+    The block: retract; up; for each stop the path to it, down or up to its height, wait, settle, cue, dwell,
+    back to the height of travel; the return path; down; prime.
     """
     legs = legs_of(shot, here.place_mm)
     return (
         sum(leg_s(leg, here, rig) for leg in legs)
         + sum(stop_s(stop, rig) for stop in shot.stops)
-        + 2 * pull_s(shot, here, rig)
+        + 2 * retraction_s(shot, here, rig)
     )
 
 
 def legs_of(shot: Shot, home: Point) -> list[list[Point]]:
-    """Return the ways between the stands of a shot, each from rest to rest, through all its points."""
+    """Return the paths between the stops of a shot, each from rest to rest, through all its points."""
     travel = home[2] + shot.lift_mm
     at: Point = home
     legs: list[list[Point]] = []
@@ -83,7 +83,7 @@ def legs_of(shot: Shot, home: Point) -> list[list[Point]]:
 
 
 def leg_s(leg: Sequence[Point], here: Here, rig: Rig) -> float:
-    """Return the seconds of a way: along Z at the lift's speed, else at the travel's."""
+    """Return the seconds of a path: along Z at the speed of Z, else at that of travel."""
     printer, factor = rig.printer, here.state.speed_factor
     speeds = [
         factor * (printer.travel_z_mm_s if a[:2] == b[:2] else printer.travel_mm_s) for a, b in pairwise(leg)
@@ -101,7 +101,7 @@ def settle_s(stop: Stop, rig: Rig) -> float:
     return max((camera.settle_s for camera in rig.cameras if camera.name in stop.cameras), default=0.0)
 
 
-def pull_s(shot: Shot, here: Here, rig: Rig) -> float:
+def retraction_s(shot: Shot, here: Here, rig: Rig) -> float:
     """Return the seconds of retracting the filament, or of priming it again."""
     if shot.retract not in ("firmware", "own"):
         return 0.0

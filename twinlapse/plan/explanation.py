@@ -21,15 +21,15 @@ _STANCES = {
     "survey": "the camera on the head looks at one piece of the finished layer after the other",
 }
 _PULLS = {
-    "already": "The filament is pulled back by the file itself.",
-    "own": "The block pulls {mm:g} mm of filament back and primes it again.",
-    "firmware": "The block pulls the filament back and primes it again by G10 and G11.",
-    "none": "The filament is not pulled back.",
+    "already": "The file has retracted by itself.",
+    "own": "The shot retracts {mm:g} mm of filament and primes it again.",
+    "firmware": "The shot retracts and primes by G10 and G11.",
+    "none": "The filament is not retracted.",
 }
 
 
 def explain_shot(planning: Planning, layers: Layers, rig: Rig, number: int) -> list[str]:
-    """Return sentences on one shot: its moment, its stops, its price, and the moments turned down.
+    """Return sentences on one shot: its moment, its stops, its added time, and the moments rejected.
 
     Raises
     ------
@@ -81,7 +81,7 @@ def explain_layer(planning: Planning, layers: Layers, rig: Rig, layer: int) -> l
 def _because(shot: Shot) -> str:
     ways = sum(len(stop.via_mm) for stop in shot.stops) + len(shot.back_mm)
     if ways:
-        return f", and goes round what is in the way by {ways} waypoints"
+        return f", and goes around obstacles by {ways} waypoints"
     return ", higher than usual: something printed or a keep-out is in the way" if shot.lift_mm > 2 else ""
 
 
@@ -96,9 +96,9 @@ def _turned(planning: Planning, k: int) -> list[str]:
     turned = planning.choices[k].turned
     if not turned:
         return ["No other moment was near enough."]
-    lines = ["Turned down:"]
+    lines = ["Rejected:"]
     for other in turned:
-        price = "" if other.price_s == float("inf") else f", {other.price_s:.1f} by weight"
+        price = "" if other.weight_s == float("inf") else f", {other.weight_s:.1f} by weight"
         lines.append(f"  {clock(other.at_s)}: {other.why}{price}")
-    lines.append(f"The moment taken weighs {planning.choices[k].price_s:.1f}.")
+    lines.append(f"The moment taken weighs {planning.choices[k].weight_s:.1f}.")
     return lines

@@ -17,8 +17,8 @@ __all__ = ["Range", "check_fit", "refuse_far"]
 
 _FAR = 10.0  # times the machine's longest side: no macro, offset or parking place lies beyond
 _EDGE_MM = 0.5  # half a line may hang over; common practice, no source
-# widths of lines in nozzle diameters: slicers stay within the first pair, no nozzle lays outside the second;
-# common practice, no source
+# widths of lines in nozzle diameters: slicers stay within the first pair, no nozzle prints outside the
+# second; common practice, no source
 _USUAL, _POSSIBLE = (0.6, 2.5), (0.25, 6.0)
 _DIAMETERS_MM = (1.75, 2.85)  # the filaments that are sold
 _FEWEST_LINES = 50  # rows by which a diameter is judged
@@ -132,7 +132,7 @@ def _refuse_parking_inside(toolpath: Toolpath, layers: Layers, rig: Rig) -> None
             x, y = camera.park_mm
             raise PlanError(
                 f'camera "{camera.name}": park_mm = [{x:g}, {y:g}] is inside the print, '
-                f"{near_mm[camera.name]:.1f} mm from what is laid",
+                f"{near_mm[camera.name]:.1f} mm from what is printed",
                 "name a place beside the print, or leave park_mm out",
             )
 

@@ -1,4 +1,4 @@
-"""A plan from a toolpath and a rig: wishes, moments, places, clearance, price, caps."""
+"""A plan from a toolpath and a rig: wishes, moments, places, clearance, added time, caps."""
 
 from __future__ import annotations
 
@@ -94,8 +94,8 @@ def work_out(
     )
     rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
     losses_s = rest_losses_s(toolpath, rig, rows, timeline.end_s)
-    pairs, dear = drop_over_cap(pairs, losses_s, rig.plan.max_added, timeline.print_s)
-    if dear:  # the print around the shots that are left loses less
+    pairs, slow = drop_over_cap(pairs, losses_s, rig.plan.max_added, timeline.print_s)
+    if slow:  # the print around the shots that are left loses less
         rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
         losses_s = rest_losses_s(toolpath, rig, rows, timeline.end_s)
     pairs = _finished(pairs, losses_s, toolpath, timeline)
@@ -115,7 +115,7 @@ def work_out(
         plan=plan,
         choices=tuple(choice for choice, _ in pairs),
         refusals=tuple(refusals),
-        dropped=(*dear,),
+        dropped=(*slow,),
         unmet=(*unmet, *crowded),
         places=places,
         automatic=automatic,

@@ -1,4 +1,4 @@
-"""One shot worked out: its stops, the way to them and back, how high it lifts, what it costs."""
+"""One shot worked out: its stops, the path to them and back, how high it lifts, the time it adds."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from twinlapse.shots import Shot, Stop
 
 __all__ = ["WORTH_A_LOOK_MM", "BlockMaker", "Obstacle"]
 
-WORTH_A_LOOK_MM = 2.0  # a lift that much higher than usual is compared with a way around
+WORTH_A_LOOK_MM = 2.0  # a lift that much higher than usual is compared with a path around
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +52,7 @@ class BlockMaker:
             choice, at_s, still=bool(stands) and all(stand.stance == "still" for stand in stands)
         )
         if not stands and not choice.cameras:  # the stops of a survey come later
-            return self._priced(draft, here), []
+            return self._with_added_time(draft, here), []
         kept = list(stands)
         refusals: list[LeftOut] = []
         while kept:
@@ -99,13 +99,13 @@ class BlockMaker:
     ) -> Shot | Obstacle:
         """Return the shot with its stops in one order, or what is in the way.
 
-        Straight ways as high as they need to be; where that is high, or too high for the machine, ways around
-        at the usual lift, whichever is cheaper.
+        Straight paths as high as they need to be; where that is high, or too high for the machine, paths
+        around at the usual lift, whichever is faster.
         """
         home = here.place_mm
         if draft.lift_mm == 0:
             stops = [self._stop(stand, home[:2], home[2]) for stand in order]
-            return self._priced(replace(draft, stops=tuple(stops)), here)
+            return self._with_added_time(replace(draft, stops=tuple(stops)), here)
         usual = home[2] + LIFT_MM
         straight = self._straight(draft, order, here, layer, usual)
         high = isinstance(straight, Obstacle) or straight.lift_mm > LIFT_MM + WORTH_A_LOOK_MM
@@ -121,11 +121,11 @@ class BlockMaker:
         at, heights_mm = home[:2], []
         for stand in order:
             spot = stand.at_mm or home[:2]
-            travel = max(travel, self._way_z(at, spot, travel), self._way_z(spot, home[:2], travel))
+            travel = max(travel, self._path_z(at, spot, travel), self._path_z(spot, home[:2], travel))
             z_mm, why = self._height(stand, spot, travel, home, layer)
             travel = max(travel, z_mm)
             if not why and travel > limit:
-                why = f"the way needs the nozzle at {travel:.1f} mm, the machine ends at {limit:g} mm"
+                why = f"the path needs the nozzle at {travel:.1f} mm, the machine's height is {limit:g} mm"
             if why:
                 return Obstacle(stand=stand, why=why)
             heights_mm.append(z_mm)
@@ -133,7 +133,9 @@ class BlockMaker:
         stops = [
             self._stop(stand, stand.at_mm or home[:2], z) for stand, z in zip(order, heights_mm, strict=True)
         ]
-        return self._priced(replace(draft, lift_mm=_upward(travel - home[2]), stops=tuple(stops)), here)
+        return self._with_added_time(
+            replace(draft, lift_mm=_upward(travel - home[2]), stops=tuple(stops)), here
+        )
 
     def _around(
         self, draft: Shot, order: Sequence[StopPosition], here: Here, layer: int, usual: float
@@ -143,16 +145,16 @@ class BlockMaker:
         for stand in order:
             spot = stand.at_mm or home[:2]
             z_mm, why = self._height(stand, spot, usual, home, layer)
-            via = None if why or z_mm > usual + 1e-6 else self.router.way(at, spot, usual)
+            via = None if why or z_mm > usual + 1e-6 else self.router.path(at, spot, usual)
             if via is None:
                 return None
             stops.append(replace(self._stop(stand, spot, z_mm), via_mm=via))
             at = spot
-        back = self.router.way(home[:2], at, usual)  # from the stop's side the distances are known already
+        back = self.router.path(home[:2], at, usual)  # from the stop's side the distances are known already
         if back is None or usual > self.rig.printer.height_mm:
             return None
         shot = replace(draft, lift_mm=_upward(usual - home[2]), stops=tuple(stops), back_mm=back[::-1])
-        return self._priced(shot, here)
+        return self._with_added_time(shot, here)
 
     def _height(
         self, stand: StopPosition, spot: Place, travel: float, home: Point, layer: int
@@ -174,7 +176,7 @@ class BlockMaker:
             )
         return ""
 
-    def _way_z(self, start: Place, end: Place, enough_mm: float) -> float:
+    def _path_z(self, start: Place, end: Place, enough_mm: float) -> float:
         return self.ground.needed_z(start, end, enough_mm) if math.dist(start, end) > 1e-9 else 0.0
 
     def _stop(self, stand: StopPosition, spot: Place, z_mm: float) -> Stop:
@@ -188,8 +190,8 @@ class BlockMaker:
             stance=stand.stance,
         )
 
-    def _priced(self, shot: Shot, here: Here) -> Shot:
-        """Return the shot with its price, stops at the height of travel put at its very height."""
+    def _with_added_time(self, shot: Shot, here: Here) -> Shot:
+        """Return the shot with its added time, stops at the height of travel put at its very height."""
         travel = here.state.z_mm + shot.lift_mm
         stops = tuple(
             replace(stop, z_mm=travel) if abs(stop.z_mm - travel) < 2e-3 else stop for stop in shot.stops

@@ -33,7 +33,7 @@ def with_holds(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig) -> Plan
     PlanError
         when there is no place to wait at.
     """
-    shots, told = list(plan.shots), list(plan.warnings)
+    shots, warnings = list(plan.shots), list(plan.warnings)
     for k, shot in enumerate(shots):
         if not any(stop.stance == SURVEY for stop in shot.stops):
             continue
@@ -43,12 +43,12 @@ def with_holds(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig) -> Plan
         waiting = replace(shot, hold_mm=place)
         more_s = block_s(waiting, here, rig) - block_s(shot, here, rig)
         shots[k] = replace(waiting, cost_s=round(shot.cost_s + more_s, 3))
-        told.append(
+        warnings.append(
             f"after the survey of layer {shot.layer + 1} the machine waits for you, hot, at "
             f"X{place[0]:g} Y{place[1]:g}, {_until(rig)}; that time is not counted"
         )
     added = sum(shot.cost_s for shot in shots) - sum(shot.cost_s for shot in plan.shots)
-    return replace(plan, shots=tuple(shots), cost_s=round(plan.cost_s + added, 3), warnings=tuple(told))
+    return replace(plan, shots=tuple(shots), cost_s=round(plan.cost_s + added, 3), warnings=tuple(warnings))
 
 
 def _until(rig: Rig) -> str:

@@ -60,8 +60,8 @@ def _cooling(planning: Planning, times: LayerTimes) -> Iterable[str]:
 def _marks(planning: Planning, outer_said: bool) -> Iterable[str]:
     walls = sum(choice.outer for choice in planning.choices)
     if walls:
-        how = "" if outer_said else " (judged by the outline: the file's comments do not tell walls apart)"
-        yield f"{walls} shots stop at a wall that is seen{how}"
+        how = "" if outer_said else " (estimated from the outline: the file's comments do not name walls)"
+        yield f"{walls} shots stop at a visible outer wall{how}"
 
 
 def _spiral(planning: Planning, layers: Layers, rig: Rig) -> Iterable[str]:

@@ -32,7 +32,7 @@ __all__ = [
     "look_offset_mm",
 ]
 
-# Okabe and Ito's colours for all kinds of eyes (Color Universal Design, 2008), told apart by shape as well
+# Okabe and Ito's colours for all kinds of eyes (Color Universal Design, 2008); shapes differ as well
 CAMERA_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 CAMERA_SHAPES = ("circle", "square", "triangle", "diamond", "cross", "star")
 _AIR_MM = 2.0  # around the print in the map of what is printed

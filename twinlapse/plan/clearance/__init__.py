@@ -1,1 +1,1 @@
-"""What is in the way: the height map of the growing print, and paths around what stands too high."""
+"""Clearance: the height map of the growing print, and paths around what stands too high."""

@@ -30,7 +30,7 @@ class Ground:
     printer: Printer
     top: NDArray[Any] = field(init=False)
     highest_mm: float = field(init=False, default=0.0)
-    row: int = field(init=False, default=0)  # the first row not laid yet
+    row: int = field(init=False, default=0)  # the first row not in the map yet
     left_mm: float = field(init=False)
     front_mm: float = field(init=False)
     radius_mm: NDArray[np.float64] = field(init=False)
@@ -57,7 +57,7 @@ class Ground:
             self.row = row + 1
 
     def needed_z(self, start: Place, end: Place, enough_mm: float = -math.inf) -> float:
-        """Return the least height of the nozzle for a straight way between two places.
+        """Return the least height of the nozzle for a straight path between two places.
 
         Where `enough_mm` is enough, the print is looked at no closer and some lower height is returned.
         Keep-outs count as printed boxes; one without a height cannot be passed at all.
@@ -98,7 +98,7 @@ def has_gantry(printer: Printer) -> bool:
 
 
 def crosses(box: KeepOut, start: Place, end: Place, margin_mm: float = MARGIN_MM) -> bool:
-    """Return whether a straight way comes nearer to a keep-out than the margin, seen from above."""
+    """Return whether a straight path comes nearer to a keep-out than the margin, seen from above."""
     enter, leave = 0.0, 1.0
     for k, (low, high) in enumerate((box.x_mm, box.y_mm)):
         low, high = low - margin_mm, high + margin_mm

@@ -77,7 +77,7 @@ def needed_height(
     top: Any, ax: float, ay: float, bx: float, by: float, radius: Any, drop: Any, gantry: bool, left: float,
     front: float,
 ) -> float:  # fmt: skip
-    """Return the least height of the nozzle tip for a straight way over what is printed.
+    """Return the least height of the nozzle tip for a straight path over what is printed.
 
     The head is a stack of discs: disc k has ``radius[k]`` and its underside is ``drop[k]`` above the tip.
     Where `gantry` is set the last disc is a beam along X as wide as its radius to both sides. Radii have the
@@ -146,7 +146,7 @@ def block_disc(blocked: Any, px: float, py: float, wide: float, step: float) -> 
 
 @kernel
 def spread_distance(blocked: Any, i: int, j: int, away: Any) -> None:
-    """Fill ``away`` with the length in cells of the shortest way to cell (i, j) through free cells.
+    """Fill ``away`` with the length in cells of the shortest path to cell (i, j) through free cells.
 
     Sweeps over the grid in four directions until nothing changes; steps go to the eight cells around.
     """

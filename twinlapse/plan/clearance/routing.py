@@ -1,4 +1,4 @@
-"""A way around what stands higher than the nozzle travels: the shortest path on the map, pulled straight."""
+"""A path around what stands higher than the nozzle travels: the shortest on the map, straightened."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from twinlapse.plan.clearance import height_map_kernels
 from twinlapse.plan.clearance.height_map import MARGIN_MM, Ground, Place, has_gantry
 from twinlapse.rig import Printer
 
-__all__ = ["SIZE", "STEP_MM", "Router", "blocked_cells", "way_around"]
+__all__ = ["SIZE", "STEP_MM", "Router", "blocked_cells", "path_around"]
 
 SIZE = 4  # fine cells along a coarse one
 STEP_MM = SIZE * height_map_kernels.CELL_MM
@@ -20,17 +20,17 @@ STEP_MM = SIZE * height_map_kernels.CELL_MM
 
 @dataclass(slots=True)
 class Router:
-    """Finds ways over one ground; keeps the map of distances while nothing on it changes."""
+    """Finds paths over one ground; keeps the map of distances while nothing on it changes."""
 
     ground: Ground
     seen: tuple[int, float] = (-1, 0.0)  # row and height of `blocked`
     blocked: NDArray[np.bool_] = field(default_factory=lambda: np.empty((0, 0), bool))
     away: dict[tuple[int, int], NDArray[np.float64]] = field(default_factory=dict)  # by the cell of the goal
 
-    def way(self, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
-        """Return the waypoints of a way at one height, none when it can be straight, None when there is none.
+    def path(self, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
+        """Return the waypoints of a path at one height: none for a straight one, None without a path.
 
-        Every straight piece of the way is checked against the fine map once more.
+        Every straight piece of the path is checked against the fine map once more.
         """
         ground = self.ground
         if ground.needed_z(start, end, z_mm) <= z_mm:
@@ -57,9 +57,9 @@ class Router:
             self.away.clear()
 
 
-def way_around(ground: Ground, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
-    """Return one way; see `Router.way`."""
-    return Router(ground).way(start, end, z_mm)
+def path_around(ground: Ground, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
+    """Return one path; see `Router.path`."""
+    return Router(ground).path(start, end, z_mm)
 
 
 def blocked_cells(ground: Ground, z_mm: float) -> NDArray[np.bool_]:
@@ -88,7 +88,7 @@ def _outside(printer: Printer, x: NDArray[np.float64], y: NDArray[np.float64]) -
 
 
 def _downhill(ground: Ground, away: NDArray[np.float64], cell: tuple[int, int]) -> list[Place]:
-    """Return the middles of the cells on the shortest way, both ends left out."""
+    """Return the middles of the cells on the shortest path, both ends left out."""
     places = []
     while away[cell] > 0:
         i, j = cell

@@ -35,12 +35,12 @@ __all__ = [
     "UNFINISHED_S",
     "Choice",
     "Chooser",
-    "Turned",
+    "RejectedMoment",
 ]
 
-# prices in seconds: what a mark on the print is worth; common practice, no source
+# weights in seconds: what a mark on the print is worth; common practice, no source
 OWN_RETRACTION_S = 1.0  # besides its time: a blob may stay where the filament is primed
-ON_PATH_S = 1.0  # the nozzle comes back onto a path just laid
+ON_PATH_S = 1.0  # the nozzle comes back onto a path just printed
 OUTER_WALL_S = 4.0  # and the blob would be seen there
 RETRACTED_WALL_S = 1.0  # less of one where the filament is back anyway
 IN_OBJECT_S = 3.0  # the shot is lost, its moves skipped and its cue sent, when that object is cancelled
@@ -51,12 +51,12 @@ LATE_MOST_S = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Turned:
+class RejectedMoment:
     """A moment that was looked at and not taken."""
 
     gap: int
     at_s: float
-    price_s: float
+    weight_s: float
     why: str
 
 
@@ -69,15 +69,15 @@ class Choice:
     layer: int
     cameras: tuple[str, ...]
     wished_s: float
-    price_s: float  # by which moments were compared, not what the shot costs
+    weight_s: float  # by which moments were compared, not what the shot costs
     reasons: tuple[str, ...]
-    turned: tuple[Turned, ...]
-    outer: bool  # it stands on a wall that is seen
+    turned: tuple[RejectedMoment, ...]
+    outer: bool  # it stands on a visible outer wall
 
 
 @dataclass(frozen=True, slots=True)
 class Chooser:
-    """The moments of one print, and what each would cost."""
+    """The moments of one print, and what each would weigh."""
 
     toolpath: Toolpath
     layers: Layers
@@ -115,13 +115,13 @@ class Chooser:
         return [taken[gap] for gap in sorted(taken)], unmet
 
     def _best(self, at_s: float, layer: int, slack_s: float, taken: dict[int, Choice]) -> Choice | None:
-        """Return the cheapest moment of a window; gaps are looked at in the order of their least price."""
+        """Return the moment of least weight in a window; gaps of less weight are looked at first."""
         window = self._window(at_s, layer, slack_s)
-        least = self._least_prices(window, at_s, layer)
+        least = self._least_weights(window, at_s, layer)
         if layer < 0:
             least = np.where(np.isin(window, list(taken)), np.minimum(least, 0.0), least)
         seen: list[tuple[float, int, Moment]] = []
-        turned: list[Turned] = []
+        turned: list[RejectedMoment] = []
         order = np.argsort(least, kind="stable").tolist()
         for k in order:
             gap, price = int(window[k]), float(least[k])
@@ -135,7 +135,7 @@ class Chooser:
         if not seen:
             return None
         seen.sort(key=lambda found: found[:2])
-        price_s, gap, moment = seen[0]
+        weight_s, gap, moment = seen[0]
         looked = {found[1] for found in seen} | {other.gap for other in turned}
         turned += [self._turned(other, price) for price, other, _ in seen[1:]]
         turned += [
@@ -147,14 +147,14 @@ class Chooser:
             layer=int(self.gaps.layer[gap]),
             cameras=(),
             wished_s=at_s,
-            price_s=price_s,
+            weight_s=weight_s,
             reasons=tuple(self._reasons(gap, moment, at_s, layer)),
             turned=tuple(turned[:8]),
             outer=bool(self.gaps.outer[gap]) and moment.on_path,
         )
 
     def _mark_s(self, gap: int, moment: Moment) -> float:
-        """Return the price of what the shot may leave on the print."""
+        """Return the weight of what the shot may leave on the print."""
         inside_s = IN_OBJECT_S if moment.in_object else 0.0
         if not moment.on_path:
             return inside_s
@@ -178,8 +178,8 @@ class Chooser:
             stop = min(first + 5, len(gaps))
         return np.arange(first, stop)
 
-    def _least_prices(self, window: Int, at_s: float, layer: int) -> Float:
-        """Return what each gap costs at least, whatever its best boundary is."""
+    def _least_weights(self, window: Int, at_s: float, layer: int) -> Float:
+        """Return what each gap weighs at least, whatever its best boundary is."""
         gaps = self.gaps
         away = np.abs(gaps.at_s[window] - at_s)
         if layer >= 0:
@@ -215,21 +215,21 @@ class Chooser:
             layer = int(np.clip(np.searchsorted(self.times.end_s, at_s), 0, len(self.layers) - 1))
         return LeftOut(layer=layer, at_s=at_s, cameras=(camera,), why=why)
 
-    def _turned(self, gap: int, price_s: float) -> Turned:
+    def _turned(self, gap: int, weight_s: float) -> RejectedMoment:
         at_s = float(self.gaps.at_s[gap])
-        return Turned(gap=gap, at_s=at_s, price_s=price_s, why=self._why(gap, price_s))
+        return RejectedMoment(gap=gap, at_s=at_s, weight_s=weight_s, why=self._why(gap, weight_s))
 
-    def _why(self, gap: int, price_s: float) -> str:
+    def _why(self, gap: int, weight_s: float) -> str:
         gaps = self.gaps
         if not gaps.usable[gap]:
             return INSIDE_PATH
-        if math.isinf(price_s):
+        if math.isinf(weight_s):
             return why_none(self.toolpath, self._gap(gap), self.habit, self.ready)
         said = []
         if not gaps.retracted[gap]:
-            said.append("the filament would have to be pulled back")
+            said.append("the filament would have to be retracted")
         if gaps.outer[gap]:
-            said.append("a wall that is seen ends or begins there")
+            said.append("a visible outer wall ends or begins there")
         if not gaps.ends_layer[gap]:
             said.append("the layer is not complete there")
         return " and ".join(said) or "another one is as good and nearer"
@@ -250,14 +250,14 @@ class Chooser:
                 f"the schedule asks for {at_s:.1f} s, this is {abs(gaps.at_s[gap] - at_s):.1f} s away"
             )
         if moment.retracted:
-            said.append("the file itself has pulled the filament back here, so nothing more is pulled")
+            said.append("the file itself has retracted here, so nothing more is retracted")
         elif gaps.travels[gap]:
             said.append("the nozzle is between two paths")
         else:
             said.append("one path passes into the next here: the shot may leave a mark")
         if gaps.outer[gap]:
             where = "where it stands" if moment.on_path else "near, but the nozzle stands away from it"
-            said.append(f"a wall that is seen ends or begins {where}")
+            said.append(f"a visible outer wall ends or begins {where}")
         return said
 
 

@@ -17,13 +17,13 @@ _MARK = re.compile(
     rb"\n;[ \t]?(?:TYPE|FEATURE|feature)[: ][ ]?(?P<tagged>[^\r\n]{1,60})"
     rb"|\n; (?P<plain>outer wall|inner wall|surface|infill|skirt|support)[ \t]*(?=[\r\n])"
 )
-# words by which slicers name a wall that is seen, and a surface that is seen unless more is laid on it
+# words by which slicers name a visible outer wall, and a surface that is visible unless more is printed on it
 _WALL = re.compile(rb"(?i)outer|external|overhang")
 _SURFACE = re.compile(rb"(?i)skin|^surface|top (?:surface|solid)|ironing")
 
 
 class Path(IntEnum):
-    """What is seen of a path in the finished print."""
+    """What of a path is visible in the finished print."""
 
     HIDDEN = 0
     WALL = 1
@@ -31,7 +31,7 @@ class Path(IntEnum):
 
 
 def marked_paths(toolpath: Toolpath) -> tuple[Int, Int]:
-    """Return the rows at which the kind of path changes, and what is seen of it from there on (`Path`).
+    """Return the rows at which the kind of path changes, and what of it is visible from there on (`Path`).
 
     Both are empty where the file's comments do not say.
     """
@@ -47,7 +47,7 @@ def marked_paths(toolpath: Toolpath) -> tuple[Int, Int]:
 
 
 def path_at(marks: tuple[Int, Int], rows: Int) -> Int:
-    """Return for some rows what is seen of their path (`Path`)."""
+    """Return for some rows what of their path is visible (`Path`)."""
     starts, seen = marks
     place = np.searchsorted(starts, rows, "right") - 1
     return np.asarray(np.where(place >= 0, seen[place], Path.HIDDEN))

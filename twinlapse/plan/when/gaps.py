@@ -1,4 +1,4 @@
-"""Where the material pauses: the gaps between two extruding moves, the only places where a print can wait."""
+"""The gaps between two extruding moves: the only places where a print can wait."""
 
 from __future__ import annotations
 
@@ -30,10 +30,10 @@ class Gaps:
     after: Int  # the first extruding row after it, n at the end of the file
     layer: Int  # index of the layer of `before`
     ends_layer: Bool  # the next path belongs to another layer
-    retracted: Bool  # the file itself pulls the filament back here
+    retracted: Bool  # the file itself retracts here
     travels: Bool  # the nozzle leaves the path
     until: Int  # the first row of a tool change, homing, a dwell or a wait in it, else `after`
-    outer: Bool  # a path that is seen in the finished print ends or begins here
+    outer: Bool  # a path that is visible in the finished print ends or begins here
     outer_said: bool  # by the file's comments; else it is an estimate from the outline
     at_s: NDArray[np.float64]  # print time at its beginning
 
@@ -79,7 +79,7 @@ def find_gaps(toolpath: Toolpath, layers: Layers, timeline: Timeline, habit_mm: 
 
 
 def _outer(toolpath: Toolpath, layers: Layers, before: Int, after: Int) -> tuple[Bool, bool]:
-    """Return whether a path that is seen ends or begins at each gap, and whether comments say so."""
+    """Return whether a visible path ends or begins at each gap, and whether comments say so."""
     follows = after < len(toolpath)
     next_row = np.minimum(after, len(toolpath) - 1)
     begin = np.maximum(next_row - 1, 0)  # where the next path begins
@@ -91,7 +91,7 @@ def _outer(toolpath: Toolpath, layers: Layers, before: Int, after: Int) -> tuple
     outer = (last == Path.WALL) | ((first == Path.WALL) & follows)
     surface = (last == Path.SURFACE) | ((first == Path.SURFACE) & follows)
     if (surface & ~outer).any():
-        places = np.concatenate([before, begin])  # asked at once: all of the print is laid for the answer
+        places = np.concatenate([before, begin])  # asked at once: the whole print is laid out for the answer
         heights_mm = toolpath.z_mm[np.concatenate([before, next_row])]
         bare, bare_begin = np.split(~_covered(toolpath, places, heights_mm), 2)
         outer |= ((last == Path.SURFACE) & bare) | ((first == Path.SURFACE) & bare_begin & follows)
@@ -99,7 +99,7 @@ def _outer(toolpath: Toolpath, layers: Layers, before: Int, after: Int) -> tuple
 
 
 def _covered(toolpath: Toolpath, rows: Int, z_mm: NDArray[np.float64]) -> Bool:
-    """Return for some rows whether more is laid on the place where they end, at height `z_mm` (m,)."""
+    """Return for some rows whether more is printed on the place where they end, at height `z_mm` (m,)."""
     box = printed_box(toolpath)
     left, front = float(box.low_mm[0]), float(box.low_mm[1])
     across, deep = (((box.high_mm - box.low_mm)[:2]) / CELL_MM).astype(int) + 1

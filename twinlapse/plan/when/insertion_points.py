@@ -44,7 +44,7 @@ _ENDS = (int(Kind.HOME), int(Kind.TOOL), int(Kind.DWELL), _ORIGIN)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UsualRetraction:
-    """How the file itself pulls filament back."""
+    """How the file itself retracts."""
 
     firmware: bool  # by G10 and G11
     length_mm: float
@@ -98,7 +98,7 @@ class Moment:
     byte: int | None  # offset of the first byte of that line, None where it is the row's
     in_object: bool  # a firmware that has cancelled the object would skip the moves of the shot
     retracted: bool  # the filament is back already
-    on_path: bool  # the nozzle stands where the path just laid ends, or where the next begins
+    on_path: bool  # the nozzle stands where the path just printed ends, or where the next begins
 
 
 def usual_retraction(toolpath: Toolpath, printer: Printer) -> UsualRetraction:
@@ -220,5 +220,5 @@ def _acts(toolpath: Toolpath, rows: slice) -> list[int]:
 def _sound(last: int, following: int, layer_passes: bool) -> bool:
     """Return whether the machine can wait between two acts."""
     if last in _PRIMES or following in _PULLS:
-        return False  # about to lay, or about to pull back by itself or half way through it
+        return False  # about to print, or about to retract by itself or half way through it
     return not (last in _LAYS and following in _LAYS) or layer_passes

@@ -95,7 +95,7 @@ def _for_no_camera(gap: int, moment: Moment, layer: int, at_s: float, why: str) 
         layer=layer,
         cameras=(),
         wished_s=at_s,
-        price_s=0.0,
+        weight_s=0.0,
         reasons=(why,),
         turned=(),
         outer=False,

@@ -32,9 +32,9 @@ def drop_near(choices: list[Choice], at_s: Float, min_gap_s: float) -> tuple[lis
 def drop_over_cap(
     pairs: list[tuple[Choice, Shot]], losses_s: Float, cap: str, print_s: float
 ) -> tuple[list[tuple[Choice, Shot]], list[Shot]]:
-    """Drop the dearest shots until all together cost no more than the cap.
+    """Drop the slowest shots until all together add no more than the cap.
 
-    A mark on a wall that is seen counts as its price in seconds. Of shots that cost about the same, every
+    A mark on a visible outer wall counts by its weight in seconds. Of shots that cost about the same, every
     other one goes first, so that the film is thinned and not cut short; the last shot stays to the end.
     """
     most_s = amount_s(cap, print_s)
@@ -43,13 +43,13 @@ def drop_over_cap(
     if total_s <= most_s:
         return pairs, []
     last = len(pairs) - 1
-    dearest = sorted(
+    slowest = sorted(
         (k for k in range(len(pairs)) if pairs[k][0].cameras),  # a survey is asked for by itself
-        key=lambda k: (k != last, round(2 * (costs_s[k] + pairs[k][0].price_s)), _evenly(k)),
+        key=lambda k: (k != last, round(2 * (costs_s[k] + pairs[k][0].weight_s)), _evenly(k)),
     )
     dropped: set[int] = set()
-    while total_s > most_s and dearest:
-        k = dearest.pop()
+    while total_s > most_s and slowest:
+        k = slowest.pop()
         dropped.add(k)
         total_s -= costs_s[k]
     kept = [pair for k, pair in enumerate(pairs) if k not in dropped]

@@ -108,15 +108,15 @@ def with_corners(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
         as `with_surveys` does.
     """
     camera = head_camera(rig)
-    shots, told = list(plan.shots), list(plan.warnings)
+    shots, warnings = list(plan.shots), list(plan.warnings)
     at = {layer: shot_of(shots, toolpath, layers, layer) for layer in sorted(set(wanted))}
     if not at:
         return plan
     looked = [shot.layer for shot in shots if any(stop.stance == SURVEY for stop in shot.stops)]
     corners = outermost_corners(layer_ends(toolpath, layers, max([*looked, *at])))
     if not corners:
-        told.append("the outline has no corners, so none are visited")
-        return replace(plan, warnings=tuple(told))
+        warnings.append("the outline has no corners, so none are visited")
+        return replace(plan, warnings=tuple(warnings))
     middle = window_of(camera, rig.printer, RISE_MM).middle_mm
     for layer, k in at.items():
         places = [into_bed(rig.printer, (x - middle[0], y - middle[1])) for x, y in corners]
@@ -124,9 +124,9 @@ def with_corners(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
         stops = stops_at(places, layers, layer, camera, camera.dwell_s, CORNER)
         stops = tuple(stop for stop in stops if not _surveyed(stop, shots[k]))
         shot = lengthened(shots[k], stops, toolpath, rig)
-        told.append(
+        warnings.append(
             f"corners of layer {layer + 1}: {len(places)} of {len(corners)} visited, "
             f"{shot.cost_s - shots[k].cost_s:.0f} s"
         )
         shots[k] = shot
-    return with_shots(plan, shots, told)
+    return with_shots(plan, shots, warnings)

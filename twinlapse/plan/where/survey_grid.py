@@ -122,13 +122,13 @@ def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
         when no camera rides on the head, a layer has no shot, or finished objects may stand in the way.
     """
     camera = head_camera(rig)
-    shots, told = list(plan.shots), list(plan.warnings)
+    shots, warnings = list(plan.shots), list(plan.warnings)
     bare = bare_bed_shot(shots, toolpath)
     for layer in sorted(set(wanted)):
         at = shot_of(shots, toolpath, layers, layer)
         survey = plan_survey(toolpath, layers, layer, camera, rig.printer)
         shot = lengthened(shots[at], survey.stops, toolpath, rig)
-        told.append(
+        warnings.append(
             f"survey of layer {layer + 1}: {len(survey.stops)} stops see "
             f"{survey.seen_share:.0%} of its lines, {shot.cost_s - shots[at].cost_s:.0f} s"
         )
@@ -136,14 +136,14 @@ def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
         if bare is not None:  # of the lowest layer alone: the bed is the same for all
             stops = tuple(replace(stop, stance=BARE_BED) for stop in survey.stops)
             shots[bare] = lengthened(shots[bare], stops, toolpath, rig)
-            told.append(f"survey of the bare bed: {len(stops)} stops, {shots[bare].cost_s:.0f} s")
+            warnings.append(f"survey of the bare bed: {len(stops)} stops, {shots[bare].cost_s:.0f} s")
             bare = None
         elif rig.plan.bare_bed and not any(stop.stance == BARE_BED for s in shots for stop in s.stops):
-            told.append(
+            warnings.append(
                 "the bare bed is not photographed: the file has no travel between its last wait for heat and "
                 "the first extrusion; marks on the bed may be taken for filament"
             )
-    return with_shots(plan, shots, told)
+    return with_shots(plan, shots, warnings)
 
 
 def bare_bed_shot(shots: Sequence[Shot], toolpath: Toolpath) -> int | None:
@@ -196,10 +196,10 @@ def shot_of(shots: Sequence[Shot], toolpath: Toolpath, layers: Layers, layer: in
     return at
 
 
-def with_shots(plan: Plan, shots: Sequence[Shot], told: Sequence[str]) -> Plan:
-    """Return a plan with its shots replaced, their cost counted, and what is told of them."""
+def with_shots(plan: Plan, shots: Sequence[Shot], warnings: Sequence[str]) -> Plan:
+    """Return a plan with its shots replaced, their cost counted, and their warnings."""
     added = sum(shot.cost_s for shot in shots) - sum(shot.cost_s for shot in plan.shots)
-    return replace(plan, shots=tuple(shots), cost_s=round(plan.cost_s + added, 3), warnings=tuple(told))
+    return replace(plan, shots=tuple(shots), cost_s=round(plan.cost_s + added, 3), warnings=tuple(warnings))
 
 
 def stops_at(
@@ -299,7 +299,7 @@ def _ordered(rows: list[list[tuple[float, float]]]) -> list[tuple[float, float]]
 
 
 def _cost_s(places: list[tuple[float, float]], wait_s: float, printer: Printer) -> float:
-    """Return seconds for the tour, each way from rest to rest, by the trapezoid's closed form."""
+    """Return seconds for the tour, each path from rest to rest, by the trapezoid's closed form."""
     speed, accel = printer.travel_mm_s, printer.accel_mm_s2
     total = wait_s * len(places)
     for here, there in pairwise(places):
