@@ -79,9 +79,10 @@ class Service:
         self.address = f"http://127.0.0.1:{self.port}"
         self.process: subprocess.Popen[str] | None = None
 
-    def start(self) -> None:
+    def start(self, *options: str) -> None:
+        words = ["serve", str(self.folder), "--port", str(self.port), *options]
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "twinlapse", "serve", str(self.folder), "--port", str(self.port)],
+            [sys.executable, "-m", "twinlapse", *words],
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             text=True,

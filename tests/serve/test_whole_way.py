@@ -113,3 +113,38 @@ def test_strangers_and_wrong_requests_are_refused(make_service: Callable, rig_te
     assert status("/line", {"line": "hello"}, Origin="http://evil.example") == 403
     assert service.ask("/line", {"printer": "shed", "line": "twinlapse cue 1.1 wide"})["meaning"] == "cue"
     assert "former versions" in json.dumps(service.ask("/state"))
+
+
+def test_a_phone_that_has_shown_the_token_sees_pictures_and_edits_the_plan(
+    make_service: Callable, rig_text: str, browser: Any, label: Callable
+) -> None:
+    """The token is shown once; then files open like any link, and the viewer saves into the job."""
+    service = make_service(rig_text)
+    service.start("--listen", "0.0.0.0", "--expose")
+    token = (service.folder / "token").read_text().strip()
+    with pytest.raises(urllib.error.HTTPError, match="401"):
+        service.ask("/state")
+    shown = {"Authorization": f"Bearer {token}"}
+    code = service.ask("/printers/shed/files?name=label.gcode", label(6).encode(), **shown)["code"]
+    browser.open(f"{service.address}/#/?token={token}")
+    browser.until(f"document.body.innerText.includes('{code}')")
+    assert token not in browser.run("location.href")
+    for _ in range(300):
+        state = service.ask("/state", **shown)
+        if state["jobs"][0]["state"] == "ready" and not state["working"]:
+            break
+        time.sleep(0.2)
+    browser.open(f"{service.address}/jobs/{code}/files/plan.html")
+    browser.until("document.body.classList.contains('ready')")
+    browser.run("(twinlapse.edits.toggle(2), document.getElementById('save').disabled = false)")
+    browser.click("#save")
+    browser.until("document.getElementById('said').textContent.includes('being written')")
+    for _ in range(300):
+        job = service.ask("/state", **shown)["jobs"][0]
+        if job["state"] == "ready" and job["shots"] == 5:
+            break
+        time.sleep(0.2)
+    assert job["shots"] == 5 and job["why"] == ""
+    written = (service.folder / "jobs" / code / "filmed.gcode").read_text()
+    assert "; twinlapse shot 3 begin" not in written and "; twinlapse shot 4 begin" in written
+    assert [line for line in browser.errors() if "401" not in line] == []

@@ -47,6 +47,7 @@ _HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",
 }
+_COOKIE = "twinlapse_token"
 OPEN_PATHS = frozenset(("/", "/page.css", "/page.js"))  # the page itself holds no secret
 
 
@@ -94,11 +95,26 @@ class AccessGuard:
         if headers.get("sec-fetch-site", "none") not in ("same-origin", "none"):
             return 403, "the request comes from another site"
         if self._rules.token and scope["path"] not in OPEN_PATHS:
-            given = headers.get("authorization", "")
-            wanted = f"Bearer {self._rules.token}"
-            if not hmac.compare_digest(given.encode(), wanted.encode()):
+            given = headers.get("authorization", "").removeprefix("Bearer ") or _cookie(headers)
+            if not hmac.compare_digest(given.encode(), self._rules.token.encode()):
                 return 401, "a token is needed"
         return None
+
+
+def session_cookie(token: str) -> str:
+    """Return the value of Set-Cookie by which a browser shows the token for pictures, films and downloads.
+
+    It is sent to this service alone and never along with another site's request (RFC 6265bis, SameSite).
+    """
+    return f"{_COOKIE}={token}; Path=/; HttpOnly; SameSite=Strict; Max-Age=31536000"
+
+
+def _cookie(headers: Headers) -> str:
+    for part in headers.get("cookie", "").split(";"):
+        name, _, value = part.strip().partition("=")
+        if name == _COOKIE:
+            return value
+    return ""
 
 
 def _refuse_form(scope: Scope, upload_bytes: int = 0) -> tuple[int, str] | None:
@@ -112,7 +128,7 @@ def _refuse_form(scope: Scope, upload_bytes: int = 0) -> tuple[int, str] | None:
     if scope["method"] == "POST":
         kind = headers.get("content-type", "").split(";")[0].strip().lower()
         wanted = "application/octet-stream" if upload_bytes else "application/json"
-        if kind != wanted:
+        if kind not in (wanted, "application/json"):
             return 415, f"send {wanted}"
         length = headers.get("content-length", "0")
         if not length.isdigit() or int(length) > (upload_bytes or MAX_BODY):

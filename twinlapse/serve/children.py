@@ -91,10 +91,10 @@ class Children:
                 task = self._waiting.popleft()
                 self.running = task.name
             outcome = self._one(task.words)
+            if not self._stopped:
+                task.done(outcome)  # what follows is queued before this task counts as over
             with self._changed:
                 self.running = ""
-            if not self._stopped:
-                task.done(outcome)
 
     def _one(self, words: Sequence[str]) -> Outcome:
         child = subprocess.Popen(  # noqa: S603  (our own interpreter, words as a list)

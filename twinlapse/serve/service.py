@@ -18,7 +18,8 @@ from twinlapse.serve.channels.reprapfirmware_http import upload
 from twinlapse.serve.children import Children, Outcome, Task
 from twinlapse.serve.intake import Intake
 from twinlapse.serve.printer_session import SILENCE_S, PrinterSession
-from twinlapse.serve.workspace import JobRecord, Workspace
+from twinlapse.serve.workspace import JobRecord, JobState, Workspace
+from twinlapse.shots import Plan, job_code, write_plan
 
 __all__ = ["ServeService"]
 
@@ -154,6 +155,41 @@ class ServeService:
                 done=lambda outcome: self._filmed(code, outcome),
             )
         )
+
+    def edit(self, code: str, plan: Plan) -> None:
+        """Write an edited plan into the job's file again, proven like any other; a child does it.
+
+        Raises
+        ------
+        CaptureError
+            while the job prints or is being worked on, or for a plan of another file.
+        """
+        record, job = self.workspace.record(code), self.workspace.job(code)
+        if record.state not in ("ready", "done"):
+            raise CaptureError(f"this job is {record.state}", "wait until that is over")
+        if job_code(plan.original_sha256) != code:
+            raise CaptureError("this plan is of another file", "open the plan of this job")
+        edited = job.folder / "edited.json"
+        write_plan(edited, plan)
+        self.workspace.change(code, state="planning")
+        words = ("inject", str(job.original), "--plan", str(edited), "-o", str(job.filmed))
+        self.children.add(
+            Task(
+                name=f"writing {record.name}",
+                words=words,
+                done=lambda outcome: self._edited(code, plan, record.state, outcome),
+            )
+        )
+
+    def _edited(self, code: str, plan: Plan, before: JobState, outcome: Outcome) -> None:
+        job = self.workspace.job(code)
+        (job.folder / "edited.json").unlink(missing_ok=True)
+        if outcome.status != 0:
+            words = outcome.words.removeprefix("twinlapse: ")
+            self.workspace.change(code, state=before, why=f"the edited plan was not taken: {words}")
+            return
+        write_plan(job.plan, plan)
+        self.workspace.change(code, state=before, why="", added_s=plan.cost_s, shots=len(plan.shots))
 
     def delete(self, code: str) -> None:
         """Delete a job for good.

@@ -2,8 +2,8 @@
 
 ``GET /state``; ``GET /jobs/CODE/status``, ``/jobs/CODE/files/NAME``, ``/jobs/CODE/cameras/CAMERA/WHICH.jpg``,
 ``/jobs/CODE/layers/N.png``; ``GET /printers/NAME/lines``; ``POST /printers/NAME/files?name=FILE`` (the file);
-``POST /line`` {printer, line}; ``POST /jobs/CODE/send``, ``render`` {layout}, ``end``, ``delete``, ``light``
-{minutes}; ``POST /printers/NAME/check``.
+``POST /plans/CODE`` (an edited plan); ``POST /line`` {printer, line, late_s}; ``POST /jobs/CODE/send``,
+``render`` {layout}, ``end``, ``delete``, ``light`` {minutes}; ``POST /login``.
 """
 
 from __future__ import annotations
@@ -21,14 +21,17 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from twinlapse.capture.access_policy import TOO_LARGE, AccessGuard, AccessRules
+from twinlapse.capture.access_policy import TOO_LARGE, AccessGuard, AccessRules, session_cookie
 from twinlapse.errors import CaptureError, JobError, TwinlapseError
 from twinlapse.names import CAMERA_NAME
 from twinlapse.serve.intake import MOST_BYTES
 from twinlapse.serve.service import ServeService
+from twinlapse.shots import plan_from_json
 
 __all__ = ["UPLOAD_PATH", "BadRequestError", "Handler", "make_app"]
 
+PLAN_PATH = "/plans/"  # an edited plan, from the viewer
+PLAN_BYTES = 16 << 20
 UPLOAD_PATH = "/printers/"  # bodies below it may be as large as a sliced file
 _PAGES = {"page.html": "text/html; charset=utf-8", "page.css": "text/css", "page.js": "text/javascript"}
 _FILES = {
@@ -59,6 +62,7 @@ def make_app(service: ServeService, rules: AccessRules) -> AccessGuard:
             for name, kind in _PAGES.items()
         ),
         Route("/favicon.ico", _nothing),
+        Route("/login", _login, methods=["POST"]),
         Route("/state", api.state),
         Route("/jobs/{code}/status", api.status),
         Route("/jobs/{code}/files/{name}", api.file),
@@ -67,6 +71,7 @@ def make_app(service: ServeService, rules: AccessRules) -> AccessGuard:
         Route("/printers/{printer}/lines", api.lines),
         Route("/printers/{printer}/files", api.take, methods=["POST"]),
         Route("/line", api.line, methods=["POST"]),
+        Route("/plans/{code}", api.edited, methods=["POST"]),
         Route("/jobs/{code}/{act}", api.act, methods=["POST"]),
     ]
     handlers: dict[Any, Any] = {
@@ -79,7 +84,7 @@ def make_app(service: ServeService, rules: AccessRules) -> AccessGuard:
         413: _plain(413, TOO_LARGE),
     }
     app = Starlette(routes=routes, exception_handlers=handlers)
-    return AccessGuard(app, rules, uploads={UPLOAD_PATH: MOST_BYTES})
+    return AccessGuard(app, rules, uploads={UPLOAD_PATH: MOST_BYTES, PLAN_PATH: PLAN_BYTES})
 
 
 class _Api:
@@ -92,22 +97,24 @@ class _Api:
         return JSONResponse(await asyncio.to_thread(self._service.state))
 
     async def status(self, request: Request) -> Response:
-        capture = self._capture(request.path_params["code"])
-        return JSONResponse(await asyncio.to_thread(capture.status))
+        code = request.path_params["code"]
+        self._service.workspace.job(code)
+        live = next((one.capture for one in self._service.printers.values() if one.code == code), None)
+        return JSONResponse(None if live is None else await asyncio.to_thread(live.status))
 
     async def file(self, request: Request) -> Response:
         name, folder = request.path_params["name"], self._folder(request)
         path = folder / name
         if name not in _FILES or path.is_symlink() or not path.is_file():
             raise JobError("there is no such file", "reload the page")
-        headers = {"content-security-policy": _VIEWER_POLICY} if name == "plan.html" else {}
+        if name == "plan.html":
+            return _viewer(path, request.path_params["code"])
         shown = "inline" if name in ("plan.html", "film.mp4", "poster.jpg") else "attachment"
         record = self._service.workspace.record(request.path_params["code"])
         stem = Path(record.name).stem
         return FileResponse(
             path,
             media_type=_FILES[name],
-            headers=headers,
             filename=f"{stem}-{name}",
             content_disposition_type=shown,
         )
@@ -144,6 +151,15 @@ class _Api:
         received = await intake.receive(request.stream(), name, int(length))
         record = await asyncio.to_thread(intake.take, received, printer)
         return JSONResponse(asdict(record), status_code=202)
+
+    async def edited(self, request: Request) -> Response:
+        code = request.path_params["code"]
+        try:
+            plan = plan_from_json(json.loads(await request.body()))
+        except (ValueError, RecursionError):
+            raise BadRequestError("the body is no plan", "") from None
+        await asyncio.to_thread(self._service.edit, code, plan)
+        return JSONResponse({"done": "edited"}, status_code=202)
 
     async def line(self, request: Request) -> Response:
         body = await _body(request, {"printer", "line", "late_s"})
@@ -200,8 +216,21 @@ def _page(name: str, kind: str) -> Handler:
     return give
 
 
+async def _login(request: Request) -> Response:
+    """Answer a request that showed the token, by a cookie that shows it from now on."""
+    token = request.headers.get("authorization", "").removeprefix("Bearer ")
+    return Response(status_code=204, headers={"set-cookie": session_cookie(token)} if token else {})
+
+
 async def _nothing(request: Request) -> Response:
     return Response(status_code=204)
+
+
+def _viewer(path: Path, code: str) -> Response:
+    """Return the viewer of a plan, told where to save an edited one."""
+    page = path.read_text("utf-8").replace("<html ", f'<html data-save="{PLAN_PATH}{code}" ', 1)
+    headers = {"content-security-policy": _VIEWER_POLICY}
+    return Response(page, media_type=_FILES["plan.html"], headers=headers)
 
 
 def _picture(data: bytes | None, kind: str) -> Response:

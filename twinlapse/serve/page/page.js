@@ -2,7 +2,7 @@
 
 const $ = (id) => document.getElementById(id);
 const pause_ms = 1000;
-let token = sessionStorage.getItem("token") ?? "";
+let token = "";
 let state = null, live = null, lines = null, lastHeard = 0, view = "";
 
 async function ask(path, options = {}) {
@@ -17,6 +17,14 @@ async function ask(path, options = {}) {
     throw new Error([said.error, said.hint].filter(Boolean).join("; ") || reply.statusText);
   }
   return reply;
+}
+
+// the token is shown once; a cookie that no other site can use stands in for it, also for pictures and films
+async function login(given) {
+  token = given;
+  await post("/login").catch(() => {});
+  token = "";
+  await look();
 }
 
 const post = (path, body = {}) =>
@@ -304,16 +312,13 @@ async function look() {
 
 $("login").addEventListener("submit", (event) => {
   event.preventDefault();
-  token = $("token").value.trim();
-  sessionStorage.setItem("token", token);
-  look();
+  login($("token").value.trim());
 });
 window.addEventListener("hashchange", () => (say(""), look()));
 const given = new URLSearchParams(location.hash.split("?")[1] ?? "").get("token");
 if (given) {
-  token = given;
-  sessionStorage.setItem("token", token);
   history.replaceState(null, "", "/#/");
+  await login(given);
 }
 (async function go() {
   await look();

@@ -154,8 +154,8 @@ async function start() {
   async function deliver(text) {
     const where = document.documentElement.dataset.save;
     if (where) {
-      const reply = await fetch(where, { method: "PUT", headers: { "Content-Type": "application/json" }, body: text });
-      return reply.ok ? "The edited plan is saved." : `The edited plan was not saved: ${await reply.text()}`;
+      const reply = await fetch(where, { method: "POST", headers: { "Content-Type": "application/json" }, body: text });
+      return reply.ok ? "The edited plan is being written and proven; see the job's page." : `The edited plan was not saved: ${await reply.text()}`;
     }
     const link = element("a", "", { href: URL.createObjectURL(new Blob([text], { type: "application/json" })), download: "plan.json" });
     link.click();
