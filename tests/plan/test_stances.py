@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from twinlapse.errors import PlanError
+from twinlapse.errors import RigError
 from twinlapse.inject import inject_file
 from twinlapse.optics.pose import pose_in_bed
 from twinlapse.plan.where.look_points import touring_targets
@@ -68,7 +68,7 @@ def test_park_mm_is_obeyed(plan: Callable) -> None:
 
 @pytest.mark.parametrize(("park", "what"), [([300, 10], "outside the bed"), ([10, 210], "keep-out")])
 def test_a_park_that_cannot_be_is_refused(plan: Callable, park: list[float], what: str) -> None:
-    with pytest.raises(PlanError, match=what):
+    with pytest.raises(RigError, match=what):
         plan("cube_abs.gcode", "bed moves y", {**FRAME, "park_mm": park})
 
 

@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 __all__ = [
+    "BOARD",
     "FORMER_COMMANDS",
     "FORMER_OPTIONS",
     "GCODE",
@@ -131,6 +132,16 @@ class OutputFile(click.ParamType):  # type: ignore[type-arg]
 GCODE = click.argument("gcode", type=GcodeFile())
 RIG_FILE = click.argument("rig_file", metavar="RIG", type=click.Path(path_type=Path))
 JOB = click.argument("job_folder", metavar="JOB", type=click.Path(path_type=Path))
+
+BOARD = click.option(
+    "--board",
+    "corners",
+    type=(int, int),
+    metavar="N M",
+    default=(9, 6),
+    show_default=True,
+    help="Inner corners of the chessboard, across and down.",
+)
 
 
 def rig_option(text: str, *, required: bool = False, name: str = "rig") -> Callable[[Any], Any]:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from twinlapse.cli.grammar import RIG_FILE, Command, output_option
+from twinlapse.cli.grammar import BOARD, RIG_FILE, Command, output_option
 from twinlapse.cli.output import Output, speaking
 
 __all__ = ["aim", "camera_named", "target"]
@@ -28,15 +28,7 @@ def camera_named(rig: Any, rig_file: Path, name: str | None) -> Any:
 
 @click.command("target", cls=Command)
 @output_option("The page to print.", ".pdf", ".png")
-@click.option(
-    "--board",
-    "corners",
-    type=(int, int),
-    metavar="N M",
-    default=(9, 6),
-    show_default=True,
-    help="Inner corners of the chessboard, across and down.",
-)
+@BOARD
 @click.option("--square-mm", type=float, default=10.0, show_default=True, help="Side of a square.")
 @speaking
 def target(out: Output, output: Path, corners: tuple[int, int], square_mm: float) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from twinlapse.cli.grammar import Command
+from twinlapse.cli.grammar import BOARD, Command
 from twinlapse.cli.output import Output, speaking
 
 __all__ = ["lens"]
@@ -15,15 +15,7 @@ __all__ = ["lens"]
 
 @click.command("lens", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option(
-    "--board",
-    "corners",
-    type=(int, int),
-    metavar="N M",
-    default=(9, 6),
-    show_default=True,
-    help="Inner corners of the chessboard, across and down.",
-)
+@BOARD
 @click.option("--fisheye", is_flag=True, help="For a lens that sees more than about 120 degrees.")
 @speaking
 def lens(output: Output, *, folder: Path, corners: tuple[int, int], fisheye: bool) -> None:

@@ -13,7 +13,7 @@ from twinlapse.errors import RigError
 from twinlapse.files import read_text
 from twinlapse.rig.key_positions import key_lines
 from twinlapse.rig.kinematics import SHIFT_AXES
-from twinlapse.rig.model import Rig
+from twinlapse.rig.model import Pair, Rig
 from twinlapse.rig.schema import read_record
 from twinlapse.rig.standing_times import with_standing_times
 from twinlapse.rig.toml_fields import Table
@@ -60,8 +60,24 @@ def rig_from_mapping(values: Mapping[str, Any], *, path: Path | None = None, tex
             table.fail(
                 "mount", "a machine with a fixed bed has no X gantry", 'write "frame", "toolhead" or "bed"'
             )
+        if camera.park_mm is not None:
+            _check_park(camera.park_mm, rig, table)
     timed = with_standing_times(rig, list(values["camera"]))
     return replace(timed, raw=without_secrets(values))
+
+
+def _check_park(place_mm: Pair, rig: Rig, table: Table) -> None:
+    """Refuse a parking place that the nozzle must not go to; a print in its way is judged by the plan."""
+    x, y = place_mm
+    printer = rig.printer
+    ranges = (printer.x_range_mm, printer.y_range_mm)
+    if not all(low <= value <= high for value, (low, high) in zip(place_mm, ranges, strict=True)):
+        table.fail("park_mm", f"[{x:g}, {y:g}] is outside the bed", "name a place on the bed")
+    for box in printer.keep_out:
+        if box.x_mm[0] <= x <= box.x_mm[1] and box.y_mm[0] <= y <= box.y_mm[1]:
+            table.fail(
+                "park_mm", f"[{x:g}, {y:g}] is in a keep-out", "name a place outside all keep_out boxes"
+            )
 
 
 def without_secrets(values: Mapping[str, Any]) -> dict[str, Any]:
