@@ -128,7 +128,7 @@ class FakeService:
         }
         return {
             "job": "a" * 64, "run": 1, "shots": 65, "done": 13, "layers": 65, "free_mb": 4000,
-            "next": {"shot": 14, "layer": 14}, "due_in_s": 41.0,
+            "next": {"shot": 14, "layer": 14}, "due_in_s": 41.0, "left_s": 9000,
             "cameras": {"wide": self.live, "nozzle": gone if self.troubles else self.live},
             "lights": {"count": 1, "on": bool(self.held), "held_s": self.held[-1] if self.held else 0,
                        "on_s": 80.0, "share": 0.024, "fault": ""},
@@ -191,7 +191,9 @@ def test_the_page_shows_the_night(browser: Browser, served: Any, tmp_path: Path)
     browser.open(address)
     browser.until(SHOWN)
     assert browser.text("#done") == "13" and browser.text("#shots") == "65"
-    assert browser.text("#next") == "Next: shot 14, layer 14 of 65, in about 41 s"
+    assert browser.text("#next") == (
+        "Next: shot 14, layer 14 of 65, in about 41 s. The print will take about 2 h 30 min more"
+    )
     assert browser.text(".camera .state") == "live, 15 pictures a second"
     assert browser.text(".last figcaption") == "Last: shot 12"
     assert browser.run("document.querySelector('#troubles').hidden")

@@ -125,7 +125,9 @@ function looks(all) {
 
 function time(seconds) {
   const whole = Math.round(seconds);
-  return whole < 90 ? `${whole} s` : `${Math.round(whole / 60)} min`;
+  const minutes = Math.round(whole / 60);
+  if (minutes >= 120) return `${Math.floor(minutes / 60)} h ${minutes % 60} min`;
+  return whole < 90 ? `${whole} s` : `${minutes} min`;
 }
 
 function render(state) {
@@ -136,7 +138,8 @@ function render(state) {
   by("bar").value = state.done;
   const due = state.due_in_s === null ? "" : `, in about ${time(state.due_in_s)}`;
   const next = state.next && `Next: shot ${state.next.shot}, layer ${state.next.layer} of ${state.layers}${due}`;
-  say(by("next"), state.ended ? "This print has ended; the next one begins another run" : next || "All shots are done");
+  const left = state.left_s == null ? "" : `. The print will take about ${time(state.left_s)} more`;
+  say(by("next"), state.ended ? "This print has ended; the next one begins another run" : next ? next + left : "All shots are done");
   for (const [name, value] of Object.entries(state.cameras)) camera(name, value);
   lights(state.lights);
   looks(state.looks);
