@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.firstlayer.classify import Defect, judge
-from twinlapse.firstlayer.corner_monitor import strip_of, watch_corners
+from twinlapse.firstlayer.corner_monitor import monitor_corners, strip_of
 from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
@@ -31,7 +31,7 @@ from twinlapse.plan.where.corner_visits import outermost_corners, outline_of
 from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends, plan_survey
 from twinlapse.rehearsal.beads import Beads, beads_of
 from twinlapse.rehearsal.defects import LIFT_REACH_MM, layer_beads, put_in
-from twinlapse.rehearsal.defects import Defect as Put
+from twinlapse.rehearsal.defects import PlantedDefect as Put
 from twinlapse.rehearsal.execution import encode, rest_place
 from twinlapse.rehearsal.faults import Faults, mishaps, parking_error
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
@@ -342,7 +342,7 @@ def lifts(seeds: int) -> None:
                     for k, corner in enumerate(corners)
                 ]
                 nozzles = {corner: (*places[k][:2], RISE_MM) for k, corner in enumerate(corners)}
-                watches = watch_corners(strips, nozzles, CAMERA, PRINTER)
+                watches = monitor_corners(strips, nozzles, CAMERA, PRINTER)
                 told = [watch.lifted for watch in watches]
                 unknown += sum(not watch.known for watch in watches)
                 if lift_mm:

@@ -13,7 +13,7 @@ from twinlapse.cli.output import Output, speaking
 if TYPE_CHECKING:
     from twinlapse.firstlayer.classify import Judgement
     from twinlapse.firstlayer.mosaic import Mosaic
-    from twinlapse.firstlayer.reading import LayerMap, Patrol
+    from twinlapse.firstlayer.reading import CornerCheck, LayerMap
     from twinlapse.firstlayer.self_calibration import SelfCalibration
 
 __all__ = ["command"]
@@ -62,7 +62,7 @@ def command(
     """
     from twinlapse.errors import JobError
     from twinlapse.files import write_bytes
-    from twinlapse.firstlayer.reading import map_layer, patrol_job
+    from twinlapse.firstlayer.reading import check_corners, map_layer
     from twinlapse.firstlayer.report import (
         as_json,
         calibration_json,
@@ -97,24 +97,24 @@ def command(
             _write_camera(out, rig_file, found.calibration)
     elif rig_file is not None:
         raise click.UsageError("--write needs a map: leave out --corners")
-    patrol = patrol_job(job)
-    if corners and patrol is None:
+    corner_check = check_corners(job)
+    if corners and corner_check is None:
         raise JobError(
             "its corners were not seen on two layers yet",
             "plan with --corner-layers 1,2,3 and take the frames first",
             path=job.folder,
         )
-    sound, words = overall(found, patrol)
+    sound, words = overall(found, corner_check)
     out.say(words)
     if found is not None:
         _say_defects(out, found.judgement)
-    if patrol is not None:
-        if corner_verdict(patrol) not in words:
-            out.say(corner_verdict(patrol))
-        _say_risen(out, patrol)
-    write_bytes(page, report_html(title, found, patrol).encode())
+    if corner_check is not None:
+        if corner_verdict(corner_check) not in words:
+            out.say(corner_verdict(corner_check))
+        _say_risen(out, corner_check)
+    write_bytes(page, report_html(title, found, corner_check).encode())
     out.say(f"report: {page}")
-    told = {"overall": {"sound": sound, "verdict": words}, **corners_json(patrol), "report": str(page)}
+    told = {"overall": {"sound": sound, "verdict": words}, **corners_json(corner_check), "report": str(page)}
     out.result({**result, **told})
     if sound is not True:
         raise click.exceptions.Exit(1)
@@ -199,8 +199,8 @@ def _say_defects(out: Output, judgement: Judgement) -> None:
         )
 
 
-def _say_risen(out: Output, patrol: Patrol) -> None:
-    for watch in patrol.watches:
+def _say_risen(out: Output, corner_check: CornerCheck) -> None:
+    for watch in corner_check.watches:
         if watch.lifted:
             x, y = watch.corner_mm
             out.say(f"  the corner at X{x:.1f} Y{y:.1f} has risen by about {watch.newest_mm:.1f} mm")

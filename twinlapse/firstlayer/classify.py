@@ -20,7 +20,7 @@ from twinlapse.errors import FrameError
 from twinlapse.firstlayer.background import Background, difference_of
 from twinlapse.firstlayer.camera_trouble import CameraTrouble, camera_trouble
 from twinlapse.firstlayer.canvas import Canvas
-from twinlapse.firstlayer.components import Mask, Piece, grown, pieces_of, shrunk
+from twinlapse.firstlayer.components import Component, Mask, components_of, grown, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.laying import Laying, laying_of
 from twinlapse.firstlayer.mosaic import Mosaic
@@ -214,19 +214,19 @@ def _absent(number: int, item: PrintedObject, lines: Lines) -> Defect:
 
 def _found(
     parted: Parted, seen: Mask, canvas: Canvas, lines: Lines, smallest_mm: float
-) -> list[tuple[Piece, Kind, float]]:
+) -> list[tuple[Component, Kind, float]]:
     """Return the pieces that are not as they should be, what they are, and how sure that is."""
     slack = SLACK_MM / canvas.step_mm
     seen = ~grown(~seen, slack)  # at the rim of what is dazzled the colours are false
     missing = (parted.score < DOUBT) & shrunk(parted.wanted, 0.5 * slack) & seen
     extra = (parted.score > 0.5) & ~grown(parted.wanted, 2 * slack) & seen
-    gaps = pieces_of(missing, parted.score, canvas, SMALLEST_GAP_MM2)
+    gaps = components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2)
     gaps = [piece for piece in gaps if piece.lowest < 0.5 and piece.length_mm >= smallest_mm]
-    found: list[tuple[Piece, Kind, float]] = []
+    found: list[tuple[Component, Kind, float]] = []
     for piece in gaps:
         sure = piece.contrast * parted.separability / 6
         found.append((piece, "missing line" if piece.length_mm >= LONG_MM else "gap", sure))
-    for piece in pieces_of(extra, parted.score, canvas, SMALLEST_BLOB_MM2):
+    for piece in components_of(extra, parted.score, canvas, SMALLEST_BLOB_MM2):
         long = piece.length_mm > 4 * piece.width_mm and piece.length_mm > 2.0
         beside = any(math.dist(piece.at_mm, gap.at_mm) < NEAR_MM + gap.length_mm / 2 for gap in gaps)
         kind: Kind = "dragged line" if long or beside else "blob"
@@ -245,7 +245,7 @@ def _found(
     return found
 
 
-def _defect(number: int, piece: Piece, kind: Kind, sure: float, lines: Lines) -> Defect:
+def _defect(number: int, piece: Component, kind: Kind, sure: float, lines: Lines) -> Defect:
     return Defect(
         number=number,
         kind=kind,
@@ -259,7 +259,7 @@ def _defect(number: int, piece: Piece, kind: Kind, sure: float, lines: Lines) ->
     )
 
 
-def _grade(piece: Piece, kind: Kind) -> Grade:
+def _grade(piece: Component, kind: Kind) -> Grade:
     if kind == "missing line" or piece.length_mm > 3.0 or piece.area_mm2 > 6.0:
         return "bad"
     return "clear" if piece.length_mm >= 0.8 else "slight"

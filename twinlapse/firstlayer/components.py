@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float32
 from twinlapse.firstlayer.canvas import Canvas
 
-__all__ = ["Mask", "Piece", "grown", "moved", "pieces_of", "shrunk"]
+__all__ = ["Component", "Mask", "components_of", "grown", "moved", "shrunk"]
 
 Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Piece:
+class Component:
     """A connected piece of a mask."""
 
     at_mm: tuple[float, float]
@@ -29,7 +29,7 @@ class Piece:
     contrast: float  # how far its score is from the middle, 0 to 1
 
 
-def pieces_of(mask: Mask, score: Float32, canvas: Canvas, smallest_mm2: float) -> list[Piece]:
+def components_of(mask: Mask, score: Float32, canvas: Canvas, smallest_mm2: float) -> list[Component]:
     """Return the pieces of a mask that are large enough; hairs of one pixel are left out."""
     whole = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=8)
@@ -47,7 +47,7 @@ def pieces_of(mask: Mask, score: Float32, canvas: Canvas, smallest_mm2: float) -
         at = canvas.to_mm(np.array([cx + x, cy + y]))
         corner = canvas.to_mm(np.array([x - 0.5, y + h - 0.5]))
         pieces.append(
-            Piece(
+            Component(
                 at_mm=(round(float(at[0]), 2), round(float(at[1]), 2)),
                 box_mm=(
                     round(float(corner[0]), 2),

@@ -34,10 +34,10 @@ __all__ = [
     "SURE",
     "TIP_MM",
     "WEAK",
+    "CornerMonitor",
     "Strip",
-    "Watch",
+    "monitor_corners",
     "strip_of",
-    "watch_corners",
 ]
 
 SIDE_MM = 8.0  # of the piece that is watched around a corner
@@ -64,7 +64,7 @@ class Strip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Watch:
+class CornerMonitor:
     """What one corner did since the first picture."""
 
     corner_mm: tuple[float, float]
@@ -119,12 +119,12 @@ def strip_of(
     )
 
 
-def watch_corners(
+def monitor_corners(
     strips: Sequence[Strip],
     nozzles_mm: Mapping[tuple[float, float], tuple[float, float, float]],
     camera: Camera,
     printer: Printer,
-) -> list[Watch]:
+) -> list[CornerMonitor]:
     """Return what each corner did.
 
     Parameters
@@ -144,12 +144,12 @@ def watch_corners(
     return [_watch(*each) for each in zip(strips, lift, limits, sharp, strict=True)]
 
 
-def _watch(strip: Strip, lifts: Float, limits: Float, blur: Float) -> Watch:
+def _watch(strip: Strip, lifts: Float, limits: Float, blur: Float) -> CornerMonitor:
     up = lifts > limits
     newest = int(np.flatnonzero(np.isfinite(lifts))[-1])
     lasting = bool(up[newest])
     sure = 1 - math.exp(-max(0.0, float(lifts[newest])) / (2 * limits[newest]))
-    return Watch(
+    return CornerMonitor(
         corner_mm=strip.corner_mm,
         lift_mm=lifts,
         blur=blur,

@@ -8,7 +8,7 @@ from PIL import Image, ImageDraw, ImageFont
 from twinlapse.arrays import Picture
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.classify import Defect, Judgement
-from twinlapse.firstlayer.corner_monitor import Strip, Watch
+from twinlapse.firstlayer.corner_monitor import CornerMonitor, Strip
 from twinlapse.firstlayer.mosaic import Mosaic
 
 __all__ = [
@@ -63,7 +63,7 @@ def difference(mosaic: Mosaic, judgement: Judgement) -> Picture:
     return _finished(colours.astype(np.uint8), judgement.canvas, judgement.defects)
 
 
-def strip_picture(strip: Strip, watch: Watch, layers: tuple[int, ...]) -> Picture:
+def strip_picture(strip: Strip, watch: CornerMonitor, layers: tuple[int, ...]) -> Picture:
     """Return one corner over the layers side by side, with layer and rise."""
     font = ImageFont.load_default(size=13)
     sheet = Image.new("RGB", ((TILE_PX + 4) * len(layers) - 4, TILE_PX + 20), BARE)

@@ -11,7 +11,7 @@ import numpy as np
 from twinlapse.errors import FrameError, JobError, RigError, TwinlapseError
 from twinlapse.firstlayer.background import background_of
 from twinlapse.firstlayer.classify import Judgement, judge
-from twinlapse.firstlayer.corner_monitor import Strip, Watch, strip_of, watch_corners
+from twinlapse.firstlayer.corner_monitor import CornerMonitor, Strip, monitor_corners, strip_of
 from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.marks import kept_by_marks, read_marks, tally_of, without_refuted
 from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
@@ -36,12 +36,12 @@ from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, Shot, read_plan
 
 __all__ = [
     "SETTLED_MM",
+    "CornerCheck",
     "LayerMap",
-    "Patrol",
     "bare_bed_frames",
+    "check_corners",
     "look_over",
     "map_layer",
-    "patrol_job",
     "survey_frames",
     "survey_layers",
     "why_unfit",
@@ -61,12 +61,12 @@ class LayerMap(ArrayRecord):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class Patrol(ArrayRecord):
+class CornerCheck(ArrayRecord):
     """The outermost corners over the layers that were looked over."""
 
     layers: tuple[int, ...]  # from 0, one a picture of each strip
     strips: tuple[Strip, ...]
-    watches: tuple[Watch, ...]  # of the strips, in their order
+    watches: tuple[CornerMonitor, ...]  # of the strips, in their order
 
 
 def survey_layers(plan: Plan, stances: tuple[str, ...] = (SURVEY,)) -> list[int]:
@@ -247,7 +247,7 @@ def _part(
     return None if progress is None else lambda share: progress(low + share * (high - low))
 
 
-def patrol_job(job: Job) -> Patrol | None:
+def check_corners(job: Job) -> CornerCheck | None:
     """Return what the outermost corners of the print did over the layers looked over so far.
 
     Layers count that were surveyed or whose corners were visited; None before frames of a second one are in.
@@ -273,7 +273,7 @@ def patrol_job(job: Job) -> Patrol | None:
     ends = layer_ends(toolpath, find_layers(toolpath), planned[-1])
     corners, outline = outermost_corners(ends), outline_of(ends)
     if not corners:
-        return Patrol(layers=tuple(shown), strips=(), watches=())
+        return CornerCheck(layers=tuple(shown), strips=(), watches=())
     camera = _at_size(upright_camera(camera), next(iter(shown.values()))[0][0])
     middle = window_of(camera, rig.printer, RISE_MM).middle_mm
     centre = (sum(x for x, _ in corners) / len(corners), sum(y for _, y in corners) / len(corners))
@@ -289,8 +289,8 @@ def patrol_job(job: Job) -> Patrol | None:
         nozzles[corner] = (x, y, z - top_mm)
     if not strips:
         return None
-    watches = watch_corners(strips, nozzles, camera, rig.printer)
-    return Patrol(layers=tuple(shown), strips=tuple(strips), watches=tuple(watches))
+    watches = monitor_corners(strips, nozzles, camera, rig.printer)
+    return CornerCheck(layers=tuple(shown), strips=tuple(strips), watches=tuple(watches))
 
 
 def _best_of(

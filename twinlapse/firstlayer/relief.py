@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Float32
 from twinlapse.firstlayer.canvas import Canvas
-from twinlapse.firstlayer.components import Mask, Piece, pieces_of
+from twinlapse.firstlayer.components import Component, Mask, components_of
 from twinlapse.firstlayer.expected import Lines
 
 __all__ = [
@@ -87,7 +87,7 @@ def _laid_out(off: Float, cell: NDArray[np.int64], canvas: Canvas) -> Float32:
     return np.asarray(np.where(below > 0.02, above / np.maximum(below, 1e-6), 0), np.float32)
 
 
-def lumps(off: Float32, under: Float32, canvas: Canvas) -> list[tuple[Piece, float]]:
+def lumps(off: Float32, under: Float32, canvas: Canvas) -> list[tuple[Component, float]]:
     """Return what stands up from the lines, and how sure that is, 0 to 1; see `relief` for `off`, `under`."""
     told = off[off != 0]
     if not len(told):
@@ -98,7 +98,7 @@ def lumps(off: Float32, under: Float32, canvas: Canvas) -> list[tuple[Piece, flo
     joined = cv2.morphologyEx(odd, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8)).astype(np.bool_)
     return [
         (piece, -piece.lowest / (2 * least))
-        for piece in pieces_of(joined, under, canvas, SMALLEST_MM2)
+        for piece in components_of(joined, under, canvas, SMALLEST_MM2)
         if piece.lowest < -least and piece.width_mm >= SMALLEST_MM and piece.length_mm <= LARGEST_MM
     ]
 

@@ -12,10 +12,10 @@ from PIL import Image
 
 from twinlapse.arrays import Picture
 from twinlapse.firstlayer.classify import Judgement
-from twinlapse.firstlayer.corner_monitor import Watch
+from twinlapse.firstlayer.corner_monitor import CornerMonitor
 from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.picture import difference, expectation, photograph, strip_picture
-from twinlapse.firstlayer.reading import LayerMap, Patrol
+from twinlapse.firstlayer.reading import CornerCheck, LayerMap
 from twinlapse.firstlayer.self_calibration import SelfCalibration
 
 __all__ = [
@@ -62,23 +62,23 @@ Grey was not seen.</figcaption></figure>
 """
 
 
-def report_html(title: str, found: LayerMap | None, patrol: Patrol | None) -> str:
+def report_html(title: str, found: LayerMap | None, corner_check: CornerCheck | None) -> str:
     """Return the page: the map of a layer, the strips of the corners, or both."""
-    sound, words = overall(found, patrol)
+    sound, words = overall(found, corner_check)
     return _PAGE.format(
         title=html.escape(title),
         shade=_SHADES[sound],
         overall=html.escape(words),
         layer="" if found is None else _layer(found.mosaic, found.judgement),
-        corners="" if patrol is None else _corners(patrol),
+        corners="" if corner_check is None else _corners(corner_check),
     )
 
 
-def corner_verdict(patrol: Patrol) -> str:
+def corner_verdict(corner_check: CornerCheck) -> str:
     """Return in one sentence what the corners did."""
-    risen = sum(watch.lifted for watch in patrol.watches)
-    unknown = sum(not watch.known for watch in patrol.watches)
-    count = len(patrol.watches)
+    risen = sum(watch.lifted for watch in corner_check.watches)
+    unknown = sum(not watch.known for watch in corner_check.watches)
+    count = len(corner_check.watches)
     if not count:
         return "The outline has no corners, so none are watched."
     if risen:
@@ -88,19 +88,23 @@ def corner_verdict(patrol: Patrol) -> str:
     if unknown == count:
         return f"{count} corners watched, but their lift is not known: the bed shows too little there."
     rest = f"; {unknown} not known" if unknown else ""
-    return f"{count - unknown} corners watched over {len(patrol.layers)} layers, none has risen{rest}."
+    return f"{count - unknown} corners watched over {len(corner_check.layers)} layers, none has risen{rest}."
 
 
-def overall(found: LayerMap | None, patrol: Patrol | None) -> tuple[bool | None, str]:
+def overall(found: LayerMap | None, corner_check: CornerCheck | None) -> tuple[bool | None, str]:
     """Return the worst of all findings: sound or not or not known, and the sentence that says it.
 
     A corner that has risen outweighs a layer on which nothing was found, and the other way round.
     """
-    risen = patrol is not None and any(watch.lifted for watch in patrol.watches)
+    risen = corner_check is not None and any(watch.lifted for watch in corner_check.watches)
     said = [] if found is None else [(found.judgement.sound, verdict(found.judgement))]
-    if patrol is not None and (risen or found is None):
-        sound = False if risen else (not patrol.watches or any(w.known for w in patrol.watches) or None)
-        said.insert(0, (sound, corner_verdict(patrol)))
+    if corner_check is not None and (risen or found is None):
+        sound = (
+            False
+            if risen
+            else (not corner_check.watches or any(w.known for w in corner_check.watches) or None)
+        )
+        said.insert(0, (sound, corner_verdict(corner_check)))
     bad = [words for sound, words in said if sound is False]
     if bad:
         return False, " ".join(bad)
@@ -108,16 +112,16 @@ def overall(found: LayerMap | None, patrol: Patrol | None) -> tuple[bool | None,
     return (None, " ".join(open_)) if open_ else (True, " ".join(words for _, words in said))
 
 
-def _corners(patrol: Patrol) -> str:
-    risen = any(watch.lifted for watch in patrol.watches)
-    unknown = bool(patrol.watches) and not any(watch.known for watch in patrol.watches)
+def _corners(corner_check: CornerCheck) -> str:
+    risen = any(watch.lifted for watch in corner_check.watches)
+    unknown = bool(corner_check.watches) and not any(watch.known for watch in corner_check.watches)
     shade = _SHADES[False if risen else None if unknown else True]
     parts = [f'<h2>Corners</h2><p class="verdict" style="background: {shade}">']
-    parts.append(f"{html.escape(corner_verdict(patrol))}</p>")
-    for strip, watch in zip(patrol.strips, patrol.watches, strict=True):
+    parts.append(f"{html.escape(corner_verdict(corner_check))}</p>")
+    for strip, watch in zip(corner_check.strips, corner_check.watches, strict=True):
         x, y = strip.corner_mm
         words = f"X{x:.1f} Y{y:.1f}: " + _corner_words(watch)
-        picture = strip_picture(strip, watch, patrol.layers)
+        picture = strip_picture(strip, watch, corner_check.layers)
         parts.append(
             f'<figure><img class="strip" alt="Corner at {words}" src="{_embedded(picture)}" '
             f'style="width: {picture.shape[1]}px"><figcaption>{words}</figcaption></figure>'
@@ -125,7 +129,7 @@ def _corners(patrol: Patrol) -> str:
     return "\n".join(parts)
 
 
-def _corner_words(watch: Watch) -> str:
+def _corner_words(watch: CornerMonitor) -> str:
     if watch.lifted:
         return f"risen, {watch.confidence:.0%} sure"
     return "steady" if watch.known else "not known"
@@ -185,9 +189,9 @@ def _more(judgement: Judgement) -> list[str]:
     return said
 
 
-def corners_json(patrol: Patrol | None) -> dict[str, Any]:
+def corners_json(corner_check: CornerCheck | None) -> dict[str, Any]:
     """Return what the corners did as plain values; a layer that does not show one is null."""
-    if patrol is None:
+    if corner_check is None:
         return {"corners": [], "corner_layers": []}
     corners = [
         {
@@ -197,9 +201,9 @@ def corners_json(patrol: Patrol | None) -> dict[str, Any]:
             "known": w.known,
             "confidence": w.confidence,
         }
-        for w in patrol.watches
+        for w in corner_check.watches
     ]
-    return {"corners": corners, "corner_layers": [layer + 1 for layer in patrol.layers]}
+    return {"corners": corners, "corner_layers": [layer + 1 for layer in corner_check.layers]}
 
 
 def as_json(mosaic: Mosaic, judgement: Judgement) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from twinlapse.arrays import Float
 from twinlapse.gcode import Toolpath, find_layers
 from twinlapse.rehearsal.beads import PRESSED, Beads
 
-__all__ = ["APART_MM", "LIFT_REACH_MM", "Defect", "Kind", "chosen", "layer_beads", "put_in", "runs_of"]
+__all__ = ["APART_MM", "LIFT_REACH_MM", "Kind", "PlantedDefect", "chosen", "layer_beads", "put_in", "runs_of"]
 
 Kind = Literal["gap", "missing", "blob", "lifted"]
 APART_MM = 6.0  # between two faults
@@ -23,7 +23,7 @@ LIFT_REACH_MM = 9.0  # how far from the corner a lift begins
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Defect:
+class PlantedDefect:
     """One fault as it was put in."""
 
     kind: Kind
@@ -42,7 +42,7 @@ def layer_beads(beads: Beads, path: Toolpath, layer: int = 0) -> Beads:
 
 def put_in(
     beads: Beads, wanted: Sequence[tuple[Kind, float]], dice: np.random.Generator
-) -> tuple[Beads, list[Defect]]:
+) -> tuple[Beads, list[PlantedDefect]]:
     """Put faults into a layer at places that the dice choose.
 
     Parameters
@@ -56,7 +56,7 @@ def put_in(
     Returns
     -------
     beads : Beads
-    defects : list of Defect
+    defects : list of PlantedDefect
         One for each wanted, in their order, at least 6 mm apart.
 
     Raises
@@ -64,7 +64,7 @@ def put_in(
     ValueError
         when the layer has no room for one of them.
     """
-    defects: list[Defect] = []
+    defects: list[PlantedDefect] = []
     for kind, size_mm in wanted:
         beads, defect = _MAKERS[kind](beads, size_mm, defects, dice)
         defects.append(defect)
@@ -88,8 +88,8 @@ def runs_of(beads: Beads) -> list[tuple[int, int]]:
 
 
 def _gap(
-    beads: Beads, size_mm: float, taken: list[Defect], dice: np.random.Generator
-) -> tuple[Beads, Defect]:
+    beads: Beads, size_mm: float, taken: list[PlantedDefect], dice: np.random.Generator
+) -> tuple[Beads, PlantedDefect]:
     lengths = np.linalg.norm(beads.last_mm - beads.first_mm, axis=1)
     runs = [run for run in runs_of(beads) if lengths[slice(*run)].sum() > size_mm + 5]
     for _ in range(300):
@@ -102,13 +102,13 @@ def _gap(
         middle = _along(beads, a, ends, start + cut_mm / 2)
         if _free(middle, taken):
             cut = _without(beads, a, ends, start, start + cut_mm)
-            return cut, Defect(kind="gap", x_mm=middle[0], y_mm=middle[1], size_mm=size_mm)
+            return cut, PlantedDefect(kind="gap", x_mm=middle[0], y_mm=middle[1], size_mm=size_mm)
     raise ValueError(f"the layer has no room for a gap of {size_mm} mm")
 
 
 def _missing(
-    beads: Beads, size_mm: float, taken: list[Defect], dice: np.random.Generator
-) -> tuple[Beads, Defect]:
+    beads: Beads, size_mm: float, taken: list[PlantedDefect], dice: np.random.Generator
+) -> tuple[Beads, PlantedDefect]:
     lengths = np.linalg.norm(beads.last_mm - beads.first_mm, axis=1)
     runs = [run for run in runs_of(beads) if size_mm <= lengths[slice(*run)].sum() <= 4 * size_mm]
     for place in dice.permutation(len(runs)):
@@ -117,15 +117,15 @@ def _missing(
         if _free((float(middle[0]), float(middle[1])), taken):
             rest = np.concatenate([np.arange(a), np.arange(b, len(beads))])
             length = float(lengths[a:b].sum())
-            return chosen(beads, rest), Defect(
+            return chosen(beads, rest), PlantedDefect(
                 kind="missing", x_mm=float(middle[0]), y_mm=float(middle[1]), size_mm=length
             )
     raise ValueError(f"the layer has no line of {size_mm} mm to leave out")
 
 
 def _blob(
-    beads: Beads, size_mm: float, taken: list[Defect], dice: np.random.Generator
-) -> tuple[Beads, Defect]:
+    beads: Beads, size_mm: float, taken: list[PlantedDefect], dice: np.random.Generator
+) -> tuple[Beads, PlantedDefect]:
     for place in dice.permutation(len(beads))[:300]:
         x, y, z = (float(v) for v in (beads.first_mm[place] + beads.last_mm[place]) / 2)
         if not _free((x, y), taken):
@@ -141,13 +141,13 @@ def _blob(
             name: np.concatenate([getattr(beads, name), getattr(lump, name)])
             for name in Beads.__dataclass_fields__
         }
-        return Beads(**both), Defect(kind="blob", x_mm=x, y_mm=y, size_mm=size_mm)
+        return Beads(**both), PlantedDefect(kind="blob", x_mm=x, y_mm=y, size_mm=size_mm)
     raise ValueError("the layer has no room for a blob")
 
 
 def _lifted(
-    beads: Beads, size_mm: float, taken: list[Defect], dice: np.random.Generator
-) -> tuple[Beads, Defect]:
+    beads: Beads, size_mm: float, taken: list[PlantedDefect], dice: np.random.Generator
+) -> tuple[Beads, PlantedDefect]:
     solid = beads.last_mm[_crowded(beads), :2]
     middle = (solid.min(axis=0) + solid.max(axis=0)) / 2
     signs = np.array([(1, 1), (1, -1), (-1, 1), (-1, -1)])[dice.permutation(4)]
@@ -159,7 +159,7 @@ def _lifted(
         for name in ("first_mm", "last_mm"):
             distance = np.hypot(raised[name][:, 0] - x, raised[name][:, 1] - y)
             raised[name][:, 2] += size_mm * np.clip(1 - distance / LIFT_REACH_MM, 0, 1) ** 2
-        return Beads(**raised), Defect(kind="lifted", x_mm=x, y_mm=y, size_mm=size_mm)
+        return Beads(**raised), PlantedDefect(kind="lifted", x_mm=x, y_mm=y, size_mm=size_mm)
     raise ValueError("every corner of the layer has a fault already")
 
 
@@ -178,7 +178,7 @@ def _crowded(beads: Beads) -> NDArray[np.bool_]:
 _MAKERS = {"gap": _gap, "missing": _missing, "blob": _blob, "lifted": _lifted}
 
 
-def _free(at: tuple[float, float], taken: list[Defect]) -> bool:
+def _free(at: tuple[float, float], taken: list[PlantedDefect]) -> bool:
     return all(np.hypot(at[0] - other.x_mm, at[1] - other.y_mm) > APART_MM for other in taken)
 
 

@@ -25,9 +25,9 @@ __all__ = [
     "SIEVE_EVERY",
     "SLACK_MM",
     "Looks",
+    "RenderWindow",
     "Spread",
     "Studio",
-    "Window",
 ]
 
 FAR_MM = 1e5
@@ -49,7 +49,7 @@ class Looks:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Window:
+class RenderWindow:
     """A part of the picture: its first pixel and its size."""
 
     x: int
@@ -241,16 +241,16 @@ class Studio:
             about=front & ((high >= -ABOUT_PX) & (low < picture + ABOUT_PX)).all(axis=1),
         )
 
-    def _window(self, pixels: Float, margin: float) -> Window | None:
+    def _window(self, pixels: Float, margin: float) -> RenderWindow | None:
         if not len(pixels):
             return None
         low = np.floor(pixels.min(axis=0) - margin).astype(int)
         high = np.ceil(pixels.max(axis=0) + margin).astype(int) + 1
         x0, y0 = max(0, low[0]), max(0, low[1])
         x1, y1 = min(self.lens.width_px, high[0]), min(self.lens.height_px, high[1])
-        return Window(x=x0, y=y0, width=x1 - x0, height=y1 - y0) if x1 > x0 and y1 > y0 else None
+        return RenderWindow(x=x0, y=y0, width=x1 - x0, height=y1 - y0) if x1 > x0 and y1 > y0 else None
 
-    def _open(self, window: Window) -> tuple[Float32, Float32, Float32]:
+    def _open(self, window: RenderWindow) -> tuple[Float32, Float32, Float32]:
         base = self.depth[window.y : window.y + window.height, window.x : window.x + window.width]
         height, width = FINE * window.height, FINE * window.width
         depth = self._fine_depth[: height * width].reshape(height, width)
@@ -259,7 +259,7 @@ class Studio:
                 depth[j::FINE, i::FINE] = base
         return self._colour[: 3 * height * width].reshape(height, width, 3), depth, base.copy()
 
-    def _settle(self, window: Window, colour: Float32, depth: Float32, base: Float32) -> None:
+    def _settle(self, window: RenderWindow, colour: Float32, depth: Float32, base: Float32) -> None:
         render_kernels.settle_window(
             self.picture, self.depth, np.array([window.x, window.y]), FINE, colour, depth, base
         )

@@ -1,4 +1,4 @@
-"""The corner patrol: corners found, a rising corner told by how far it rises, steady ones left in peace."""
+"""The corner check: corners found, a rising corner known by how far it rises, steady ones left in peace."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from PIL import Image
 
 from twinlapse.cli.first_layer import command
 from twinlapse.errors import JobError
-from twinlapse.firstlayer.corner_monitor import strip_of, watch_corners
+from twinlapse.firstlayer.corner_monitor import monitor_corners, strip_of
 from twinlapse.firstlayer.mosaic import SurveyFrame
-from twinlapse.firstlayer.reading import patrol_job
+from twinlapse.firstlayer.reading import check_corners
 from twinlapse.frames.job import Job
 from twinlapse.optics.lens import unproject
 from twinlapse.optics.pose import on_plane, pose_in_bed, see
@@ -79,7 +79,7 @@ def _watched(scene: Callable[..., Any], rig_parts: Any, lifts: list[float], seed
         ]
         strips.append(strip_of(corner, frames, camera, printer, (102.0, 102.0), np.array(CORNERS)))
         nozzles[corner] = (*frames[0][0].nozzle_mm[:2], 1.0)
-    return watch_corners(strips, nozzles, camera, printer)
+    return monitor_corners(strips, nozzles, camera, printer)
 
 
 def _corner_job(folder: Path, scene: Callable[..., Any], rig_parts: Any, lift: float) -> Job:
@@ -133,14 +133,14 @@ def test_visited_corners_make_strips_in_the_report(tmp_path: Path, scene: Any, r
     # a look while the print goes on: what is in counts, and one frame that is missing does no harm
     for name in ("000003.jpg", "000003-2.jpg", "000003-3.jpg", "000003-4.jpg", "000002.jpg"):
         (job.frames / "nozzle" / name).unlink()
-    patrol = patrol_job(job)
-    assert patrol is not None and patrol.layers == (0, 1)
-    seen = {strip.corner_mm: strip.pictures[1] is not None for strip in patrol.strips}
+    corner_check = check_corners(job)
+    assert corner_check is not None and corner_check.layers == (0, 1)
+    seen = {strip.corner_mm: strip.pictures[1] is not None for strip in corner_check.strips}
     assert seen == {corner: corner != CORNERS[0] for corner in seen} and len(seen) == 4
-    assert [watch.corner_mm for watch in patrol.watches if watch.lifted] == [CORNERS[1]]
+    assert [watch.corner_mm for watch in corner_check.watches if watch.lifted] == [CORNERS[1]]
     for path in (job.frames / "nozzle").glob("000002*"):
         path.unlink()
-    assert patrol_job(job) is None
+    assert check_corners(job) is None
     with pytest.raises(JobError, match="not seen on two layers"):
         CliRunner().invoke(command, [str(tmp_path), "--corner-check"], catch_exceptions=False)
 
