@@ -180,8 +180,7 @@ def replacing_by_name(path: Path) -> Iterator[Path]:
         try:
             yield beside
             with beside.open("rb") as written:
-                os.fsync(written.fileno())
-            beside.replace(Path(file.name))
+                shutil.copyfileobj(written, file)
         finally:
             beside.unlink(missing_ok=True)
 
