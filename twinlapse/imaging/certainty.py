@@ -11,7 +11,7 @@ __all__ = ["ENOUGH", "PRIOR_VOTES", "TOLERATED_PX", "WORST", "certainty", "expec
 
 PRIOR_VOTES = 2.0  # as many votes of half VOTE_PX are counted with the real ones: few that agree prove little
 ENOUGH = 3.0  # agreeing tiles, of full weight, beyond which agreement is hardly chance (common practice)
-WORST = 2.5  # standard errors: an error that is hardly ever passed
+WORST = 3.0  # standard errors: an error that is hardly ever passed
 TOLERATED_PX = 0.5  # an error that is seen in a film
 
 

@@ -58,6 +58,7 @@ AT_ONCE = 8  # pictures measured together: what is done to columns costs as litt
 TOLD = 100  # letters of what is wrong with a frame
 LIGHT_SAMPLE = 64  # pictures at least by which the light of the film is known, where it has as many
 SAMPLE = 10  # pictures looked at before all others, to choose what to measure by
+SHARPER = 1.2  # detail over that of the middle picture, from which on another is the reference
 MOSTLY = 0.8  # share of the sample in which the scene must be known again to be what is held
 
 T = TypeVar("T")
@@ -278,7 +279,18 @@ def _sample(
     chosen = [first, *(int(place) for place in wanted if place != first)]
     pairs = zip(chosen, in_order(read, chosen), strict=True)
     found = [(place, picture) for place, picture in pairs if picture is not None]
+    near = [rank for rank, (place, _) in enumerate(found) if abs(place - middle) <= len(files) / 4]
+    if len(near) > 1:
+        # a reference that moved while it was exposed would be held against all sharp frames
+        detail = [_detail(found[rank][1]) for rank in near]
+        best = int(np.argmax(detail))
+        if detail[best] > SHARPER * detail[0]:
+            found.insert(0, found.pop(near[best]))
     return [place for place, _ in found], [picture for _, picture in found]
+
+
+def _detail(picture: Picture) -> float:
+    return float(cv2.Laplacian(grey_of(picture), cv2.CV_32F).std())
 
 
 def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1) -> Picture:

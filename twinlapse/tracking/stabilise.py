@@ -43,6 +43,7 @@ SAME_PX = 0.08  # a print that moves less against its surroundings is one body w
 MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
 MOST_APART = 0.02  # a print does not move further against its surroundings, share of the picture's width
 FEW_SURE = 0.2  # share of frames sure of their motion below which nothing is held at all
+BLUR_DOUBTED = 0.006  # way while it was exposed, over the width, that makes a motion less sure by a third
 LARGE_BODY = 0.25  # weight of a body over the largest one's, from which on it may be the surroundings
 
 
@@ -216,9 +217,12 @@ def _surroundings(
     large = np.flatnonzero(looks.coarse)
     centres, shifts = looks.centres[large], looks.shifts[np.ix_(good, large)]
     weights = looks.weights[np.ix_(good, large)] * (1 - _nearness(looks))[large]
+    alone = 1.0
     for number in np.unique(looks.part[large]):  # tiles of two references hardly speak in the same frame
         own = np.flatnonzero(looks.part[large] == number)
-        weights[:, own] *= _least_moving(centres[own], shifts[:, own], weights[:, own], filming)
+        held, share = _least_moving(centres[own], shifts[:, own], weights[:, own], filming)
+        weights[:, own] *= held
+        alone = min(alone, share)
     total = weights.sum(axis=1)
     corners, spoken = corners_of(size), np.minimum(1.0, total / max(0.3 * float(np.median(total)), 1e-9))
     matrices, agree = fit_maps(centres, shifts, weights, filming.model)
@@ -237,15 +241,22 @@ def _surroundings(
         )
         error, carriers = expected_error(centres, shifts, weights, matrices, corners, USUAL_SCALE)
         sure = np.where(known, certainty(agree, error, carriers) * spoken, sure)
-    sure = doubted(matrices, sure, size)
+    # another body as large as the one that is held, and blur, make it less sure; the best there is it stays
+    blur = looks.blur[good] / (BLUR_DOUBTED * float(size[0]))
+    less = sure * (1 + alone) / 2 / (1 + blur**2 / 2)
+    sure = doubted(matrices, np.where(sure >= CERTAIN, np.maximum(less, CERTAIN), less), size)
     for place, matrix, confidence in zip(good, matrices, sure.tolist(), strict=True):
         found = confidence >= CERTAIN
         motions[place] = motion_of(matrix, size, confidence) if found else still(size, confidence)
     return motions
 
 
-def _least_moving(centres: Float, shifts: Real, weights: Float, filming: CameraFilming) -> NDArray[np.bool_]:
-    """Return which tiles belong to the body that moves least, (k,): the machine's frame and the room.
+def _least_moving(
+    centres: Float, shifts: Real, weights: Float, filming: CameraFilming
+) -> tuple[NDArray[np.bool_], float]:
+    """Return which tiles belong to the body that moves least, (k,), and its share of the large bodies.
+
+    It is the machine's frame and the room.
 
     Whatever else moves, bed or toolhead, moves on top of the camera's shaking. Small bodies do not count:
     dirt on the lens stands still altogether.
@@ -254,14 +265,16 @@ def _least_moving(centres: Float, shifts: Real, weights: Float, filming: CameraF
     total = np.array([weights[:, label == number].sum() for number in range(label.max(initial=-1) + 1)])
     large = np.flatnonzero(total >= LARGE_BODY * total.max(initial=0.0))
     if len(large) < 2:
-        return np.ones(len(centres), bool)
+        return np.ones(len(centres), bool), 1.0
     moved = []
     for number in large:
         own = label == number
         found, agree = fit_maps(centres[own], shifts[:, own], weights[:, own], filming.model)
         way = way_of(found[agree > 0], centres.mean(axis=0, keepdims=True))[:, 0]
         moved.append(float(np.hypot(*(way - np.median(way, axis=0)).T).mean()))
-    return np.asarray((label == large[int(np.argmin(moved))]) | (label < 0))
+    least = int(np.argmin(moved))
+    held = np.asarray((label == large[least]) | (label < 0))
+    return held, float(total[large[least]] / total[large].sum())
 
 
 def _print_against(
