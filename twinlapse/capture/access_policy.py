@@ -33,6 +33,7 @@ __all__ = [
     "allowed_hosts",
     "is_loopback",
     "read_token",
+    "session_cookie",
 ]
 
 MAX_BODY = 4096  # bytes; a cue has about 200

@@ -13,7 +13,7 @@ from twinlapse.cli.rig_aim import aim, camera_named, target
 from twinlapse.cli.rig_lens import lens
 from twinlapse.cli.rig_timing import timing
 
-__all__ = ["cameras", "check", "command", "keys", "mount", "new"]
+__all__ = ["BACK", "cameras", "check", "command", "keys", "mount", "new"]
 
 
 @click.group(cls=CommandGroup)

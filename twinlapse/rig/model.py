@@ -458,7 +458,7 @@ class Camera:
     )
     park_mm: Pair | None = field(
         default=None,
-        metadata=point("where the nozzle goes for stance `clear`", 2, without="chosen", example="[5, 215]"),
+        metadata=point("where the nozzle goes for stance `clear`", 2, without="chosen", example="[5, 195]"),
     )
     nozzle_height_mm: float = field(
         default=0.0,

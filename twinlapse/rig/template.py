@@ -16,7 +16,7 @@ from twinlapse.rig.reader import rig_from_mapping
 from twinlapse.rig.reference import sections
 from twinlapse.rig.schema import Key, declared, default_of, key_name, toml_value
 
-__all__ = ["QUESTIONS", "Question", "checked_answer", "every_key_text", "read_back", "rig_text"]
+__all__ = ["QUESTIONS", "SIDES", "Question", "checked_answer", "every_key_text", "read_back", "rig_text"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

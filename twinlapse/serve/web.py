@@ -28,7 +28,7 @@ from twinlapse.serve.intake import MOST_BYTES
 from twinlapse.serve.service import ServeService
 from twinlapse.shots import plan_from_json
 
-__all__ = ["UPLOAD_PATH", "BadRequestError", "Handler", "make_app"]
+__all__ = ["PLAN_BYTES", "PLAN_PATH", "UPLOAD_PATH", "BadRequestError", "Handler", "make_app"]
 
 PLAN_PATH = "/plans/"  # an edited plan, from the viewer
 PLAN_BYTES = 16 << 20
