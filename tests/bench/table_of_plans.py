@@ -21,7 +21,7 @@ PRINTERS: dict[str, dict[str, Any]] = {
     "bed moves y": {"bed_mm": [220, 220], "height_mm": 2000},
     "bed moves z": {"bed_mm": [220, 220], "height_mm": 2000, "kinematics": "bed-moves-z"},
     "fixed, round": {
-        "bed_mm": [420, 420],
+        "bed_mm": [620, 620],
         "height_mm": 2000,
         "kinematics": "bed-fixed",
         "bed_shape": "round",

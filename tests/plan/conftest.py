@@ -34,7 +34,7 @@ PRINTERS: dict[str, dict[str, Any]] = {
         "cornering": {"jerk_mm_s": 8},
     },
     "fixed round bed": {
-        "bed_mm": [420, 420],
+        "bed_mm": [620, 620],
         "height_mm": 300,
         "kinematics": "bed-fixed",
         "firmware": "klipper",
