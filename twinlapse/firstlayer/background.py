@@ -17,7 +17,7 @@ import numpy as np
 from twinlapse.arrays import Bool, Float, Float32, Picture
 from twinlapse.firstlayer.components import grown
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, blended, laid_on, shown_box
+from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, blended, laid_on, shown_box, unshaded
 from twinlapse.firstlayer.overlaps import Patch, common, cut, moved_px
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer
@@ -93,6 +93,7 @@ def background_of(
                 placed += 1
                 patch = laid_on(picture, camera, printer, layer_z_mm, ground, canvas, box, start + slip)
             patch = _as_bright(patch, now, far, float(mosaic.gains[k]))
+        patch = unshaded(patch, picture, canvas, mosaic.shading)
         patches.append(patch)
     if not patches:
         return None

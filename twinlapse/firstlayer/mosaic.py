@@ -9,7 +9,7 @@ nothing; the machine's own place holds what no overlap tells.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -47,6 +47,12 @@ BESIDE_MM = 0.6  # around the lines: the drawing may stand beside them
 # how far a frame's place by the outlines is trusted (one standard deviation): rehearsed ones are off by half
 PLACED_MM = 0.06
 PLACED_FURTHEST_MM = 0.2  # less than half the distance of two lines, which look alike
+TERMS = 5  # of the light over the picture
+FLICKER = 0.05  # of the exposure from frame to frame, one standard deviation of its logarithm
+SHADE, SHADE_MM = 0.2, 10.0  # the light over the picture changes by about so much (logarithm) within so much
+FEWEST_SHADED = 5  # frames; fewer do not drift, and show too little of the light over the picture
+BLOCK_MM, FEWEST_IN_BLOCK = 2.0, 60  # blocks of an overlap that are compared
+BLOCK_SPREAD = 0.05  # of the logarithm of one block's ratio: the print's shading seen from two sides
 TURNS = 3  # measured again on frames laid by the last solution
 
 
@@ -69,6 +75,7 @@ class Mosaic(ArrayRecord):
     links: tuple[Link, ...]
     residual_mm: float  # of the overlaps used, RMS
     gains: Float  # (frames,) by which its brightness was multiplied
+    shading: Float = field(default_factory=lambda: np.zeros(TERMS))  # of the picture; see `evened`
 
 
 def build_mosaic(
@@ -135,7 +142,8 @@ def build_mosaic(
         laid_on(frame, camera, printer, layer_z_mm, ground, canvas, box, shift)
         for frame, box, shift in zip(frames, outlines, shifts, strict=True)
     ]
-    gains = _gains(patches)
+    gains, shading = evened(patches, frames, canvas)
+    patches = [unshaded(patch, frame, canvas, shading) for patch, frame in zip(patches, frames, strict=True)]
     colours, seen = blended(patches, gains, canvas)
     used = [link.shift_mm for link in links if link.used]
     if progress is not None:
@@ -148,6 +156,7 @@ def build_mosaic(
         links=links,
         residual_mm=float(np.sqrt(np.mean(np.square(used)) * 2)) if used else 0.0,
         gains=gains,
+        shading=shading,
     )
 
 
@@ -218,25 +227,80 @@ def _trusted(part: Canvas, frame: SurveyFrame, camera: Camera, printer: Printer,
     return np.asarray(np.where(near > 0, np.maximum(smooth, 1e-3), 0), np.float32)
 
 
-def _gains(patches: list[Patch]) -> Float:
-    """Return the factors that make frames equally bright where they overlap."""
+def evened(patches: Sequence[Patch], frames: Sequence[SurveyFrame], canvas: Canvas) -> tuple[Float, Float]:
+    """Return a factor for each frame and the light over the picture, which make frames equally bright.
+
+    Both are solved for together where frames overlap. Without the light over the picture (the lamp's, the
+    lens's) every overlap would put its unevenness into the factors, and a row of frames would drift.
+
+    Returns
+    -------
+    gains : ndarray of shape (frames,)
+    shading : ndarray of shape (5,)
+        Of the logarithm, by x, y, x^2, xy, y^2 of the place seen from the nozzle, in units of `SHADE_MM`.
+    """
     count = len(patches)
-    rows, right = [np.eye(count) * 0.3], [np.zeros(count)]
+    size = count + TERMS
+    shade = SHADE if count >= FEWEST_SHADED else 1e-6
+    rows, right = [np.diag(np.r_[np.full(count, 1 / FLICKER), np.full(TERMS, 1 / shade)])], [np.zeros(size)]
     for one in range(count):
         for other in range(one + 1, count):
             box = common(patches[one], patches[other])
             if box is None:
                 continue
             (a, wa), (b, wb) = cut(patches[one], box), cut(patches[other], box)
-            both = (wa > 0.05) & (wb > 0.05)
-            if both.sum() < 200:
+            ratio, at, sure = _ratios(a, b, (wa > 0.05) & (wb > 0.05), box, canvas)
+            if not len(ratio):
                 continue
-            row = np.zeros((1, count))
-            row[0, one], row[0, other] = 1.0, -1.0
-            rows.append(row)
-            right.append(np.array([np.log(max(b[both].mean(), 1.0) / max(a[both].mean(), 1.0))]))
-    logs = np.linalg.lstsq(np.concatenate(rows), np.concatenate(right), rcond=None)[0]
-    return np.asarray(np.exp(logs))
+            row = np.zeros((len(ratio), size))
+            row[:, one], row[:, other] = 1.0, -1.0
+            nozzles = (frames[k].nozzle_mm[:2] for k in (one, other))
+            here, there = (shade_terms(at - np.array(nozzle)) for nozzle in nozzles)
+            row[:, count:] = here - there
+            rows.append(row * sure[:, None])
+            right.append(ratio * sure)
+    matrix, wanted = np.concatenate(rows), np.concatenate(right)
+    weight = np.ones(len(matrix))
+    logs: Float = np.zeros(size)
+    for _ in range(3):  # what lies on the bed differs where frames are not quite laid: Huber's weights
+        logs = np.asarray(np.linalg.lstsq(matrix * weight[:, None], wanted * weight, rcond=None)[0])
+        off = np.abs(matrix @ logs - wanted)
+        weight = np.sqrt(np.minimum(1.0, 1.5 / np.maximum(off, 1e-9)))
+        weight[:size] = 1.0
+    return np.asarray(np.exp(logs[:count])), np.asarray(logs[count:])
+
+
+def _ratios(
+    a: Float32, b: Float32, both: NDArray[np.bool_], box: tuple[int, int, int, int], canvas: Canvas
+) -> tuple[Float, Float, Float]:
+    """Return the logarithm of how much brighter `b` is than `a`, where, and how sure, by blocks."""
+    grey_a, grey_b = a.mean(axis=2), b.mean(axis=2)
+    good = both & (np.maximum(grey_a, grey_b) < 245) & (np.minimum(grey_a, grey_b) > 8)
+    step = max(1, round(BLOCK_MM / canvas.step_mm))
+    row, column = np.indices(good.shape)
+    block = (row // step) * (good.shape[1] // step + 1) + column // step
+    block, n = block[good], int(block.max(initial=0)) + 1
+    count = np.bincount(block, minlength=n)
+    sums = [np.bincount(block, some[good], n) for some in (grey_a, grey_b, row, column)]
+    full = count >= FEWEST_IN_BLOCK
+    mean_a, mean_b, y, x = (some[full] / count[full] for some in sums)
+    at = canvas.to_mm(np.column_stack([x + box[1], y + box[0]]))
+    sure = np.full(int(full.sum()), 1 / BLOCK_SPREAD)
+    return np.log(mean_b / np.maximum(mean_a, 1e-6)), at, sure
+
+
+def shade_terms(off_mm: Float) -> Float:
+    """Return x, y, x^2, xy, y^2 of places (..., 2) seen from the nozzle, in units of `SHADE_MM`."""
+    x, y = off_mm[..., 0] / SHADE_MM, off_mm[..., 1] / SHADE_MM
+    return np.stack([x, y, x * x, x * y, y * y], axis=-1)
+
+
+def unshaded(patch: Patch, frame: SurveyFrame, canvas: Canvas, shading: Float) -> Patch:
+    """Return a patch as an even light over the picture would show it."""
+    rows, columns = np.indices(patch.weight.shape)
+    places = canvas.to_mm(np.dstack([columns + patch.column, rows + patch.row]))
+    field = np.exp(np.clip(shade_terms(places - np.array(frame.nozzle_mm[:2])) @ shading, -1.5, 1.5))
+    return replace(patch, colours=patch.colours * field[..., None].astype(np.float32))
 
 
 def blended(

@@ -14,7 +14,7 @@ from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.corner_monitor import CornerMonitor, Strip, monitor_corners, strip_of
 from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.marks import kept_by_marks, read_marks, tally_of, without_refuted
-from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
+from twinlapse.firstlayer.mosaic import GROOVE, Mosaic, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.segmentation import FURTHEST_MM
 from twinlapse.firstlayer.self_calibration import (
     FEWEST_PIECES,
@@ -193,7 +193,9 @@ def look_over(
     smallest_mm : float
         A gap shorter than this is not reported.
     """
-    found = calibrate_by_print(frames, camera, printer, top_mm, lines, progress=_part(progress, 0.0, 0.6))
+    # the map lays lines at the height of their grooves: the camera must be solved for that plane
+    ground_mm = top_mm - GROOVE * height_mm
+    found = calibrate_by_print(frames, camera, printer, ground_mm, lines, progress=_part(progress, 0.0, 0.6))
     mosaic = build_mosaic(
         frames,
         found.camera if found.trusted else camera,
