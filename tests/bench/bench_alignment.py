@@ -1,12 +1,17 @@
 """Alignment against other methods on the same frames, whose truth is known.
 
     python tests/bench/bench_alignment.py
+    python tests/bench/bench_alignment.py drawn [SEED ...]
 
 Prints RMS and largest error in px, and milliseconds of processor time for each frame, for twinlapse,
 whole-frame phase correlation, enhanced correlation (ECC) and ffmpeg's two stabilisers; on photographs from
 scikit-image over a grid of places, and on the rehearsal of the sample job at the foot of the print (wide) and
 at the nozzle. A stabiliser gives pictures and no figures, so where their content lies is read off them by ECC
 inside a mask of what is held.
+
+With `drawn` it prints how twinlapse does on every set of drawn_frames.py, whose truth and pictures come from
+code of their own: RMS and largest error in px of the frames that are shown, how many of them are off by more
+than half a pixel and how many of those with a confidence above one half, and how many are hidden.
 """
 
 from __future__ import annotations
@@ -46,6 +51,12 @@ assert SPEC is not None and SPEC.loader is not None
 truth = importlib.util.module_from_spec(SPEC)
 sys.modules["truth"] = truth
 SPEC.loader.exec_module(truth)
+
+DRAWN = importlib.util.spec_from_file_location("drawn_frames", Path(__file__).parent / "drawn_frames.py")
+assert DRAWN is not None and DRAWN.loader is not None
+drawn_frames = importlib.util.module_from_spec(DRAWN)
+sys.modules["drawn_frames"] = drawn_frames
+DRAWN.loader.exec_module(drawn_frames)
 
 Grey = np.ndarray
 COUNT = 24
@@ -204,8 +215,38 @@ METHODS: dict[str, Callable[[Case], tuple[float, float]]] = {
 }
 
 
+def drawn_row(drawn: drawn_frames.Drawn, hold: str, body: str) -> str:
+    """One row of the table of drawn sets: what is left at a body's points when `hold` is asked for."""
+    files = read_sequence(drawn.folder, "c").files
+    track = track_camera("c", files, CameraFilming(hold=hold), cache=False)
+    error = drawn.residuals(np.array([motion.matrix for motion in track.motions]), body)
+    sure = np.array([motion.confidence for motion in track.motions])
+    shown = np.array([not why and place not in drawn.unusable for place, why in enumerate(track.hidden)])
+    off = shown & (error.max(axis=1) > 0.5)
+    rms = np.sqrt((error[shown] ** 2).mean() / 2)
+    return (
+        f"{drawn.title + ', ' + body:62} {rms:7.3f} {error[shown].max():7.2f} {off.sum():6d} "
+        f"{(off & (sure > 0.5)).sum():6d} {sum(map(bool, track.hidden)):6d}"
+    )
+
+
+def drawn_table(seeds: list[int], count: int = 60) -> None:
+    """Draw every set and print a row for each."""
+    print(f"{'':62} {'RMS':>7} {'worst':>7} {'> .5':>6} {'sure':>6} {'hidden':>6}")
+    for seed in seeds:
+        with tempfile.TemporaryDirectory() as name:
+            for key, draw in drawn_frames.every_set(Path(name), count, seed).items():
+                some = draw()
+                print(drawn_row(some, "surroundings" if key == "bed" else "auto", "surroundings"), flush=True)
+                if key == "bed":
+                    print(drawn_row(some, "print", "print"), flush=True)
+
+
 def main() -> None:
     """Make frames, run all methods, print the table."""
+    if sys.argv[1:2] == ["drawn"]:
+        drawn_table([int(seed) for seed in sys.argv[2:]] or [0])
+        return
     gravel = cv2.cvtColor(data.gravel(), cv2.COLOR_GRAY2RGB)
     with tempfile.TemporaryDirectory() as name:
         cases = [
