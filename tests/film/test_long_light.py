@@ -60,6 +60,7 @@ def left_px(files: list[FrameFile], shifts: np.ndarray) -> tuple[np.ndarray, np.
     return off - np.median(off, axis=0), np.array([motion.confidence for motion in motions])
 
 
+@pytest.mark.slow
 def test_frames_lie_still_through_day_and_night(day_and_night) -> None:
     off, confidence = left_px(*day_and_night)
     assert confidence.min() > CERTAIN

@@ -23,6 +23,7 @@ def bench() -> Any:
     return module
 
 
+@pytest.mark.slow
 def test_one_faulty_and_one_sound_layer_are_told(bench: Any) -> None:
     faulty = bench.rates("light", True, 0.5, range(1))
     assert faulty.mute == 0 and faulty.beside == 0

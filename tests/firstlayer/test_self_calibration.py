@@ -30,6 +30,7 @@ def bench() -> Any:
     return module
 
 
+@pytest.mark.slow
 def test_a_sound_layer_is_sound_though_the_rig_is_wrong(bench: Any) -> None:
     judgement, _, facts = bench.run("sound", 9100)
     assert judgement.defects == ()

@@ -71,6 +71,7 @@ def _program(folder: Path, body: str) -> tuple[str, ...]:
 SOUND = "print(json.dumps({'sound': True, 'defects': [], 'corners': []}))"
 
 
+@pytest.mark.slow
 def test_a_gap_is_told_when_the_last_frame_is_in_and_not_before(a_job: Job) -> None:
     pictures, told = _taken_out(a_job), Told()
     with FrameStore(a_job, read_plan(a_job.plan)) as store:

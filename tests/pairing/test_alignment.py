@@ -39,6 +39,7 @@ def dense_model(likelihood: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return move, seen
 
 
+@pytest.mark.slow
 def test_the_compiled_loops_are_forward_and_backward_over_plain_matrices() -> None:
     dice = np.random.default_rng(2)
     times, n = 600, len(CODE)  # more times than the rows that are kept

@@ -193,7 +193,7 @@ class Alarm:
             read_webhook,
             "http or https address",
             "gets title, text and picture link as plain text",
-            example='"http://192.168.1.20/push"',
+            example='"http://alarm.local/push"',
         ),
     )
     mail: Mail | None = field(default=None, metadata=part(Mail, "a relay that sends it as e-mail"))
