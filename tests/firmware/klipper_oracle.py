@@ -33,6 +33,30 @@ C_SOURCES = (
     "kin_cartesian", "kin_corexy", "kin_corexz", "kin_delta", "kin_deltesian", "kin_polar",
     "kin_rotary_delta", "kin_winch", "kin_extruder", "kin_shaper",
 )  # fmt: skip
+# a second extruder; Klipper changes tools by macros of the machine's owner
+TWO_TOOLS = """
+[extruder1]
+step_pin: P16
+dir_pin: P17
+heater_pin: P18
+sensor_pin: P19
+microsteps: 16
+rotation_distance: 33.5
+sensor_type: EPCOS 100K B57560G104F
+nozzle_diameter: 0.4
+filament_diameter: 1.75
+control: watermark
+min_temp: -270
+max_temp: 999
+max_extrude_only_distance: 5000
+max_extrude_cross_section: 5000
+[gcode_macro T0]
+gcode:
+  ACTIVATE_EXTRUDER EXTRUDER=extruder
+[gcode_macro T1]
+gcode:
+  ACTIVATE_EXTRUDER EXTRUDER=extruder1
+"""
 SECTIONS = """
 [respond]
 [display_status]
@@ -171,7 +195,7 @@ class Machine:
     instantaneous_corner_velocity: float | None = None
     nozzle_mm: float = 0.4
     filament_mm: float = 1.75
-    sections: str = SECTIONS
+    sections: str = SECTIONS + TWO_TOOLS
     live: bool = False
 
     def text(self, log: Path) -> str:
