@@ -44,6 +44,7 @@ __all__ = [
     "LIGHT_SAMPLE",
     "MOSTLY",
     "SAMPLE",
+    "SHARPER",
     "TOLD",
     "WORKERS",
     "grey_of",

@@ -36,7 +36,17 @@ from twinlapse.tracking.measure import look_at
 from twinlapse.tracking.measurements import Looks
 from twinlapse.tracking.trajectory import CERTAIN, corners_of, doubted, from_neighbours, usual_bends
 
-__all__ = ["FEW_SURE", "LARGE_BODY", "MOSTLY", "MOST_APART", "NEAR", "SAME_PX", "Track", "track_camera"]
+__all__ = [
+    "BLUR_DOUBTED",
+    "FEW_SURE",
+    "LARGE_BODY",
+    "MOSTLY",
+    "MOST_APART",
+    "NEAR",
+    "SAME_PX",
+    "Track",
+    "track_camera",
+]
 
 NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
 SAME_PX = 0.08  # a print that moves less against its surroundings is one body with them
