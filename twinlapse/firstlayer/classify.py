@@ -55,6 +55,7 @@ SMALLEST_GAP_MM2 = 0.10
 SMALLEST_BLOB_MM2 = 0.5
 LONG_MM = 4.0  # a gap as long as this, and at least as long as most of a piece of line, is a missing line
 CLEAR_OF_GLARE_MM = 1.2  # what stands up from the lines is looked for this far from what is not seen
+BELOW_MM = 0.6  # lines of lower layers are left out with half of this around them
 NEAR_MM = 2.5  # a blob this near to a gap is what should lie in it
 
 
@@ -116,6 +117,7 @@ def judge(
     furthest_mm: float = 1.5,
     unfit: str = "",
     bare: Background | None = None,
+    below: Lines | None = None,
     pictures: Sequence[Picture] = (),
     detail_mm: float = 0.0,
 ) -> Judgement:
@@ -135,6 +137,8 @@ def judge(
         are there is said all the same.
     bare : Background, optional
         The bed before the print: what was there then is not the print's.
+    below : Lines, optional
+        Of lower layers: where they lie beside this one is neither its filament nor bed.
     pictures : sequence of ndarray
         All pictures of the survey, for the camera's own trouble.
     detail_mm : float
@@ -150,6 +154,8 @@ def judge(
     if (wanted & mosaic.seen).sum() < 200:
         raise FrameError("the frames show nothing of the layer", "check the camera's pose in the rig file")
     seen, more = mosaic.seen, None
+    if below is not None:
+        seen = seen & (drawn(lines, canvas, BELOW_MM) | ~drawn(below, canvas, BELOW_MM))
     features = features_of(mosaic.colours, canvas)
     if bare is not None:
         seen = seen & bare.seen

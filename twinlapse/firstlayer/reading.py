@@ -23,7 +23,7 @@ from twinlapse.firstlayer.self_calibration import (
     calibrate_by_print,
 )
 from twinlapse.frames.job import Job
-from twinlapse.gcode import find_layers, read_toolpath
+from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
 from twinlapse.optics.pose import in_picture, pose_in_bed, see
 from twinlapse.optics.upright import upright_camera, upright_picture
@@ -153,6 +153,7 @@ def map_layer(
         float(layers.height_mm[chosen]),
         lines,
         bare=bare,
+        below=_lines_below(toolpath, layers, chosen, rig.printer),
         layer=chosen,
         smallest_mm=smallest_mm,
         progress=progress,
@@ -160,6 +161,15 @@ def map_layer(
     kept = kept_by_marks(found.judgement.defects, tally_of(job.folder))
     kept = without_refuted(kept, read_marks(job.folder), chosen)
     return replace(found, judgement=replace(found.judgement, defects=kept)), missing
+
+
+def _lines_below(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -> Lines | None:
+    """Return the lines of all layers below one, None where there are none."""
+    parts = [lines_of(toolpath, layers, k, printer) for k in range(layer) if layers.extruded_mm[k] > 0]
+    if not parts:
+        return None
+    columns = ("first_mm", "last_mm", "width_mm", "file_line")
+    return Lines(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in columns})
 
 
 def look_over(
@@ -171,6 +181,7 @@ def look_over(
     lines: Lines,
     *,
     bare: Sequence[SurveyFrame] = (),
+    below: Lines | None = None,
     layer: int = 0,
     smallest_mm: float = 0.4,
     progress: Callable[[float], None] | None = None,
@@ -188,6 +199,8 @@ def look_over(
         What should lie there.
     bare : sequence of SurveyFrame
         Of the bare bed, from the same stops before the print.
+    below : Lines, optional
+        Of lower layers, which may show beside this one: a skirt.
     layer : int
         Its index, from 0.
     smallest_mm : float
@@ -212,6 +225,7 @@ def look_over(
         mosaic,
         lines,
         bare=background,
+        below=below,
         detail_mm=_detail_mm(seen_by, printer, frames[0].nozzle_mm[2] - top_mm),
         pictures=[frame.picture for frame in (*frames, *bare)],
         smallest_mm=smallest_mm,
