@@ -29,7 +29,7 @@ def blocks(lines: Lines) -> list[tuple[int, int]]:
     ends = [
         i for i, line in enumerate(lines) if line.startswith("; twinlapse shot") and line.endswith(" end")
     ]
-    return list(zip(begins, ends, strict=False))
+    return [(a, b) for a, b in zip(begins, ends, strict=False) if a < b]
 
 
 def _steps(lines: Lines) -> bool:
