@@ -26,17 +26,28 @@ from twinlapse.rig import Camera, Printer
 
 __all__ = [
     "BESIDE_MM",
+    "BLOCK_MM",
+    "BLOCK_SPREAD",
+    "FEWEST_IN_BLOCK",
+    "FEWEST_SHADED",
+    "FLICKER",
     "GLARE",
     "GROOVE",
     "PLACED_FURTHEST_MM",
     "PLACED_MM",
+    "SHADE",
+    "SHADE_MM",
+    "TERMS",
     "TURNS",
     "Mosaic",
     "SurveyFrame",
     "blended",
     "build_mosaic",
+    "evened",
     "laid_on",
+    "shade_terms",
     "shown_box",
+    "unshaded",
 ]
 
 # all channels this bright are a reflection of the camera's own light, and tell nothing; a strong colour may
