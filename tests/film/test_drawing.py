@@ -14,7 +14,7 @@ from PIL import Image, ImageFont, features
 
 from twinlapse.errors import RenderError
 from twinlapse.film import FilmOptions, render_film
-from twinlapse.film.cards import end_card, title_card
+from twinlapse.film.cards import broken, end_card, title_card
 from twinlapse.film.codecs import codec_for
 from twinlapse.film.colour import coded, coded_lit, planes_of
 from twinlapse.film.compose import composer
@@ -366,3 +366,18 @@ def test_a_gain_within_the_coding_is_the_gain_in_light(gain: tuple[float, float,
     luma = coded_lit(picture, np.array(gain))[..., 0]
     assert np.abs(luma - exact).max() < 1.6
     assert abs((luma - exact).mean()) < 0.03
+
+
+def test_a_long_title_breaks_into_lines_inside_the_safe_area() -> None:
+    words = "A seedling pot and forty plant labels printed by the school garden club"
+    lines = broken(words, Lettering(), 52, 900)
+    assert len(lines) > 1 and " ".join(lines) == words
+    assert all(Lettering().mask(line, 52).shape[1] <= 900 for line in lines)
+    for shape in ("1280x720", "720x1280"):
+        filming = Filming(shape=shape, title=words)
+        card = title_card(filming, (Facts(share=1.0, count=(9, 9), is_layer=True),), Lettering())
+        drawn = np.abs(card.astype(int) - card[0, 0]).max(axis=2) > 40
+        safe = safe_area(film_size(filming))
+        columns, rows = np.flatnonzero(drawn.any(axis=0)), np.flatnonzero(drawn.any(axis=1))
+        assert columns[0] >= safe.x and columns[-1] < safe.right
+        assert rows[0] >= safe.y and rows[-1] < safe.bottom

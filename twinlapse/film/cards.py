@@ -12,7 +12,10 @@ from twinlapse.film.overlay_values import Facts, clock
 from twinlapse.film.stencil import plate, rgb, rounded
 from twinlapse.rig.film_settings import Filming, film_size
 
-__all__ = ["end_card", "title_card"]
+__all__ = ["MOST_LINES", "broken", "end_card", "title_card"]
+
+
+MOST_LINES = 3  # of a heading: more are read no faster than smaller letters (common practice, no source)
 
 
 def title_card(filming: Filming, facts: tuple[Facts, ...], lettering: Lettering) -> Picture:
@@ -39,6 +42,29 @@ def end_card(
     return _card(filming, lettering, filming.title or "Printed", [(text, name) for name, text in rows])
 
 
+def broken(text: str, lettering: Lettering, size_px: int, width_px: int) -> list[str]:
+    """Return a text in lines that are no wider than a width, broken between words where that can be."""
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and lettering.mask(longer, size_px).shape[1] <= width_px:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines or [text]
+
+
+def _widest(lines: list[str], lettering: Lettering, size_px: int) -> int:
+    return max(int(lettering.mask(text, size_px).shape[1]) for text in lines)
+
+
+def _wide(mask: Picture, width_px: int) -> Picture:
+    """Return a mask with room on its right, all lines alike."""
+    wide = np.zeros((mask.shape[0], max(width_px, mask.shape[1])), np.uint8)
+    wide[:, : mask.shape[1]] = mask
+    return wide
+
+
 def _card(filming: Filming, lettering: Lettering, heading: str, rows: list[tuple[str, str]]) -> Picture:
     size = film_size(filming)
     unit = min(size) / 720
@@ -47,10 +73,12 @@ def _card(filming: Filming, lettering: Lettering, heading: str, rows: list[tuple
     ink, soft = inks(filming.background)
     safe = safe_area(size)
     large, small, line = round(52 * unit), round(26 * unit), round(46 * unit)
-    name = lettering.mask(heading, large)
-    while name.shape[1] > safe.width and large > 8:
+    inside = safe.width - round(40 * unit)
+    lines = broken(heading, lettering, large, inside)
+    while (len(lines) > MOST_LINES or _widest(lines, lettering, large) > inside) and large > 8:
         large = large * 9 // 10
-        name = lettering.mask(heading, large)
+        lines = broken(heading, lettering, large, inside)
+    name = np.concatenate([_wide(lettering.mask(text, large), inside) for text in lines])
     total = name.shape[0] + round(34 * unit) + line * len(rows)
     x = safe.x + round(40 * unit)
     y = (size[1] - total) // 2

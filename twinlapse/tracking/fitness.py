@@ -19,6 +19,7 @@ __all__ = [
     "BRIGHT_RATIO",
     "COVERED_SHARE",
     "DARK_RATIO",
+    "ENDS",
     "FLAT_CODES",
     "MOST_HIDDEN",
     "WASHED_SHARE",
@@ -32,6 +33,7 @@ DARK_RATIO = 0.4  # mean code over the neighbours': a lamp that was off
 BRIGHT_RATIO = 1.5  # the same, for a picture too bright to be evened
 BLURRED_SHARE = 0.006  # way while it was exposed over the width: 8 px of 1280
 COVERED_SHARE = 0.35  # fewer steady blocks look like themselves than in the neighbours
+ENDS = 4  # frames at either end that are not judged to be covered
 MOST_HIDDEN = 0.34  # share of the frames
 
 
@@ -49,7 +51,7 @@ def unfit(looks: Looks) -> list[str]:
         ("the light was off", _darker(mean, seen)),
         (
             "something is in the way",
-            apart_from_neighbours(looks.alike[good], seen, signed=True) < -COVERED_SHARE,
+            _inside(apart_from_neighbours(looks.alike[good], seen, signed=True) < -COVERED_SHARE),
         ),
         ("blurred by motion", _blurred(looks.blur[good], float(looks.size[0]))),
     ]
@@ -75,6 +77,13 @@ def _darker(mean: Float, seen: Bool) -> Bool:
 
 def _covered(alike: Float, seen: Bool) -> Bool:
     return np.asarray(apart_from_neighbours(alike, seen, signed=True) < -COVERED_SHARE)
+
+
+def _inside(found: Bool) -> Bool:
+    """Leave out the ends of the film: a print that begins has nothing before it to be judged by."""
+    found = found.copy()
+    found[:ENDS], found[len(found) - ENDS :] = False, False
+    return found
 
 
 def _blurred(blur: Float, width_px: float) -> Bool:

@@ -155,7 +155,9 @@ def _shown(
     good = looks.faults == ""
     sure = np.array([motion.confidence >= CERTAIN for motion in motions]) & good
     if filming.hold == "off" or not good.any() or sure[good].mean() < FEW_SURE:
-        return motions, hidden, borrowed
+        # unsure all the same, and named
+        unsure = [filming.hold != "off" and bool(one) for one in good & ~sure]
+        return motions, hidden, unsure
     fit = good & np.array([not why for why in hidden])
     found = from_neighbours(motions, fit, size)
     known = np.flatnonzero(sure & fit) if (sure & fit).any() else np.flatnonzero(sure)
