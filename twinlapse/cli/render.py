@@ -100,7 +100,7 @@ def command(
         output.say("Show a frame all the same with --keep SHOT.")
     if report.unsure:
         output.warn(
-            f"{len(report.unsure)} frames are unsure of their motion: moved as their neighbours, or not at all"
+            f"{len(report.unsure)} frames are unsure of their motion: moved as their neighbours or not at all"
         )
     if report.paired and job is None:
         output.say(f"Frames of the cameras were brought together {report.paired}.")

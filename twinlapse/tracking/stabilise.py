@@ -185,6 +185,9 @@ def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> lis
     if filming.hold == "off" or not len(looks.centres) or not len(good):
         return [still(size) for _ in looks.faults]
     motions = _surroundings(looks, good, size, filming)
+    told = np.mean([motions[place].confidence >= CERTAIN for place in good])
+    if told < MOSTLY and np.mean(looks.body_sure[good] >= CERTAIN) > told:
+        return _body(looks, size)  # what is behind the nozzle seemed to stay, but does not in most frames
     if filming.hold == "surroundings":
         return motions
     extra, sure = _print_against(looks, good, motions)
