@@ -92,27 +92,38 @@ def look_at(
     *,
     cache: bool = True,
     pool: Executor | None = None,
+    hold_scene: bool = True,
 ) -> Looks:
     """Measure all frames of a camera, or read what was measured before.
+
+    Parameters
+    ----------
+    hold_scene : bool
+        Whether what is behind a rigid body may be what is held, where a few pictures speak for it.
 
     Raises
     ------
     FrameError
         when none of the frames can be read.
     """
-    kept = files[0].path.parent / f".twinlapse-{camera}.npz"
+    kept = files[0].path.parent / f".twinlapse-{camera}{'' if hold_scene else '-body'}.npz"
     sweep(kept)
     key = key_of(files, filming)
     looks = read_kept(kept, key) if cache else None
     if looks is None:
-        looks = _look_at_all(files, filming, progress, pool)
+        looks = _look_at_all(files, filming, progress, pool, hold_scene=hold_scene)
         if cache:
             keep(kept, key, looks)
     return looks
 
 
 def _look_at_all(
-    files: Sequence[FrameFile], filming: CameraFilming, progress: Progress | None, pool: Executor | None
+    files: Sequence[FrameFile],
+    filming: CameraFilming,
+    progress: Progress | None,
+    pool: Executor | None,
+    *,
+    hold_scene: bool = True,
 ) -> Looks:
     size, sizes = _common_size(files)
     by = reduction(size[0])
@@ -120,7 +131,7 @@ def _look_at_all(
     rigid = None if filming.hold == "off" else find_rigid([grey_of(picture) for picture in sample])
     if rigid is not None:
         filming = replace(filming, ignore=(*filming.ignore, *rigid.boxes()))
-    scene = rigid is None or _known_again(sample, size, by, filming)
+    scene = rigid is None or (hold_scene and _known_again(sample, size, by, filming))
     some = len(sample) if scene else 1
     references = choose_references(sample[:some], places[:some], size, by, filming)
     del sample

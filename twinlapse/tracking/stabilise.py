@@ -124,7 +124,12 @@ def track_camera(
     """
     looks = tied(look_at(camera, files, filming, progress, cache=cache, pool=pool), filming.model)
     size = (int(looks.size[0]), int(looks.size[1]))
-    motions, hidden, borrowed = _shown(looks, _motions(looks, size, filming), size, filming)
+    found = _motions(looks, size, filming)
+    if _scene_is_lost(looks, found, filming):
+        again = look_at(camera, files, filming, progress, cache=cache, pool=pool, hold_scene=False)
+        looks = tied(again, filming.model)
+        found = _motions(looks, size, filming)
+    motions, hidden, borrowed = _shown(looks, found, size, filming)
     return Track(
         camera=camera,
         files=tuple(files),
@@ -140,6 +145,20 @@ def track_camera(
         hidden=tuple(hidden),
         borrowed=tuple(borrowed),
     )
+
+
+def _scene_is_lost(looks: Looks, motions: Sequence[Motion], filming: CameraFilming) -> bool:
+    """Whether what is behind a rigid body was to be held, and hardly any frame tells how it moved.
+
+    A few pictures spoke for it when the tiles were chosen, and tiles that are chosen for a few agree on those
+    even where nothing lasts. All frames are the second judge; the body itself is then what is held.
+    """
+    good = looks.faults == ""
+    if filming.hold != "auto" or not looks.scene or not good.any():
+        return False
+    sure = np.array([motion.confidence >= CERTAIN for motion in motions])
+    body = looks.body_sure >= CERTAIN
+    return bool(sure[good].mean() < MOSTLY <= body[good].mean())
 
 
 def _shown(
