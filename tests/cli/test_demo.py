@@ -21,11 +21,11 @@ def test_demo_ends_with_a_film_that_plays(tmp_path: Path) -> None:
     )
     assert done.stderr == ""
     told = json.loads(done.stdout)
-    assert told["layer_count"] == told["shot_count"] == 140
-    assert told["jitter_px"]["wide"] < 0.15
+    assert told["layer_count"] == 140 and 70 <= told["shot_count"] <= 90  # the automatic schedule
+    assert max(told["jitter_px"].values()) < 0.15
     assert Path(told["drawing"]).read_bytes().startswith(b"\x89PNG")
-    assert "twinlapse shot 140 end" in Path(told["gcode"]).read_text()
+    assert f"twinlapse shot {told['shot_count']} end" in Path(told["gcode"]).read_text()
     with av.open(told["film"]) as film:
         video = film.streams.video[0]
         assert (video.codec_context.name, video.codec_context.pix_fmt) == ("h264", "yuv420p")
-        assert sum(1 for _ in film.decode(video)) == told["frame_count"] >= 120
+        assert sum(1 for _ in film.decode(video)) == told["frame_count"] >= 100
