@@ -21,9 +21,9 @@ def public_names() -> tuple[dict[str, set[str]], dict[str, dict[str, set[str]]]]
         for node in ast.parse(path.read_text("utf-8")).body:
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 classes[node.name].add(module)
-            targets = node.targets if isinstance(node, ast.Assign) else []
-            targets = [node.target] if isinstance(node, ast.AnnAssign) and node.value else targets
-            for target in targets:
+            if not isinstance(node, ast.Assign | ast.AnnAssign) or node.value is None:
+                continue
+            for target in node.targets if isinstance(node, ast.Assign) else [node.target]:
                 if isinstance(target, ast.Name) and not target.id.startswith("_"):
                     constants[target.id][ast.unparse(node.value)].add(module)
     return classes, constants

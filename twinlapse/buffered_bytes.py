@@ -10,9 +10,9 @@ from typing import IO
 from twinlapse.errors import FileProblemError, TwinlapseError
 from twinlapse.files import require_file
 
-__all__ = ["STEP_BYTES", "FileBytes", "file_bytes"]
+__all__ = ["FileBytes", "file_bytes"]
 
-STEP_BYTES = 1_048_576
+_STEP_BYTES = 1_048_576
 
 
 class FileBytes:
@@ -34,7 +34,7 @@ class FileBytes:
         start, stop, _ = span.indices(self._size)
         if stop <= start:
             return b""
-        if stop - start > STEP_BYTES:
+        if stop - start > _STEP_BYTES:
             return self._read(start, stop - start)
         if start < self._held_at or stop > self._held_at + len(self._held):
             self._hold(start)
@@ -66,17 +66,17 @@ class FileBytes:
                 return begin + found
             if begin == start:
                 return -1
-            end, reach = begin + len(what) - 1, min(reach * 4, STEP_BYTES)
+            end, reach = begin + len(what) - 1, min(reach * 4, _STEP_BYTES)
         return -1
 
     def count_lines(self, start: int, stop: int) -> int:
         """Return how many line ends stand between two offsets."""
-        places = range(start, stop, STEP_BYTES)
-        return sum(self[place : min(place + STEP_BYTES, stop)].count(b"\n") for place in places)
+        places = range(start, stop, _STEP_BYTES)
+        return sum(self[place : min(place + _STEP_BYTES, stop)].count(b"\n") for place in places)
 
     def _hold(self, start: int) -> None:
         self._held_at = start
-        self._held = self._read(start, max(STEP_BYTES, 64))
+        self._held = self._read(start, max(_STEP_BYTES, 64))
 
     def _read(self, start: int, length: int) -> bytes:
         self._file.seek(start)

@@ -16,7 +16,6 @@ from twinlapse.records import ArrayRecord
 __all__ = [
     "BARE_BED",
     "CORNER",
-    "SCHEMA",
     "SURVEY",
     "Cue",
     "Plan",
@@ -36,7 +35,7 @@ __all__ = [
     "write_plan",
 ]
 
-SCHEMA = "twinlapse.plan/2"  # /1 counted layers from 0
+_SCHEMA = "twinlapse.plan/2"  # /1 counted layers from 0
 _MAKE_ONE = "make one with 'twinlapse plan'"
 _FORMER_SCHEMAS = ("twinlapse.plan/1",)
 SURVEY = "survey"  # stance of the stops that show a whole layer between them
@@ -95,7 +94,7 @@ class Plan(ArrayRecord):
     cost_s: float  # added by all shots
     film_s: float  # length of the film at its frame rate
     layer_count: int
-    schema: str = SCHEMA
+    schema: str = _SCHEMA
     warnings: tuple[str, ...] = field(default=())
 
 
@@ -179,7 +178,7 @@ def plan_from_json(value: Any, path: Path | None = None) -> Plan:
     """
     if isinstance(value, dict) and value.get("schema") in _FORMER_SCHEMAS:
         raise PlanError("an earlier version of twinlapse wrote this plan", "make it again", path=path)
-    if not isinstance(value, dict) or value.get("schema") != SCHEMA:
+    if not isinstance(value, dict) or value.get("schema") != _SCHEMA:
         raise PlanError("this is not a plan of twinlapse", _MAKE_ONE, path=path)
     try:
         shots = tuple(_shot_from_json(shot) for shot in value["shots"])

@@ -25,7 +25,7 @@ from twinlapse.film.codecs import codec_for
 from twinlapse.film.farm import ProcessFarm, open_farm, prove, versions
 from twinlapse.film.frame_times import Beat, schedule
 from twinlapse.film.render import measured
-from twinlapse.film.scene import Scene, set_scene
+from twinlapse.film.scene import FilmScene, set_scene
 from twinlapse.frames.sequence import FrameSequence, read_sequence
 from twinlapse.rig.film_settings import Filming
 
@@ -47,7 +47,7 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> dict[str, FrameSequence
 
 
 @pytest.fixture(scope="module")
-def scene(sources: dict[str, FrameSequence]) -> tuple[Scene, tuple[Beat, ...]]:
+def scene(sources: dict[str, FrameSequence]) -> tuple[FilmScene, tuple[Beat, ...]]:
     options = FilmOptions(filming=FILMING, cache=False)
     slots, tracks, options = measured(sources, None, options, lambda share: None)
     return set_scene(slots, None, tracks, options)[0], schedule(len(slots), FILMING)

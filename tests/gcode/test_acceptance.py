@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from twinlapse.cli.analyse import command as analyse
-from twinlapse.gcode.acceptance import RULES, accept
+from twinlapse.gcode.acceptance import ACCEPTANCE_RULES, accept
 from twinlapse.gcode.line_features import Feature, features_of
 
 # a line with each feature; others that only look alike
@@ -74,7 +74,7 @@ def test_lines_are_counted_over_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
     assert features_of(text) == whole == {Feature.LEADING_ZERO: (20, 2)}
 
 
-@pytest.mark.parametrize("firmware", RULES)
+@pytest.mark.parametrize("firmware", ACCEPTANCE_RULES)
 def test_the_gravest_comes_first(firmware: str, tmp_path: Path) -> None:
     path = tmp_path / "all.gcode"
     path.write_text("\n".join(LINES))

@@ -16,7 +16,7 @@ import numpy as np
 from twinlapse.rehearsal.beads import Beads
 from twinlapse.rehearsal.faults import Mishap
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
-from twinlapse.rehearsal.virtual_camera import Looks
+from twinlapse.rehearsal.virtual_camera import Materials
 from twinlapse.rehearsal.machine_meshes import grain_tile
 from twinlapse.rig import Camera, Lens, Printer
 
@@ -25,7 +25,7 @@ last = np.array([[70, 55, 0.2], [70, 65, 0.2], [60, 70, 0.6]], np.float32)
 size = np.full(3, 0.8, np.float32)
 beads = Beads(first_mm=first, last_mm=last, half_width_mm=size, half_height_mm=size / 2, row=np.arange(3))
 plate = np.linspace(0.01, 0.05, 9600, dtype=np.float32).reshape(80, 120)
-looks = Looks(hue=np.full((3, 3), 0.4, np.float32), plate=plate, grain=grain_tile())
+looks = Materials(hue=np.full((3, 3), 0.4, np.float32), plate=plate, grain=grain_tile())
 printer = Printer(bed_mm=(60, 40), height_mm=60)
 foot = np.array([30.0, 20, 0])
 scene = Scene(beads=beads, printer=printer, rest_mm=(30.0, 20.0, 0.0), foot_mm=foot, looks=looks)

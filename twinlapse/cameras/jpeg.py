@@ -11,10 +11,10 @@ from typing import Any
 
 from twinlapse.errors import CaptureError
 
-__all__ = ["MAX_BYTES", "MAX_PIXELS", "JpegSummary", "check_whole", "find_end", "read_size", "summarise"]
+__all__ = ["MAX_BYTES", "JpegSummary", "check_whole", "find_end", "read_size", "summarise"]
 
 MAX_BYTES = 8 * 1024 * 1024  # a still of 12 million pixels at high quality (common practice, no source)
-MAX_PIXELS = 20_000_000  # a file of 1 MB can claim 177 million pixels and take 700 MB to decode
+_MAX_PIXELS = 20_000_000  # a file of 1 MB can claim 177 million pixels and take 700 MB to decode
 _SOI, _EOI, _SOS = 0xD8, 0xD9, 0xDA
 _BARE = frozenset((0x01, _SOI, *range(0xD0, 0xD8)))  # markers without a length
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
@@ -97,7 +97,7 @@ def check_whole(data: bytes) -> None:
     if end is None:
         raise CaptureError("the picture is only a part of one", "check the connection of the camera")
     width, height = read_size(data)
-    if not 0 < width * height <= MAX_PIXELS:
+    if not 0 < width * height <= _MAX_PIXELS:
         raise CaptureError(f"the picture claims {width} x {height} pixels", "20 million are enough")
 
 

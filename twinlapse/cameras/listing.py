@@ -11,7 +11,7 @@ from twinlapse.cameras.sources.v4l2 import Device, VideoDevice, list_formats, pr
 from twinlapse.errors import CaptureError
 from twinlapse.rig.schema import toml_value
 
-__all__ = ["BY_PATH", "Mode", "UsbCamera", "best_size", "list_cameras", "section_of"]
+__all__ = ["BY_PATH", "CameraMode", "UsbCamera", "best_size", "list_cameras", "section_of"]
 
 BY_PATH = Path("/dev/v4l/by-path")
 _MOST = 64  # entries of a kind that are asked for
@@ -19,7 +19,7 @@ _BEST_PX = (640, 480)  # enough for a film of stills, and little of the bus (com
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mode:
+class CameraMode:
     """One way in which a camera gives pictures."""
 
     format: str  # four letters, such as MJPG
@@ -34,7 +34,7 @@ class UsbCamera:
 
     path: str
     name: str
-    modes: tuple[Mode, ...]
+    modes: tuple[CameraMode, ...]
     controls: tuple[str, ...]  # keys of ``controls`` that it knows
     held_by: tuple[str, ...]  # processes that have it open
 
@@ -129,7 +129,7 @@ def _has(device: Device, identity: int) -> bool:
     return True
 
 
-def _modes(device: Device, code: str) -> Iterator[Mode]:
+def _modes(device: Device, code: str) -> Iterator[CameraMode]:
     pixel_format = int.from_bytes(code.encode("latin-1"), "little")
     for index in range(_MOST):
         size = v4l2.FrameSize(index=index, pixel_format=pixel_format)
@@ -141,7 +141,7 @@ def _modes(device: Device, code: str) -> Iterator[Mode]:
             return
         width, height = size.u.discrete.width, size.u.discrete.height
         rates = tuple(_rates(device, pixel_format, width, height))
-        yield Mode(format=code, width_px=width, height_px=height, fps=rates)
+        yield CameraMode(format=code, width_px=width, height_px=height, fps=rates)
 
 
 def _rates(device: Device, pixel_format: int, width: int, height: int) -> Iterator[float]:

@@ -20,9 +20,9 @@ from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Alarm, Mail
 
-__all__ = ["LIMIT_S", "AlarmMessage", "DeliveryError", "Publish", "Route", "make_routes"]
+__all__ = ["AlarmMessage", "DeliveryError", "Publish", "Route", "make_routes"]
 
-LIMIT_S = 10.0  # for one delivery (common practice, no source)
+_LIMIT_S = 10.0  # for one delivery (common practice, no source)
 Publish = Callable[[str, bytes], None]
 
 
@@ -81,7 +81,7 @@ def _routes(alarm: Alarm, publish: Publish | None) -> Iterator[tuple[str, Route]
 
 def _by_command(command: tuple[str, ...], message: AlarmMessage) -> None:
     try:
-        run(command, LIMIT_S, stdin=message.to_json())
+        run(command, _LIMIT_S, stdin=message.to_json())
     except CommandError as error:
         raise DeliveryError(str(error)) from None
 
@@ -91,7 +91,7 @@ def _post(address: str, body: bytes, kind: str) -> None:
         address, body, {"Content-Type": kind, "User-Agent": "twinlapse"}
     )
     try:
-        with _opener().open(request, timeout=LIMIT_S) as response:
+        with _opener().open(request, timeout=_LIMIT_S) as response:
             response.read(1)
     except (OSError, ValueError) as error:
         raise DeliveryError(f"{urlsplit(address).hostname}: {error}") from None
@@ -104,9 +104,9 @@ def _by_mail(mail: Mail, message: AlarmMessage) -> None:
     secure = ssl.create_default_context()
     try:
         if mail.security == "tls":
-            server: smtplib.SMTP = smtplib.SMTP_SSL(mail.host, mail.port, timeout=LIMIT_S, context=secure)
+            server: smtplib.SMTP = smtplib.SMTP_SSL(mail.host, mail.port, timeout=_LIMIT_S, context=secure)
         else:
-            server = smtplib.SMTP(mail.host, mail.port, timeout=LIMIT_S)
+            server = smtplib.SMTP(mail.host, mail.port, timeout=_LIMIT_S)
         with server:
             if mail.security == "starttls":
                 server.starttls(context=secure)

@@ -17,10 +17,10 @@ from twinlapse.cameras.clock import Clock, SystemClock
 from twinlapse.cameras.exposure import Basis
 from twinlapse.cameras.jpeg import summarise
 from twinlapse.cameras.latest_frame import LatestFrame, SeenPicture
-from twinlapse.capture.run_position import Fit, Place, RunPosition
+from twinlapse.capture.run_position import Fit, RunPlace, RunPosition
 from twinlapse.capture.shot_window import ShotWindow
 from twinlapse.errors import CaptureError, FrameError, JobError
-from twinlapse.frames.journal import FrameFlag, FrameRow, FrameTimes, State
+from twinlapse.frames.journal import FrameFlag, FrameRow, FrameState, FrameTimes
 from twinlapse.frames.store import FrameStore
 from twinlapse.shots import Cue, Shot, ShotKey
 
@@ -92,7 +92,7 @@ class Answer:
 class _Standstill:
     """A cue that is being answered."""
 
-    place: Place
+    place: RunPlace
     run: int
     began_s: float
     dwell_s: float
@@ -109,7 +109,7 @@ class _Standstill:
 class _Taken:
     """What a camera gave for a cue, before it is written down."""
 
-    state: State
+    state: FrameState
     times: FrameTimes
     note: str = ""
     flags: frozenset[FrameFlag] = frozenset()
@@ -155,7 +155,7 @@ class CueHandler:
         self._shots = {shot.number: shot for shot in store.plan.shots}
         self._stops = [(shot.number, stop) for shot in store.plan.shots for stop in _numbers(shot)]
         self._guard = threading.RLock()
-        self._busy: dict[Place, threading.Lock] = {}
+        self._busy: dict[RunPlace, threading.Lock] = {}
         self._pool = ThreadPoolExecutor(max_workers=8, thread_name_prefix="shot")
         self._rows = {row.key: row for row in store.rows()}
         answered = ((row.key.shot, row.key.stop) for row in self._rows.values() if row.final)
@@ -206,7 +206,7 @@ class CueHandler:
         """Let running shots end."""
         self._pool.shutdown()
 
-    def _answer(self, place: Place, cameras: tuple[str, ...], began_s: float, late_s: float) -> Answer:
+    def _answer(self, place: RunPlace, cameras: tuple[str, ...], began_s: float, late_s: float) -> Answer:
         with self._guard:
             known = {camera: self._known(place, camera) for camera in cameras}
             wanted = [camera for camera, row in known.items() if row is None]
@@ -243,15 +243,15 @@ class CueHandler:
         return answer
 
     def _reply(
-        self, place: Place, frames: Mapping[str, FrameRow], *, repeated: bool, aside: bool = False
+        self, place: RunPlace, frames: Mapping[str, FrameRow], *, repeated: bool, aside: bool = False
     ) -> Answer:
         return Answer(shot=place[0], stop=place[1], frames=frames, repeated=repeated, aside=aside)
 
-    def _known(self, place: Place, camera: str) -> FrameRow | None:
+    def _known(self, place: RunPlace, camera: str) -> FrameRow | None:
         row = self._rows.get(self._store.key(*place, camera))
         return row if row is not None and row.final else None
 
-    def _stand(self, place: Place, began_s: float, late_s: float, fit: Fit) -> _Standstill:
+    def _stand(self, place: RunPlace, began_s: float, late_s: float, fit: Fit) -> _Standstill:
         """Note a new standstill; one that it overtakes had been cued late."""
         dwell_s = self._shots[place[0]].stops[place[1] - 1].dwell_s
         standing = _Standstill(place, self._store.run, began_s, dwell_s, late_s)
@@ -395,7 +395,7 @@ class CueHandler:
         }
         return health.fault or words.get(health.state, "no frame in time")
 
-    def _shown_aside(self, place: Place) -> dict[str, FrameRow]:
+    def _shown_aside(self, place: RunPlace) -> dict[str, FrameRow]:
         words = "put aside: the next cue decides whether it counts"
         return {
             camera: FrameRow(
@@ -413,9 +413,9 @@ class CueHandler:
         frames = {camera: self._write(standing, camera, one) for camera, one in self._aside.items()}
         return [self._reply(place, frames, repeated=False)]
 
-    _aside_place: Place | None = None
+    _aside_place: RunPlace | None = None
 
-    def _close_gap(self, before: Place | None, place: Place) -> list[Answer]:
+    def _close_gap(self, before: RunPlace | None, place: RunPlace) -> list[Answer]:
         """Write down in one transaction what was planned before this cue and never asked for."""
         with self._guard:
             gap = [stop for stop in self._stops if (before or (0, 0)) < stop < place]
@@ -433,7 +433,7 @@ class CueHandler:
             except JobError:
                 return []
             self._rows |= {row.key: row for row in rows}
-        stops: dict[Place, dict[str, FrameRow]] = {}
+        stops: dict[RunPlace, dict[str, FrameRow]] = {}
         for row in rows:
             stops.setdefault((row.key.shot, row.key.stop), {})[row.key.camera] = row
         return [self._reply(stop, frames, repeated=False) for stop, frames in stops.items()]

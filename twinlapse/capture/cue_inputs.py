@@ -21,12 +21,11 @@ from twinlapse.shots import Cue, find_arm, find_cue, find_run
 
 __all__ = [
     "LONG_AGO_S",
+    "Announce",
     "Arm",
     "Hear",
-    "Line",
     "LineBuffer",
     "LogReader",
-    "Mark",
     "SerialReader",
     "hear_lines",
     "pass_lines",
@@ -34,8 +33,8 @@ __all__ = [
 
 Hear = Callable[[Cue, float], None]  # a cue and how many seconds it is late
 Arm = Callable[[int], None]  # the shot that comes soon
-Mark = Callable[[str, str], None]  # "begin" or "end" of a print, and the code of its job
-Line = Callable[[str, float], None]  # any line, and how many seconds late a cue in it is
+Announce = Callable[[str, str], None]  # "begin" or "end" of a print, and the code of its job
+_Line = Callable[[str, float], None]  # any line, and how many seconds late a cue in it is
 LONG_AGO_S = 1e6  # older than any dwell
 _MAX_LINE = 65536  # bytes; a line of a log has a few hundred
 _OVERSLEPT_S = 0.4  # the machine may have been held up, or suspended
@@ -76,7 +75,7 @@ def hear_lines(
     hear: Hear,
     *,
     arm: Arm | None = None,
-    mark: Mark | None = None,
+    mark: Announce | None = None,
     overslept: bool = False,
 ) -> None:
     """Pass on the cues of lines that came together, and the newest shot that they arm for.
@@ -95,7 +94,7 @@ def hear_lines(
         hear(cue, LONG_AGO_S if old else max(0.0, now_s - at_s))
 
 
-def pass_lines(lines: list[tuple[str, float]], now_s: float, to: Line, *, overslept: bool = False) -> None:
+def pass_lines(lines: list[tuple[str, float]], now_s: float, to: _Line, *, overslept: bool = False) -> None:
     """Pass on every line of those that came together, with how late a cue in it is."""
     newest = max((k for k, (text, _) in enumerate(lines) if find_cue(text) is not None), default=-1)
     for k, (text, at_s) in enumerate(lines):
@@ -107,10 +106,10 @@ class _Reader:
     """A thread that reads until it is told to stop."""
 
     def __init__(
-        self, name: str, path: Path, hear: Hear, arm: Arm | None = None, mark: Mark | None = None
+        self, name: str, path: Path, hear: Hear, arm: Arm | None = None, mark: Announce | None = None
     ) -> None:
         self.path = path
-        self.lines_to: Line | None = None  # takes every line instead, where it is set
+        self.lines_to: _Line | None = None  # takes every line instead, where it is set
         self._arm = arm
         self._mark = mark
         self.fault = ""
@@ -146,7 +145,7 @@ class LogReader(_Reader):
         path: Path,
         hear: Hear,
         arm: Arm | None = None,
-        mark: Mark | None = None,
+        mark: Announce | None = None,
         *,
         pause_s: float = 0.05,
     ) -> None:
@@ -225,7 +224,7 @@ class SerialReader(_Reader):
         path: Path,
         hear: Hear,
         arm: Arm | None = None,
-        mark: Mark | None = None,
+        mark: Announce | None = None,
         *,
         pause_s: float = 0.5,
     ) -> None:

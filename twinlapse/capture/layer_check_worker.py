@@ -25,10 +25,10 @@ from twinlapse.files import read_json, write_json
 from twinlapse.frames.store import FrameStore
 from twinlapse.shots import CORNER, SURVEY, Plan, ShotKey
 
-__all__ = ["LIMIT_S", "LayerCheck", "LayerCheckWorker", "Report", "State", "planned_checks"]
+__all__ = ["LayerCheck", "LayerCheckWorker", "Report", "planned_checks"]
 
-State = Literal["waiting", "looking", "sound", "found", "cannot tell", "failed"]
-LIMIT_S = 900.0  # a small board compiles for a minute before its first map; common practice, no source
+_State = Literal["waiting", "looking", "sound", "found", "cannot tell", "failed"]
+_LIMIT_S = 900.0  # a small board compiles for a minute before its first map; common practice, no source
 _NICE = 10  # below everything that takes pictures (nice(2))
 _GIVES_WAY = "800"  # of 1000: when memory runs out the map goes, not the service
 Report = Callable[[str, str], None]
@@ -40,7 +40,7 @@ class LayerCheck:
 
     layer: int  # from 0
     whole: bool  # surveyed; else its corners alone were visited
-    state: State = "waiting"
+    state: _State = "waiting"
     words: str = ""
     rising: str = ""  # corners that lift, in words
 
@@ -66,7 +66,7 @@ class LayerCheckWorker:
         report: Report,
         *,
         command: tuple[str, ...] = (sys.executable, "-m", "twinlapse"),
-        limit_s: float = LIMIT_S,
+        limit_s: float = _LIMIT_S,
     ) -> None:
         self._store = store
         self._report = report
@@ -213,7 +213,7 @@ class LayerCheckWorker:
         return (told, "") if isinstance(told, dict) else (None, fault)
 
     def _take_in(self, layer: int, told: dict[str, Any]) -> None:
-        state: State = "sound"
+        state: _State = "sound"
         words = "nothing found" if self._looks[layer].whole else "no corner has risen"
         defects = told.get("defects") or []
         whole = told.get("overall") or {}

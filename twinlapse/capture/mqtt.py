@@ -23,7 +23,7 @@ from typing import Any
 
 from twinlapse.cameras.login import read_login
 from twinlapse.capture.cue_handler import Answer
-from twinlapse.capture.cue_inputs import Arm, Mark
+from twinlapse.capture.cue_inputs import Announce, Arm
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Mqtt
 from twinlapse.shots import Cue, find_arm, find_cue, find_run
@@ -45,7 +45,7 @@ class MqttChannel:
         mqtt: Mqtt,
         ask: Callable[[Cue, float], Answer],
         arm: Arm | None = None,
-        mark: Mark | None = None,
+        mark: Announce | None = None,
     ) -> None:
         paho = _library()
         self._topic = mqtt.topic

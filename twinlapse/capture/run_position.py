@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 from twinlapse.shots import Shot
 
-__all__ = ["FIRST_SHOTS", "LEAST_SHARE", "NEAR_SHOTS", "REDELIVERED_S", "Fit", "Place", "RunPosition"]
+__all__ = ["FIRST_SHOTS", "LEAST_SHARE", "NEAR_SHOTS", "REDELIVERED_S", "Fit", "RunPlace", "RunPosition"]
 
-Place = tuple[int, int]  # shot and stop, from 1
+RunPlace = tuple[int, int]  # shot and stop, from 1
 
 NEAR_SHOTS = 3  # a few lost cues are usual; more need the time that the plan has between them
 FIRST_SHOTS = 3  # a print that began again shows one of these first
@@ -37,7 +37,7 @@ class Fit(enum.Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Aside:
-    place: Place
+    place: RunPlace
     at_s: float
     answered: bool
 
@@ -53,7 +53,7 @@ class RunPosition:
         The last place that an earlier service answered; its time is unknown.
     """
 
-    def __init__(self, shots: Sequence[Shot], last: Place | None = None) -> None:
+    def __init__(self, shots: Sequence[Shot], last: RunPlace | None = None) -> None:
         self._index = {shot.number: index for index, shot in enumerate(shots)}
         self._at_s = [shot.at_s for shot in shots]
         self._stops = [len(shot.stops) for shot in shots]
@@ -63,7 +63,7 @@ class RunPosition:
         self._ended = self._begun = False
 
     @property
-    def aside(self) -> Place | None:
+    def aside(self) -> RunPlace | None:
         """The place whose cue waits for another to confirm it."""
         return None if self._aside is None else self._aside.place
 
@@ -80,7 +80,7 @@ class RunPosition:
         self.last, self._last_s, self._aside = None, None, None
         self._ended = self._begun = False
 
-    def judge(self, place: Place, at_s: float, *, answered: bool) -> Fit:
+    def judge(self, place: RunPlace, at_s: float, *, answered: bool) -> Fit:
         """Say how a cue fits, without changing anything."""
         aside = self._aside
         if aside is not None and self._confirms(aside, place, at_s):
@@ -98,7 +98,7 @@ class RunPosition:
             return self._behind(place, at_s, answered)
         return Fit.ASIDE
 
-    def take(self, place: Place, at_s: float, fit: Fit, *, answered: bool) -> None:
+    def take(self, place: RunPlace, at_s: float, fit: Fit, *, answered: bool) -> None:
         """Take a judged cue in."""
         if fit in (Fit.NEXT, Fit.JUMP, Fit.NEW_RUN):
             self.last, self._last_s, self._aside = place, at_s, None
@@ -108,15 +108,15 @@ class RunPosition:
         if doubtful and self.aside != place:
             self._aside = _Aside(place=place, at_s=at_s, answered=answered)
 
-    def between(self, place: Place) -> tuple[Place | None, Place]:
+    def between(self, place: RunPlace) -> tuple[RunPlace | None, RunPlace]:
         """Return the open interval of places that a cue at `place` leaves behind."""
         return self.last, place
 
-    def _confirms(self, aside: _Aside, place: Place, at_s: float) -> bool:
+    def _confirms(self, aside: _Aside, place: RunPlace, at_s: float) -> bool:
         here = self._ended or not self._fits(place, at_s)
         return here and self._follows(aside.place, aside.at_s, place, at_s)
 
-    def _behind(self, place: Place, at_s: float, answered: bool) -> Fit:
+    def _behind(self, place: RunPlace, at_s: float, answered: bool) -> Fit:
         assert self.last is not None
         behind = self._index[self.last[0]] - self._index[place[0]]
         if self._index[place[0]] < FIRST_SHOTS and behind >= 2 and self._is_old(at_s):
@@ -126,12 +126,12 @@ class RunPosition:
     def _is_old(self, at_s: float) -> bool:
         return self._last_s is None or at_s - self._last_s > REDELIVERED_S
 
-    def _fits(self, place: Place, at_s: float) -> bool:
+    def _fits(self, place: RunPlace, at_s: float) -> bool:
         if self.last is None:
             return self._index[place[0]] < NEAR_SHOTS
         return place > self.last and self._follows(self.last, self._last_s, place, at_s)
 
-    def _follows(self, before: Place, before_s: float | None, place: Place, at_s: float) -> bool:
+    def _follows(self, before: RunPlace, before_s: float | None, place: RunPlace, at_s: float) -> bool:
         """Return whether `place` can come next after `before`: near, or the planned time has passed."""
         if place <= before:
             return False

@@ -15,12 +15,12 @@ from twinlapse.optics.lens import inside
 from twinlapse.optics.pose import Pose, see
 from twinlapse.rig import Lens, Printer
 
-__all__ = ["A4_MM", "BOARD", "DOTS_MM", "GRID", "HORIZON", "TIP", "draw_aim", "target_page"]
+__all__ = ["A4_MM", "DOTS_MM", "GRID", "HORIZON", "TIP", "draw_aim", "target_page"]
 
 GRID = (90, 220, 160)
 TIP = (255, 210, 60)
 HORIZON = (90, 170, 255)
-BOARD = (255, 80, 80)
+_BOARD = (255, 80, 80)
 DOTS_MM = 10  # of the target page: 254 dots per inch, so that a millimetre is a whole number of dots
 A4_MM = (297, 210)
 
@@ -50,7 +50,7 @@ def draw_aim(
         pen.line([(x, y - 25), (x, y + 25)], TIP, 2)
         pen.ellipse([x - 12, y - 12, x + 12, y + 12], outline=TIP, width=2)
     for x, y in (see(board_mm, pose, lens) + 0.5) * scale if board_mm is not None else ():
-        pen.ellipse([x - 5, y - 5, x + 5, y + 5], outline=BOARD, width=2)
+        pen.ellipse([x - 5, y - 5, x + 5, y + 5], outline=_BOARD, width=2)
     font = ImageFont.load_default(size=18)
     words = (
         ("nozzle tip", TIP),

@@ -11,9 +11,9 @@ import numpy as np
 from twinlapse.files import replacing
 from twinlapse.rig.mount import DEPTH, WedgeMount, tunnel_outline
 
-__all__ = ["INK", "draw_mount"]
+__all__ = ["draw_mount"]
 
-INK = "#20302a"
+_INK = "#20302a"
 
 
 def draw_mount(mount: WedgeMount, path: Path) -> None:
@@ -39,7 +39,7 @@ def _draw_side(axes: Any, mount: WedgeMount) -> None:
     sink = DEPTH * mount.radius_mm / math.cos(mount.tilt)
     end = mount.length_mm * math.cos(mount.tilt)
     rise = mount.length_mm * math.sin(mount.tilt)
-    axes.plot([0, end, end], [thin - sink, thin + rise - sink, thin + rise], "--", color=INK, lw=0.8)
+    axes.plot([0, end, end], [thin - sink, thin + rise - sink, thin + rise], "--", color=_INK, lw=0.8)
     for strap in mount.straps_mm:
         _outline(axes, tunnel_outline(mount, strap), "white")
     _measure(axes, (0, 0), (run, 0), -5, f"{run:.1f}")
@@ -47,9 +47,9 @@ def _draw_side(axes: Any, mount: WedgeMount) -> None:
     _measure(axes, (0, 0), (0, thin), 4, f"{thin:.1f}")
     _measure(axes, (0, thin), (end, thin + rise), 5, f"housing {mount.length_mm:g}")
     _measure(axes, (end, thin + rise), (run, thick), 5, f"cable {mount.relief_mm:g}")
-    axes.plot([0, 0.6 * run], [thin, thin], ":", color=INK, lw=0.7)
+    axes.plot([0, 0.6 * run], [thin, thin], ":", color=_INK, lw=0.7)
     turn = np.linspace(0, mount.tilt, 30)
-    axes.plot(0.35 * run * np.cos(turn), thin + 0.35 * run * np.sin(turn), color=INK, lw=0.8)
+    axes.plot(0.35 * run * np.cos(turn), thin + 0.35 * run * np.sin(turn), color=_INK, lw=0.8)
     axes.text(0.2 * run, thin + 0.07 * run, f"{mount.angle_deg:.1f}°", fontsize=9)
     axes.set_title("from the side; the mounting face is below, and lies on the printer's bed", fontsize=10)
 
@@ -64,7 +64,7 @@ def _draw_end(axes: Any, mount: WedgeMount) -> None:
     _outline(axes, [(-half, low), (-half, 0), *groove, (half, 0), (half, low)], "#dfe9e4")
     circle = np.linspace(0, 2 * np.pi, 100)
     housing = mount.body_mm / 2
-    axes.plot(housing * np.cos(circle), radius - depth + housing * np.sin(circle), ":", color=INK, lw=0.9)
+    axes.plot(housing * np.cos(circle), radius - depth + housing * np.sin(circle), ":", color=_INK, lw=0.9)
     axes.text(0, radius - depth, f"⌀{mount.body_mm:g}", ha="center", va="center", fontsize=9)
     _measure(axes, (-half, low), (half, low), -3, f"{mount.width_mm:.1f}")
     _measure(axes, (half, -depth), (half, 0), -3, f"{depth:.2f}")
@@ -74,7 +74,7 @@ def _draw_end(axes: Any, mount: WedgeMount) -> None:
 
 def _outline(axes: Any, points: list[tuple[float, float]], fill: str) -> None:
     x, y = zip(*[*points, points[0]], strict=True)
-    axes.fill(x, y, facecolor=fill, edgecolor=INK, lw=1.2)
+    axes.fill(x, y, facecolor=fill, edgecolor=_INK, lw=1.2)
 
 
 def _measure(axes: Any, a: tuple[float, float], b: tuple[float, float], off: float, text: str) -> None:
@@ -83,8 +83,8 @@ def _measure(axes: Any, a: tuple[float, float], b: tuple[float, float], off: flo
     way = (end - start) / np.linalg.norm(end - start)
     aside = np.array([-way[1], way[0]]) * off
     for point in (start, end):
-        axes.plot(*zip(point, point + 1.15 * aside, strict=True), color=INK, lw=0.5)
-    axes.annotate("", start + aside, end + aside, arrowprops={"arrowstyle": "<->", "lw": 0.8, "color": INK})
+        axes.plot(*zip(point, point + 1.15 * aside, strict=True), color=_INK, lw=0.5)
+    axes.annotate("", start + aside, end + aside, arrowprops={"arrowstyle": "<->", "lw": 0.8, "color": _INK})
     angle = (math.degrees(math.atan2(way[1], way[0])) + 90) % 180 - 90
     middle = (start + end) / 2 + 1.45 * aside
     axes.text(*middle, text, ha="center", va="center", rotation=angle, fontsize=9)

@@ -13,9 +13,9 @@ from twinlapse.optics.pose import Pose, bed_middle, pose_in_bed, rest_of, volume
 from twinlapse.optics.view import footprint
 from twinlapse.rig import Camera, Rig
 
-__all__ = ["COLOURS", "draw_rig"]
+__all__ = ["draw_rig"]
 
-COLOURS = ("#1b7f5a", "#b5541c", "#3b5fa8", "#8a3d8f")
+_COLOURS = ("#1b7f5a", "#b5541c", "#3b5fa8", "#8a3d8f")
 
 
 def draw_rig(rig: Rig, path: Path) -> None:
@@ -47,7 +47,7 @@ def _draw(axes: Any, rig: Rig, which: tuple[int, int], title: str) -> None:
         rest = rest_of(camera, printer)
         nozzle = (*bed_middle(printer), 2.0) if camera.mount == "toolhead" else (rest[0], rest[1], 2.0)
         pose = pose_in_bed(camera, printer, nozzle)
-        _draw_camera(axes, camera, pose, which, COLOURS[index % len(COLOURS)])
+        _draw_camera(axes, camera, pose, which, _COLOURS[index % len(_COLOURS)])
         if camera.mount != "toolhead":
             _draw_head(axes, rig, nozzle, which)
     for box in printer.keep_out:
@@ -108,7 +108,7 @@ def _draw_close(axes: Any, rig: Rig) -> None:
         if camera.mount != "toolhead":
             continue
         pose = pose_in_bed(camera, rig.printer, (0.0, 0.0, 0.0))
-        _draw_beside(axes, camera, pose, COLOURS[index % len(COLOURS)])
+        _draw_beside(axes, camera, pose, _COLOURS[index % len(_COLOURS)])
     axes.set_aspect("equal")
     axes.set_title("beside the nozzle's tip: mm", fontsize=10)
     axes.grid(alpha=0.25)

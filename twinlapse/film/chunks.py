@@ -25,7 +25,7 @@ from twinlapse.film.codecs import Codec
 from twinlapse.film.colour import planes_of
 from twinlapse.film.encoder import encoding, join, keyframe_step
 from twinlapse.film.frame_times import Beat
-from twinlapse.film.scene import Scene
+from twinlapse.film.scene import FilmScene
 from twinlapse.frames.sequence import FrameSequence
 from twinlapse.progress import part_of
 from twinlapse.tracking.measure import in_order
@@ -51,7 +51,7 @@ KEYS_A_CHUNK = 2  # keyframe distances in a chunk: long enough to pay for a star
 class FilmChunk:
     """One chunk of a film and all that it is made from."""
 
-    scene: Scene
+    scene: FilmScene
     beats: tuple[Beat, ...]
     fps: Fraction
     codec: Codec
@@ -98,7 +98,7 @@ class ThisProcess:
 
 
 def write_frames(
-    scene: Scene, beats: Sequence[Beat], write: Callable[[Any], None], progress: Progress | None = None
+    scene: FilmScene, beats: Sequence[Beat], write: Callable[[Any], None], progress: Progress | None = None
 ) -> None:
     """Draw beats in order, two at a time, and hand their planes on; a pause is drawn once."""
     runs = [(beat, len(list(run))) for beat, run in groupby(beats)]
@@ -148,7 +148,7 @@ def resolved(sources: Mapping[str, FrameSequence]) -> dict[str, FrameSequence]:
 
 
 def render_in_chunks(
-    scene: Scene,
+    scene: FilmScene,
     beats: Sequence[Beat],
     fps: Fraction,
     codec: Codec,

@@ -11,9 +11,9 @@ from typing import Any
 from twinlapse.errors import RenderError
 from twinlapse.rig.film_settings import Filming
 
-__all__ = ["SMALL_BYTES", "SMALL_PX", "SMALL_RATE", "SUFFIXES", "Codec", "codec_for", "fitting"]
+__all__ = ["SMALL_BYTES", "SMALL_RATE", "Codec", "codec_for", "fitting"]
 
-SMALL_PX = 360  # short side of a GIF or WebP at most
+_SMALL_PX = 360  # short side of a GIF or WebP at most
 SMALL_RATE = Fraction(25, 2)
 SMALL_BYTES = 10_000_000
 
@@ -39,7 +39,7 @@ _NAMES = {"h264": "libx264", "h265": "libx265", "vp9": "libvpx-vp9", "av1": "lib
 _OFFSET = {"h264": 0, "h265": 4, "vp9": 13, "av1": 14}
 _OPTIONS: dict[str, dict[str, Any]] = {"h264": _H264, "h265": _H265, "vp9": _VP9, "av1": _AV1}
 _CONTAINER = {".mp4": "mp4", ".m4v": "mp4", ".webm": "webm", ".gif": "gif", ".webp": "webp"}
-SUFFIXES = tuple(_CONTAINER)
+_SUFFIXES = tuple(_CONTAINER)
 
 
 def codec_for(out: Path, filming: Filming) -> Codec:
@@ -54,7 +54,7 @@ def codec_for(out: Path, filming: Filming) -> Codec:
     if suffix not in _CONTAINER:
         raise RenderError(
             f"{suffix or 'no suffix'} is no film that can be written",
-            f"end its name in {', '.join(SUFFIXES)}",
+            f"end its name in {', '.join(_SUFFIXES)}",
             path=out,
         )
     container = _CONTAINER[suffix]
@@ -85,4 +85,4 @@ def fitting(filming: Filming, out: Path) -> Filming:
         return filming
     rate = min(filming.fps, SMALL_RATE)
     rate = Fraction(100, max(2, round(100 / rate)))
-    return replace(filming, fps=rate, height_px=min(filming.height_px, SMALL_PX))
+    return replace(filming, fps=rate, height_px=min(filming.height_px, _SMALL_PX))

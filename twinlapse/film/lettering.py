@@ -14,9 +14,9 @@ from PIL import Image, ImageDraw, ImageFont, features
 
 from twinlapse.errors import RenderError
 
-__all__ = ["Lettering", "Mask", "fallback_font"]
+__all__ = ["Coverage", "Lettering", "fallback_font"]
 
-Mask = NDArray[np.uint8]
+Coverage = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,7 @@ class Lettering:
 
     font: str = ""
 
-    def mask(self, text: str, size_px: int, *, track_px: float = 0.0, figures: bool = False) -> Mask:
+    def mask(self, text: str, size_px: int, *, track_px: float = 0.0, figures: bool = False) -> Coverage:
         """Return the coverage of a line of text, (height, width), its baseline at the same row for all texts.
 
         Parameters
@@ -56,7 +56,7 @@ def fallback_font() -> Path | None:
 
 
 @functools.lru_cache(maxsize=128)
-def _mask(font: str, text: str, size_px: int, track_px: float, figures: bool) -> Mask:
+def _mask(font: str, text: str, size_px: int, track_px: float, figures: bool) -> Coverage:
     face = _face(_font_for(font, text), size_px)
     ascent, descent = face.getmetrics()
     woven = _is_woven(text)

@@ -14,9 +14,9 @@ from twinlapse.film.overlay_values import Facts, clock
 from twinlapse.film.stencil import Plate, columns, plate, rgb, rounded
 from twinlapse.rig.film_settings import Filming
 
-__all__ = ["INK", "SHADE", "SHADE_STRENGTH", "SOFT", "Overlay"]
+__all__ = ["SHADE", "SHADE_STRENGTH", "SOFT", "Overlay"]
 
-INK = (247, 249, 250)
+_INK = (247, 249, 250)
 SOFT = (214, 222, 228)
 SHADE = (8, 11, 14)
 # white (1.0) over this much near-black over white stays above 4.5:1 (WCAG 2.x), soft white too
@@ -87,7 +87,7 @@ class Overlay:
         x = self.layout.band.x if whole else pane.box.x + self._px(12)
         y = max(pane.box.y + self._px(12), round(self.layout.size[1] * 0.05) if whole else 0)
         chip = plate(x, y, rounded(width, height, height / 2), SHADE, SHADE_STRENGTH)
-        return [chip, plate(x + across, y + down, text, INK)]
+        return [chip, plate(x + across, y + down, text, _INK)]
 
     def _step(self, fields: int) -> float:
         return min(self.layout.band.width / max(4, fields), self._px(230))
@@ -103,7 +103,7 @@ class Overlay:
             x = band.x + round(place * step)
             plates.append(_name_plate(self.lettering, x, band.y, name, self._px(15), self._px(1.5)))
             figures = self.lettering.mask(text, self._px(32), figures=True)
-            plates.append(plate(x, band.y + self._px(18), figures, INK))
+            plates.append(plate(x, band.y + self._px(18), figures, _INK))
         return plates
 
     def _fields(self, facts: Facts) -> list[tuple[str, str]]:

@@ -30,7 +30,7 @@ from twinlapse.film.report import (
     shift_rows,
     unsure_files,
 )
-from twinlapse.film.scene import Scene, set_scene
+from twinlapse.film.scene import FilmScene, set_scene
 from twinlapse.film.stills import contact_sheet, poster, write_aligned, write_picture
 from twinlapse.frames.grouping import SAID, Slot, pair, rule_for
 from twinlapse.frames.sequence import FrameFile, FrameSequence
@@ -176,14 +176,14 @@ def _preview(slots: tuple[Slot, ...], options: FilmOptions) -> tuple[tuple[Slot,
 
 
 def _encode(
-    scene: Scene,
+    scene: FilmScene,
     beats: Sequence[Beat],
     codec: Codec,
     out: Path,
     options: FilmOptions,
     farm: Farm,
     progress: Progress,
-) -> tuple[Scene, Sequence[Beat]]:
+) -> tuple[FilmScene, Sequence[Beat]]:
     filming = options.filming
     chapters = chapters_of(scene.facts, beats, filming)
     notes = note_text(filming.title, chapters, float(len(beats) / filming.fps))
@@ -196,14 +196,14 @@ def _encode(
 
 
 def _encode_small(
-    scene: Scene,
+    scene: FilmScene,
     beats: Sequence[Beat],
     codec: Codec,
     out: Path,
     options: FilmOptions,
     farm: Farm,
     progress: Progress,
-) -> tuple[Scene, Sequence[Beat]]:
+) -> tuple[FilmScene, Sequence[Beat]]:
     """Encode, and again at fewer pixels while the file is larger than such a film may be."""
     for attempt in range(4):
         _encode(scene, beats, codec, out, options, farm, progress)
@@ -217,7 +217,7 @@ def _encode_small(
     return scene, beats
 
 
-def _write_pictures(scene: Scene, tracks: Mapping[str, Track], options: FilmOptions) -> None:
+def _write_pictures(scene: FilmScene, tracks: Mapping[str, Track], options: FilmOptions) -> None:
     if options.poster is not None:
         write_picture(options.poster, poster(scene))
     if options.contact is not None:
@@ -229,7 +229,7 @@ def _write_pictures(scene: Scene, tracks: Mapping[str, Track], options: FilmOpti
 
 def film_report(
     out: Path,
-    scene: Scene,
+    scene: FilmScene,
     tracks: Mapping[str, Track],
     options: FilmOptions,
     frames: int,

@@ -26,7 +26,7 @@ from twinlapse.shots import Plan
 from twinlapse.tracking.gap_fill import Shown, cover_gaps
 from twinlapse.tracking.stabilise import Track
 
-__all__ = ["TURN_AT", "TURN_FADE", "Scene", "Stage", "pace_of", "set_scene"]
+__all__ = ["TURN_AT", "TURN_FADE", "FilmScene", "Stage", "pace_of", "set_scene"]
 
 TURN_AT = 0.18  # share of the print at which the film goes from the nozzle's view to the wide one
 TURN_FADE = 0.04  # share of the print that the change takes
@@ -60,7 +60,7 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Scene:
+class FilmScene:
     """What a film is drawn from."""
 
     tracks: Mapping[str, Track]
@@ -74,12 +74,12 @@ class Scene:
         """Width and height of the film."""
         return self.stages[0].composer.layout.size
 
-    def coded(self) -> Scene:
+    def coded(self) -> FilmScene:
         """Return the same scene drawn in the film's own codes, which spares a step for each of its pixels."""
         cards = {name: coded(card) for name, card in self.cards.items()}
         return replace(self, stages=tuple(stage.coded() for stage in self.stages), cards=cards)
 
-    def laid_out(self, options: FilmOptions) -> Scene:
+    def laid_out(self, options: FilmOptions) -> FilmScene:
         """Return the same scene with the layout of other options."""
         stages = tuple(
             _stage(layout, self.tracks, options, self.facts) for layout in _layouts(self.tracks, options)
@@ -140,7 +140,7 @@ def _room(size: tuple[int, int]) -> Picture:
 
 def set_scene(
     slots: tuple[Slot, ...], plan: Plan | None, tracks: Mapping[str, Track], options: FilmOptions
-) -> tuple[Scene, int]:
+) -> tuple[FilmScene, int]:
     """Return the scene, and how many frames that were due are covered by another."""
     filming = options.filming
     shown: dict[str, tuple[Shown, ...]] = {}
@@ -150,7 +150,7 @@ def set_scene(
         held += missing
     facts = facts_of(slots, plan)
     stages = tuple(_stage(layout, tracks, options, facts) for layout in _layouts(tracks, options))
-    scene = Scene(tracks=tracks, shown=shown, facts=facts, stages=stages, cards=_cards(facts, options))
+    scene = FilmScene(tracks=tracks, shown=shown, facts=facts, stages=stages, cards=_cards(facts, options))
     return scene, held
 
 

@@ -21,17 +21,15 @@ __all__ = [
     "STRIP_PX",
     "STRIP_ROWS",
     "WARN",
-    "WIDTH_PX",
-    "WORST",
     "doubtful",
     "film_sheet",
 ]
 
-WIDTH_PX = 1600
+_WIDTH_PX = 1600
 EDGE_PX = 24
 STRIP_PX, STRIP_ROWS = 150, 100  # height of a strip, and of what it shows
 AROUND = 0.15  # how far from the foot of the print a strip may be taken, share of the width
-WORST = 10
+_WORST = 10
 WARN = ((255, 176, 92), (150, 62, 0))  # on dark and on light ground
 
 
@@ -83,10 +81,10 @@ def _hidden_part(track: Track, hidden: Sequence[int], background: str) -> list[P
     if not hidden:
         return []
     _, soft = inks(background)
-    more = f", the first {WORST} of {len(hidden)}" if len(hidden) > WORST else ""
+    more = f", the first {_WORST} of {len(hidden)}" if len(hidden) > _WORST else ""
     return [
         _line(f"not shown: shot and reason{more}", 15, soft, background),
-        _row_of(track, hidden[:WORST], background, reasons=True),
+        _row_of(track, hidden[:_WORST], background, reasons=True),
     ]
 
 
@@ -98,7 +96,7 @@ def doubtful(track: Track, good: Sequence[int]) -> list[int]:
         way = float(np.hypot(motion.dx_px, motion.dy_px)) / track.size[0] * 100
         return (1 - motion.confidence) * 2 + way + float(np.abs(np.log(gain)).max()) * 4
 
-    return sorted(good, key=doubt, reverse=True)[:WORST]
+    return sorted(good, key=doubt, reverse=True)[:_WORST]
 
 
 def _strips(track: Track, good: Sequence[int]) -> tuple[Picture, Picture]:
@@ -135,14 +133,14 @@ def _where(track: Track, good: Sequence[int]) -> tuple[slice, int]:
 
 def _across(strip: Picture, background: str) -> Picture:
     part = _ground(STRIP_PX + 8, background)
-    size = (WIDTH_PX - 2 * EDGE_PX, STRIP_PX)
+    size = (_WIDTH_PX - 2 * EDGE_PX, STRIP_PX)
     part[:STRIP_PX, EDGE_PX:-EDGE_PX] = cv2.resize(strip, size, interpolation=cv2.INTER_NEAREST)
     return part
 
 
 def _row_of(track: Track, places: Sequence[int], background: str, *, reasons: bool = False) -> Picture:
     gap = 8
-    cell = (WIDTH_PX - 2 * EDGE_PX - gap * (WORST - 1)) // WORST
+    cell = (_WIDTH_PX - 2 * EDGE_PX - gap * (_WORST - 1)) // _WORST
     tall = round(cell * track.size[1] / track.size[0])
     part = _ground(tall + 48, background)
     _, soft = inks(background)
@@ -170,6 +168,6 @@ def _line(text: str, size_px: int, colour: tuple[int, int, int], background: str
 
 
 def _ground(height: int, background: str) -> Picture:
-    ground = np.empty((height, WIDTH_PX, 3), np.uint8)
+    ground = np.empty((height, _WIDTH_PX, 3), np.uint8)
     ground[:] = rgb(background)
     return ground

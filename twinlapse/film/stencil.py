@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Picture
 from twinlapse.film.colour import coded_cover
-from twinlapse.film.lettering import Mask
+from twinlapse.film.lettering import Coverage
 
 __all__ = ["Colour", "Plate", "columns", "plate", "rgb", "rounded", "shadow"]
 
@@ -55,7 +55,7 @@ def rgb(text: str) -> Colour:
     return (int(text[1:3], 16), int(text[3:5], 16), int(text[5:7], 16))
 
 
-def plate(x: int, y: int, cover: Mask, colour: Colour, strength: float = 1.0) -> Plate:
+def plate(x: int, y: int, cover: Coverage, colour: Colour, strength: float = 1.0) -> Plate:
     """Return a plate of one colour with the given cover (height, width), 0 to 255."""
     alpha = cover.astype(np.float32) * strength
     tint = np.rint(alpha[..., None] * (np.array(colour, np.float32) / 255)).astype(np.uint8)
@@ -63,7 +63,7 @@ def plate(x: int, y: int, cover: Mask, colour: Colour, strength: float = 1.0) ->
     return Plate(x, y, tint, keep)
 
 
-def rounded(width: int, height: int, radius: float, *, inset: float = 0.0) -> Mask:
+def rounded(width: int, height: int, radius: float, *, inset: float = 0.0) -> Coverage:
     """Return the cover of a rectangle with round corners, edges softened over one pixel.
 
     `inset` shrinks it on all sides. The distance to a rounded box is exact (common practice, no source).
@@ -75,14 +75,14 @@ def rounded(width: int, height: int, radius: float, *, inset: float = 0.0) -> Ma
     return _u8(np.rint(255 * np.clip(0.5 - outside, 0, 1)))
 
 
-def shadow(width: int, height: int, radius: float, reach: int) -> Mask:
+def shadow(width: int, height: int, radius: float, reach: int) -> Coverage:
     """Return the cover of the soft shadow of a rounded box, with a margin of `reach` on all sides."""
     box = np.zeros((height + 2 * reach, width + 2 * reach), np.uint8)
     box[reach : reach + height, reach : reach + width] = rounded(width, height, radius)
     return np.asarray(cv2.GaussianBlur(box, (0, 0), reach / 2.5), dtype=np.uint8)
 
 
-def columns(values: NDArray[np.floating], width: int) -> Mask:
+def columns(values: NDArray[np.floating], width: int) -> Coverage:
     """Return a cover that changes from row to row only."""
     return _u8(np.repeat(np.rint(np.clip(values, 0, 1) * 255)[:, None], width, axis=1))
 

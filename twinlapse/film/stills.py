@@ -16,7 +16,7 @@ from twinlapse.files import write_bytes
 from twinlapse.film.contrast import inks
 from twinlapse.film.frame_times import Beat
 from twinlapse.film.lettering import Lettering
-from twinlapse.film.scene import Scene
+from twinlapse.film.scene import FilmScene
 from twinlapse.film.stencil import plate, rgb
 from twinlapse.tracking.measure import in_order
 from twinlapse.tracking.stabilise import Track
@@ -46,14 +46,14 @@ def write_picture(path: Path, picture: Picture) -> None:
     write_bytes(path, data.getvalue())
 
 
-def poster(scene: Scene) -> Picture:
+def poster(scene: FilmScene) -> Picture:
     """Return the last film frame."""
     last = len(scene.facts) - 1
     return scene.frame(Beat(last, last))
 
 
 def contact_sheet(
-    scene: Scene, background: str, across: int = 5, down: int = 4, width_px: int = 1600
+    scene: FilmScene, background: str, across: int = 5, down: int = 4, width_px: int = 1600
 ) -> Picture:
     """Return film frames spread over the print, in rows."""
     gap = 12

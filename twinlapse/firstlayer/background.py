@@ -23,11 +23,7 @@ from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer
 
 __all__ = [
-    "AROUND_MM",
-    "BLUR_MM",
     "COVERS",
-    "FEWEST_PX",
-    "FURTHEST_MM",
     "LEAST_PEAK",
     "SAME_STOP_MM",
     "Background",
@@ -36,12 +32,12 @@ __all__ = [
 ]
 
 SAME_STOP_MM = 0.5  # two stops nearer than this are one: the plan writes both with the same figures
-AROUND_MM = 1.2  # this far around the print the bed is not compared: shadows, what has been dragged out
-FEWEST_PX = 1500  # of bed that both pictures show
-FURTHEST_MM = 1.0
+_AROUND_MM = 1.2  # this far around the print the bed is not compared: shadows, what has been dragged out
+_FEWEST_PX = 1500  # of bed that both pictures show
+_FURTHEST_MM = 1.0
 LEAST_PEAK = 0.1  # of the correlation, below which two pictures of the bed have nothing in common
 COVERS = 0.9  # share of the map that the bare bed must cover, else it is not used
-BLUR_MM = 0.15  # what is left between two stops is smaller than this
+_BLUR_MM = 0.15  # what is left between two stops is smaller than this
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -79,7 +75,7 @@ def background_of(
     """
     canvas = mosaic.canvas
     ground = np.zeros(canvas.shape)
-    far = ~grown(drawn(lines, canvas), AROUND_MM / canvas.step_mm)
+    far = ~grown(drawn(lines, canvas), _AROUND_MM / canvas.step_mm)
     patches, placed = [], 0
     for picture in bare:
         k = _same_stop(picture, frames)
@@ -107,7 +103,7 @@ def difference_of(colours: Picture, background: Background, step_mm: float) -> F
     """Return by how much a map (h, w, 3) differs from the bare bed, in CIE Lab, (h, w, 3)."""
     now, before = (
         cv2.GaussianBlur(
-            cv2.cvtColor(some.astype(np.float32) / 255, cv2.COLOR_RGB2LAB), (0, 0), BLUR_MM / step_mm
+            cv2.cvtColor(some.astype(np.float32) / 255, cv2.COLOR_RGB2LAB), (0, 0), _BLUR_MM / step_mm
         )
         for some in (colours, background.colours)
     )
@@ -127,11 +123,11 @@ def _slip(now: Patch, bare: Patch, far: Bool, step_mm: float) -> Float | None:
         return None
     (one, wa), (other, wb) = cut(now, box), cut(bare, box)
     both = np.minimum(wa, wb) * _within(far, box)
-    if (both > 0.05).sum() < FEWEST_PX:
+    if (both > 0.05).sum() < _FEWEST_PX:
         return None
     shift, _, height = moved_px(one, other, both)
     slip = np.asarray([-step_mm, step_mm]) * shift
-    return slip if height > LEAST_PEAK and float(np.hypot(*slip)) < FURTHEST_MM else None
+    return slip if height > LEAST_PEAK and float(np.hypot(*slip)) < _FURTHEST_MM else None
 
 
 def _as_bright(bare: Patch, now: Patch, far: Bool, gain: float) -> Patch:
@@ -142,7 +138,7 @@ def _as_bright(bare: Patch, now: Patch, far: Bool, gain: float) -> Patch:
     (one, wa), (other, wb) = cut(now, box), cut(bare, box)
     both = (np.minimum(wa, wb) > 0.05) & (_within(far, box) > 0)
     ratio = np.ones(3, np.float32)
-    if both.sum() >= FEWEST_PX:
+    if both.sum() >= _FEWEST_PX:
         ratio = np.asarray(np.median(one[both], axis=0) / np.maximum(np.median(other[both], axis=0), 1.0))
     return Patch(
         row=bare.row, column=bare.column, colours=bare.colours * np.float32(gain) * ratio, weight=bare.weight

@@ -21,16 +21,8 @@ from twinlapse.optics.pose import in_picture, pose_in_bed, see
 from twinlapse.rig import Camera, Printer
 
 __all__ = [
-    "AWAY_MM",
-    "CLEAR_MM",
-    "FEWEST",
-    "FURTHEST_MM",
     "HELD_BACK",
-    "LEAST",
     "NO_SLIP",
-    "PARKING_MM",
-    "SIDE_MM",
-    "STEP_MM",
     "Bed",
     "Slip",
     "bed_beside",
@@ -38,15 +30,15 @@ __all__ = [
     "slip",
 ]
 
-SIDE_MM = 9.0  # of the piece of bed
-AWAY_MM = 5.5  # of its middle from the corner
-CLEAR_MM = 1.0  # between the corner and what is looked at: the corner's shadow
-STEP_MM = 0.08
-FEWEST = 0.3  # share of the piece that must be seen
+_SIDE_MM = 9.0  # of the piece of bed
+_AWAY_MM = 5.5  # of its middle from the corner
+_CLEAR_MM = 1.0  # between the corner and what is looked at: the corner's shadow
+_STEP_MM = 0.08
+_FEWEST = 0.3  # share of the piece that must be seen
 # how far a stop may be off (one standard deviation) when nothing shows it: the worst machine considered
-PARKING_MM = 0.3
-FURTHEST_MM = 1.5
-LEAST = 0.2  # height of the correlation's peak below which nothing is told
+_PARKING_MM = 0.3
+_FURTHEST_MM = 1.5
+_LEAST = 0.2  # height of the correlation's peak below which nothing is told
 # by how much what the brightness tells is less sure than it says: the blocks of a JPEG and the glare of the
 # camera's own light do not move with the bed (measured on rehearsed pictures)
 HELD_BACK = 10.0
@@ -74,10 +66,10 @@ def bed_beside(
     if length < 1e-6:
         return None
     away = away / length
-    canvas = canvas_around(corner + away * AWAY_MM, SIDE_MM, STEP_MM)
+    canvas = canvas_around(corner + away * _AWAY_MM, _SIDE_MM, _STEP_MM)
     picture, at = laid(frame, canvas, 0.0, camera, printer)
-    shown = in_picture(at, camera.lens, 0.99) & ((canvas.grid_mm() - corner) @ away > CLEAR_MM)
-    if shown.mean() < FEWEST:
+    shown = in_picture(at, camera.lens, 0.99) & ((canvas.grid_mm() - corner) @ away > _CLEAR_MM)
+    if shown.mean() < _FEWEST:
         return None
     return Bed(picture=picture.astype(np.float32), seen=shown.astype(np.float32))
 
@@ -100,7 +92,7 @@ class Slip:
     spread_mm: float  # standard deviation
 
 
-NO_SLIP = Slip(moved_mm=np.zeros(2), spread_mm=2**0.5 * PARKING_MM)
+NO_SLIP = Slip(moved_mm=np.zeros(2), spread_mm=2**0.5 * _PARKING_MM)
 
 
 def slip(first: Bed | None, now: Bed | None) -> Slip:
@@ -112,9 +104,9 @@ def slip(first: Bed | None, now: Bed | None) -> Slip:
         return NO_SLIP
     both = np.minimum(first.seen, now.seen)
     shift, spread, height = moved_px(first.picture, now.picture, both)
-    flip = np.diag([STEP_MM, -STEP_MM])  # rows run toward the front
+    flip = np.diag([_STEP_MM, -_STEP_MM])  # rows run toward the front
     moved = flip @ shift
-    if height < LEAST or math.hypot(*moved) > FURTHEST_MM:
+    if height < _LEAST or math.hypot(*moved) > _FURTHEST_MM:
         return NO_SLIP
     usual, told = np.eye(2) * NO_SLIP.spread_mm**2, flip @ spread @ flip * HELD_BACK**2
     trust = usual @ np.linalg.inv(usual + told)

@@ -18,7 +18,6 @@ __all__ = [
     "DAZZLED",
     "DAZZLED_SHARE",
     "FEWEST_FRAMES",
-    "REACH_MM",
     "SPOT_L",
     "SPOT_PX",
     "SPOT_SHARE",
@@ -27,7 +26,7 @@ __all__ = [
     "outline_blur_mm",
 ]
 
-REACH_MM = 1.2  # each way of the outline
+_REACH_MM = 1.2  # each way of the outline
 BIN_MM = 0.04
 # blur (one standard deviation) of the outline in the map: 0.20 to 0.26 mm on sound layers, 0.30 with pictures
 # out of focus by 3 pixels
@@ -102,17 +101,17 @@ def outline_blur_mm(score: Float32, wanted: Bool, seen: Bool, canvas: Canvas) ->
     closed = cv2.morphologyEx(wanted.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
     out = cv2.distanceTransform(1 - closed, cv2.DIST_L2, 5) - cv2.distanceTransform(closed, cv2.DIST_L2, 5)
     far = out * canvas.step_mm
-    near = (np.abs(far) < REACH_MM) & seen
+    near = (np.abs(far) < _REACH_MM) & seen
     if near.sum() < 500:
         return math.nan
-    bins = np.floor((far[near] + REACH_MM) / BIN_MM).astype(np.int64)
+    bins = np.floor((far[near] + _REACH_MM) / BIN_MM).astype(np.int64)
     count = np.bincount(bins)
     mean = np.bincount(bins, np.clip(score[near], -0.5, 1.5)) / np.maximum(count, 1)
-    at = (np.arange(len(mean)) + 0.5) * BIN_MM - REACH_MM
+    at = (np.arange(len(mean)) + 0.5) * BIN_MM - _REACH_MM
     mean, at = mean[count > 20], at[count > 20]
     if len(mean) < 10:
         return math.nan
-    high, low = float(np.median(mean[at < -0.5 * REACH_MM])), float(np.median(mean[at > 0.5 * REACH_MM]))
+    high, low = float(np.median(mean[at < -0.5 * _REACH_MM])), float(np.median(mean[at > 0.5 * _REACH_MM]))
     share = (mean - low) / max(high - low, 1e-6)
     # from the outline both ways: grooves further in are dark as well
     middle = int(np.argmin(np.abs(at) + 10 * (np.abs(share - 0.5) > 0.35)))

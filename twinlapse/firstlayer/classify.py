@@ -30,6 +30,7 @@ from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, par
 from twinlapse.records import ArrayRecord
 
 __all__ = [
+    "BELOW_MM",
     "CLEAR_OF_GLARE_MM",
     "DOUBT",
     "LONG_MM",
@@ -40,11 +41,10 @@ __all__ = [
     "Defect",
     "Grade",
     "Judgement",
-    "Kind",
     "judge",
 ]
 
-Kind = Literal["gap", "missing line", "blob", "dragged line", "missing object"]
+_Kind = Literal["gap", "missing line", "blob", "dragged line", "missing object"]
 Grade = Literal["slight", "clear", "bad"]
 
 # distance of the two materials, in spreads, below which nothing is said: on rehearsed pictures sound layers
@@ -64,7 +64,7 @@ class Defect:
     """One thing that is not as the toolpath says."""
 
     number: int
-    kind: Kind
+    kind: _Kind
     grade: Grade
     at_mm: tuple[float, float]  # its middle
     box_mm: tuple[float, float, float, float]  # x, y of its front left corner, width, depth
@@ -220,7 +220,7 @@ def _absent(number: int, item: PrintedObject, lines: Lines) -> Defect:
 
 def _found(
     parted: Parted, seen: Mask, canvas: Canvas, lines: Lines, smallest_mm: float
-) -> list[tuple[Component, Kind, float]]:
+) -> list[tuple[Component, _Kind, float]]:
     """Return the pieces that are not as they should be, what they are, and how sure that is."""
     slack = SLACK_MM / canvas.step_mm
     seen = ~grown(~seen, slack)  # at the rim of what is dazzled the colours are false
@@ -228,14 +228,14 @@ def _found(
     extra = (parted.score > 0.5) & ~grown(parted.wanted, 2 * slack) & seen
     gaps = components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2)
     gaps = [piece for piece in gaps if piece.lowest < 0.5 and piece.length_mm >= smallest_mm]
-    found: list[tuple[Component, Kind, float]] = []
+    found: list[tuple[Component, _Kind, float]] = []
     for piece in gaps:
         sure = piece.contrast * parted.separability / 6
         found.append((piece, "missing line" if piece.length_mm >= LONG_MM else "gap", sure))
     for piece in components_of(extra, parted.score, canvas, SMALLEST_BLOB_MM2):
         long = piece.length_mm > 4 * piece.width_mm and piece.length_mm > 2.0
         beside = any(math.dist(piece.at_mm, gap.at_mm) < NEAR_MM + gap.length_mm / 2 for gap in gaps)
-        kind: Kind = "dragged line" if long or beside else "blob"
+        kind: _Kind = "dragged line" if long or beside else "blob"
         found.append((piece, kind, piece.contrast * parted.separability / 6))
     said = [piece for piece, kind, _ in found if kind == "blob"]
     # at the rim of what is dazzled a line is bright on one side: no lump
@@ -251,7 +251,7 @@ def _found(
     return found
 
 
-def _defect(number: int, piece: Component, kind: Kind, sure: float, lines: Lines) -> Defect:
+def _defect(number: int, piece: Component, kind: _Kind, sure: float, lines: Lines) -> Defect:
     return Defect(
         number=number,
         kind=kind,
@@ -265,7 +265,7 @@ def _defect(number: int, piece: Component, kind: Kind, sure: float, lines: Lines
     )
 
 
-def _grade(piece: Component, kind: Kind) -> Grade:
+def _grade(piece: Component, kind: _Kind) -> Grade:
     if kind == "missing line" or piece.length_mm > 3.0 or piece.area_mm2 > 6.0:
         return "bad"
     return "clear" if piece.length_mm >= 0.8 else "slight"

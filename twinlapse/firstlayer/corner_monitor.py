@@ -29,23 +29,19 @@ __all__ = [
     "APART",
     "KNOWN_MM",
     "RIM_MM",
-    "SIDE_MM",
-    "STEP_MM",
-    "SURE",
     "TIP_MM",
-    "WEAK",
     "CornerMonitor",
     "Strip",
     "monitor_corners",
     "strip_of",
 ]
 
-SIDE_MM = 8.0  # of the piece that is watched around a corner
-STEP_MM = 0.08
+_SIDE_MM = 8.0  # of the piece that is watched around a corner
+_STEP_MM = 0.08
 ALARM_MM = 0.2  # of lift: chosen on rehearsed pictures, where sound corners stay below
 KNOWN_MM = 0.05  # standard deviation of a parking error that is known well enough
-SURE = 4.0  # a lift must be this many times what the stop's error leaves open
-WEAK = 0.8  # of 1: an outline that looks less like itself is another thing
+_SURE = 4.0  # a lift must be this many times what the stop's error leaves open
+_WEAK = 0.8  # of 1: an outline that looks less like itself is another thing
 TIP_MM = 4.8  # of the piece of outline that is followed
 APART = 3.0  # distance of filament and bed in spreads below which there is no outline
 RIM_MM = 0.4  # at the outline neither filament nor bed is sampled
@@ -104,7 +100,7 @@ def strip_of(
     outline_mm : ndarray of shape (n, 2)
         The outline of the print, anticlockwise or clockwise.
     """
-    canvas = canvas_around(np.array(corner_mm), SIDE_MM, STEP_MM)
+    canvas = canvas_around(np.array(corner_mm), _SIDE_MM, _STEP_MM)
     pictures = [
         None if shown is None else laid(shown[0], canvas, shown[1], camera, printer)[0] for shown in frames
     ]
@@ -173,7 +169,7 @@ def _lifts(strips: Sequence[Strip], sights: Float) -> tuple[Float, Float]:
     lift = (shifts * sights[:, None]).sum(axis=2) / slope**2
     aside = np.abs(shifts[..., 0] * sights[:, None, 1] - shifts[..., 1] * sights[:, None, 0]) / slope
     # what moves across the line of sight is no lift: it shows how far the measurement is wrong
-    limits = np.maximum(ALARM_MM, SURE * np.maximum(spread, np.nan_to_num(aside) / 2) / slope)
+    limits = np.maximum(ALARM_MM, _SURE * np.maximum(spread, np.nan_to_num(aside) / 2) / slope)
     lift[spread > KNOWN_MM] = np.nan
     lift[:, 0] = 0.0
     return lift, limits
@@ -187,7 +183,7 @@ def _shifts(strip: Strip) -> list[tuple[float, float]]:
 
 def _outline(picture: NDArray[np.uint8], inside: NDArray[np.bool_]) -> NDArray[np.float32] | None:
     """Return 0 for bed to 1 for filament, (h, w); None where the two are not told apart."""
-    rim = RIM_MM / STEP_MM
+    rim = RIM_MM / _STEP_MM
     lab = cv2.cvtColor(picture.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
     lab = np.asarray(cv2.GaussianBlur(lab, (0, 0), 1.5), np.float32)
     filament, bed = lab[shrunk(inside, rim)], lab[~grown(inside, rim)]
@@ -206,14 +202,14 @@ def _outline(picture: NDArray[np.uint8], inside: NDArray[np.bool_]) -> NDArray[n
 def _shift(first: NDArray[np.float32] | None, now: NDArray[np.float32] | None) -> tuple[float, float]:
     if first is None or now is None:
         return math.nan, math.nan
-    reach, middle = round(TIP_MM / 2 / STEP_MM), first.shape[0] // 2
+    reach, middle = round(TIP_MM / 2 / _STEP_MM), first.shape[0] // 2
     cut = slice(middle - reach, middle + reach)
     found = np.asarray(cv2.matchTemplate(now, first[cut, cut], cv2.TM_CCOEFF_NORMED), np.float32)
     _, height, _, (x, y) = cv2.minMaxLoc(found)
-    if height < WEAK or not (0 < x < found.shape[1] - 1 and 0 < y < found.shape[0] - 1):
+    if height < _WEAK or not (0 < x < found.shape[1] - 1 and 0 < y < found.shape[0] - 1):
         return math.nan, math.nan
     at = (x + _between(found[y], x), y + _between(found[:, x], y))
-    return (at[0] - cut.start) * STEP_MM, (cut.start - at[1]) * STEP_MM
+    return (at[0] - cut.start) * _STEP_MM, (cut.start - at[1]) * _STEP_MM
 
 
 def _between(heights: NDArray[np.float32], at: int) -> float:

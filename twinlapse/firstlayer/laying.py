@@ -26,7 +26,6 @@ __all__ = [
     "ALONG_STEP_MM",
     "CELL_SIDE_MM",
     "CLEAR_BED_MM",
-    "DIRECTIONS",
     "FEWEST_PROFILES",
     "GOOD_DIRECTION",
     "GOOD_GROOVE",
@@ -43,7 +42,7 @@ Laid = Literal["good", "thin", "too high", "too squished", "not known"]
 CELL_SIDE_MM = 6.0  # of a region
 ALONG_STEP_MM = 0.3  # between profiles along a line
 OFFSETS = 9  # samples of a profile
-DIRECTIONS = 6  # bins of 30 degrees
+_DIRECTIONS = 6  # bins of 30 degrees
 FEWEST_PROFILES = 40  # in a region
 CLEAR_BED_MM = 0.8  # from the lines: what is bed
 # share of the filament's light that the groove lacks: 0.1 to 0.3 on most regions of sound rehearsed and drawn
@@ -150,7 +149,7 @@ def _region(places: Float, direction: int, light: Float, filament: Float, steps:
     middle = places.mean(axis=0)
     return Region(
         at_mm=(round(float(middle[0]), 1), round(float(middle[1]), 1)),
-        direction_deg=180.0 / DIRECTIONS * int(direction),
+        direction_deg=180.0 / _DIRECTIONS * int(direction),
         groove=round(share, 1),
         coherence=round(min(coherence, 1.0), 2),
         bare=round(bare, 3),
@@ -201,7 +200,7 @@ def _profiled(lines: Lines) -> tuple[Float, Float, Float, np.ndarray]:
     angle = np.arctan2(unit[:, 1], unit[:, 0]) % math.pi
     unit = np.column_stack([np.cos(angle), np.sin(angle)])
     normal = np.column_stack([-unit[:, 1], unit[:, 0]])
-    bins = np.round(angle / math.pi * DIRECTIONS).astype(np.int64) % DIRECTIONS
+    bins = np.round(angle / math.pi * _DIRECTIONS).astype(np.int64) % _DIRECTIONS
     places = lines.first_mm[piece] + share[:, None] * way[piece]
     return places, normal[piece], lines.width_mm[piece], bins[piece]
 

@@ -11,13 +11,10 @@ import numpy as np
 from twinlapse.arrays import Float, Float32
 
 __all__ = [
-    "FEWEST_PX",
     "FURTHEST_MM",
     "GRAIN_PX",
     "MACHINE_MM",
     "OVERLAP_MM",
-    "STEPS",
-    "WEAK",
     "Link",
     "Patch",
     "common",
@@ -27,10 +24,10 @@ __all__ = [
     "solved",
 ]
 
-FEWEST_PX = 1200  # of an overlap that is measured
-STEPS = 8  # of the least squares on brightness
+_FEWEST_PX = 1200  # of an overlap that is measured
+_STEPS = 8  # of the least squares on brightness
 GRAIN_PX = 30.0  # pixels that err alike: what is blurred and resampled has no noise of its own in each
-WEAK = 0.12  # height of the correlation's peak below which an overlap is left out
+_WEAK = 0.12  # height of the correlation's peak below which an overlap is left out
 FURTHEST_MM = 1.5  # a shift beyond this is a mistake: a machine parks better
 MACHINE_MM = 0.25  # how far a parked machine is trusted (one standard deviation); common practice, no source
 OVERLAP_MM = 0.005  # how far a perfect overlap is trusted
@@ -79,12 +76,12 @@ def _measured(
         return None
     cuts = [cut(patches[index], box) for index in (one, other)]
     both = np.minimum(cuts[0][1], cuts[1][1])
-    if (both > 0.05).sum() < FEWEST_PX or min(both.shape) < 16:
+    if (both > 0.05).sum() < _FEWEST_PX or min(both.shape) < 16:
         return None
     shift, spread, height = moved_px(cuts[0][0], cuts[1][0], both)
     flip = np.diag([-step_mm, step_mm])  # rows run toward the front
     shift_mm = flip @ shift
-    used = height > WEAK and float(np.hypot(*shift_mm)) < furthest_mm
+    used = height > _WEAK and float(np.hypot(*shift_mm)) < furthest_mm
     told = flip @ spread @ flip.T + np.eye(2) * OVERLAP_MM**2
     return Link(
         one=one,
@@ -120,7 +117,7 @@ def _refined(one: Float, other: Float, shift_px: Float) -> tuple[Float, Float]:
     which direction it tells something: lines that run one way say nothing along themselves.
     """
     size = (one.shape[1], one.shape[0])
-    for _ in range(STEPS):
+    for _ in range(_STEPS):
         move = np.array([[1, 0, shift_px[0]], [0, 1, shift_px[1]]])
         laid = cv2.warpAffine(other, move, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
         down, across = np.gradient((one + laid) / 2)

@@ -12,12 +12,9 @@ from twinlapse.firstlayer.corner_monitor import CornerMonitor, Strip
 from twinlapse.firstlayer.mosaic import Mosaic
 
 __all__ = [
-    "BARE",
-    "COLOURS",
     "EXTRA",
     "LEAST_PX",
     "MISSING",
-    "TILE_PX",
     "UNSEEN",
     "WANTED",
     "difference",
@@ -26,13 +23,13 @@ __all__ = [
     "strip_picture",
 ]
 
-COLOURS = {"bad": (255, 70, 70), "clear": (255, 165, 40), "slight": (255, 230, 90)}
+_COLOURS = {"bad": (255, 70, 70), "clear": (255, 165, 40), "slight": (255, 230, 90)}
 UNSEEN = (70, 70, 78)
 WANTED = (210, 214, 205)
-BARE = (32, 36, 40)
+_BARE = (32, 36, 40)
 MISSING = (230, 60, 60)
 EXTRA = (80, 140, 255)
-TILE_PX = 160  # of a corner in its strip
+_TILE_PX = 160  # of a corner in its strip
 LEAST_PX = 900  # a small map is enlarged to this width
 
 
@@ -46,7 +43,7 @@ def photograph(mosaic: Mosaic, judgement: Judgement | None = None) -> Picture:
 
 def expectation(mosaic: Mosaic, judgement: Judgement) -> Picture:
     """Return what the toolpath says should be there."""
-    colours = np.where(judgement.wanted[..., None], np.array(WANTED), np.array(BARE))
+    colours = np.where(judgement.wanted[..., None], np.array(WANTED), np.array(_BARE))
     colours = np.where(mosaic.seen[..., None], colours, (colours + np.array(UNSEEN)) // 2)
     return _finished(colours.astype(np.uint8), mosaic.canvas, ())
 
@@ -55,7 +52,7 @@ def difference(mosaic: Mosaic, judgement: Judgement) -> Picture:
     """Return in red what is missing and in blue what is too much."""
     there = judgement.score > 0.5
     wanted = judgement.wanted
-    colours = np.where(wanted[..., None], np.array(WANTED) // 2, np.array(BARE))
+    colours = np.where(wanted[..., None], np.array(WANTED) // 2, np.array(_BARE))
     if judgement.can_tell:
         colours = np.where((wanted & ~there)[..., None], np.array(MISSING), colours)
         colours = np.where((~wanted & there)[..., None], np.array(EXTRA), colours)
@@ -66,22 +63,22 @@ def difference(mosaic: Mosaic, judgement: Judgement) -> Picture:
 def strip_picture(strip: Strip, watch: CornerMonitor, layers: tuple[int, ...]) -> Picture:
     """Return one corner over the layers side by side, with layer and rise."""
     font = ImageFont.load_default(size=13)
-    sheet = Image.new("RGB", ((TILE_PX + 4) * len(layers) - 4, TILE_PX + 20), BARE)
+    sheet = Image.new("RGB", ((_TILE_PX + 4) * len(layers) - 4, _TILE_PX + 20), _BARE)
     pen = ImageDraw.Draw(sheet)
     for k, (picture, layer, lift) in enumerate(zip(strip.pictures, layers, watch.lift_mm, strict=True)):
-        left = k * (TILE_PX + 4)
+        left = k * (_TILE_PX + 4)
         if picture is None:
-            pen.rectangle([left, 0, left + TILE_PX - 1, TILE_PX - 1], fill=UNSEEN)
+            pen.rectangle([left, 0, left + _TILE_PX - 1, _TILE_PX - 1], fill=UNSEEN)
             words = f"layer {layer + 1}: not seen"
         else:
             sheet.paste(
-                Image.fromarray(picture).resize((TILE_PX, TILE_PX), Image.Resampling.BICUBIC), (left, 0)
+                Image.fromarray(picture).resize((_TILE_PX, _TILE_PX), Image.Resampling.BICUBIC), (left, 0)
             )
             words = f"layer {layer + 1}: {lift:+.2f} mm" if k else f"layer {layer + 1}"
         up = watch.since is not None and k >= watch.since
-        pen.text((left + 3, TILE_PX + 2), words, fill=COLOURS["bad"] if up else WANTED, font=font)
+        pen.text((left + 3, _TILE_PX + 2), words, fill=_COLOURS["bad"] if up else WANTED, font=font)
         if up:
-            pen.rectangle([left, 0, left + TILE_PX - 1, TILE_PX - 1], outline=COLOURS["bad"], width=3)
+            pen.rectangle([left, 0, left + _TILE_PX - 1, _TILE_PX - 1], outline=_COLOURS["bad"], width=3)
     return np.asarray(sheet, np.uint8)
 
 
@@ -95,12 +92,12 @@ def _finished(colours: Picture, canvas: Canvas, defects: tuple[Defect, ...]) -> 
         x, y, wide, deep = defect.box_mm
         corners = canvas.to_px(np.array([[x, y + deep], [x + wide, y]])) + 0.5
         (left, top), (right, bottom) = (corners * scale + [[-7, -7], [7, 7]]).tolist()
-        pen.rectangle([left, top, right, bottom], outline=COLOURS[defect.grade], width=3)
+        pen.rectangle([left, top, right, bottom], outline=_COLOURS[defect.grade], width=3)
         place = (right + 3, max(0.0, top - 4))
         pen.text(
             place,
             str(defect.number),
-            fill=COLOURS[defect.grade],
+            fill=_COLOURS[defect.grade],
             font=font,
             stroke_width=2,
             stroke_fill=(0, 0, 0),

@@ -17,13 +17,9 @@ from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, grown, shrunk
 
 __all__ = [
-    "BARE",
-    "FEWEST_PX",
-    "JOINED_MM",
     "PRESENT",
     "RING_MM",
     "SMALLEST_MM2",
-    "THIN_MM",
     "WHOLE",
     "PrintedObject",
     "distance_of",
@@ -31,18 +27,18 @@ __all__ = [
     "objects_of",
 ]
 
-JOINED_MM = 0.6  # lines nearer than this belong to one object
-THIN_MM = (
+_JOINED_MM = 0.6  # lines nearer than this belong to one object
+_THIN_MM = (
     1.3  # what is nowhere wider is a skirt or a line to prime the nozzle, not an object; common practice
 )
 SMALLEST_MM2 = 9.0  # of an object
 RING_MM = (0.8, 4.0)  # around an object: the bed that it is compared with
-FEWEST_PX = 80
+_FEWEST_PX = 80
 # distance of object and bed around it, in spreads, below which it is not there: on rehearsed pictures a bare
 # bed stays below 2 and a tangle below 3, black filament on a black bed is at 4 and more
 PRESENT = 3.5
 WHOLE = 0.95  # share of an object that must be seen before it is called sound
-BARE = 0.5  # share of an object scored bed from which on it is not there
+_BARE = 0.5  # share of an object scored bed from which on it is not there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +60,7 @@ class PrintedObject:
 
 def objects_of(wanted: Mask, canvas: Canvas) -> list[Mask]:
     """Return the masks of the layer's objects, largest first; skirts only where there is nothing else."""
-    joined = grown(wanted, JOINED_MM / 2 / canvas.step_mm).astype(np.uint8)
+    joined = grown(wanted, _JOINED_MM / 2 / canvas.step_mm).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     inside = cv2.distanceTransform(
         cv2.morphologyEx(wanted.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8)), cv2.DIST_L2, 5
@@ -76,7 +72,7 @@ def objects_of(wanted: Mask, canvas: Canvas) -> list[Mask]:
         if mask.sum() * canvas.step_mm**2 < SMALLEST_MM2:
             continue
         widest = 2 * float(inside[mask].max()) * canvas.step_mm
-        (found if widest > THIN_MM else thin).append(mask)
+        (found if widest > _THIN_MM else thin).append(mask)
     return found or thin
 
 
@@ -105,12 +101,12 @@ def _looked_for(features: Float32, mask: Mask, wanted: Mask, seen: Mask, canvas:
     part = (slice(top, rows.max() + reach + 1), slice(left, columns.max() + reach + 1))
     own, known = mask[part], seen[part]
     inner = shrunk(own, 0.3 / step) & known
-    if inner.sum() < FEWEST_PX:
+    if inner.sum() < _FEWEST_PX:
         inner = own & known
     ring = grown(own, RING_MM[1] / step) & ~grown(own, RING_MM[0] / step)
     ring &= ~grown(wanted[part], RING_MM[0] / step) & known
     distance = float("nan")
-    if min(inner.sum(), ring.sum()) >= FEWEST_PX:
+    if min(inner.sum(), ring.sum()) >= _FEWEST_PX:
         distance = distance_of(features[part][inner], features[part][ring])
     corner = canvas.to_mm(np.array([columns.min() - 0.5, rows.max() + 0.5]))
     middle = canvas.to_mm(np.array([columns.mean(), rows.mean()]))

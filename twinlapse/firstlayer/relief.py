@@ -18,26 +18,22 @@ from twinlapse.firstlayer.components import Component, Mask, components_of
 from twinlapse.firstlayer.expected import Lines
 
 __all__ = [
-    "AROUND_MM",
     "CHUNK",
-    "DARK",
-    "JOINED_MM",
     "LARGEST_MM",
     "PART",
     "SMALLEST_MM",
     "SMALLEST_MM2",
     "SPREADS",
     "SPREAD_MM",
-    "STEP_MM",
     "lumps",
     "relief",
 ]
 
-STEP_MM = 0.1
-AROUND_MM = 4.0  # of a line that says what it should look like, each way
+_STEP_MM = 0.1
+_AROUND_MM = 4.0  # of a line that says what it should look like, each way
 SPREAD_MM = 0.3  # over which neighbouring lines are taken together
-JOINED_MM = 0.02
-DARK = 0.038  # share of the light that the flank of a lump lacks; sound rehearsed layers: 0.03 at most
+_JOINED_MM = 0.02
+_DARK = 0.038  # share of the light that the flank of a lump lacks; sound rehearsed layers: 0.03 at most
 PART = 0.03  # share by which what belongs to a lump is off
 SPREADS = 8.0  # of the layer's own spread that a lump must be off
 SMALLEST_MM, SMALLEST_MM2 = 0.8, 0.6
@@ -93,8 +89,8 @@ def lumps(off: Float32, under: Float32, canvas: Canvas) -> list[tuple[Component,
     if not len(told):
         return []
     # 1.4826: of a normal distribution the standard deviation over the median absolute deviation
-    least = max(DARK, SPREADS * 1.4826 * float(np.median(np.abs(told))))
-    odd = (np.abs(off) > least * PART / DARK).astype(np.uint8)
+    least = max(_DARK, SPREADS * 1.4826 * float(np.median(np.abs(told))))
+    odd = (np.abs(off) > least * PART / _DARK).astype(np.uint8)
     joined = cv2.morphologyEx(odd, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8)).astype(np.bool_)
     return [
         (piece, -piece.lowest / (2 * least))
@@ -105,12 +101,12 @@ def lumps(off: Float32, under: Float32, canvas: Canvas) -> list[tuple[Component,
 
 def _followed(lines: Lines) -> tuple[Float, NDArray[np.int64]]:
     """Return points along all lines, (n, 2), and the number of the unbroken chain that each is on."""
-    count = np.maximum(1, np.round(lines.length_mm / STEP_MM)).astype(np.int64)
+    count = np.maximum(1, np.round(lines.length_mm / _STEP_MM)).astype(np.int64)
     piece = np.repeat(np.arange(len(lines)), count)
     share = (np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[piece]
     way = lines.last_mm - lines.first_mm
     unit = way / np.maximum(lines.length_mm, 1e-9)[:, None]
-    joined = np.hypot(*(lines.first_mm[1:] - lines.last_mm[:-1]).T) < JOINED_MM
+    joined = np.hypot(*(lines.first_mm[1:] - lines.last_mm[:-1]).T) < _JOINED_MM
     straight = (unit[1:] * unit[:-1]).sum(axis=1) > np.cos(np.radians(30))
     chain = np.concatenate([[0], np.cumsum(~(joined & straight))])
     return lines.first_mm[piece] + share[:, None] * way[piece], chain[piece]
@@ -120,7 +116,7 @@ def _usual(values: Float, chain: NDArray[np.int64]) -> Float:
     """Return median and dark quarter, (2, n), along each chain around every point; NaN counts for nothing."""
     first = np.searchsorted(chain, chain, "left")
     last = np.searchsorted(chain, chain, "right") - 1
-    reach = round(AROUND_MM / STEP_MM)
+    reach = round(_AROUND_MM / _STEP_MM)
     offsets = np.arange(-reach, reach + 1, 3)
     usual = np.empty((2, len(values)))
     for start in range(0, len(values), CHUNK):

@@ -18,7 +18,6 @@ from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, grown, moved, shrunk
 
 __all__ = [
-    "BLUR_MM",
     "FURTHEST_MM",
     "LIGHT_MM",
     "ODD",
@@ -29,7 +28,7 @@ __all__ = [
     "part",
 ]
 
-BLUR_MM = 0.12  # of the picture before it is judged
+_BLUR_MM = 0.12  # of the picture before it is judged
 SLACK_MM = 0.2  # a line may lie beside its place by this much; common practice, no source
 ODD = 0.05  # share of each material's pixels that may be something else
 TEXTURE_MM = 0.5
@@ -104,7 +103,7 @@ def _evened(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas
 def features_of(colours: NDArray[np.uint8] | Float32, canvas: Canvas) -> Float32:
     """Return lightness, two colours and roughness of a map, (h, w, 4)."""
     lab = cv2.cvtColor(np.minimum(colours.astype(np.float32) / 255, 1), cv2.COLOR_RGB2LAB)
-    smooth = cv2.GaussianBlur(lab, (0, 0), BLUR_MM / canvas.step_mm)
+    smooth = cv2.GaussianBlur(lab, (0, 0), _BLUR_MM / canvas.step_mm)
     # what is rough and what is smooth: a textured sheet, drawn lines
     rough = np.abs(lab[..., 0] - cv2.GaussianBlur(lab[..., 0], (0, 0), 2.0))
     rough = np.sqrt(cv2.GaussianBlur(rough, (0, 0), TEXTURE_MM / canvas.step_mm))

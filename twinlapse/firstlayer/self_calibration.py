@@ -32,9 +32,7 @@ __all__ = [
     "BEHIND_NOZZLE_MM",
     "BESIDE_NOZZLE_MM",
     "FARTHEST_MM",
-    "FAR_MM",
     "FEWEST_PIECES",
-    "FEWEST_PX",
     "FLAT",
     "FOCAL_SHARE",
     "FOLD_SHARE",
@@ -48,12 +46,9 @@ __all__ = [
     "MASK_MM",
     "MOST_GROWN_MM",
     "MOST_K1",
-    "PARKING_MM",
     "PIECE_MM",
     "PLACE_MM",
-    "ROUNDS",
     "ROW",
-    "STEPS",
     "TURN_DEG",
     "SelfCalibration",
     "calibrate_by_print",
@@ -63,15 +58,15 @@ __all__ = [
 # standard deviations of what a rig file says of a camera that was aimed by eye: half of the largest errors
 # that the solution must find its way out of (2 mm, 2 degrees, 8 % of the focal length, k1 down to -0.3)
 PLACE_MM, TURN_DEG, FOCAL_SHARE, K1 = 1.0, 1.0, 0.04, 0.15
-PARKING_MM = 0.15  # of a stop along X and Y; common practice, no source
+_PARKING_MM = 0.15  # of a stop along X and Y; common practice, no source
 GROWN_MM = 0.1  # how much wider than the toolpath says lines may lie; common practice, no source
 MASK_MM = 0.1  # pixel of the toolpath's mask
 HUBER = 1.5  # residuals beyond this many spreads lose weight (Huber 1964: 1.345 to 2)
-STEPS = 3  # of Gauss and Newton's method at each scale
-ROUNDS = 3  # of scoring and fitting at each scale
-FAR_MM = 5.0  # the whole toolpath is looked for this far around: what 2 mm, 2 degrees and 8 % add up to
+_STEPS = 3  # of Gauss and Newton's method at each scale
+_ROUNDS = 3  # of scoring and fitting at each scale
+_FAR_MM = 5.0  # the whole toolpath is looked for this far around: what 2 mm, 2 degrees and 8 % add up to
 PIECE_MM = 3.0  # of outline that is asked for its own residual
-FEWEST_PX = 25  # of a piece
+_FEWEST_PX = 25  # of a piece
 MOST_GROWN_MM = 0.3
 FLAT = 0.02  # share of the steepest slope below which a pixel says nothing
 ALIKE_PX = 25.0  # neighbouring pixels err alike: this many count as one
@@ -178,7 +173,7 @@ def calibrate_by_print(
     apart = 0.0
     low = np.minimum(lines.first_mm, lines.last_mm).min(axis=0)
     high = np.maximum(lines.first_mm, lines.last_mm).max(axis=0)
-    canvas = canvas_over(low, high, MASK_MM, FAR_MM + 6.0)
+    canvas = canvas_over(low, high, MASK_MM, _FAR_MM + 6.0)
     sharp = drawn(lines, canvas).astype(np.float32)
     scales = ((4, 1.5), (4, 0.7), (2, 0.35), (2, 0.25))  # pixels taken together, blur of the mask in mm
     for turn, (coarse, blur_mm) in enumerate(scales):
@@ -189,7 +184,7 @@ def calibrate_by_print(
             shifts, apart = _looked_for(views, mask, _Geometry(camera, printer, rise, shape, theta))
             theta = _with_shift(theta, shifts[0])
             shifts = np.zeros((len(frames), 2))
-        for _ in range(ROUNDS):
+        for _ in range(_ROUNDS):
             geometry = _Geometry(camera, printer, rise, shape, theta)
             theta, shifts, spread, apart = _fitted(views, mask, geometry, shifts)
         if progress is not None:
@@ -383,7 +378,7 @@ def _looked_for(views: Sequence[_View], mask: _Mask, geometry: _Geometry) -> tup
     """Return the one shift of all frames, (1, 2) mm, that parts filament and bed best."""
     at = geometry.places
     best, found = -1.0, np.zeros(2)
-    for step, span in ((2.0, FAR_MM), (0.7, 1.4)):
+    for step, span in ((2.0, _FAR_MM), (0.7, 1.4)):
         centre = found.copy()
         steps = np.arange(-span, span + 0.01, step)
         for dx in steps:
@@ -420,9 +415,9 @@ def _fitted(
     scores = [_smoothed(score, geometry) for score in scores]
     theta = geometry.theta
     size = GLOBAL + 2 * len(views)
-    hold = np.concatenate([_prior(), np.full(2 * len(views), 1 / PARKING_MM)])
+    hold = np.concatenate([_prior(), np.full(2 * len(views), 1 / _PARKING_MM)])
     spread: Float = np.eye(size)
-    for turn in range(STEPS):
+    for turn in range(_STEPS):
         if turn:
             geometry = _Geometry(geometry.camera, geometry.printer, geometry.rise_mm, geometry.shape, theta)
         square, pull, variance = _equations(views, scores, mask, geometry, shifts)
@@ -506,7 +501,7 @@ def _residual(views: Sequence[_View], mask: _Mask, geometry: _Geometry, shifts: 
         piece = piece.ravel()
         above = np.bincount(piece, rest * steep[chosen])
         below = np.bincount(piece, steep[chosen] ** 2)
-        counted = np.bincount(piece) >= FEWEST_PX
+        counted = np.bincount(piece) >= _FEWEST_PX
         off += (above[counted] / np.maximum(below[counted], 1e-9)).tolist()
     if not off:
         return math.nan, 0

@@ -24,15 +24,15 @@ __all__ = [
     "DamagedJournalError",
     "FrameFlag",
     "FrameRow",
+    "FrameState",
     "FrameTimes",
     "Journal",
     "Run",
-    "State",
     "read_journal",
 ]
 
-State = Literal["taken", "late", "missed", "adopted", "lost"]
-STATES: tuple[State, ...] = ("taken", "late", "missed", "adopted", "lost")
+FrameState = Literal["taken", "late", "missed", "adopted", "lost"]
+STATES: tuple[FrameState, ...] = ("taken", "late", "missed", "adopted", "lost")
 
 _VERSION = 2  # of the tables; 1 had no bounds of the exposure, no flags and no end of a run
 _TABLES = """
@@ -93,7 +93,7 @@ class FrameRow:
     """What became of one frame."""
 
     key: ShotKey
-    state: State
+    state: FrameState
     file: str = ""  # below the folder of frames, such as "wide/000012.jpg"; "" when there is none
     sha256: str = ""
     bytes: int = 0

@@ -9,9 +9,9 @@ from pathlib import Path
 from twinlapse.errors import FrameError
 from twinlapse.frames.job import Job
 
-__all__ = ["SUFFIXES", "FrameFile", "FrameSequence", "job_sequences", "natural_key", "read_sequence"]
+__all__ = ["FrameFile", "FrameSequence", "job_sequences", "natural_key", "read_sequence"]
 
-SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp", ".heic", ".heif"))
+_SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp", ".heic", ".heif"))
 _SHOT = re.compile(r"(\d{1,9})(?:-(\d{1,3}))?")
 _DIGITS = re.compile(r"(\d+)")
 
@@ -56,11 +56,11 @@ def read_sequence(folder: Path, camera: str) -> FrameSequence:
     if not folder.is_dir():
         raise FrameError(f"there is no folder with frames of {camera}", "check the path", path=folder)
     paths = sorted(
-        (path for path in folder.iterdir() if path.suffix.lower() in SUFFIXES and path.name[0] != "."),
+        (path for path in folder.iterdir() if path.suffix.lower() in _SUFFIXES and path.name[0] != "."),
         key=lambda path: natural_key(path.name),
     )
     if not paths:
-        kinds = " ".join(sorted(suffix[1:] for suffix in SUFFIXES))
+        kinds = " ".join(sorted(suffix[1:] for suffix in _SUFFIXES))
         raise FrameError(f"this folder holds no picture of {camera}", f"put {kinds} files there", path=folder)
     found = [_SHOT.fullmatch(path.stem) for path in paths]
     if all(found):
@@ -87,7 +87,7 @@ def job_sequences(job: Job) -> dict[str, FrameSequence]:
     sequences = {
         folder.name: read_sequence(folder, folder.name)
         for folder in folders
-        if any(path.suffix.lower() in SUFFIXES for path in folder.iterdir())
+        if any(path.suffix.lower() in _SUFFIXES for path in folder.iterdir())
     }
     if not sequences:
         raise FrameError("this job has no frames yet", "capture or rehearse it first", path=job.frames)

@@ -19,7 +19,7 @@ from pathlib import Path
 from twinlapse.errors import FileProblemError, FrameError, JobError
 from twinlapse.files import flush_folder, write_bytes
 from twinlapse.frames.job import Job
-from twinlapse.frames.journal import FrameFlag, FrameRow, FrameTimes, State
+from twinlapse.frames.journal import FrameFlag, FrameRow, FrameState, FrameTimes
 from twinlapse.frames.recovery import Recovered, ensure_folder, open_journal, recover, stop_repeats
 from twinlapse.shots import Plan, ShotKey
 
@@ -107,7 +107,7 @@ class FrameStore:
         data: bytes,
         times: FrameTimes,
         *,
-        state: State = "taken",
+        state: FrameState = "taken",
         note: str = "",
         flags: frozenset[FrameFlag] = frozenset(),
         suffix: str = ".jpg",
@@ -143,7 +143,7 @@ class FrameStore:
         self._reserve.take()
         return row
 
-    def miss(self, key: ShotKey, times: FrameTimes, note: str, state: State = "missed") -> FrameRow:
+    def miss(self, key: ShotKey, times: FrameTimes, note: str, state: FrameState = "missed") -> FrameRow:
         """Write down that a frame will not come; a full disk gives up its reserve for this."""
         row = FrameRow(key=key, state=state, times=times, note=note)
         try:

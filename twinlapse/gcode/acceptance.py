@@ -16,7 +16,7 @@ from twinlapse.buffered_bytes import file_bytes
 from twinlapse.gcode.line_features import Feature, features_of
 from twinlapse.gcode.toolpath import Notice
 
-__all__ = ["RULES", "Fate", "Finding", "Rule", "accept"]
+__all__ = ["ACCEPTANCE_RULES", "DialectFinding", "Fate", "Rule", "accept"]
 
 # run otherwise than elsewhere; passed over without harm; not run, though the print needs it; aborts the print
 Fate = Literal["otherwise", "ignored", "dropped", "error"]
@@ -32,7 +32,7 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class DialectFinding:
     """Lines of a file that its firmware does not take as they are meant."""
 
     feature: Feature
@@ -70,7 +70,7 @@ _UNCERTAIN_LONG = Rule(
 _NOT_MOVED = "drops a line that begins with an axis; the motion of the line before is not repeated"
 _PARENTHESES = "reads text in parentheses as words of the command"
 _FEED = "drops a line that begins with F"
-RULES: dict[str, dict[Feature, Rule]] = {
+ACCEPTANCE_RULES: dict[str, dict[Feature, Rule]] = {
     "marlin": {
         Feature.LOWERCASE: Rule(
             fate="dropped", text="reads capital letters alone", needs="GCODE_CASE_INSENSITIVE"
@@ -153,7 +153,7 @@ RULES: dict[str, dict[Feature, Rule]] = {
 }
 
 
-def accept(path: Path, firmware: str) -> list[Finding]:
+def accept(path: Path, firmware: str) -> list[DialectFinding]:
     """Return what a firmware will refuse, drop or read otherwise in a file, the gravest first.
 
     Parameters
@@ -173,8 +173,14 @@ def accept(path: Path, firmware: str) -> list[Finding]:
         counted.pop(Feature.LONG_82, None)
     order = ("error", "dropped", "otherwise", "ignored")
     found = [
-        Finding(feature=feature, rule=RULES[firmware][feature], firmware=firmware, count=count, line=line)
+        DialectFinding(
+            feature=feature,
+            rule=ACCEPTANCE_RULES[firmware][feature],
+            firmware=firmware,
+            count=count,
+            line=line,
+        )
         for feature, (count, line) in counted.items()
-        if feature in RULES[firmware]
+        if feature in ACCEPTANCE_RULES[firmware]
     ]
     return sorted(found, key=lambda finding: (order.index(finding.rule.fate), bool(finding.rule.needs)))

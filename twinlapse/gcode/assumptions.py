@@ -11,11 +11,11 @@ from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode.tokenizer import LINE, ODD
 from twinlapse.gcode.toolpath import Notice
 
-__all__ = ["E_LETTERS", "Assumptions", "State", "first_assumptions", "next_assumptions", "undeclared"]
+__all__ = ["E_LETTERS", "Assumptions", "first_assumptions", "next_assumptions", "undeclared"]
 
 _A, _E, _U = (ord(letter) - 65 for letter in "AEU")
 E_LETTERS = {_A: "AB", _E: "E", _U: "U"}  # of each tool in turn
-State = NDArray[np.int64]
+_State = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +43,7 @@ def first_assumptions(firmware: str) -> Assumptions:
     }[firmware]
 
 
-def next_assumptions(assumed: Assumptions, n: State) -> tuple[Assumptions, Notice] | None:
+def next_assumptions(assumed: Assumptions, n: _State) -> tuple[Assumptions, Notice] | None:
     """Return what to assume instead, and the reason to tell; None when nothing speaks against the pass."""
     status, line = int(n[machine.STATUS]), int(n[LINE])
     if status == machine.TOOLS_OWN_E:
@@ -59,7 +59,7 @@ def next_assumptions(assumed: Assumptions, n: State) -> tuple[Assumptions, Notic
     return changed, Notice(line=1, code="e-letter", text=text)
 
 
-def _other_e_mode(assumed: Assumptions, n: State, line: int) -> tuple[Assumptions, Notice]:
+def _other_e_mode(assumed: Assumptions, n: _State, line: int) -> tuple[Assumptions, Notice]:
     if n[machine.E_SOURCE] == machine.SOURCE_MOTION and assumed.rule == machine.RULE_SETS_E:
         text = "E words do not follow G90 in this file: what M82 or M83 said before was taken to hold on"
         return replace(assumed, rule=machine.RULE_FORCES_E), Notice(
@@ -74,7 +74,7 @@ def _other_e_mode(assumed: Assumptions, n: State, line: int) -> tuple[Assumption
     return replace(assumed, rule=rule, relative=bool(relative), declared=True), notice
 
 
-def _other_letter(assumed: Assumptions, n: State) -> int | None:
+def _other_letter(assumed: Assumptions, n: _State) -> int | None:
     """Return the letter that feeds when E never stands in a move, None in a file that starts a spindle.
 
     A heating command need not be there, because a start macro may heat. Whether the words feed as filament
@@ -88,7 +88,7 @@ def _other_letter(assumed: Assumptions, n: State) -> int | None:
     return _A if n[machine.N_A] >= n[machine.N_U] else _U
 
 
-def undeclared(assumed: Assumptions, n: State) -> list[Notice]:
+def undeclared(assumed: Assumptions, n: _State) -> list[Notice]:
     """Return the notice that nobody said how E words are meant."""
     if n[machine.E_SOURCE] != machine.SOURCE_NONE or assumed.declared or not n[machine.N_E]:
         return []

@@ -36,7 +36,6 @@ __all__ = [
     "ARC_CLOCKWISE",
     "ARC_COUNTER",
     "AREA",
-    "AXES",
     "BIT_A",
     "BIT_B",
     "BIT_D",
@@ -259,7 +258,7 @@ _BIT = [1 << k for k in range(26)]
 BIT_A, BIT_B, BIT_D, BIT_E, BIT_F = _BIT[0], _BIT[1], _BIT[3], _BIT[4], _BIT[5]
 BIT_I, BIT_J, BIT_K, BIT_P, BIT_R = _BIT[8], _BIT[9], _BIT[10], _BIT[15], _BIT[17]
 BIT_S, BIT_T, BIT_U, BIT_X = _BIT[18], _BIT[19], _BIT[20], _BIT[23]
-AXES = _BIT[23] | _BIT[24] | _BIT[25]
+_AXES = _BIT[23] | _BIT[24] | _BIT[25]
 MOST_IN_LINE = 64  # commands that are read in one line
 
 K_TRAVEL, K_EXTRUDE, K_RETRACT, K_PRIME, K_WIPE = (int(k) for k in list(Kind)[:5])
@@ -455,7 +454,7 @@ def set_origin(n: Any, f: Any, events: Any) -> None:
         if has & (1 << other):
             f[TOOLS + 3 * other + 2] = f[other]
     named = has & (1 << letter)
-    bare = has & (AXES | (1 << letter)) == 0
+    bare = has & (_AXES | (1 << letter)) == 0
     everything = bare and n[DIALECT] == KLIPPER and n[CODE] == G_SET_ORIGIN
     for axis in range(3):
         if n[CODE] != G_SET_ORIGIN:
@@ -468,14 +467,14 @@ def set_origin(n: Any, f: Any, events: Any) -> None:
         f[E] = f[letter] if named else 0.0
         f[E_LAST] = f[E]
         n[AFTER_TOOL] = 0
-    if n[CODE] != G_SET_ORIGIN or has & AXES or everything:
+    if n[CODE] != G_SET_ORIGIN or has & _AXES or everything:
         put_shift(events, n, f)
 
 
 @part_of_kernel
 def home(n: Any, f: Any, events: Any) -> None:
     """Carry out G28: the named axes, or all, stand at zero and have lost their shift."""
-    axes = (n[HAS] | n[FLAGS]) & AXES
+    axes = (n[HAS] | n[FLAGS]) & _AXES
     changed = False
     for axis in range(3):
         if axes == 0 or axes & (BIT_X << axis):
@@ -627,10 +626,10 @@ def run_command(n: Any, f: Any, out: Any, events: Any) -> None:
             motion = code if n[HAS] else -1
         else:
             kind = run_g(n, f, events)
-            if (kind == K_MODE or code == G_MACHINE_PLACE) and n[HAS] & AXES:
+            if (kind == K_MODE or code == G_MACHINE_PLACE) and n[HAS] & _AXES:
                 motion = n[MOTION]  # "G90 X10": the motion in force takes the words
     elif letter == LETTER_NONE:
-        if n[HAS] & (AXES | BIT_F | (1 << n[E_BIT])):
+        if n[HAS] & (_AXES | BIT_F | (1 << n[E_BIT])):
             motion = n[MOTION]
     elif letter == LETTER_M:
         kind = run_m(n, f, events)

@@ -9,7 +9,7 @@ from functools import lru_cache
 
 from twinlapse.gcode.toolpath import Note
 
-__all__ = ["STYLES", "Mark", "Marks", "is_object", "is_telling", "read_marks"]
+__all__ = ["STYLES", "LayerMark", "Marks", "is_object", "is_telling", "read_marks"]
 
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)"
 _N = r"(?P<n>-?\d+)"
@@ -53,7 +53,7 @@ _RAFT = re.compile(r"(?i)^[;(] ?(?:type|feature)?[ :]*\"?raft\b")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mark:
+class LayerMark:
     """One comment that says that a layer begins."""
 
     line: int
@@ -67,7 +67,7 @@ class Marks:
     """What the comments of a file say of its layers and objects."""
 
     style: str  # "" when there are none
-    layers: tuple[Mark, ...]
+    layers: tuple[LayerMark, ...]
     count: int | None  # stated; the sum when several are given, one for each object
     objects: tuple[tuple[int, str], ...]  # row, name of what follows
     rafts: tuple[int, ...]  # rows at which a raft is said to follow
@@ -109,7 +109,7 @@ def is_telling(text: str) -> bool:
 
 def read_marks(notes: Sequence[Note]) -> Marks:
     """Find the style in which a file marks its layers, and read the marks."""
-    found: dict[str, list[Mark]] = {}
+    found: dict[str, list[LayerMark]] = {}
     counts: list[int] = []
     objects: dict[str, list[tuple[int, str]]] = {}  # by the way in which they are named
     rafts: list[int] = []
@@ -151,8 +151,8 @@ def is_object(name: str) -> bool:
     return not _NO_OBJECT.search(name)
 
 
-def _mark(note: Note, number: str | None, z: str | None) -> Mark:
-    return Mark(
+def _mark(note: Note, number: str | None, z: str | None) -> LayerMark:
+    return LayerMark(
         line=note.line,
         row=note.row,
         number=None if number is None else int(number[:9]),
@@ -160,7 +160,7 @@ def _mark(note: Note, number: str | None, z: str | None) -> Mark:
     )
 
 
-def _add_height(found: dict[str, list[Mark]], note: Note, z_mm: float) -> None:
+def _add_height(found: dict[str, list[LayerMark]], note: Note, z_mm: float) -> None:
     """Give the height to the mark just before it, in the styles that tell it in a line of its own."""
     for style in _BEFORE_HEIGHT:
         marks = found.get(style)
@@ -168,7 +168,7 @@ def _add_height(found: dict[str, list[Mark]], note: Note, z_mm: float) -> None:
             marks[-1] = replace(marks[-1], z_mm=z_mm)
 
 
-def _best(found: dict[str, list[Mark]]) -> str:
+def _best(found: dict[str, list[LayerMark]]) -> str:
     """Return the style with the most marks; of several with about as many, the one listed first."""
     if not found:
         return ""

@@ -18,7 +18,6 @@ from twinlapse.gcode.segment_kernels import EXTRUDE, cut_rows, stretch_boxes
 from twinlapse.gcode.toolpath import Layers, Toolpath
 
 __all__ = [
-    "CHORD_MM",
     "SHORTEST_MM",
     "Extents",
     "Segments",
@@ -33,7 +32,7 @@ __all__ = [
     "segments_of",
 ]
 
-CHORD_MM = 0.02  # an arc's segments stay this near to it: a twentieth of a line's width
+_CHORD_MM = 0.02  # an arc's segments stay this near to it: a twentieth of a line's width
 _CHUNK = 8192  # segments held at a time: half a megabyte stays in the cache
 # a line narrower or wider than this many nozzle diameters is no plain line; common practice, no source
 _NARROWEST, _WIDEST = 0.4, 3.0
@@ -69,7 +68,7 @@ class Extents:
 
 
 def segment_chunks(
-    path: Toolpath, first_row: int = 0, stop_row: int | None = None, *, chord_mm: float = CHORD_MM
+    path: Toolpath, first_row: int = 0, stop_row: int | None = None, *, chord_mm: float = _CHORD_MM
 ) -> Iterator[Segments]:
     """Yield the segments of rows from `first_row` to before `stop_row`, some thousand at a time.
 
@@ -99,7 +98,7 @@ def segment_chunks(
 
 
 def segments_of(
-    path: Toolpath, first_row: int = 0, stop_row: int | None = None, *, chord_mm: float = CHORD_MM
+    path: Toolpath, first_row: int = 0, stop_row: int | None = None, *, chord_mm: float = _CHORD_MM
 ) -> Segments:
     """Return the segments of rows from `first_row` to before `stop_row` at once; see `segment_chunks`."""
     chunks = [
@@ -111,7 +110,7 @@ def segments_of(
     return Segments(row=row, first_mm=first, last_mm=last)
 
 
-def layer_segments(path: Toolpath, layers: Layers, layer: int, *, chord_mm: float = CHORD_MM) -> Segments:
+def layer_segments(path: Toolpath, layers: Layers, layer: int, *, chord_mm: float = _CHORD_MM) -> Segments:
     """Return the segments of one layer."""
     first, stop = int(layers.first_row[layer]), int(layers.first_row[layer + 1])
     return segments_of(path, first, stop, chord_mm=chord_mm)

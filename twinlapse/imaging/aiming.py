@@ -19,9 +19,9 @@ from twinlapse.optics.lens import unproject
 from twinlapse.optics.pose import Pose, see
 from twinlapse.rig import Lens
 
-__all__ = ["FEWEST", "FLOOR_PX", "Aim", "Board", "aim_at_board", "solve_pose"]
+__all__ = ["FLOOR_PX", "Aim", "Board", "aim_at_board", "solve_pose"]
 
-FEWEST = 6  # points; four would fit without showing an error
+_FEWEST = 6  # points; four would fit without showing an error
 FLOOR_PX = 0.05  # a corner is not known better than this, however well the fit looks
 _STEPS = 30
 
@@ -99,8 +99,8 @@ def solve_pose(points_mm: Float, pixels: Float, lens: Lens) -> Aim:
     FrameError
         with too few points, or when nothing fits.
     """
-    if len(points_mm) < FEWEST:
-        raise FrameError(f"{len(points_mm)} points do not tell a pose", f"give at least {FEWEST}")
+    if len(points_mm) < _FEWEST:
+        raise FrameError(f"{len(points_mm)} points do not tell a pose", f"give at least {_FEWEST}")
     pose = _refined(points_mm, pixels, lens, _start(points_mm, pixels, lens))
     off = (see(points_mm, pose, lens) - pixels).ravel()
     slope = _slope(points_mm, pose, lens)
@@ -118,7 +118,7 @@ def solve_pose(points_mm: Float, pixels: Float, lens: Lens) -> Aim:
 def _start(points_mm: Float, pixels: Float, lens: Lens) -> Pose:
     rays = unproject(pixels, lens)
     ahead = np.isfinite(rays).all(axis=1) & (rays[:, 2] > 0.1)
-    if ahead.sum() < FEWEST:
+    if ahead.sum() < _FEWEST:
         raise FrameError("the points lie outside of what the lens sees", "check the lens in the rig file")
     flat = rays[ahead, :2] / rays[ahead, 2:]
     none = np.zeros(4)

@@ -20,11 +20,11 @@ from twinlapse.errors import FrameError
 from twinlapse.imaging.decode import picture_size, read_picture
 from twinlapse.rig.model import Lens
 
-__all__ = ["FEWEST", "WINDOW_PX", "WORST", "BoardView", "Calibration", "calibrate", "find_corners"]
+__all__ = ["WINDOW_PX", "BoardView", "Calibration", "calibrate", "find_corners"]
 
 WINDOW_PX = 5  # half width of the window in which a corner is refined: wider ones reach the next corner
-FEWEST = 4
-WORST = 2.0  # a view this many times worse than the median is left out
+_FEWEST = 4
+_WORST = 2.0  # a view this many times worse than the median is left out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,10 +82,10 @@ def calibrate(
             why[path] = error.what
         if progress is not None:
             progress(done / len(paths))
-    if len(found) < FEWEST:
+    if len(found) < _FEWEST:
         raise FrameError(
             f"a board with {corners[0]} x {corners[1]} inner corners is seen in {len(found)} pictures",
-            f"take at least {FEWEST}, better a dozen, and check the number of inner corners",
+            f"take at least {_FEWEST}, better a dozen, and check the number of inner corners",
             path=paths[0].parent if paths else None,
         )
     return _solve(list(paths), found, why, corners, size, fisheye)
@@ -126,9 +126,9 @@ def _solve(
     while True:
         rms, matrix, bend, errors = _fit([found[path] for path in used], corners, size, fisheye)
         judged |= zip(used, errors, strict=True)
-        limit = max(WORST * float(np.median(errors)), 0.05)
+        limit = max(_WORST * float(np.median(errors)), 0.05)
         kept = [path for path, error in zip(used, errors, strict=True) if error <= limit]
-        if len(kept) == len(used) or len(kept) < FEWEST:
+        if len(kept) == len(used) or len(kept) < _FEWEST:
             break
         used = kept
     why |= {path: "left out" for path in found if path not in used}

@@ -7,11 +7,11 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.imaging.transforms import NOISE_PX, VOTE_PX, Real, way_of
 
-__all__ = ["ENOUGH", "PRIOR_VOTES", "TOLERATED_PX", "WORST", "certainty", "expected_error"]
+__all__ = ["ENOUGH", "PRIOR_VOTES", "TOLERATED_PX", "certainty", "expected_error"]
 
 PRIOR_VOTES = 2.0  # as many votes of half VOTE_PX are counted with the real ones: few that agree prove little
 ENOUGH = 3.0  # agreeing tiles, of full weight, beyond which agreement is hardly chance (common practice)
-WORST = 3.0  # standard errors: an error that is hardly ever passed
+_WORST = 3.0  # standard errors: an error that is hardly ever passed
 TOLERATED_PX = 0.5  # an error that is seen in a film
 
 
@@ -59,7 +59,7 @@ def expected_error(
     alone = np.maximum(carriers / 1.5, 1e-9)
     known = np.maximum(power, 1.0) * alone / variance
     error = np.sqrt(variance / alone + arm / (known + bent**-2))
-    return WORST * error, carriers
+    return _WORST * error, carriers
 
 
 def certainty(agree: Float, error_px: Float, carriers: Float) -> Float:

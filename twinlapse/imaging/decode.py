@@ -16,8 +16,6 @@ from twinlapse.arrays import Picture
 from twinlapse.errors import FrameError
 
 __all__ = [
-    "MAX_BYTES",
-    "MAX_PIXELS",
     "SAME_SHAPE",
     "decode",
     "fitted",
@@ -37,8 +35,8 @@ with contextlib.suppress(ImportError):
 
     register_heif_opener()
 
-MAX_BYTES = 64_000_000
-MAX_PIXELS = 60_000_000
+_MAX_BYTES = 64_000_000
+_MAX_PIXELS = 60_000_000
 SAME_SHAPE = 0.01  # relative difference that the aspects of one camera's sizes may have
 _ORIENTATION = 0x0112
 # what the JPEG library says of a picture that is shown whole all the same: a camera's padding
@@ -71,7 +69,7 @@ def read_picture(path: Path, *, grey: bool = False, reduce: int = 1, room: Pictu
     """
     try:
         size = path.stat().st_size
-        if size > MAX_BYTES:
+        if size > _MAX_BYTES:
             raise FrameError(f"this frame has {size} bytes", "use frames below 64 MB", path=path)
         data = path.read_bytes()
     except OSError as error:
@@ -104,7 +102,7 @@ def decode(
         raise FrameError("this frame is empty", "it will be covered", path=path)
     try:
         with Image.open(io.BytesIO(data)) as image:
-            if image.width * image.height > MAX_PIXELS:
+            if image.width * image.height > _MAX_PIXELS:
                 raise FrameError(
                     f"this frame has {image.width} x {image.height} pixels", "use smaller frames", path=path
                 )

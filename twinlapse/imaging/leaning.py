@@ -15,14 +15,14 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.imaging.transforms import VOTE_PX, Real, way_of
 
-__all__ = ["PARAMETERS", "ROUNDS", "SEEN_PX", "USUAL_LEAN", "Lean", "lean_by_evidence"]
+__all__ = ["PARAMETERS", "SEEN_PX", "USUAL_LEAN", "Lean", "lean_by_evidence"]
 
 Lean = Literal["similarity", "rows", "affine"]
 
 PARAMETERS: dict[Lean, int] = {"similarity": 4, "rows": 5, "affine": 6}
 USUAL_LEAN = 0.002  # standard deviation of what is added, before a vote: a pixel over 500 rows
 SEEN_PX = 0.05  # RMS at the corners below which nobody sees it, whatever the evidence
-ROUNDS = 4  # of reweighting
+_ROUNDS = 4  # of reweighting
 
 
 def lean_by_evidence(
@@ -78,7 +78,7 @@ def _fitted(
     off = shifts - way_of(matrices, centres)
     added = np.zeros((len(shifts), parameters))
     pull = np.zeros(weights.shape)
-    for _ in range(ROUNDS):
+    for _ in range(_ROUNDS):
         left = off - np.stack([added @ right.T, added @ down.T], axis=-1)
         far = np.hypot(*np.moveaxis(left, -1, 0))
         usual = np.nanmedian(np.where(weights > 0, far, np.nan), axis=1, keepdims=True)

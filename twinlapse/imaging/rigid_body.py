@@ -31,16 +31,13 @@ __all__ = [
     "LIMITS_PX",
     "MOST",
     "MOST_RIM",
-    "MOST_SHARE",
     "NEARLY_PX",
     "NEIGHBOURS",
     "NOISE",
     "PIECES",
     "RIM",
     "SCENE_PX",
-    "SMALL_PX",
     "STEEP",
-    "TILE_PX",
     "USUAL_WIDTH_PX",
     "Plane",
     "Rigid",
@@ -54,7 +51,7 @@ Plane = NDArray[np.float32]
 # an sRGB code plus this is a power of light but for the darkest few (IEC 61966-2-1): a gain of the light is
 # then a gain of the sum
 FOOT = np.float32(255 * 0.055)
-SMALL_PX = 240  # width of the pictures of the first look
+_SMALL_PX = 240  # width of the pictures of the first look
 NEIGHBOURS = 15  # edge of the part over which change and slope are compared, px
 FIRST_PX = (0.6, 1.2, 2.4)  # what counts as standing still before the shaking is known, tried in turn
 LIMITS_PX = (0.4, 0.3, 0.25)  # and after it was taken out, once, twice, three times
@@ -64,9 +61,9 @@ STEEP = 3.0  # codes per pixel of a picture of USUAL_WIDTH_PX; larger ones show 
 USUAL_WIDTH_PX = 640
 NOISE = 1.0  # standard deviation of a code that is never undercut
 FEWEST, MOST = 300, 4000  # pixels
-MOST_SHARE = 0.6  # of all textured pixels; a body that is more is the scene itself
+_MOST_SHARE = 0.6  # of all textured pixels; a body that is more is the scene itself
 MOST_RIM = 0.6  # of the textured pixels along the picture's rim: a nozzle comes in from one side
-TILE_PX = 64  # of the look for a body that shook far
+_TILE_PX = 64  # of the look for a body that shook far
 RIM = 0.04  # width of the rim over that of the picture
 PIECES = 5  # that hold nearly all of a body: a dirty nozzle falls apart into some
 CELLS = (40, 30)  # raster in which the body's place is told
@@ -192,7 +189,7 @@ def _refined(greys: Sequence[Grey], rigid: Rigid | None, textured: Bool) -> Rigi
         template = np.asarray(np.median(laid, axis=0), np.float32)
         spread = np.asarray(((laid - template) ** 2).mean(axis=0), np.float32)
         rigid = _body(template, spread, _change_px(laid), limit, textured)
-    if rigid is None or np.mean(rigid.outline > 0) > MOST_SHARE:
+    if rigid is None or np.mean(rigid.outline > 0) > _MOST_SHARE:
         return None
     laid = np.stack([_laid_on(grey, rigid) for grey in greys[1:]])
     return None if _is_scene(_change_px(laid, most=True) < SCENE_PX, textured) else rigid
@@ -205,7 +202,7 @@ def _laid_by_tiles(greys: Sequence[Grey]) -> list[Grey] | None:
     """
     by = max(1, round(greys[0].shape[1] / USUAL_WIDTH_PX))
     small = [reduced(grey, by) for grey in greys]
-    reference = make_reference(small[0], tile_px=TILE_PX, step=0.5, most=100)
+    reference = make_reference(small[0], tile_px=_TILE_PX, step=0.5, most=100)
     if len(reference) < 4:
         return None
     votes = measure(reference, small[1:], "rotation")
@@ -257,7 +254,7 @@ def _is_scene(still: Bool, textured: Bool) -> bool:
 
 def _first_look(greys: Sequence[Grey], *, most: bool = False) -> Plane:
     """Return `_change_px` before anything is known, from smaller pictures that are made equally bright."""
-    by = max(1, round(greys[0].shape[1] / SMALL_PX))
+    by = max(1, round(greys[0].shape[1] / _SMALL_PX))
     planes = np.stack([np.log(soften(reduced(grey, by))) for grey in greys])
     for _ in range(3):
         apart = planes - np.median(planes, axis=0)
@@ -314,7 +311,7 @@ def _body(template: Plane, spread: Plane, change: Plane, limit_px: float, textur
     inner = np.zeros(still.shape, bool)
     inner[6:-6, 6:-6] = True
     chosen = still & (slope > _steep(template)) & inner
-    if np.count_nonzero(chosen) < FEWEST or np.mean(still[textured]) > MOST_SHARE:
+    if np.count_nonzero(chosen) < FEWEST or np.mean(still[textured]) > _MOST_SHARE:
         return None
     y, x = np.nonzero(chosen)
     pull = 1 / (spread[y, x] + NOISE**2)

@@ -32,9 +32,7 @@ __all__ = [
     "LEAST_PICTURES",
     "MOST_COARSE",
     "MOST_FINE",
-    "REACH",
     "STEP",
-    "SURE",
     "Gauges",
     "choose_gauges",
 ]
@@ -45,8 +43,8 @@ ALONG = 2.8  # large tiles along the short side of a picture, where it is too sm
 STEP = 0.55  # from one large tile to the next, in edges: half of each lies in its neighbour's soft edge
 CANDIDATES, MOST_COARSE, MOST_FINE = 60, 24, 20
 LEAST_PICTURES = 5  # of a sample that tell which tiles belong together
-REACH = 0.2  # half width of the part around the foot in which small tiles lie, share of the width
-SURE = 0.35  # share of agreeing votes from which on a map is trusted
+_REACH = 0.2  # half width of the part around the foot in which small tiles lie, share of the width
+_SURE = 0.35  # share of agreeing votes from which on a map is trusted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +99,7 @@ class Gauges:
         matrices, agree = fit_maps(
             _enlarged(self.coarse.centres, self.shrink), coarse.shifts * self.shrink, coarse.weights, model
         )
-        sure = agree > SURE
+        sure = agree > _SURE
         expected = way_of(matrices, self.fine.centres) * sure[:, None, None]
         return coarse, measure_near(self.fine, greys, expected, coarse.blur * self.shrink), matrices, sure
 
@@ -182,7 +180,7 @@ def _coarse_px(short_px: int) -> int:
 
 def _around(foot: tuple[float, float], width: int, height: int) -> tuple[int, int, int, int]:
     x, y = foot[0] * width, foot[1] * height
-    aside, along = REACH * width, 0.6 * REACH * width
+    aside, along = _REACH * width, 0.6 * _REACH * width
     x0, x1 = max(0, round(x - aside)), min(width, round(x + aside))
     y0, y1 = max(0, round(y - along)), min(height, round(y + along))
     return x0, y0, x1 - x0, y1 - y0

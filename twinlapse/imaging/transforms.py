@@ -15,7 +15,6 @@ from twinlapse.arrays import Float
 __all__ = [
     "MOST_PAIRS",
     "NOISE_PX",
-    "ROUNDS",
     "USUAL_SCALE",
     "USUAL_TURN",
     "VOTE_PX",
@@ -40,7 +39,7 @@ _AS_COMPLEX = np.array([1, 1j])
 NOISE_PX = 0.03  # below this, tiles that disagree are not told apart
 VOTE_PX = 0.1  # standard deviation of a vote on a photograph (measured on the bench's frames)
 USUAL_TURN, USUAL_SCALE = 0.02, 0.003  # standard deviations before a vote (common practice, no source)
-ROUNDS = 4  # of refinement
+_ROUNDS = 4  # of refinement
 MOST_PAIRS = 600  # that propose: a vote needs a good one among them, not all there are
 _AT_ONCE = 60_000  # distances that are judged together: more would not stay near the processor
 
@@ -169,7 +168,7 @@ def _fitted(
     # where two bodies move apart two thirds of the tiles may follow another: begin with the nearest third and
     # never widen from there, or the other body is let in step by step until nothing agrees
     widest = spread = np.maximum(0.1, ordered[each, keep.sum(axis=1) // 3])
-    for _ in range(ROUNDS):
+    for _ in range(_ROUNDS):
         cut = np.maximum(4.685 * spread, 1.01 * ordered[:, 0])
         middle_off = ordered[each, (ordered <= cut[:, None]).sum(axis=1) // 2]
         spread = np.minimum(np.maximum(1.4826 * middle_off, NOISE_PX), widest)

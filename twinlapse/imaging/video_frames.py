@@ -15,13 +15,13 @@ from PIL import Image
 from twinlapse.errors import FrameError
 from twinlapse.files import make_folder, sweep
 
-__all__ = ["QUALITY", "READERS", "is_clip", "unpacked"]
+__all__ = ["READERS", "is_clip", "unpacked"]
 
 # which of imageio's readers takes it
 READERS = dict.fromkeys((".mp4", ".m4v", ".mov", ".mkv", ".avi", ".webm"), "FFMPEG") | dict.fromkeys(
     (".gif", ".apng", ".webp"), "pillow"
 )
-QUALITY = 95
+_QUALITY = 95
 
 
 def is_clip(path: Path) -> bool:
@@ -53,7 +53,7 @@ def unpacked(path: Path, progress: Callable[[float], None] | None = None) -> Pat
         count = 0
         for count, picture in enumerate(_pictures(path), 1):
             Image.fromarray(picture).convert("RGB").save(
-                beside / f"frame-{count:06d}.jpg", quality=QUALITY, subsampling=0
+                beside / f"frame-{count:06d}.jpg", quality=_QUALITY, subsampling=0
             )
             if progress is not None:
                 progress(1 - 0.98**count)  # how many there are is not known before the end

@@ -17,12 +17,12 @@ from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import InjectError
 from twinlapse.shots import Plan, plan_from_json, plan_to_json
 
-__all__ = ["BEGIN", "END", "MOST_BYTES", "MOST_SHARE", "carried_lines", "carried_plan"]
+__all__ = ["carried_lines", "carried_plan"]
 
-BEGIN = b"; twinlapse job begin"
-END = b"; twinlapse job end"
-MOST_BYTES = 300_000  # of the lines, or this share of the file where that is more
-MOST_SHARE = 0.03
+_BEGIN = b"; twinlapse job begin"
+_END = b"; twinlapse job end"
+_MOST_BYTES = 300_000  # of the lines, or this share of the file where that is more
+_MOST_SHARE = 0.03
 _WIDE = 76  # characters of base64 a line: with "; " they stay below every firmware's limit
 _LARGEST = 64_000_000  # bytes that the plan may unpack to: a guard against bombs
 _LINE = re.compile(rb"; ([A-Za-z0-9+/=]{1,76})\r?$")
@@ -40,10 +40,10 @@ def carried_lines(plan: Plan, size: int) -> list[str]:
     text = json.dumps(plan_to_json(plan), separators=(",", ":"), sort_keys=True).encode()
     packed = zlib.compress(text, 9)
     code = base64.b64encode(packed).decode()
-    if len(code) > max(MOST_BYTES, MOST_SHARE * size):
+    if len(code) > max(_MOST_BYTES, _MOST_SHARE * size):
         return []
     lines = [f"; {code[k : k + _WIDE]}" for k in range(0, len(code), _WIDE)]
-    return [BEGIN.decode(), *lines, f"; sha256 {hashlib.sha256(packed).hexdigest()}", END.decode()]
+    return [_BEGIN.decode(), *lines, f"; sha256 {hashlib.sha256(packed).hexdigest()}", _END.decode()]
 
 
 def carried_plan(path: Path) -> Plan:
@@ -82,8 +82,8 @@ def carried_plan(path: Path) -> Plan:
 
 def _span(view: FileBytes) -> tuple[int, int]:
     """Return where the carried lines begin and where their end line begins; -1 where there are none."""
-    stop = view.rfind(END, 0, len(view))
-    start = view.rfind(BEGIN, 0, max(stop, 0))
+    stop = view.rfind(_END, 0, len(view))
+    start = view.rfind(_BEGIN, 0, max(stop, 0))
     good = start >= 0 and (start == 0 or view[start - 1 : start] == b"\n")
     return (start, stop) if good else (-1, -1)
 

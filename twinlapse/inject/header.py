@@ -11,11 +11,11 @@ from twinlapse.inject.move_writer import number
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan
 
-__all__ = ["BEGIN", "CAUTIONS", "END", "header_lines", "place_of_header"]
+__all__ = ["CAUTIONS", "header_lines", "place_of_header"]
 
 _RETRACTION = ("retract_mm", "retract_mm_s", "prime_extra_mm", "wipe_mm")
-BEGIN = "; twinlapse header begin"
-END = "; twinlapse header end"
+_BEGIN = "; twinlapse header begin"
+_END = "; twinlapse header end"
 
 CAUTIONS = (
     "This file moves a hot machine to places that the slicer did not choose.",
@@ -39,7 +39,7 @@ def header_lines(plan: Plan, rig: Rig, size: int, added_s: float) -> list[str]:
     added_s : float
         What all shots take.
     """
-    lines = [BEGIN, "; The stops of a time-lapse film stand between marker comments in this file."]
+    lines = [_BEGIN, "; The stops of a time-lapse film stand between marker comments in this file."]
     lines.append("; 'twinlapse inject --remove' takes them out and gives the original back.")
     lines.extend(f"; CAUTION: {text}" for text in CAUTIONS)
     lines.append(f"; original_sha256 {plan.original_sha256}")
@@ -52,7 +52,7 @@ def header_lines(plan: Plan, rig: Rig, size: int, added_s: float) -> list[str]:
     lines.extend(limits)
     checked = "".join(f"{line}\n" for line in limits).encode()
     lines.append(f"; limits_crc32 {zlib.crc32(checked):08x}")
-    lines.append(END)
+    lines.append(_END)
     return lines
 
 

@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 
 from twinlapse.gcode import ModalState
 
-__all__ = ["INCH_MM", "SAME_MM", "MoveWriter", "number"]
+__all__ = ["INCH_MM", "MoveWriter", "number"]
 
 INCH_MM = 25.4  # by definition (ISO 80000-3)
-SAME_MM = 1e-6  # the last of six decimals: closer places are written the same
+_SAME_MM = 1e-6  # the last of six decimals: closer places are written the same
 _AXES = "XYZ"
 
 
@@ -60,7 +60,7 @@ class MoveWriter:
         words = [
             self._word(axis, target)
             for axis, target in enumerate((x_mm, y_mm, z_mm))
-            if target is not None and abs(target - self.place_mm[axis]) > SAME_MM
+            if target is not None and abs(target - self.place_mm[axis]) > _SAME_MM
         ]
         if words:
             self.lines.append(f"G1 {' '.join(words)} {self.feed(speed_mm_s)}")

@@ -8,9 +8,9 @@ from typing import Protocol
 
 from twinlapse.buffered_bytes import FileBytes
 
-__all__ = ["STEP_BYTES", "Insertion", "Sink", "as_bytes", "copy", "line_end", "splice"]
+__all__ = ["Insertion", "Sink", "as_bytes", "copy", "line_end", "splice"]
 
-STEP_BYTES = 4_194_304  # copied at a time: large enough to be fast, small enough to hold; no source
+_STEP_BYTES = 4_194_304  # copied at a time: large enough to be fast, small enough to hold; no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,10 +49,10 @@ def copy(
     view: FileBytes, start: int, stop: int, out: Sink, progress: Callable[[float], None] | None = None
 ) -> None:
     """Write the bytes from `start` to `stop`."""
-    for place in range(start, stop, STEP_BYTES):
-        out.write(view[place : min(place + STEP_BYTES, stop)])
+    for place in range(start, stop, _STEP_BYTES):
+        out.write(view[place : min(place + _STEP_BYTES, stop)])
         if progress is not None:
-            progress(min(place + STEP_BYTES, stop) / len(view))
+            progress(min(place + _STEP_BYTES, stop) / len(view))
 
 
 def line_end(head: bytes) -> bytes:

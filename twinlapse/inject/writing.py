@@ -11,7 +11,7 @@ from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import InjectError, ProofError
 from twinlapse.files import replacing
 from twinlapse.gcode import Toolpath, read_toolpath, row_after_line, state_after
-from twinlapse.gcode.acceptance import Finding, accept
+from twinlapse.gcode.acceptance import DialectFinding, accept
 from twinlapse.gcode.homing import homes_by_macro
 from twinlapse.inject.blocks import block_lines
 from twinlapse.inject.carried_job import carried_lines
@@ -28,7 +28,6 @@ from twinlapse.rig import Rig, rig_from_mapping
 from twinlapse.shots import Plan, Shot, job_code
 
 __all__ = [
-    "HEAD_BYTES",
     "InjectReport",
     "end_insertion",
     "header_insertion",
@@ -39,7 +38,7 @@ __all__ = [
     "shot_insertions",
 ]
 
-HEAD_BYTES = 1_048_576  # in which the first command stands, thumbnails included; no source
+_HEAD_BYTES = 1_048_576  # in which the first command stands, thumbnails included; no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +114,7 @@ def plan_insertions(view: FileBytes, plan: Plan, rig: Rig, toolpath: Toolpath) -
     """Yield the header and the blocks of all shots in the order of the file."""
     pieces = [
         header_insertion(view, plan, rig, plan.cost_s + _wipes_s(plan, rig, toolpath)),
-        *arm_insertions(plan, rig, toolpath, line_end(view[:HEAD_BYTES])),
+        *arm_insertions(plan, rig, toolpath, line_end(view[:_HEAD_BYTES])),
         *shot_insertions(view, plan, rig, toolpath),
         *progress_insertions(view, plan),
         end_insertion(view, plan, rig),
@@ -125,7 +124,7 @@ def plan_insertions(view: FileBytes, plan: Plan, rig: Rig, toolpath: Toolpath) -
 
 def end_insertion(view: FileBytes, plan: Plan, rig: Rig) -> Insertion:
     """Return what stands behind the last line: the print has ended, and the plan that the file carries."""
-    eol = line_end(view[:HEAD_BYTES])
+    eol = line_end(view[:_HEAD_BYTES])
     lines = [*run_lines("end", job_code(plan.original_sha256), rig), *carried_lines(plan, len(view))]
     text = as_bytes(lines, eol)
     open_line = view[len(view) - 1 :] != b"\n" and all(shot.byte < len(view) for shot in plan.shots)
@@ -134,7 +133,7 @@ def end_insertion(view: FileBytes, plan: Plan, rig: Rig) -> Insertion:
 
 def header_insertion(view: FileBytes, plan: Plan, rig: Rig, added_s: float) -> Insertion:
     """Return the header at its place, and the line that says that the print begins."""
-    head = view[:HEAD_BYTES]
+    head = view[:_HEAD_BYTES]
     lines = header_lines(plan, rig, len(view), added_s)
     lines += run_lines("begin", job_code(plan.original_sha256), rig)
     return Insertion(byte=place_of_header(head), text=as_bytes(lines, line_end(head)))
@@ -142,7 +141,7 @@ def header_insertion(view: FileBytes, plan: Plan, rig: Rig, added_s: float) -> I
 
 def shot_insertions(view: FileBytes, plan: Plan, rig: Rig, toolpath: Toolpath) -> Iterator[Insertion]:
     """Yield the block of every shot at its place."""
-    eol = line_end(view[:HEAD_BYTES])
+    eol = line_end(view[:_HEAD_BYTES])
     for shot in plan.shots:
         text = as_bytes(lines_of_shot(shot, rig, toolpath), eol)
         if view[shot.byte - 1 : shot.byte] != b"\n":  # the last line has no end of its own
@@ -174,7 +173,7 @@ def _refuse_same(original: Path, out: Path) -> None:
         raise InjectError("the written file would replace the original", "name another file", path=out)
 
 
-def _refuse_unprintable(findings: list[Finding], original: Path) -> None:
+def _refuse_unprintable(findings: list[DialectFinding], original: Path) -> None:
     for finding in findings:
         if finding.fatal:
             raise InjectError(
@@ -185,7 +184,7 @@ def _refuse_unprintable(findings: list[Finding], original: Path) -> None:
             )
 
 
-def _warnings(findings: list[Finding]) -> list[str]:
+def _warnings(findings: list[DialectFinding]) -> list[str]:
     """Return a sentence for each finding that a person should know of."""
     told = [finding.notice for finding in findings if finding.worth_a_word]
     return [f"line {notice.line:,}: {notice.text}" for notice in told]
@@ -229,7 +228,7 @@ def _refuse(view: FileBytes, original: Path, plan: Plan, toolpath: Toolpath) -> 
 
 
 def _refuse_order(view: FileBytes, original: Path, plan: Plan) -> None:
-    number, byte = 0, place_of_header(view[:HEAD_BYTES])
+    number, byte = 0, place_of_header(view[:_HEAD_BYTES])
     for shot in plan.shots:
         at_line_end = view[shot.byte - 1 : shot.byte] == b"\n" or shot.byte == len(view)
         if shot.number <= number or not byte <= shot.byte <= len(view) or not at_line_end:

@@ -9,9 +9,9 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.errors import TwinlapseError
 
-__all__ = ["FEWEST", "MeasuredTiming", "fit_timing"]
+__all__ = ["MeasuredTiming", "fit_timing"]
 
-FEWEST = 10  # intervals, of which most must be ordinary; common practice, no source
+_FEWEST = 10  # intervals, of which most must be ordinary; common practice, no source
 _ROUNDS = 20  # more than it takes to settle; no source
 _OUTLIER = 4.0  # robust standard deviations: a pause, heating; common practice, no source
 _MAD = 1.4826  # of a median of absolute deviations to a standard deviation, of normal errors
@@ -47,16 +47,16 @@ def fit_timing(moving_s: Float, waiting_s: Float, measured_s: Float) -> Measured
     TwinlapseError
         when there are too few intervals, or they say nothing that a machine could be.
     """
-    if len(measured_s) < FEWEST:
+    if len(measured_s) < _FEWEST:
         raise TwinlapseError(
-            f"{len(measured_s)} intervals between cues are too few", f"film a print with {FEWEST + 1} shots"
+            f"{len(measured_s)} intervals between cues are too few", f"film a print with {_FEWEST + 1} shots"
         )
     rest = measured_s - waiting_s
     ratio = np.median(rest / np.maximum(moving_s, 1e-3))
     kept = np.abs(rest - ratio * moving_s) <= np.maximum(1.0, 0.2 * moving_s)
     factor, stop_s, spread_s = 1.0, 0.0, 0.0
     for _ in range(_ROUNDS):
-        if kept.sum() < FEWEST // 2:
+        if kept.sum() < _FEWEST // 2:
             break
         table = np.column_stack([moving_s[kept], np.ones(int(kept.sum()))])
         (factor, stop_s), *_ = np.linalg.lstsq(table, rest[kept], rcond=None)
@@ -66,7 +66,7 @@ def fit_timing(moving_s: Float, waiting_s: Float, measured_s: Float) -> Measured
         if (again == kept).all():
             break
         kept = again
-    ordinary = kept.sum() >= max(FEWEST // 2, len(measured_s) // 2)
+    ordinary = kept.sum() >= max(_FEWEST // 2, len(measured_s) // 2)
     possible = _STOP_S[0] - 0.1 <= stop_s <= _STOP_S[1] and _FACTOR[0] <= factor <= _FACTOR[1]
     if not (ordinary and possible):
         raise TwinlapseError(

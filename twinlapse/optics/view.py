@@ -18,9 +18,9 @@ from twinlapse.optics.lens import border_px, focal_px, unproject
 from twinlapse.optics.pose import Pose, on_plane, see
 from twinlapse.rig.model import Lens, Toolhead
 
-__all__ = ["REACH_MM", "Sharpness", "blur_px", "footprint", "hidden", "pixel_size", "sharpness"]
+__all__ = ["Sharpness", "blur_px", "footprint", "hidden", "pixel_size", "sharpness"]
 
-REACH_MM = 2000.0  # a footprint is cut off here: near the horizon it has no end
+_REACH_MM = 2000.0  # a footprint is cut off here: near the horizon it has no end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,8 +75,8 @@ def footprint(pose: Pose, lens: Lens, z_mm: float = 0.0, per_side: int = 16) -> 
     fall = pose.place_mm[2] - z_mm
     if fall <= 0 or not (ways[:, 2] < 0).any():
         return np.empty((0, 2))
-    out = np.where(ways[:, 2] < 0, fall * level / np.maximum(-ways[:, 2], 1e-12), REACH_MM)
-    out = np.minimum(out, REACH_MM) / np.maximum(level, 1e-12)
+    out = np.where(ways[:, 2] < 0, fall * level / np.maximum(-ways[:, 2], 1e-12), _REACH_MM)
+    out = np.minimum(out, _REACH_MM) / np.maximum(level, 1e-12)
     return np.asarray(pose.place_mm[:2] + out[:, None] * ways[:, :2])
 
 

@@ -20,16 +20,14 @@ __all__ = [
     "EDGE",
     "LEVEL_DEG",
     "LEVEL_MM",
-    "REACH_MM",
-    "STEP_MM",
     "Window",
     "detail_mm",
     "usable",
     "window_of",
 ]
 
-STEP_MM = 1.0
-REACH_MM = 70.0
+_STEP_MM = 1.0
+_REACH_MM = 70.0
 COARSEST = 3.0  # a pixel may show this many times what it shows where the camera sees finest
 # a camera that looks less steeply than this sees its foreground much finer than the rest; there a pixel may
 # show most of a usual line: gaps of 0.8 mm are still two pixels long
@@ -121,12 +119,12 @@ def window_of(camera: Camera, printer: Printer, rise_mm: float) -> Window:
     RigError
         when there is none of at least 4 mm.
     """
-    steps = np.arange(-REACH_MM, REACH_MM + STEP_MM / 2, STEP_MM)
+    steps = np.arange(-_REACH_MM, _REACH_MM + _STEP_MM / 2, _STEP_MM)
     grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
     points = np.column_stack([grid, np.full(len(grid), -rise_mm)])
     good = usable(points, camera, printer, rise_mm).reshape(len(steps), len(steps))
     top, left, bottom, right = _largest_rectangle(good)
-    if min(bottom - top, right - left) * STEP_MM < 4:
+    if min(bottom - top, right - left) * _STEP_MM < 4:
         raise RigError(
             f'camera "{camera.name}" shows no part of the layer well enough for a survey',
             "see what 'twinlapse rig check' says of its place, lens and focus",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from itertools import permutations
 
 from twinlapse.gcode import Layers, Toolpath
-from twinlapse.plan.clearance.height_map import Ground, Place, inside_bed
+from twinlapse.plan.clearance.height_map import BedPlace, Ground, inside_bed
 from twinlapse.plan.clearance.routing import Router
 from twinlapse.plan.cost import Here, Point, block_s, here_at
 from twinlapse.plan.left_out import LeftOut
@@ -157,7 +157,7 @@ class BlockMaker:
         return self._with_added_time(shot, here)
 
     def _height(
-        self, stand: StopPosition, spot: Place, travel: float, home: Point, layer: int
+        self, stand: StopPosition, spot: BedPlace, travel: float, home: Point, layer: int
     ) -> tuple[float, str]:
         """Return the height of a stop, and what speaks against it."""
         top = float(self.layers.z_mm[layer])
@@ -165,7 +165,9 @@ class BlockMaker:
         least = max(self.ground.needed_z(spot, spot, wanted), top + LIFT_MM) if stand.at_mm else home[2]
         return max(wanted, least), self._in_the_way(stand, spot, wanted, least, top)
 
-    def _in_the_way(self, stand: StopPosition, spot: Place, wanted: float, least: float, top: float) -> str:
+    def _in_the_way(
+        self, stand: StopPosition, spot: BedPlace, wanted: float, least: float, top: float
+    ) -> str:
         who = " and ".join(stand.cameras)
         if stand.at_mm is not None and not inside_bed(self.rig.printer, spot):
             return f"the stop for {who} is outside the bed"
@@ -176,10 +178,10 @@ class BlockMaker:
             )
         return ""
 
-    def _path_z(self, start: Place, end: Place, enough_mm: float) -> float:
+    def _path_z(self, start: BedPlace, end: BedPlace, enough_mm: float) -> float:
         return self.ground.needed_z(start, end, enough_mm) if math.dist(start, end) > 1e-9 else 0.0
 
-    def _stop(self, stand: StopPosition, spot: Place, z_mm: float) -> Stop:
+    def _stop(self, stand: StopPosition, spot: BedPlace, z_mm: float) -> Stop:
         dwell = max(camera.dwell_s for camera in self.rig.cameras if camera.name in stand.cameras)
         return Stop(
             cameras=stand.cameras,

@@ -17,12 +17,12 @@ from twinlapse.plan.where.survey_grid import layer_points
 from twinlapse.rig import Printer, Rig
 from twinlapse.shots import SURVEY, Plan, Shot
 
-__all__ = ["AWAY_MM", "INSET_MM", "Place", "hold_place", "with_holds"]
+__all__ = ["AWAY_MM", "INSET_MM", "hold_place", "with_holds"]
 
 AWAY_MM = 15.0  # from what the layer prints: a hot nozzle drips; common practice, no source
 INSET_MM = 5.0  # from the bed's edge
 
-Place = tuple[float, float]
+_Place = tuple[float, float]
 
 
 def with_holds(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig) -> Plan:
@@ -61,7 +61,7 @@ def _until(rig: Rig) -> str:
     }[rig.printer.firmware]
 
 
-def hold_place(shot: Shot, points: Float, home: Place, printer: Printer) -> Place:
+def hold_place(shot: Shot, points: Float, home: _Place, printer: Printer) -> _Place:
     """Return where a shot waits: where it parks anyway, else the nearest place at the bed's rim.
 
     Parameters
@@ -92,7 +92,7 @@ def hold_place(shot: Shot, points: Float, home: Place, printer: Printer) -> Plac
     )
 
 
-def _rim(printer: Printer) -> list[Place]:
+def _rim(printer: Printer) -> list[_Place]:
     (x0, x1), (y0, y1) = printer.x_range_mm, printer.y_range_mm
     xs, ys = (x0 + INSET_MM, (x0 + x1) / 2, x1 - INSET_MM), (y0 + INSET_MM, (y0 + y1) / 2, y1 - INSET_MM)
     places = [(x, y) for x in xs for y in ys if (x, y) != (xs[1], ys[1])]

@@ -9,11 +9,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BITS", "SQUARE_PX", "WIDTH_PX", "read_stamp", "stamp"]
+__all__ = ["BITS", "SQUARE_PX", "read_stamp", "stamp"]
 
 SQUARE_PX = 8
 BITS = 50
-WIDTH_PX = BITS * SQUARE_PX
+_WIDTH_PX = BITS * SQUARE_PX
 _MOST = 1 << 40
 
 
@@ -26,19 +26,19 @@ def stamp(picture: NDArray[np.uint8], time_s: float) -> None:
         when the picture is too small or the time out of range.
     """
     stamped = round(time_s * 1000)
-    if picture.shape[1] < WIDTH_PX or picture.shape[0] < SQUARE_PX or not 0 <= stamped < _MOST:
+    if picture.shape[1] < _WIDTH_PX or picture.shape[0] < SQUARE_PX or not 0 <= stamped < _MOST:
         raise ValueError("a time stamp needs a picture 400 pixels wide and a time from 0 to 34 years")
     value = (0b10 << 48) | (stamped << 8) | _check(stamped)
     bits = np.array([(value >> (BITS - 1 - k)) & 1 for k in range(BITS)], np.uint8)
     row = np.repeat(bits * 255, SQUARE_PX)
-    picture[:SQUARE_PX, :WIDTH_PX] = row.reshape(1, -1, *([1] * (picture.ndim - 2)))
+    picture[:SQUARE_PX, :_WIDTH_PX] = row.reshape(1, -1, *([1] * (picture.ndim - 2)))
 
 
 def read_stamp(picture: NDArray[np.uint8]) -> float | None:
     """Return the time that `stamp` wrote, None where there is none or it cannot be trusted."""
-    if picture.shape[1] < WIDTH_PX or picture.shape[0] < SQUARE_PX:
+    if picture.shape[1] < _WIDTH_PX or picture.shape[0] < SQUARE_PX:
         return None
-    strip = picture[2 : SQUARE_PX - 2, :WIDTH_PX].astype(np.float64)
+    strip = picture[2 : SQUARE_PX - 2, :_WIDTH_PX].astype(np.float64)
     strip = strip.mean(axis=2) if strip.ndim == 3 else strip
     squares = strip.reshape(strip.shape[0], BITS, SQUARE_PX)[:, :, 2:-2].mean(axis=(0, 2))
     if np.abs(squares - 127.5).min() < 40:

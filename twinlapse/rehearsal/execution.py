@@ -31,10 +31,10 @@ from twinlapse.rehearsal.virtual_machine import Place, Standing, cue_times, laid
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan, read_plan
 
-__all__ = ["EPOCH_S", "LATENCY_S", "QUALITY", "Rehearsal", "broken_off", "encode", "rehearse", "rest_place"]
+__all__ = ["EPOCH_S", "LATENCY_S", "Rehearsal", "broken_off", "encode", "rehearse", "rest_place"]
 
 EPOCH_S = 1_775_000_000.0  # when every rehearsal begins: equal seeds give equal files
-QUALITY = 91
+_QUALITY = 91
 LATENCY_S = 0.12  # from cue to frame
 
 
@@ -254,7 +254,7 @@ def _photograph(
     return tuple(truths)
 
 
-def encode(picture: NDArray[np.uint8], quality: int = QUALITY) -> bytes:
+def encode(picture: NDArray[np.uint8], quality: int = _QUALITY) -> bytes:
     """Return an RGB picture as JPEG."""
     done, data = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
     assert done

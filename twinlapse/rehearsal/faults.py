@@ -7,9 +7,9 @@ from typing import Literal
 
 import numpy as np
 
-__all__ = ["PERFECT", "Faults", "Mishap", "State", "mishaps", "parking_error"]
+__all__ = ["PERFECT", "Faults", "FileState", "Mishap", "mishaps", "parking_error"]
 
-State = Literal["ok", "missing", "damaged"]
+FileState = Literal["ok", "missing", "damaged"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +34,7 @@ class Mishap:
 
     shake_rad: tuple[float, float, float]  # about the camera's own right, down and forward axis
     gain: float  # of the light
-    state: State
+    state: FileState
     seed: int  # of the noise
 
 
@@ -51,7 +51,7 @@ def mishaps(seed: int, camera: int, count: int, faults: Faults) -> list[Mishap]:
     The first frame is always whole: a job must have something to show.
     """
     dice = np.random.default_rng([seed, 2, camera])
-    states: list[State] = ["ok"] * count
+    states: list[FileState] = ["ok"] * count
     missing, damaged = min(faults.missing, count // 8), min(faults.damaged, count // 8)
     for place, at in enumerate(dice.choice(np.arange(1, max(count, 2)), missing + damaged, replace=False)):
         states[int(at)] = "missing" if place < missing else "damaged"

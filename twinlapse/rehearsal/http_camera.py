@@ -20,9 +20,9 @@ import numpy as np
 from twinlapse.arrays import Picture
 from twinlapse.rehearsal.barcode import stamp
 
-__all__ = ["HttpCamera", "Scene", "grey_scene"]
+__all__ = ["HttpCamera", "PictureAt", "grey_scene"]
 
-Scene = Callable[[float], Picture]  # what is before the camera at a monotonic time, (h, w, 3) RGB
+PictureAt = Callable[[float], Picture]  # what is before the camera at a monotonic time, (h, w, 3) RGB
 _BOUNDARY = "gardenclub"
 
 
@@ -50,7 +50,7 @@ class HttpCamera:
 
     def __init__(
         self,
-        scene: Scene = grey_scene,
+        scene: PictureAt = grey_scene,
         *,
         fps: float = 15.0,
         pipeline_s: float = 0.06,

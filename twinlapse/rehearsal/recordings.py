@@ -25,9 +25,9 @@ from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rehearsal.virtual_machine import standings
 from twinlapse.rig import Rig
 
-__all__ = ["FILE", "Course", "Night", "Stand", "record", "stands_of"]
+__all__ = ["Course", "Night", "Stand", "record", "stands_of"]
 
-FILE = "recording.json"
+_FILE = "recording.json"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,7 +172,7 @@ def record(
                 if k not in missed
             ],
         }
-    write_json(folder / FILE, truth)
+    write_json(folder / _FILE, truth)
     return truth
 
 

@@ -22,7 +22,7 @@ from twinlapse.rehearsal.faults import Mishap
 from twinlapse.rehearsal.machine_meshes import bed_plate, gantry_mesh, grain_tile, head_mesh, speckle
 from twinlapse.rehearsal.nuisances import NO_NUISANCES, Nuisances, spoilt, true_camera
 from twinlapse.rehearsal.truth import Shift, shift_between
-from twinlapse.rehearsal.virtual_camera import Looks, Studio
+from twinlapse.rehearsal.virtual_camera import Materials, Studio
 from twinlapse.rehearsal.virtual_machine import Place
 from twinlapse.rig import Camera, Printer
 
@@ -30,7 +30,6 @@ __all__ = [
     "ARM_MM",
     "BRIGHT",
     "CURVE",
-    "DARK",
     "FURTHEST",
     "LAMP",
     "LAMP_ROOM",
@@ -47,7 +46,7 @@ TERRACOTTA = (0.47, 0.155, 0.072)
 ARM_MM = 15.0  # from the foot's middle to the points that tell its turn
 TIP_ARM_MM = 4.0  # the same for the place under the tip
 LAMP, LAMP_ROOM = 1500.0, 0.34  # of an inspection camera's LEDs, and what the room's light is beside them
-DARK = (0.012, 0.012, 0.014)
+_DARK = (0.012, 0.012, 0.014)
 CURVE = 4096
 MEAN, BRIGHT, FURTHEST = 110.0, 225.0, 8.0  # steps of 255; times the fixed exposure
 
@@ -60,7 +59,7 @@ class Scene:
     printer: Printer
     rest_mm: Place  # where the nozzle is while the bed is where the rig's places of frame cameras say
     foot_mm: Float  # (3,) middle of the print on the bed
-    looks: Looks
+    looks: Materials
 
     @classmethod
     def of(
@@ -77,7 +76,7 @@ class Scene:
         """Return the scene of a toolpath in a colour."""
         dice = np.random.default_rng(41)
         tones = 1 + 0.035 * dice.standard_normal((len(beads), 1))
-        looks = Looks(
+        looks = Materials(
             hue=(np.array(hue) * tones).astype(np.float32),
             plate=bed_plate(printer, lines=textured),
             grain=grain_tile(textured=textured),
@@ -176,7 +175,7 @@ class VirtualCamera:
         if self.camera.mount == "frame":
             studio.begin(self.backdrop.shaken(shake_rad), self.backdrop.depth)
         else:
-            studio.begin(DARK)
+            studio.begin(_DARK)
         studio.paint_bed(pose)
         studio.paint_print(pose, count)
         studio.paint_mesh(self._head.moved(there), pose, self._head_lit)

@@ -11,10 +11,8 @@ from twinlapse.rehearsal.render_kernels import cast_shade
 
 __all__ = [
     "BOUNCE",
-    "CELL_MM",
     "KEY",
     "KEY_WAY",
-    "MARGIN_MM",
     "NOTHING",
     "SHINE",
     "SKY",
@@ -25,8 +23,8 @@ __all__ = [
 
 KEY_WAY = np.array([0.48, -0.42, 0.77]) / np.linalg.norm([0.48, -0.42, 0.77])  # toward the light
 KEY, SKY, BOUNCE, SHINE = 0.95, 0.42, 0.10, 0.05
-CELL_MM = 0.45
-MARGIN_MM = 12.0
+_CELL_MM = 0.45
+_MARGIN_MM = 12.0
 NOTHING = -1e9
 
 
@@ -34,7 +32,7 @@ class Shade:
     """What is laid so far as seen from the light and from above."""
 
     def __init__(self, low_mm: Float, high_mm: Float) -> None:
-        low, high = np.array(low_mm) - MARGIN_MM, np.array(high_mm) + MARGIN_MM
+        low, high = np.array(low_mm) - _MARGIN_MM, np.array(high_mm) + _MARGIN_MM
         low[2] = min(low[2], 0)
         across = np.cross([0.0, 0, 1], KEY_WAY)
         across /= np.linalg.norm(across)
@@ -43,8 +41,8 @@ class Shade:
             [[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])]
         )
         a, b = corners @ across, corners @ along
-        self.frame = np.array([*across, *along, *KEY_WAY, CELL_MM, a.min(), b.min()])
-        shape = (int(np.ptp(b) / CELL_MM) + 2, int(np.ptp(a) / CELL_MM) + 2)
+        self.frame = np.array([*across, *along, *KEY_WAY, _CELL_MM, a.min(), b.min()])
+        shape = (int(np.ptp(b) / _CELL_MM) + 2, int(np.ptp(a) / _CELL_MM) + 2)
         self.map: Float32 = np.full(shape, NOTHING, np.float32)
         self.corner = low[:2].copy()
         self.heights: Float32 = np.zeros((int(high[1] - low[1]) + 1, int(high[0] - low[0]) + 1), np.float32)

@@ -22,9 +22,9 @@ from twinlapse.rehearsal.scene import TERRACOTTA, Scene, VirtualCamera
 from twinlapse.rehearsal.virtual_machine import Place
 from twinlapse.rig import Camera, Printer, Rig
 
-__all__ = ["FILAMENTS", "FILE", "USED", "Conditions", "survey", "survey_places"]
+__all__ = ["FILAMENTS", "USED", "Conditions", "survey", "survey_places"]
 
-FILE = "survey.json"
+_FILE = "survey.json"
 FILAMENTS: dict[str, Place] = {
     "terracotta": TERRACOTTA,
     "dark": (0.03, 0.032, 0.036),
@@ -123,7 +123,7 @@ def survey(
         "defects": [asdict(defect) for defect in put],
         "conditions": asdict(conditions),
     }
-    write_json(folder / FILE, truth)
+    write_json(folder / _FILE, truth)
     return truth
 
 

@@ -15,12 +15,10 @@ from twinlapse.errors import JobError
 from twinlapse.files import read_json, write_json
 from twinlapse.optics.pose import Pose, see_with_depth
 from twinlapse.records import ArrayRecord
-from twinlapse.rehearsal.faults import State
+from twinlapse.rehearsal.faults import FileState
 from twinlapse.rig import Lens
 
 __all__ = [
-    "FILE",
-    "SCHEMA",
     "Body",
     "FrameTruth",
     "Shift",
@@ -33,8 +31,8 @@ __all__ = [
 ]
 
 Body = Literal["print", "surroundings"]
-SCHEMA = "twinlapse.truth/1"
-FILE = "truth.json"
+_SCHEMA = "twinlapse.truth/1"
+_FILE = "truth.json"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +57,7 @@ class FrameTruth:
     shot: int
     stop: int
     repeat: int
-    state: State
+    state: FileState
     gain: float  # of the light, linear
     error_mm: tuple[
         float, float, float
@@ -108,7 +106,7 @@ def shift_between(
 
 def write_truth(folder: Path, truth: Truth) -> None:
     """Write ``truth.json`` into a job folder."""
-    write_json(folder / FILE, {"schema": SCHEMA, **asdict(truth)})
+    write_json(folder / _FILE, {"schema": _SCHEMA, **asdict(truth)})
 
 
 def read_truth(folder: Path) -> Truth:
@@ -119,9 +117,9 @@ def read_truth(folder: Path) -> Truth:
     JobError
         when the file is not what `write_truth` wrote.
     """
-    path = folder / FILE
+    path = folder / _FILE
     value = read_json(path, "truth of a rehearsal")
-    if not isinstance(value, dict) or value.get("schema") != SCHEMA:
+    if not isinstance(value, dict) or value.get("schema") != _SCHEMA:
         raise JobError("this is no truth of a rehearsal", "rehearse again", path=path)
     try:
         frames = {name: tuple(map(_frame, rows)) for name, rows in value["frames"].items()}

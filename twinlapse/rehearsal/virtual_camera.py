@@ -23,15 +23,14 @@ __all__ = [
     "FINE",
     "FRESH_MM",
     "SIEVE_EVERY",
-    "SLACK_MM",
-    "Looks",
+    "Materials",
     "RenderWindow",
     "Spread",
     "Studio",
 ]
 
 FAR_MM = 1e5
-SLACK_MM = 0.6  # a bead so little behind what hides it may be seen from nearby
+_SLACK_MM = 0.6  # a bead so little behind what hides it may be seen from nearby
 SIEVE_EVERY = 6  # pictures
 ABOUT_PX = 60  # beads this near to the picture may move into it before all are looked at again
 FRESH_MM = 1.2  # a camera that moves further against the print may see other beads
@@ -39,7 +38,7 @@ FINE = 2  # subpixels along each side of a pixel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Looks:
+class Materials:
     """Colours and textures of one print on one bed."""
 
     hue: Float32  # (n, 3) of every bead
@@ -77,7 +76,7 @@ class Studio:
         lens: Lens,
         printer: Printer,
         beads: Beads,
-        looks: Looks,
+        looks: Materials,
         *,
         lamp: float = 0.0,
         room: float = 1.0,
@@ -155,7 +154,7 @@ class Studio:
                 (_fine(ends_px) - np.tile(corner, 2)).astype(np.float32),
                 (reach_px * FINE + 1).astype(np.float32),
                 spread.near_mm[inside].astype(np.float32),
-                SLACK_MM if sieve else 0.0,
+                _SLACK_MM if sieve else 0.0,
                 pose.place_mm,
                 pose.axes,
                 self.fine_rays,

@@ -24,7 +24,6 @@ from twinlapse.rig.kinematics import shift_axes
 from twinlapse.rig.model import Camera, Printer, Rig, Toolhead
 
 __all__ = [
-    "CLEAR_MM",
     "LINE_PX",
     "RAW_BYTES",
     "RAW_FPS",
@@ -37,7 +36,7 @@ __all__ = [
     "volume_grid",
 ]
 
-CLEAR_MM = 3.0  # a housing stays this far above the layer; common practice, no source
+_CLEAR_MM = 3.0  # a housing stays this far above the layer; common practice, no source
 LINE_PX = 3.0  # of a printed line's width: less, and its edges run together; common practice, no source
 USB2_BYTES_S = (
     24_576_000  # 3 x 1024 bytes in each of 8000 microframes a second (USB 2.0 specification, 5.6.4)
@@ -315,9 +314,9 @@ def _clear_of_layer(camera: Camera, own: Pose) -> Finding:
     return _finding(
         camera.name,
         "clear-of-layer",
-        holds=low >= CLEAR_MM,
+        holds=low >= _CLEAR_MM,
         text=f"the lowest point of the housing is {low:.1f} mm above the layer",
-        hint=f"raise it: at least {CLEAR_MM:g} mm keep it clear of curled edges",
+        hint=f"raise it: at least {_CLEAR_MM:g} mm keep it clear of curled edges",
         values={"clearance_mm": round(low, 2)},
     )
 

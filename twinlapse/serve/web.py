@@ -22,13 +22,14 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from twinlapse.capture.access_policy import TOO_LARGE, AccessGuard, AccessRules, session_cookie
-from twinlapse.errors import CaptureError, JobError, TwinlapseError
+from twinlapse.capture.web import BadRequestError
+from twinlapse.errors import JobError, TwinlapseError
 from twinlapse.names import CAMERA_NAME
 from twinlapse.serve.intake import MOST_BYTES
 from twinlapse.serve.service import ServeService
 from twinlapse.shots import plan_from_json
 
-__all__ = ["PLAN_BYTES", "PLAN_PATH", "UPLOAD_PATH", "BadRequestError", "Handler", "make_app"]
+__all__ = ["PLAN_BYTES", "PLAN_PATH", "UPLOAD_PATH", "Handler", "make_app"]
 
 PLAN_PATH = "/plans/"  # an edited plan, from the viewer
 PLAN_BYTES = 16 << 20
@@ -47,10 +48,6 @@ _VIEWER_POLICY = (
     "connect-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
 )
 Handler = Callable[[Request], Awaitable[Response]]
-
-
-class BadRequestError(CaptureError):
-    """A request is not what it should be."""
 
 
 def make_app(service: ServeService, rules: AccessRules) -> AccessGuard:

@@ -15,10 +15,10 @@ from twinlapse.arrays import Float
 from twinlapse.imaging.transforms import Model, fit_maps, way_of
 from twinlapse.tracking.measurements import Looks
 
-__all__ = ["CERTAIN", "LEAST", "tied"]
+__all__ = ["CERTAIN", "tied"]
 
 CERTAIN = 0.35  # below this share of agreeing votes a frame does not tie
-LEAST = 2  # frames that two references must share
+_LEAST = 2  # frames that two references must share
 
 
 def tied(looks: Looks, model: Model) -> Looks:
@@ -64,7 +64,7 @@ def _ties(maps: Float, trust: Float) -> list[Float | None]:
     shared = np.zeros((len(maps), len(maps)))
     for here, there in combinations(range(len(maps)), 2):
         pull = np.minimum(trust[here], trust[there])
-        if np.count_nonzero(pull) >= LEAST:
+        if np.count_nonzero(pull) >= _LEAST:
             way = _middle(np.linalg.inv(maps[there]) @ maps[here], pull)
             ways[here, there], ways[there, here] = way, np.asarray(np.linalg.inv(way), np.float64)
             shared[here, there] = shared[there, here] = pull.sum()
@@ -110,7 +110,7 @@ def _parked(looks: Looks, maps: Float, trust: Float) -> Float:
     shared = np.zeros((len(maps), len(maps)))
     for here, there in combinations(range(len(maps)), 2):
         apart = (extra[there] - extra[here])[np.isfinite(extra[there] + extra[here]).all(axis=1)]
-        if len(apart) >= LEAST:
+        if len(apart) >= _LEAST:
             steps[here, there] = np.asarray(np.median(apart, axis=0), dtype=np.float64)
             shared[here, there] = len(apart) ** 0.5
     return _levels(steps, shared, 2)

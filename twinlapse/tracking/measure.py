@@ -42,7 +42,6 @@ from twinlapse.tracking.measurements import Looks, keep, key_of, read_kept
 __all__ = [
     "AT_ONCE",
     "LIGHT_SAMPLE",
-    "MOSTLY",
     "SAMPLE",
     "SHARPER",
     "TOLD",
@@ -60,7 +59,7 @@ TOLD = 100  # letters of what is wrong with a frame
 LIGHT_SAMPLE = 64  # pictures at least by which the light of the film is known, where it has as many
 SAMPLE = 10  # pictures looked at before all others, to choose what to measure by
 SHARPER = 1.2  # detail over that of the middle picture, from which on another is the reference
-MOSTLY = 0.8  # share of the sample in which the scene must be known again to be what is held
+_MOSTLY = 0.8  # share of the sample in which the scene must be known again to be what is held
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -234,7 +233,7 @@ def _known_again(sample: Sequence[Picture], size: tuple[int, int], by: int, film
     """Whether what is behind a rigid body stays enough what it is to be held."""
     gauges = choose_gauges(sample, size, by, filming)
     sure = gauges.read([grey_of(picture) for picture in sample[1:]], filming.model)[3]
-    return float(sure.mean()) >= MOSTLY
+    return float(sure.mean()) >= _MOSTLY
 
 
 def _empty(count: int, size: tuple[int, int], references: References, *, scene: bool) -> Looks:

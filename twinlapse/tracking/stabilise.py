@@ -40,7 +40,6 @@ __all__ = [
     "BLUR_DOUBTED",
     "FEW_SURE",
     "LARGE_BODY",
-    "MOSTLY",
     "MOST_APART",
     "NEAR",
     "SAME_PX",
@@ -50,7 +49,7 @@ __all__ = [
 
 NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
 SAME_PX = 0.08  # a print that moves less against its surroundings is one body with them
-MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
+_MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
 MOST_APART = 0.02  # a print does not move further against its surroundings, share of the picture's width
 FEW_SURE = 0.2  # share of frames sure of their motion below which nothing is held at all
 BLUR_DOUBTED = 0.006  # way while it was exposed, over the width, that makes a motion less sure by a third
@@ -158,7 +157,7 @@ def _scene_is_lost(looks: Looks, motions: Sequence[Motion], filming: CameraFilmi
         return False
     sure = np.array([motion.confidence >= CERTAIN for motion in motions])
     body = looks.body_sure >= CERTAIN
-    return bool(sure[good].mean() < MOSTLY <= body[good].mean())
+    return bool(sure[good].mean() < _MOSTLY <= body[good].mean())
 
 
 def _shown(
@@ -205,13 +204,13 @@ def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> lis
         return [still(size) for _ in looks.faults]
     motions = _surroundings(looks, good, size, filming)
     told = np.mean([motions[place].confidence >= CERTAIN for place in good])
-    if told < MOSTLY and np.mean(looks.body_sure[good] >= CERTAIN) > told:
+    if told < _MOSTLY and np.mean(looks.body_sure[good] >= CERTAIN) > told:
         return _body(looks, size)  # what is behind the nozzle seemed to stay, but does not in most frames
     if filming.hold == "surroundings":
         return motions
     extra, sure = _print_against(looks, good, motions)
     apart_px = float(np.sqrt((extra[sure] ** 2).mean())) if sure.any() else 0.0
-    if filming.hold == "auto" and (apart_px < SAME_PX or sure.mean() < MOSTLY):
+    if filming.hold == "auto" and (apart_px < SAME_PX or sure.mean() < _MOSTLY):
         return motions  # one body, or too little to tell: the surroundings know best
     for place, way in zip(good[sure], extra[sure], strict=True):
         matrix = motions[place].matrix.copy()

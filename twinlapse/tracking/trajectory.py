@@ -18,7 +18,6 @@ __all__ = [
     "BEND_FLOOR",
     "BESIDE",
     "CERTAIN",
-    "REACH",
     "SHIFT_FLOOR_PX",
     "SPREAD_FACTOR",
     "STRANGE",
@@ -42,7 +41,7 @@ SHIFT_FLOOR_PX, TURN_FLOOR_PX = (
 SPREAD_FACTOR = 2 * 1.4826  # twice the standard deviation: a camera that was still so far may tremble
 BEND_FLOOR = 1e-4  # a tenth of a pixel at the corner of a large picture
 AGREE_PX = 0.5  # neighbours that differ by less at every corner agree
-REACH = 3  # places away from which a neighbour is asked for its motion
+_REACH = 3  # places away from which a neighbour is asked for its motion
 
 
 def doubted(matrices: Float, confidence: Float, size: tuple[int, int]) -> Float:
@@ -111,8 +110,8 @@ def from_neighbours(motions: Sequence[Motion], usable: Bool, size: tuple[int, in
     corners = corners_of(size)
     found: dict[int, Motion] = {}
     for place in np.flatnonzero(usable & ~sure).tolist():
-        before = known[(known < place) & (known >= place - REACH)]
-        after = known[(known > place) & (known <= place + REACH)]
+        before = known[(known < place) & (known >= place - _REACH)]
+        after = known[(known > place) & (known <= place + _REACH)]
         beside = [*before[-2:].tolist(), *after[:2].tolist()]
         at_an_end = place < known.min(initial=len(motions)) or place > known.max(initial=-1)
         if len(beside) < 2 or not (at_an_end or (len(before) and len(after))):

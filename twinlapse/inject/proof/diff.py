@@ -11,12 +11,12 @@ from twinlapse.inject.proof.firmware_reading import RULES, LineRules
 from twinlapse.inject.proof.normalise import meaning
 from twinlapse.inject.proof.report import Fault
 
-__all__ = ["Line", "OutsideDiff", "Span", "compare_outside"]
+__all__ = ["OutsideDiff", "Span", "compare_outside"]
 
 _STEP = 1_048_576
 # first byte, byte after the last, the original's line where it was corrected
 Span = tuple[int, int, bytes | None]
-Line = tuple[int, bytes]  # its number in the whole file
+_Line = tuple[int, bytes]  # its number in the whole file
 _WAS = b"; twinlapse progress was "
 
 
@@ -116,7 +116,7 @@ def _ended(line: bytes) -> bytes:
     return line if line.endswith(b"\n") else line + b"\n"
 
 
-def _difference(mine: Line | None, other: Line | None, last_line: int) -> Fault:
+def _difference(mine: _Line | None, other: _Line | None, last_line: int) -> Fault:
     if mine is None:
         assert other is not None
         return Fault(other[0], f"this line is not in the original: {_shown(other[1])}")
@@ -130,7 +130,7 @@ def _shown(line: bytes) -> str:
     return repr(line.strip()[:60].decode("utf-8", "replace"))
 
 
-def _lines(view: FileBytes, spans: list[Span]) -> Iterator[Line]:
+def _lines(view: FileBytes, spans: list[Span]) -> Iterator[_Line]:
     """Yield the lines of spans, each with its 1-based number in the whole file."""
     place, number = 0, 1
     for start, stop, was in spans:

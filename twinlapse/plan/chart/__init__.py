@@ -11,7 +11,7 @@ from twinlapse.plan.outcome import Planning
 from twinlapse.rig import Rig
 from twinlapse.shots import Plan
 
-SUFFIXES = (".png", ".svg", ".html")
+_SUFFIXES = (".png", ".svg", ".html")
 
 
 def draw_chart(
@@ -43,10 +43,10 @@ def draw_chart(
     from twinlapse.plan.chart.content import gather
 
     suffix = Path(path).suffix.lower()
-    if suffix not in SUFFIXES:
+    if suffix not in _SUFFIXES:
         raise PlanError(
             f"a chart cannot be written as '{suffix or path}'",
-            f"let its name end in {' or '.join(SUFFIXES)}",
+            f"let its name end in {' or '.join(_SUFFIXES)}",
             path=path,
         )
     content = gather(plan, toolpath, layers, timeline, rig, planning)

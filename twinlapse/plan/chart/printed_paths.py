@@ -12,11 +12,9 @@ from twinlapse.gcode import Layers, Toolpath
 from twinlapse.gcode.segments import Segments, segments_of
 
 __all__ = [
-    "CHORD_MM",
     "GRID_CELLS",
     "MOST_POINTS",
     "NOT_PRINTED",
-    "THIN_MM",
     "UNIT_MM",
     "FirstLayerMap",
     "PrintedPaths",
@@ -26,8 +24,8 @@ __all__ = [
 ]
 
 UNIT_MM = 0.02  # of a stored step; Int16 steps then reach 655 mm
-CHORD_MM = 0.1  # arcs are cut to this: a quarter of a line's width cannot be seen in the viewer
-THIN_MM = 0.05  # points nearer than this to the line through their neighbours are left out
+_CHORD_MM = 0.1  # arcs are cut to this: a quarter of a line's width cannot be seen in the viewer
+_THIN_MM = 0.05  # points nearer than this to the line through their neighbours are left out
 MOST_POINTS = 400_000  # in one page, which stays below 3 MB with them; more are thinned further
 GRID_CELLS = 420  # along the longer side of the map
 _COARSEST_MM = 1.0  # beyond that whole paths are left out
@@ -70,7 +68,7 @@ def printed_paths(toolpath: Toolpath, layers: Layers, *, most_points: int = MOST
         joined[1:] = (apart < 1e-3) & (layer[1:] == layer[:-1])
     points, start = _polylines(pieces, joined)
     path_layer = layer[~joined] if len(pieces) else np.empty(0, np.int64)
-    thin_mm = THIN_MM
+    thin_mm = _THIN_MM
     points, start = _thinned(points, start, thin_mm)
     while len(points) > most_points and thin_mm < _COARSEST_MM:
         thin_mm *= 2
@@ -130,7 +128,7 @@ def stored_steps(paths: PrintedPaths, origin_mm: tuple[float, float]) -> NDArray
 
 
 def _pieces(toolpath: Toolpath, layers: Layers) -> Segments:
-    return segments_of(toolpath, int(layers.first_row[0]), int(layers.first_row[-1]), chord_mm=CHORD_MM)
+    return segments_of(toolpath, int(layers.first_row[0]), int(layers.first_row[-1]), chord_mm=_CHORD_MM)
 
 
 def _layer_of(pieces: Segments, layers: Layers) -> Int:

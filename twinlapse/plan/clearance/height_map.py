@@ -14,12 +14,12 @@ from twinlapse.gcode.segments import segment_chunks
 from twinlapse.plan.clearance import height_map_kernels
 from twinlapse.rig import KeepOut, Printer
 
-__all__ = ["BORDER_MM", "MARGIN_MM", "Ground", "Place", "crosses", "discs_of", "has_gantry", "inside_bed"]
+__all__ = ["BORDER_MM", "MARGIN_MM", "BedPlace", "Ground", "crosses", "discs_of", "has_gantry", "inside_bed"]
 
 MARGIN_MM = 0.5  # air around every part of the head; common practice, no source
 BORDER_MM = 30.0  # printed beyond the bed's edge is still remembered: skirts, prime lines, a wrong bed size
 
-Place = tuple[float, float]
+BedPlace = tuple[float, float]
 
 
 @dataclass(slots=True)
@@ -56,7 +56,7 @@ class Ground:
                 self.highest_mm = max(self.highest_mm, float(laid))
             self.row = row + 1
 
-    def needed_z(self, start: Place, end: Place, enough_mm: float = -math.inf) -> float:
+    def needed_z(self, start: BedPlace, end: BedPlace, enough_mm: float = -math.inf) -> float:
         """Return the least height of the nozzle for a straight path between two places.
 
         Where `enough_mm` is enough, the print is looked at no closer and some lower height is returned.
@@ -64,7 +64,7 @@ class Ground:
         """
         return max(self.printed_z(start, end, enough_mm), self.kept_out_z(start, end))
 
-    def printed_z(self, start: Place, end: Place, enough_mm: float = -math.inf) -> float:
+    def printed_z(self, start: BedPlace, end: BedPlace, enough_mm: float = -math.inf) -> float:
         """Return what the print alone asks for."""
         if self.highest_mm <= 0 or self.highest_mm + MARGIN_MM <= enough_mm:
             return 0.0
@@ -74,7 +74,7 @@ class Ground:
         )  # fmt: skip
         return max(float(found) + MARGIN_MM, 0.0)
 
-    def kept_out_z(self, start: Place, end: Place) -> float:
+    def kept_out_z(self, start: BedPlace, end: BedPlace) -> float:
         """Return what the keep-outs alone ask for."""
         through = [box.z_mm for box in self.printer.keep_out if crosses(box, start, end)]
         return max(through) + MARGIN_MM if through else 0.0
@@ -97,7 +97,7 @@ def has_gantry(printer: Printer) -> bool:
     return printer.kinematics != "bed-fixed" and printer.toolhead.gantry_mm > 0
 
 
-def crosses(box: KeepOut, start: Place, end: Place, margin_mm: float = MARGIN_MM) -> bool:
+def crosses(box: KeepOut, start: BedPlace, end: BedPlace, margin_mm: float = MARGIN_MM) -> bool:
     """Return whether a straight path comes nearer to a keep-out than the margin, seen from above."""
     enter, leave = 0.0, 1.0
     for k, (low, high) in enumerate((box.x_mm, box.y_mm)):
@@ -112,7 +112,7 @@ def crosses(box: KeepOut, start: Place, end: Place, margin_mm: float = MARGIN_MM
     return enter <= leave
 
 
-def inside_bed(printer: Printer, place: Place, margin_mm: float = 0.0) -> bool:
+def inside_bed(printer: Printer, place: BedPlace, margin_mm: float = 0.0) -> bool:
     """Return whether the nozzle can stand at a place."""
     (x0, x1), (y0, y1) = printer.x_range_mm, printer.y_range_mm
     if printer.bed_shape == "round":

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.plan.clearance import height_map_kernels
-from twinlapse.plan.clearance.height_map import MARGIN_MM, Ground, Place, has_gantry
+from twinlapse.plan.clearance.height_map import MARGIN_MM, BedPlace, Ground, has_gantry
 from twinlapse.rig import Printer
 
-__all__ = ["SIZE", "STEP_MM", "Router", "blocked_cells", "path_around"]
+__all__ = ["SIZE", "Router", "blocked_cells", "path_around"]
 
 SIZE = 4  # fine cells along a coarse one
-STEP_MM = SIZE * height_map_kernels.CELL_MM
+_STEP_MM = SIZE * height_map_kernels.CELL_MM
 
 
 @dataclass(slots=True)
@@ -27,7 +27,7 @@ class Router:
     blocked: NDArray[np.bool_] = field(default_factory=lambda: np.empty((0, 0), bool))
     away: dict[tuple[int, int], NDArray[np.float64]] = field(default_factory=dict)  # by the cell of the goal
 
-    def path(self, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
+    def path(self, start: BedPlace, end: BedPlace, z_mm: float) -> tuple[BedPlace, ...] | None:
         """Return the waypoints of a path at one height: none for a straight one, None without a path.
 
         Every straight piece of the path is checked against the fine map once more.
@@ -57,7 +57,7 @@ class Router:
             self.away.clear()
 
 
-def path_around(ground: Ground, start: Place, end: Place, z_mm: float) -> tuple[Place, ...] | None:
+def path_around(ground: Ground, start: BedPlace, end: BedPlace, z_mm: float) -> tuple[BedPlace, ...] | None:
     """Return one path; see `Router.path`."""
     return Router(ground).path(start, end, z_mm)
 
@@ -65,10 +65,10 @@ def path_around(ground: Ground, start: Place, end: Place, z_mm: float) -> tuple[
 def blocked_cells(ground: Ground, z_mm: float) -> NDArray[np.bool_]:
     """Return the coarse cells that the nozzle cannot pass at a height: print, keep-outs, outside the bed."""
     shape = tuple(math.ceil(size / SIZE) for size in ground.top.shape)
-    x = (ground.left_mm + (np.arange(shape[0]) + 0.5) * STEP_MM)[:, None]
-    y = (ground.front_mm + (np.arange(shape[1]) + 0.5) * STEP_MM)[None, :]
+    x = (ground.left_mm + (np.arange(shape[0]) + 0.5) * _STEP_MM)[:, None]
+    y = (ground.front_mm + (np.arange(shape[1]) + 0.5) * _STEP_MM)[None, :]
     blocked = _outside(ground.printer, x, y)
-    wide = MARGIN_MM + STEP_MM
+    wide = MARGIN_MM + _STEP_MM
     for box in ground.printer.keep_out:
         if box.z_mm + MARGIN_MM > z_mm:
             within = (x > box.x_mm[0] - wide) & (x < box.x_mm[1] + wide)
@@ -87,7 +87,7 @@ def _outside(printer: Printer, x: NDArray[np.float64], y: NDArray[np.float64]) -
     return np.asarray((x < x0) | (x > x1) | (y < y0) | (y > y1))
 
 
-def _downhill(ground: Ground, away: NDArray[np.float64], cell: tuple[int, int]) -> list[Place]:
+def _downhill(ground: Ground, away: NDArray[np.float64], cell: tuple[int, int]) -> list[BedPlace]:
     """Return the middles of the cells on the shortest path, both ends left out."""
     places = []
     while away[cell] > 0:
@@ -101,7 +101,7 @@ def _downhill(ground: Ground, away: NDArray[np.float64], cell: tuple[int, int]) 
     return places[:-1]
 
 
-def _pulled(ground: Ground, way: list[Place], z_mm: float) -> tuple[Place, ...] | None:
+def _pulled(ground: Ground, way: list[BedPlace], z_mm: float) -> tuple[BedPlace, ...] | None:
     """Leave out the points that a straight clear piece can do without, None when not even a step is clear.
 
     The furthest point in sight is found by halving, so a few may be kept that could go.
@@ -123,12 +123,12 @@ def _pulled(ground: Ground, way: list[Place], z_mm: float) -> tuple[Place, ...] 
     return tuple((round(x, 3), round(y, 3)) for x, y in kept[1:-1])
 
 
-def _cell(ground: Ground, place: Place) -> tuple[int, int]:
-    return (int((place[0] - ground.left_mm) / STEP_MM), int((place[1] - ground.front_mm) / STEP_MM))
+def _cell(ground: Ground, place: BedPlace) -> tuple[int, int]:
+    return (int((place[0] - ground.left_mm) / _STEP_MM), int((place[1] - ground.front_mm) / _STEP_MM))
 
 
-def _place(ground: Ground, cell: tuple[int, ...]) -> Place:
-    return (ground.left_mm + (cell[0] + 0.5) * STEP_MM, ground.front_mm + (cell[1] + 0.5) * STEP_MM)
+def _place(ground: Ground, cell: tuple[int, ...]) -> BedPlace:
+    return (ground.left_mm + (cell[0] + 0.5) * _STEP_MM, ground.front_mm + (cell[1] + 0.5) * _STEP_MM)
 
 
 def _on(grid: NDArray[np.generic], cell: tuple[int, int]) -> bool:

@@ -17,7 +17,6 @@ from twinlapse.plan.clearance.height_map import BORDER_MM
 from twinlapse.rig import Printer
 
 __all__ = [
-    "CELL_MM",
     "DIRECTIONS",
     "REACH_STEP_MM",
     "SMOOTH_LAYERS",
@@ -33,7 +32,7 @@ __all__ = [
     "wandering",
 ]
 
-CELL_MM = 2.0
+_CELL_MM = 2.0
 REACH_STEP_MM = 0.8
 DIRECTIONS = 144
 SMOOTH_LAYERS = 9  # over which a wandering point is averaged: its pace must not be seen as jumps
@@ -53,19 +52,19 @@ class Footprint:
     def place_of(self, cell: tuple[int, int]) -> tuple[float, float]:
         """Return the middle of a cell."""
         i, j = cell
-        return (self.left_mm + (i + 0.5) * CELL_MM, self.front_mm + (j + 0.5) * CELL_MM)
+        return (self.left_mm + (i + 0.5) * _CELL_MM, self.front_mm + (j + 0.5) * _CELL_MM)
 
 
 def footprint_of(toolpath: Toolpath, first_row: Int, printer: Printer) -> Footprint:
     """Return the footprint of the layers between rows (n + 1,): ``Layers.first_row`` or a part of it."""
     left, front = printer.x_range_mm[0] - BORDER_MM, printer.y_range_mm[0] - BORDER_MM
-    shape = tuple(math.ceil((size + 2 * BORDER_MM) / CELL_MM) for size in printer.bed_mm)
+    shape = tuple(math.ceil((size + 2 * BORDER_MM) / _CELL_MM) for size in printer.bed_mm)
     n = len(first_row) - 1
     counts, seen = np.zeros(shape, np.int32), np.full(shape, -1, np.int32)
     covered, centre = np.zeros(n, np.int64), np.zeros((n, 3))
     for chunk in segment_chunks(toolpath, int(first_row[0]), int(first_row[-1])):
         height_map_kernels.count_layers(
-            chunk.row, chunk.first_mm, chunk.last_mm, first_row, CELL_MM, left, front, seen, counts, covered,
+            chunk.row, chunk.first_mm, chunk.last_mm, first_row, _CELL_MM, left, front, seen, counts, covered,
             centre,
         )  # fmt: skip
     weight = centre[:, 2]

@@ -11,10 +11,10 @@ from twinlapse.arrays import Float
 from twinlapse.errors import PlanError
 from twinlapse.optics.pose import Pose, pose_along
 from twinlapse.optics.view import hidden
-from twinlapse.plan.clearance.height_map import Place, crosses, inside_bed
+from twinlapse.plan.clearance.height_map import BedPlace, crosses, inside_bed
 from twinlapse.rig import Camera, Printer, Toolhead
 
-__all__ = ["EDGE_MM", "Box", "hidden_share", "park_for"]
+__all__ = ["EDGE_MM", "PrintBox", "hidden_share", "park_for"]
 
 EDGE_MM = 5.0  # kept from the edge of the bed and from keep-outs; common practice, no source
 _SPOTS = 41  # places tried along a side, or round a bed
@@ -23,10 +23,10 @@ _WIDER = 1.2  # the toolhead is taken this much wider than it is, so that it sta
 _HIDDEN_MM = 1000.0  # of path that hiding the whole print weighs
 _HEIGHTS = (0.05, 0.5, 1.0)  # shares of the print's height at which the view is judged
 
-Box = tuple[Place, Place]  # lowest and highest corner of the print
+PrintBox = tuple[BedPlace, BedPlace]  # lowest and highest corner of the print
 
 
-def park_for(camera: Camera, printer: Printer, print_box: Box, top_mm: float) -> Place:
+def park_for(camera: Camera, printer: Printer, print_box: PrintBox, top_mm: float) -> BedPlace:
     """Return the place of the nozzle for stance ``clear``: the nearest from which the print is seen whole.
 
     Places on the bed are weighed by how much of the print the toolhead hides from the camera there, then by
@@ -80,7 +80,7 @@ def park_for(camera: Camera, printer: Printer, print_box: Box, top_mm: float) ->
     return best
 
 
-def _path_weight_mm(spot: Place, printer: Printer, box: Box) -> float:
+def _path_weight_mm(spot: BedPlace, printer: Printer, box: PrintBox) -> float:
     """Weigh a place by its path from the print; one that stands over the print counts as far away."""
     middle = ((box[0][0] + box[1][0]) / 2, (box[0][1] + box[1][1]) / 2)
     near = max(0.0, printer.toolhead.radius_mm + EDGE_MM - _gap(spot, box))
@@ -88,7 +88,9 @@ def _path_weight_mm(spot: Place, printer: Printer, box: Box) -> float:
     return 10 * near + math.dist(spot, middle) + 0.05 * back
 
 
-def hidden_share(spot: Place, view: tuple[Pose, Float], toolhead: Toolhead, box: Box, top_mm: float) -> float:
+def hidden_share(
+    spot: BedPlace, view: tuple[Pose, Float], toolhead: Toolhead, box: PrintBox, top_mm: float
+) -> float:
     """Return how much of the print a toolhead at `spot` hides from a camera, at worst, 0 to 1.
 
     Parameters
@@ -112,7 +114,7 @@ def hidden_share(spot: Place, view: tuple[Pose, Float], toolhead: Toolhead, box:
     return worst
 
 
-def _print_points(box: Box, height_mm: float) -> Float:
+def _print_points(box: PrintBox, height_mm: float) -> Float:
     """Return points on the sides and the top of the print's box, (n, 3)."""
     (x0, y0), (x1, y1) = box
     along = np.linspace(0, 1, 4)
@@ -120,7 +122,7 @@ def _print_points(box: Box, height_mm: float) -> Float:
     return grid.reshape(-1, 3)
 
 
-def _edge_spots(printer: Printer) -> list[Place]:
+def _edge_spots(printer: Printer) -> list[BedPlace]:
     (x0, x1), (y0, y1) = printer.x_range_mm, printer.y_range_mm
     if printer.bed_shape == "round":
         radius = min(printer.bed_mm) / 2 - EDGE_MM
@@ -132,22 +134,22 @@ def _edge_spots(printer: Printer) -> list[Place]:
     return [(x, y) for x in along_x for y in (y0, y1)] + [(x, y) for y in along_y for x in (x0, x1)]
 
 
-def _inner_spots(printer: Printer) -> list[Place]:
+def _inner_spots(printer: Printer) -> list[BedPlace]:
     (x0, x1), (y0, y1) = printer.x_range_mm, printer.y_range_mm
     along_x = np.linspace(x0 + EDGE_MM, x1 - EDGE_MM, _GRID).tolist()
     along_y = np.linspace(y0 + EDGE_MM, y1 - EDGE_MM, _GRID).tolist()
     return [(x, y) for x in along_x for y in along_y if inside_bed(printer, (x, y), EDGE_MM)]
 
 
-def _kept_out(printer: Printer, spot: Place, margin_mm: float) -> bool:
+def _kept_out(printer: Printer, spot: BedPlace, margin_mm: float) -> bool:
     return any(crosses(box, spot, spot, margin_mm) for box in printer.keep_out)
 
 
-def _gap(spot: Place, box: Box) -> float:
+def _gap(spot: BedPlace, box: PrintBox) -> float:
     dx = max(box[0][0] - spot[0], 0.0, spot[0] - box[1][0])
     dy = max(box[0][1] - spot[1], 0.0, spot[1] - box[1][1])
     return math.hypot(dx, dy)
 
 
-def _named(place: Place) -> str:
+def _named(place: BedPlace) -> str:
     return f"[{place[0]:g}, {place[1]:g}]"

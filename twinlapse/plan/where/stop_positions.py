@@ -10,9 +10,9 @@ import numpy as np
 from twinlapse.arrays import Float, Int
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.gcode.segments import printed_boxes
-from twinlapse.plan.clearance.height_map import Place, inside_bed
+from twinlapse.plan.clearance.height_map import BedPlace, inside_bed
 from twinlapse.plan.where.look_points import lasting_targets, touring_targets
-from twinlapse.plan.where.parking import Box, park_for
+from twinlapse.plan.where.parking import PrintBox, park_for
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, shift_axes
 
@@ -36,7 +36,7 @@ class StopPosition:
 
     cameras: tuple[str, ...]
     stance: str
-    at_mm: Place | None  # None: where the nozzle is anyway
+    at_mm: BedPlace | None  # None: where the nozzle is anyway
     rise_mm: float | None  # of the nozzle above the layer just printed; None: at the height of the travel
     steady_z: bool  # the print would jump in the picture if the nozzle stood higher
 
@@ -45,17 +45,17 @@ class StopPosition:
 class Places(ArrayRecord):
     """What is worked out once for the whole print: parks and points to look at."""
 
-    parks: dict[str, Place]  # by camera
+    parks: dict[str, BedPlace]  # by camera
     over: Float  # (layers, 2)
     tour: Float  # (shots of the touring camera, 2)
-    box: Box
+    box: PrintBox
 
 
 def find_places(toolpath: Toolpath, layers: Layers, rig: Rig) -> Places:
     """Return the parking places and the points to look at of all cameras, a tour's points left out."""
     box = print_box(toolpath, layers)
-    parks: dict[str, Place] = {}
-    shared: Place | None = None
+    parks: dict[str, BedPlace] = {}
+    shared: BedPlace | None = None
     for camera in sorted(rig.cameras, key=lambda camera: camera.park_mm is None):
         if camera.stance != "clear":
             continue
@@ -146,7 +146,7 @@ def _joined(one: StopPosition, other: StopPosition) -> StopPosition | None:
     )
 
 
-def into_bed(printer: Printer, place: Place) -> Place:
+def into_bed(printer: Printer, place: BedPlace) -> BedPlace:
     """Return the nearest place on the bed."""
     if inside_bed(printer, place):
         return place
@@ -159,7 +159,7 @@ def into_bed(printer: Printer, place: Place) -> Place:
     return (min(max(place[0], x0), x1), min(max(place[1], y0), y1))
 
 
-def print_box(toolpath: Toolpath, layers: Layers) -> Box:
+def print_box(toolpath: Toolpath, layers: Layers) -> PrintBox:
     """Return the box around all layers, seen from above."""
     box = printed_boxes(toolpath, layers.first_row[[0, -1]])
     (x0, y0), (x1, y1) = box.low_mm[0, :2].tolist(), box.high_mm[0, :2].tolist()

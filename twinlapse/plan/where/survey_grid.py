@@ -28,7 +28,6 @@ __all__ = [
     "RISE_MM",
     "ROUND_MM",
     "SAME_MM",
-    "STEP_MM",
     "Survey",
     "bare_bed_shot",
     "head_camera",
@@ -50,7 +49,7 @@ OVERLAP = (
 RISE_MM = 1.0  # of the tip above the layer while it travels and stands
 ROUND_MM = 2.0  # seen around the layer as well: blobs and dragged lines lie there
 SAME_MM = 1.0  # stops nearer than this show the same: one is enough
-STEP_MM = 0.5  # between points along the layer's lines
+_STEP_MM = 0.5  # between points along the layer's lines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,7 +228,7 @@ def lengthened(shot: Shot, stops: Sequence[Stop], toolpath: Toolpath, rig: Rig) 
 
 def layer_points(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
     """Return points (n, 2) along all lines of a layer, `STEP_MM` apart at most."""
-    return points_along(layer_segments(toolpath, layers, layer), STEP_MM)[:, :2]
+    return points_along(layer_segments(toolpath, layers, layer), _STEP_MM)[:, :2]
 
 
 def layer_ends(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
