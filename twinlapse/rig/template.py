@@ -205,10 +205,9 @@ def _assembled(answers: Mapping[str, Any], radius_mm: int) -> str:
             "mount": "frame",
             "source": answers["wide_source"],
             "stance": "clear",
-            "every": "layer",
             "lens": _lens(answers["wide_px"], answers["wide_deg"]),
         }
-        text += "\n[[camera]]\n" + _lines(Camera, wide, ("place_mm", "look_mm", "park_mm"))
+        text += "\n[[camera]]\n" + _lines(Camera, wide, ("every", "place_mm", "look_mm", "park_mm"))
     if answers["nozzle"]:
         x, y = SIDES[answers["nozzle_side"]]
         nozzle = {
@@ -216,13 +215,12 @@ def _assembled(answers: Mapping[str, Any], radius_mm: int) -> str:
             "mount": "toolhead",
             "source": answers["nozzle_source"],
             "stance": "over",
-            "every": "layer",
             "lens": _lens(answers["nozzle_px"], answers["nozzle_deg"]),
             "body_mm": (answers["nozzle_body_mm"], 40),
             "place_mm": (x * _AWAY_MM, y * _AWAY_MM, _UP_MM),
             "look_mm": (x * _LOOK_MM, y * _LOOK_MM, 0),
         }
-        text += "\n[[camera]]\n" + _lines(Camera, nozzle, ())
+        text += "\n[[camera]]\n" + _lines(Camera, nozzle, ("every",))
     return text
 
 
@@ -233,8 +231,10 @@ def _lens(size_px: tuple[float, float], across_deg: float) -> dict[str, float]:
 def _lines(record: type, values: Mapping[str, Any], shown: tuple[str, ...]) -> str:
     """Return the lines of a section: `values` as they are, and the keys `shown` as examples in comments."""
     keys = {key_name(item): key for item, key in declared(record)}
+    defaults = {key_name(item): default_of(item) for item, _ in declared(record)}
+    examples = {name: keys[name].example or toml_value(defaults[name]) for name in shown}
     return "".join(_line(name, toml_value(value), keys[name]) for name, value in values.items()) + "".join(
-        _line(name, keys[name].example, keys[name], commented=True) for name in shown
+        _line(name, value, keys[name], commented=True) for name, value in examples.items()
     )
 
 
