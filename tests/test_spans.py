@@ -14,7 +14,7 @@ from twinlapse.errors import FileProblemError
 
 @pytest.mark.parametrize("step", [8, 64, 1_048_576])
 def test_answers_are_those_of_bytes(step: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(buffered_bytes, "STEP_BYTES", step)
+    monkeypatch.setattr(buffered_bytes, "_STEP_BYTES", step)
     rng = random.Random(5)
     data = bytes(rng.choice(b"ab\n;") for _ in range(1000))
     path = tmp_path / "some"

@@ -9,7 +9,7 @@ also the standard exceptions: `FileNotFoundError` where a file is missing, `Valu
 >>> rig = twinlapse.load_rig(sample / "rig.toml")
 >>> plan = twinlapse.plan(sample / "pot.gcode", rig)
 >>> len(plan.shots), plan.layer_count
-(140, 140)
+(76, 140)
 """
 
 from __future__ import annotations
@@ -199,7 +199,7 @@ def plan(gcode: StrPath | SlicedPrint, rig: StrPath | Rig, *, progress: Progress
     >>> sample = twinlapse.sample_job()
     >>> plan = twinlapse.plan(sample / "pot.gcode", sample / "rig.toml")
     >>> plan.shots[0].stops[0].cameras
-    ('wide',)
+    ('nozzle',)
     """
     from twinlapse.plan import make_plan
 

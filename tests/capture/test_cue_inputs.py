@@ -215,6 +215,7 @@ def until(true: Callable[[], Any], timeout_s: float = 10.0) -> None:
         time.sleep(0.02)
 
 
+@pytest.mark.slow
 def test_alarms_go_through_a_broker_that_dies_and_comes_back(broker: Broker, tmp_path: Path) -> None:
     paho = pytest.importorskip("paho.mqtt.client")
     from twinlapse.capture.mqtt import MqttChannel

@@ -84,6 +84,7 @@ def test_an_empty_bed_is_an_alarm(bench: Any) -> None:
     assert judgement.sound is False
 
 
+@pytest.mark.slow
 def test_gaps_are_found_though_the_rig_is_wrong(bench: Any) -> None:
     judgement, put, _ = bench.run("gaps", 9108)
     assert put

@@ -24,6 +24,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return small_print(tmp_path_factory.mktemp("small"))
 
 
+@pytest.mark.slow
 def test_pauses_in_pieces_hunting_and_a_longer_recording(small: tuple[Path, Path], tmp_path: Path) -> None:
     gcode, plan = small
     run = run_of(gcode, PIECES, 1)

@@ -96,7 +96,7 @@ class AccessGuard:
         if headers.get("sec-fetch-site", "none") not in ("same-origin", "none"):
             return 403, "the request comes from another site"
         if self._rules.token and scope["path"] not in OPEN_PATHS:
-            given = headers.get("authorization", "").removeprefix("Bearer ") or _cookie(headers)
+            given = _bearer(headers) or _cookie(headers)
             if not hmac.compare_digest(given.encode(), self._rules.token.encode()):
                 return 401, "a token is needed"
         return None
@@ -108,6 +108,11 @@ def session_cookie(token: str) -> str:
     It is sent to this service alone and never along with another site's request (RFC 6265bis, SameSite).
     """
     return f"{_COOKIE}={token}; Path=/; HttpOnly; SameSite=Strict; Max-Age=31536000"
+
+
+def _bearer(headers: Headers) -> str:
+    scheme, _, token = headers.get("authorization", "").partition(" ")
+    return token if scheme == "Bearer" else ""
 
 
 def _cookie(headers: Headers) -> str:

@@ -15,7 +15,36 @@ from twinlapse.errors import CaptureError
 from twinlapse.frames.job import rig_of
 from twinlapse.shots import read_plan
 
-__all__ = ["make_unit"]
+__all__ = ["SANDBOX", "make_unit", "unit_argument", "unit_path"]
+
+# what every service of ours gives up, and the devices it keeps; the end of a unit
+SANDBOX = """\
+NoNewPrivileges=yes
+CapabilityBoundingSet=
+ProtectSystem=strict
+PrivateTmp=yes
+ProtectKernelTunables=yes
+ProtectKernelModules=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectClock=yes
+ProtectHostname=yes
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
+RestrictNamespaces=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+UMask=0077
+# cameras and serial lines; add what your light commands need
+DevicePolicy=closed
+DeviceAllow=char-video4linux rw
+DeviceAllow=char-ttyUSB rw
+DeviceAllow=char-ttyACM rw
+DeviceAllow=char-pts rw
+SupplementaryGroups=video dialout
+
+[Install]
+WantedBy=multi-user.target
+"""
 
 _UNIT = """\
 # twinlapse: takes the pictures of one job while it prints.
@@ -43,38 +72,13 @@ TimeoutStopSec=30
 {room}
 Nice=-5
 
-NoNewPrivileges=yes
-CapabilityBoundingSet=
-ProtectSystem=strict
 ReadWritePaths={folder}
 ProtectHome={home}
-PrivateTmp=yes
-ProtectKernelTunables=yes
-ProtectKernelModules=yes
-ProtectKernelLogs=yes
-ProtectControlGroups=yes
-ProtectClock=yes
-ProtectHostname=yes
 ProtectProc=invisible
-RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
-RestrictNamespaces=yes
 RestrictRealtime=yes
-RestrictSUIDSGID=yes
-LockPersonality=yes
 SystemCallArchitectures=native
 SystemCallFilter=@system-service
-UMask=0077
-# cameras and serial lines; add what your light commands need
-DevicePolicy=closed
-DeviceAllow=char-video4linux rw
-DeviceAllow=char-ttyUSB rw
-DeviceAllow=char-ttyACM rw
-DeviceAllow=char-pts rw
-SupplementaryGroups=video dialout
-
-[Install]
-WantedBy=multi-user.target
-"""
+{sandbox}"""
 
 _SMALL = """\
 MemoryMax=200M
@@ -97,20 +101,19 @@ def make_unit(job: Path, *, user: str | None = None, python: str = sys.executabl
         when the path of the job cannot stand in a unit file.
     """
     job = job.resolve()
-    if any(character in str(job) + python for character in "\n\r\"'\\"):
-        raise CaptureError("this path cannot stand in a unit file", "rename the folder", path=job)
     plan = job / "plan.json"
     looks = bool(plan.exists() and planned_checks(read_plan(plan)))
     homes = ("/home/", "/root/")
     home = "read-only" if str(job).startswith(homes) or python.startswith(homes) else "yes"
     commands = commands_of(rig_of(job)) if plan.exists() or (job / "rig.toml").exists() else []
     return _UNIT.format(
+        sandbox=SANDBOX,
         trusted=f" --trust {digest_of(commands)}" if commands else "",
         name=_escaped(job.name),
         user=user or getpass.getuser(),
-        python=_argument(python),
-        job=_argument(str(job)),
-        folder=_quoted(_escaped(str(job))),
+        python=unit_argument(python),
+        job=unit_argument(str(job)),
+        folder=unit_path(str(job)),
         home=home,
         room=_LOOKING if looks else _SMALL,
     )
@@ -120,9 +123,20 @@ def _escaped(text: str) -> str:
     return text.replace("%", "%%")  # systemd expands %
 
 
-def _argument(text: str) -> str:
-    return _quoted(_escaped(text).replace("$", "$$"))  # of a command, where $ is expanded too
+def unit_argument(text: str) -> str:
+    """Return `text` as one argument of a unit's command, where ``$`` is expanded, too.
+
+    Raises
+    ------
+    CaptureError
+        when it cannot stand in a unit file.
+    """
+    return unit_path(text.replace("$", "$$"))
 
 
-def _quoted(text: str) -> str:
+def unit_path(text: str) -> str:
+    """Return a path as a unit's setting takes it; raise CaptureError when it cannot stand there."""
+    if any(character in text for character in "\n\r\"'\\"):
+        raise CaptureError("this path cannot stand in a unit file", "rename the folder", path=Path(text))
+    text = _escaped(text)
     return f'"{text}"' if " " in text else text

@@ -9,6 +9,8 @@ import getpass
 import sys
 from pathlib import Path
 
+from twinlapse.capture.systemd_unit import SANDBOX, unit_argument, unit_path
+
 __all__ = ["container_text", "unit_text"]
 
 _UNIT = """\
@@ -23,7 +25,7 @@ StartLimitIntervalSec=0
 [Service]
 Type=notify
 User={user}
-ExecStart={python} -m twinlapse serve {folder} --listen {host} --port {port}{expose}{budget} --quiet
+ExecStart={python} -m twinlapse serve {served} --listen {host} --port {port}{expose}{budget} --quiet
 # whatever ended the service: what nobody leases any more is switched off
 ExecStopPost={python} -m twinlapse.capture.lease_keeper --once
 Restart=on-failure
@@ -36,33 +38,8 @@ CacheDirectory=twinlapse
 Environment=XDG_RUNTIME_DIR=/run/twinlapse XDG_CACHE_HOME=/var/cache/twinlapse
 TimeoutStopSec=30
 
-NoNewPrivileges=yes
-CapabilityBoundingSet=
-ProtectSystem=strict
 ReadWritePaths={folder}
-PrivateTmp=yes
-ProtectKernelTunables=yes
-ProtectKernelModules=yes
-ProtectKernelLogs=yes
-ProtectControlGroups=yes
-ProtectClock=yes
-ProtectHostname=yes
-RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
-RestrictNamespaces=yes
-RestrictSUIDSGID=yes
-LockPersonality=yes
-UMask=0077
-# cameras and serial lines; add what your light commands need
-DevicePolicy=closed
-DeviceAllow=char-video4linux rw
-DeviceAllow=char-ttyUSB rw
-DeviceAllow=char-ttyACM rw
-DeviceAllow=char-pts rw
-SupplementaryGroups=video dialout
-
-[Install]
-WantedBy=multi-user.target
-"""
+{sandbox}"""
 
 _CONTAINER = """\
 # twinlapse in a container: copy the wheel beside this file and build it. Run it with the cameras' devices,
@@ -79,11 +56,19 @@ CMD ["twinlapse", "serve", "/data", "--listen", "0.0.0.0", "--port", "{port}", "
 
 
 def unit_text(folder: Path, host: str, port: int, expose: bool, budget_gb: float) -> str:
-    """Return the systemd unit that runs the service for a folder."""
+    """Return the systemd unit that runs the service for a folder.
+
+    Raises
+    ------
+    CaptureError
+        when the path of the folder cannot stand in a unit file.
+    """
     return _UNIT.format(
+        sandbox=SANDBOX,
         user=getpass.getuser(),
-        python=sys.executable,
-        folder=folder.resolve(),
+        python=unit_argument(sys.executable),
+        served=unit_argument(str(folder.resolve())),
+        folder=unit_path(str(folder.resolve())),
         host=host,
         port=port,
         expose=" --expose" if expose else "",
