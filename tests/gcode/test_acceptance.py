@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -94,3 +96,46 @@ def test_analyse_names_line_and_count_and_follows_the_rigs_firmware(tmp_path: Pa
     assert said.exit_code == 0, said.output
     assert "line 6: klipper does not know G01 and the like (2 lines)" in said.output
     assert "G01" not in CliRunner().invoke(analyse, [str(gcode), "--firmware", "marlin"]).output
+
+
+def test_a_file_has_what_its_lines_have() -> None:
+    """Moves are sieved by whole columns: every line must count as if it stood alone, in any company."""
+    lines = [
+        b"G1 X1 Y2",
+        b"G1 x1",
+        b"g1 X2",
+        b"G0 X5 (a)",
+        b";c {x}",
+        b"G1 X{d}",
+        b"G2 X1 R5",
+        b"M118 hi",
+        b"",
+        b"\r",
+        b"G1",
+        b"G1 ",
+        b"G",
+        b"X5",
+        b"F100 G1 X1",
+        b"G1 X1 G1 Y2",
+        b"M109 S200G1 X5",
+        b"G1 X" + b"1" * 90,
+        b"G1 X" + b"1" * 79 + b" ; long",
+        b"M117 \xc3\xa4",
+        b" G1 X5",
+        b"\tM0",
+        b"PAUSE",
+        b"G01 X5",
+        b"T1",
+        b"\xff",
+    ]
+    draw = random.Random(11)
+    for _ in range(300):
+        chosen = [draw.choice(lines) for _ in range(draw.randrange(1, 14))]
+        alone: Counter[Feature] = Counter()
+        for line in chosen:
+            alone.update({feature: count for feature, (count, _) in features_of(line + b"\n").items()})
+        found = features_of(b"\n".join(chosen) + b"\n")
+        assert {feature: count for feature, (count, _) in found.items()} == alone
+        for feature, (_, first) in found.items():
+            before = features_of(b"\n".join(chosen[: first - 1]) + b"\n") if first > 1 else {}
+            assert feature not in before and feature in features_of(chosen[first - 1] + b"\n")

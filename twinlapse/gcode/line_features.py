@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum
 
+import numpy as np
+
 from twinlapse.buffered_bytes import FileBytes
 
 __all__ = ["STEP_BYTES", "Feature", "features_of"]
@@ -54,6 +56,7 @@ class Feature(IntEnum):
 
 
 STEP_BYTES = 1_048_576  # looked at in one go; no source
+_LINE_FEED, _SEMICOLON, _G, _ZERO, _ONE, _BLANK = b"\n;G01 "
 _WIRE, _MARLIN, _RRF = 82, 95, 255  # lengths of lines that matter (see `twinlapse.gcode.acceptance`)
 _PLAIN = frozenset((b"G1 ", b"G0 "))
 _ARCS = frozenset((b"G2 ", b"G3 "))
@@ -123,20 +126,20 @@ def _pieces(view: FileBytes | bytes) -> Iterator[bytes]:
 
 
 def _scan(piece: bytes, count: _Count) -> None:
-    lines = piece.split(b"\n")
-    if lines[-1] == b"":
-        lines.pop()
-    strange = any(byte in piece for byte in (b"(", b"{", b"["))
-    glued = piece.count(b"G") > piece.count(b"\nG") + 1  # else no line holds a second one
     if not piece.isascii():
-        _check_utf8(lines, count)
-    for number, line in enumerate(lines, count.line + 1):
+        _check_utf8(piece.removesuffix(b"\n").split(b"\n"), count)
+    strange = any(byte in piece for byte in (b"(", b"{", b"["))
+    glued = piece.count(b"G") > piece.count(b"\nG") + piece.startswith(
+        b"G"
+    )  # else no line holds a second one
+    line_count, worth_reading = _worth_reading(piece, every_move=strange or glued)
+    for number, line in worth_reading:
+        number += count.line
         start = line[:3]
         if start in _PLAIN:
             if len(line) > _WIRE:
                 _check_length(_bare(line), number, count)
-            if strange or glued:
-                _check_words(_bare(line)[3:], number, count)
+            _check_words(_bare(line)[3:], number, count)
         elif start in _ARCS:
             bare = _bare(line)
             count.note(Feature.ARC, number)
@@ -147,7 +150,28 @@ def _scan(piece: bytes, count: _Count) -> None:
             _check_words(bare[3:], number, count)
         elif start[:1] != b";" and line and (bare := _bare(line)):
             _check_command(bare, number, count)
-    count.line += len(lines)
+    count.line += line_count
+
+
+def _worth_reading(piece: bytes, *, every_move: bool) -> tuple[int, Iterator[tuple[int, bytes]]]:
+    """Return how many lines a piece has, and those that are no comment and no short plain move, from 1.
+
+    `every_move` adds the short plain moves.
+    """
+    data = np.frombuffer(piece, np.uint8)
+    ends = np.flatnonzero(data == _LINE_FEED)
+    if not len(ends) or ends[-1] != len(data) - 1:
+        ends = np.append(ends, len(data))
+    starts = np.concatenate((ends[:1] * 0, ends[:-1] + 1))
+    widths = ends - starts
+    first, second, third = (data[np.minimum(starts + k, len(data) - 1)] for k in range(3))
+    keep = (widths > 0) & (first != _SEMICOLON)
+    if not every_move:
+        move = (first == _G) & ((second == _ZERO) | (second == _ONE)) & (third == _BLANK)
+        keep &= ~(move & (widths >= 3) & (widths <= _WIRE))
+    rows = np.flatnonzero(keep)
+    spans = zip(rows.tolist(), starts[rows].tolist(), ends[rows].tolist(), strict=True)
+    return len(ends), ((row + 1, piece[start:end]) for row, start, end in spans)
 
 
 def _bare(line: bytes) -> bytes:
