@@ -25,6 +25,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import imageio_ffmpeg
@@ -96,7 +97,7 @@ def rehearsal(folder: Path) -> list[Case]:
     return [_rehearsed(folder, job, camera, known) for camera in ("wide", "nozzle")]
 
 
-def _rehearsed(folder: Path, job: Job, camera: str, known: object) -> Case:
+def _rehearsed(folder: Path, job: Job, camera: str, known: Any) -> Case:
     good, files = [], []
     (folder / f"whole-{camera}").mkdir()
     for file in read_sequence(job.folder / "frames" / camera, camera).files:
@@ -215,7 +216,7 @@ METHODS: dict[str, Callable[[Case], tuple[float, float]]] = {
 }
 
 
-def drawn_row(drawn: drawn_frames.Drawn, hold: str, body: str) -> str:
+def drawn_row(drawn: Any, hold: str, body: str) -> str:
     """One row of the table of drawn sets: what is left at a body's points when `hold` is asked for."""
     files = read_sequence(drawn.folder, "c").files
     track = track_camera("c", files, CameraFilming(hold=hold), cache=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -35,7 +36,7 @@ def main(sound: int = 13, faulty: int = 6) -> None:
         for seed in range(faulty + sound):
             dice = np.random.default_rng(1000 + seed)
             rows = dice.permutation(np.arange(3, 30, 4))[: len(GAPS_MM) + 1]
-            here = {}
+            here: dict[str, Any] = {}
             if seed < faulty:
                 places = [(95 + 10 * dice.random(), 90.9 + 0.225 + 0.45 * r) for r in rows]
                 here = {

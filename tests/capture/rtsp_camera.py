@@ -13,6 +13,7 @@ import socketserver
 import struct
 import threading
 from collections.abc import Iterator
+from typing import Any
 
 from twinlapse.rehearsal.http_camera import HttpCamera
 
@@ -91,6 +92,8 @@ class _Server(socketserver.ThreadingTCPServer):
 
 
 class _Handler(socketserver.StreamRequestHandler):
+    server: Any
+
     def handle(self) -> None:
         with contextlib.suppress(OSError):
             while request := self._request():

@@ -8,7 +8,7 @@ import random
 import sys
 from collections import Counter
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -23,7 +23,11 @@ delay_models = importlib.util.module_from_spec(_spec)
 sys.modules["delay_models"] = delay_models
 _spec.loader.exec_module(delay_models)
 KINDS, TROUBLES = delay_models.KINDS, delay_models.TROUBLES
-Exposure, Shot, Queue = delay_models.Exposure, delay_models.Shot, delay_models.Queue
+if TYPE_CHECKING:
+    from tests.capture.delay_models import Camera, Exposure, Queue, Shot
+else:
+    Camera, Exposure = delay_models.Camera, delay_models.Exposure
+    Queue, Shot = delay_models.Queue, delay_models.Shot
 
 LEAD_S = 1.5
 
@@ -45,7 +49,7 @@ class Print:
         self.dice, self.kind, self.clock, self.lamp = dice, kind, Clock(), delay_models.Lamp()
         self.shots = delay_models.draw_shots(dice, shots)
         span_s = self.shots[-1].cue_s + 20
-        self.camera = delay_models.Camera(dice, trouble, span_s)
+        self.camera = Camera(dice, trouble, span_s)
         self.frame = LatestFrame("wide", lambda: None, self.clock, age_s=None if kind == "nothing" else 0.4)
         self.frame._begin_connection()
         self.ambient, self.gain = dice.uniform(10, 80), dice.uniform(15, 90)
@@ -224,7 +228,7 @@ def test_none_of_5000_called_fresh_is_stale(by_data: list[Print]) -> None:
     assert whole["fresh possible"] >= 0.95 * whole["possible"]
 
 
-class Backlog(delay_models.Camera):
+class Backlog(Camera):
     """15 pictures a second, 60 ms late; before every other shot it stalls for 1.2 s, then pays at `pace`."""
 
     def __init__(self, dice: random.Random, shots: list[Any], pace: float, growth_s: float = 0.0) -> None:

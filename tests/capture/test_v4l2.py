@@ -32,7 +32,7 @@ def opened(device: Any) -> V4l2Source:
 
 
 def test_pictures_keep_their_bytes_and_carry_the_start_of_their_exposure(device: Any) -> None:
-    pictures = opened(device).pictures()
+    pictures: Any = opened(device).pictures()
     for number in range(1, 9):
         picture = next(pictures)
         assert picture.data == device.jpeg

@@ -296,8 +296,8 @@ def shoot(
         grid.reshape(-1, 1, 2),
         camera.matrix(),
         np.array([camera.k1, 0, 0, 0, 0]),
-        None,
-        None,
+        np.eye(3),
+        np.eye(3),
         (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 40, 1e-9),
     ).reshape(h, w, 2)
     rays = np.concatenate([flat, np.ones((h, w, 1))], -1) @ camera.turn()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -35,7 +36,7 @@ def macro_file(tmp_path: Path, boxes: Callable[..., str]) -> Path:
 
 @pytest.mark.parametrize("firmware", ["klipper", "reprapfirmware"])
 def test_a_start_macro_that_must_home_is_believed_with_a_warning(
-    macro_file: Path, make_rig: MakeRig, plan_file: Callable[..., object], firmware: str
+    macro_file: Path, make_rig: MakeRig, plan_file: Callable[..., Any], firmware: str
 ) -> None:
     if firmware == "reprapfirmware":
         macro_file.write_text(
@@ -50,7 +51,7 @@ def test_a_start_macro_that_must_home_is_believed_with_a_warning(
 
 
 def test_the_rig_says_that_a_macro_homes(
-    macro_file: Path, make_rig: MakeRig, plan_file: Callable[..., object]
+    macro_file: Path, make_rig: MakeRig, plan_file: Callable[..., Any]
 ) -> None:
     worked = plan_file(macro_file, make_rig(printer("marlin", homes="macro"), WIDE))
     assert len(worked.planning.plan.shots) == 6
@@ -60,7 +61,7 @@ def test_the_rig_says_that_a_macro_homes(
 
 
 def test_the_first_shot_waits_for_the_first_finished_layer(
-    macro_file: Path, make_rig: MakeRig, plan_file: Callable[..., object]
+    macro_file: Path, make_rig: MakeRig, plan_file: Callable[..., Any]
 ) -> None:
     camera = {**WIDE, "every": {"s": 0.5}, "dwell_s": 0.1}
     plan = plan_file(macro_file, make_rig(printer("klipper", homes="macro"), camera)).planning.plan
@@ -80,7 +81,7 @@ def test_what_is_not_homed_is_refused_with_layers_reason_and_remedy(
     tmp_path: Path,
     boxes: Callable[..., str],
     make_rig: MakeRig,
-    plan_file: Callable[..., object],
+    plan_file: Callable[..., Any],
     firmware: str,
     homes: str,
     head: str,
@@ -94,7 +95,7 @@ def test_what_is_not_homed_is_refused_with_layers_reason_and_remedy(
 
 
 def test_no_feed_rate_and_one_line_are_reasons_of_their_own(
-    tmp_path: Path, boxes: Callable[..., str], make_rig: MakeRig, plan_file: Callable[..., object]
+    tmp_path: Path, boxes: Callable[..., str], make_rig: MakeRig, plan_file: Callable[..., Any]
 ) -> None:
     file = tmp_path / "label.gcode"
     text = boxes(head="G28\nG90\nM83\n")
@@ -104,7 +105,7 @@ def test_no_feed_rate_and_one_line_are_reasons_of_their_own(
 
 
 def test_a_tool_change_bars_no_moment_before_it(
-    sliced_folder: Path, make_rig: MakeRig, plan_file: Callable[..., object]
+    sliced_folder: Path, make_rig: MakeRig, plan_file: Callable[..., Any]
 ) -> None:
     """Two tools change at every layer: 51 of its 120 layers were filmed while that barred the whole gap."""
     file = sliced_folder / "towers_two_tools.gcode"
@@ -125,7 +126,7 @@ def test_a_shot_stands_before_somebody_elses_sequence(
     tmp_path: Path,
     boxes: Callable[..., str],
     make_rig: MakeRig,
-    plan_file: Callable[..., object],
+    plan_file: Callable[..., Any],
     between: str,
 ) -> None:
     file = tmp_path / "pot.gcode"
@@ -138,7 +139,7 @@ def test_a_shot_stands_before_somebody_elses_sequence(
 
 
 def test_layers_without_a_shot_say_why(
-    tmp_path: Path, boxes: Callable[..., str], make_rig: MakeRig, plan_file: Callable[..., object]
+    tmp_path: Path, boxes: Callable[..., str], make_rig: MakeRig, plan_file: Callable[..., Any]
 ) -> None:
     file = tmp_path / "pot.gcode"
     file.write_text(boxes())
