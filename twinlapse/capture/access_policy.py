@@ -31,6 +31,7 @@ __all__ = [
     "AccessGuard",
     "AccessRules",
     "allowed_hosts",
+    "bearer_token",
     "is_loopback",
     "read_token",
     "session_cookie",
@@ -96,7 +97,7 @@ class AccessGuard:
         if headers.get("sec-fetch-site", "none") not in ("same-origin", "none"):
             return 403, "the request comes from another site"
         if self._rules.token and scope["path"] not in OPEN_PATHS:
-            given = _bearer(headers) or _cookie(headers)
+            given = bearer_token(headers) or _cookie(headers)
             if not hmac.compare_digest(given.encode(), self._rules.token.encode()):
                 return 401, "a token is needed"
         return None
@@ -110,7 +111,8 @@ def session_cookie(token: str) -> str:
     return f"{_COOKIE}={token}; Path=/; HttpOnly; SameSite=Strict; Max-Age=31536000"
 
 
-def _bearer(headers: Headers) -> str:
+def bearer_token(headers: Headers) -> str:
+    """Return the token of a request's Authorization field; empty without its scheme (RFC 6750)."""
     scheme, _, token = headers.get("authorization", "").partition(" ")
     return token if scheme == "Bearer" else ""
 

@@ -8,11 +8,9 @@ job?}; ``GET /status``; ``GET /cameras/NAME/live.jpg``, ``last.jpg``, ``referenc
 from __future__ import annotations
 
 import asyncio
-import json
 import re
 import time
 from collections.abc import Awaitable, Callable
-from importlib import resources
 from typing import Any, Protocol
 
 from starlette.applications import Starlette
@@ -22,13 +20,13 @@ from starlette.routing import Route
 
 from twinlapse.capture.access_policy import TOO_LARGE, AccessGuard, AccessRules
 from twinlapse.capture.cue_handler import Answer, UnknownShotError
-from twinlapse.errors import CaptureError, TwinlapseError
+from twinlapse.capture.json_requests import BadRequestError, give_page, read_body, read_number
+from twinlapse.errors import TwinlapseError
 from twinlapse.names import CAMERA_NAME
 from twinlapse.shots import Cue
 
-__all__ = ["BadRequestError", "ServiceApi", "make_app", "read_cue"]
+__all__ = ["ServiceApi", "make_app", "read_cue"]
 
-_KINDS = {"page.html": "text/html; charset=utf-8", "page.css": "text/css", "page.js": "text/javascript"}
 _JOB = re.compile(r"[0-9a-f]{6,64}")  # the sha256 of the G-code, or how it begins
 _NUMBERS = {"shot": 999_999_999, "stop": 999, "late_s": 1e6}
 
@@ -55,16 +53,12 @@ class ServiceApi(Protocol):
         """Return the map of a surveyed layer, from 1, as PNG."""
 
 
-class BadRequestError(CaptureError):
-    """The body of a request is not what it should be."""
-
-
 def make_app(api: ServiceApi, rules: AccessRules) -> AccessGuard:
     """Return the guarded application."""
 
     async def cue(request: Request) -> Response:
         came_s = time.monotonic()
-        body = await _body(request, {"shot", "stop", "cameras", "job", "late_s"})
+        body = await read_body(request, {"shot", "stop", "cameras", "job", "late_s"})
         wanted, job, late_s = read_cue(body)
 
         def ask() -> Answer:  # a busy machine may let it wait for a thread
@@ -75,7 +69,7 @@ def make_app(api: ServiceApi, rules: AccessRules) -> AccessGuard:
         return JSONResponse(answer.to_json())
 
     async def run(request: Request) -> Response:
-        body = await _body(request, {"event", "job"})
+        body = await read_body(request, {"event", "job"})
         event, job = body.get("event"), _job(body)
         if event not in ("begin", "end"):
             raise BadRequestError('event is neither "begin" nor "end"', "")
@@ -83,8 +77,8 @@ def make_app(api: ServiceApi, rules: AccessRules) -> AccessGuard:
         return JSONResponse({"event": event})
 
     async def light(request: Request) -> Response:
-        body = await _body(request, {"minutes"})
-        minutes = _number(body, "minutes", 0, 60)
+        body = await read_body(request, {"minutes"})
+        minutes = read_number(body, "minutes", 0, 60)
         await asyncio.to_thread(api.hold_light, 60 * minutes)
         return JSONResponse({"minutes": minutes})
 
@@ -101,18 +95,10 @@ def make_app(api: ServiceApi, rules: AccessRules) -> AccessGuard:
         layer = request.path_params["layer"]
         return _picture(await asyncio.to_thread(api.layer_picture, layer), "image/png")
 
-    def page(name: str) -> Callable[[Request], Awaitable[Response]]:
-        text = resources.files("twinlapse.capture").joinpath("page", name).read_bytes()
-
-        async def give(request: Request) -> Response:
-            return Response(text, media_type=_KINDS[name])
-
-        return give
-
     routes = [
-        Route("/", page("page.html")),
-        Route("/page.css", page("page.css")),
-        Route("/page.js", page("page.js")),
+        Route("/", give_page("twinlapse.capture", "page.html")),
+        Route("/page.css", give_page("twinlapse.capture", "page.css")),
+        Route("/page.js", give_page("twinlapse.capture", "page.js")),
         Route("/status", status),
         Route("/cameras/{camera}/{which}.jpg", picture),
         Route("/layers/{layer:int}.png", layer_map),
@@ -147,11 +133,14 @@ def read_cue(body: dict[str, Any]) -> tuple[Cue, str, float]:
     ):
         raise BadRequestError("cameras is not a list of names", "")
     job = _job(body)
-    shot, stop = _number(body, "shot", None, _NUMBERS["shot"]), _number(body, "stop", 1, _NUMBERS["stop"])
+    shot, stop = (
+        read_number(body, "shot", None, _NUMBERS["shot"]),
+        read_number(body, "stop", 1, _NUMBERS["stop"]),
+    )
     if shot != int(shot) or stop != int(stop):
         raise BadRequestError("shot and stop are whole numbers", "")
     cue = Cue(shot=int(shot), stop=int(stop), cameras=tuple(dict.fromkeys(cameras)))
-    return cue, job, _number(body, "late_s", 0, _NUMBERS["late_s"])
+    return cue, job, read_number(body, "late_s", 0, _NUMBERS["late_s"])
 
 
 def _job(body: dict[str, Any]) -> str:
@@ -163,23 +152,6 @@ def _job(body: dict[str, Any]) -> str:
 
 def _picture(data: bytes | None, kind: str) -> Response:
     return _error(404, "there is no such picture") if data is None else Response(data, media_type=kind)
-
-
-def _number(body: dict[str, Any], key: str, default: float | None, high: float) -> float:
-    value = body.get(key, default)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= high:
-        raise BadRequestError(f"{key} is not a number from 0 to {high:g}", "")
-    return value
-
-
-async def _body(request: Request, known: set[str]) -> dict[str, Any]:
-    try:
-        value = json.loads(await request.body())
-    except (ValueError, RecursionError):
-        raise BadRequestError("the body is not JSON", "") from None
-    if not isinstance(value, dict) or not set(value) <= known:
-        raise BadRequestError(f"the body is not an object of {', '.join(sorted(known))}", "")
-    return value
 
 
 def _error(status: int, words: str) -> JSONResponse:

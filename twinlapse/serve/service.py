@@ -250,6 +250,8 @@ class ServeService:
                 route(message)
 
     def _spare(self, records: list[JobRecord]) -> list[JobRecord]:
+        if self.budget_bytes <= 0:
+            return []  # every folder would be walked, at each look of the page, for nothing
         sizes = {record.code: size_of(self.workspace.folder / "jobs" / record.code) for record in records}
         return jobs_to_delete(records, sizes, self.budget_bytes)
 

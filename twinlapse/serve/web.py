@@ -12,7 +12,6 @@ import asyncio
 import json
 from collections.abc import Awaitable, Callable
 from dataclasses import asdict
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +20,8 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from twinlapse.capture.access_policy import TOO_LARGE, AccessGuard, AccessRules, session_cookie
-from twinlapse.capture.web import BadRequestError
+from twinlapse.capture.access_policy import TOO_LARGE, AccessGuard, AccessRules, bearer_token, session_cookie
+from twinlapse.capture.json_requests import BadRequestError, give_page, read_body, read_number
 from twinlapse.errors import JobError, TwinlapseError
 from twinlapse.names import CAMERA_NAME
 from twinlapse.serve.intake import MOST_BYTES
@@ -34,7 +33,7 @@ __all__ = ["PLAN_BYTES", "PLAN_PATH", "UPLOAD_PATH", "Handler", "make_app"]
 PLAN_PATH = "/plans/"  # an edited plan, from the viewer
 PLAN_BYTES = 16 << 20
 UPLOAD_PATH = "/printers/"  # bodies below it may be as large as a sliced file
-_PAGES = {"page.html": "text/html; charset=utf-8", "page.css": "text/css", "page.js": "text/javascript"}
+_PAGES = ("page.html", "page.css", "page.js")
 _FILES = {
     "filmed.gcode": "text/plain; charset=utf-8",
     "plan.json": "application/json",
@@ -55,8 +54,8 @@ def make_app(service: ServeService, rules: AccessRules) -> AccessGuard:
     api = _Api(service)
     routes = [
         *(
-            Route("/" if name == "page.html" else f"/{name}", _page(name, kind))
-            for name, kind in _PAGES.items()
+            Route("/" if name == "page.html" else f"/{name}", give_page("twinlapse.serve", name))
+            for name in _PAGES
         ),
         Route("/favicon.ico", _nothing),
         Route("/login", _login, methods=["POST"]),
@@ -159,7 +158,7 @@ class _Api:
         return JSONResponse({"done": "edited"}, status_code=202)
 
     async def line(self, request: Request) -> Response:
-        body = await _body(request, {"printer", "line", "late_s"})
+        body = await read_body(request, {"printer", "line", "late_s"}, without=b"{}")
         printer, line, late_s = body.get("printer", ""), body.get("line", ""), body.get("late_s", 0.0)
         if not isinstance(printer, str) or not isinstance(line, str) or len(line) > 1000:
             raise BadRequestError("printer and line are texts", "")
@@ -172,7 +171,7 @@ class _Api:
 
     async def act(self, request: Request) -> Response:
         code, act = request.path_params["code"], request.path_params["act"]
-        body = await _body(request, {"layout", "minutes"})
+        body = await read_body(request, {"layout", "minutes"}, without=b"{}")
         service, said = self._service, ""
         service.workspace.job(code)
         if act == "send":
@@ -186,9 +185,7 @@ class _Api:
         elif act == "delete":
             await asyncio.to_thread(service.delete, code)
         elif act == "light":
-            minutes = body.get("minutes", 0)
-            if isinstance(minutes, bool) or not isinstance(minutes, int | float) or not 0 <= minutes <= 60:
-                raise BadRequestError("minutes is not a number from 0 to 60", "")
+            minutes = read_number(body, "minutes", 0, 60)
             await asyncio.to_thread(self._capture(code).hold_light, 60.0 * minutes)
         else:
             raise JobError("there is nothing here", "")
@@ -204,18 +201,9 @@ class _Api:
         raise JobError("this job is not being printed", "")
 
 
-def _page(name: str, kind: str) -> Handler:
-    text = resources.files("twinlapse.serve").joinpath("page", name).read_bytes()
-
-    async def give(request: Request) -> Response:
-        return Response(text, media_type=kind)
-
-    return give
-
-
 async def _login(request: Request) -> Response:
     """Answer a request that showed the token, by a cookie that shows it from now on."""
-    token = request.headers.get("authorization", "").removeprefix("Bearer ")
+    token = bearer_token(request.headers)
     return Response(status_code=204, headers={"set-cookie": session_cookie(token)} if token else {})
 
 
@@ -234,16 +222,6 @@ def _picture(data: bytes | None, kind: str) -> Response:
     if data is None:
         raise JobError("there is no such picture", "")
     return Response(data, media_type=kind)
-
-
-async def _body(request: Request, known: set[str]) -> dict[str, Any]:
-    try:
-        value = json.loads(await request.body() or b"{}")
-    except (ValueError, RecursionError):
-        raise BadRequestError("the body is not JSON", "") from None
-    if not isinstance(value, dict) or not set(value) <= known:
-        raise BadRequestError(f"the body is not an object of {', '.join(sorted(known))}", "")
-    return value
 
 
 def _told(status: int) -> Callable[[Request, TwinlapseError], Awaitable[Response]]:
