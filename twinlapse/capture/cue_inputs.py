@@ -11,12 +11,12 @@ import contextlib
 import os
 import select
 import termios
-import threading
 import time
 import tty
 from collections.abc import Callable
 from pathlib import Path
 
+from twinlapse.capture.background_thread import BackgroundThread
 from twinlapse.shots import Cue, find_arm, find_cue, find_run
 
 __all__ = [
@@ -102,39 +102,26 @@ def pass_lines(lines: list[tuple[str, float]], now_s: float, to: _Line, *, overs
         to(text, LONG_AGO_S if old else max(0.0, now_s - at_s))
 
 
-class _Reader:
-    """A thread that reads until it is told to stop."""
+class _Reader(BackgroundThread):
+    """Reads until it is told to stop."""
 
     def __init__(
         self, name: str, path: Path, hear: Hear, arm: Arm | None = None, mark: Announce | None = None
     ) -> None:
+        super().__init__(name)
         self.path = path
         self.lines_to: _Line | None = None  # takes every line instead, where it is set
         self._arm = arm
         self._mark = mark
         self.fault = ""
         self._hear = hear
-        self._stopped = threading.Event()
         self._lines = LineBuffer()
-        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
-
-    def start(self) -> None:
-        """Begin to read."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End."""
-        self._stopped.set()
-        self._thread.join(timeout=3)
 
     def _pass_on(self, lines: list[tuple[str, float]], now_s: float, overslept: bool) -> None:
         if self.lines_to is None:
             hear_lines(lines, now_s, self._hear, arm=self._arm, mark=self._mark, overslept=overslept)
         else:
             pass_lines(lines, now_s, self.lines_to, overslept=overslept)
-
-    def _run(self) -> None:
-        raise NotImplementedError
 
 
 class LogReader(_Reader):

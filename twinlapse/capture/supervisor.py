@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
@@ -10,6 +9,7 @@ from typing import Protocol
 from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.latest_frame import LATE_S, LatestFrame
 from twinlapse.capture.alarms import AlarmWatch
+from twinlapse.capture.background_thread import BackgroundThread
 from twinlapse.capture.cue_handler import Answer
 from twinlapse.capture.forecast import Forecast
 from twinlapse.capture.lights import Lights
@@ -83,8 +83,8 @@ class CameraRecord:
         self._watch.report(f"failing {camera}", text if often else "")
 
 
-class Supervisor:
-    """A thread that reports how things stand, four times a second.
+class Supervisor(BackgroundThread):
+    """Reports how things stand, four times a second.
 
     Parameters
     ----------
@@ -108,21 +108,10 @@ class Supervisor:
         ended: Callable[[], bool],
         renew: Sequence[Callable[[], None]] = (),
     ) -> None:
+        super().__init__("supervisor")
         self._job, self._frames, self._lights, self._inputs = job, frames, lights, inputs
         self._forecast, self._watch, self._clock = forecast, watch, clock
         self._min_free_mb, self._ended, self._renew = min_free_mb, ended, renew
-        self._stopped = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="supervisor", daemon=True)
-
-    def start(self) -> None:
-        """Begin to look."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End."""
-        self._stopped.set()
-        if self._thread.is_alive():
-            self._thread.join(3)
 
     def look(self) -> None:
         """Look once."""

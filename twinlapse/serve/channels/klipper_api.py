@@ -9,9 +9,10 @@ from __future__ import annotations
 import contextlib
 import json
 import socket
-import threading
 from collections.abc import Callable
 from pathlib import Path
+
+from twinlapse.capture.background_thread import BackgroundThread
 
 __all__ = ["KlipperApi"]
 
@@ -20,7 +21,7 @@ _MOST = 1 << 20  # bytes of one message
 _PAUSE_S = 1.0  # before the socket is opened again
 
 
-class KlipperApi:
+class KlipperApi(BackgroundThread):
     """Subscribes to the console, again after every restart of the firmware's host.
 
     Parameters
@@ -32,20 +33,9 @@ class KlipperApi:
     """
 
     def __init__(self, path: Path, said: Callable[[str], None], *, pause_s: float = _PAUSE_S) -> None:
+        super().__init__("klipper api")
         self.path, self._said, self._pause_s = path, said, pause_s
         self.fault = "not connected yet"
-        self._stopped = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="klipper api", daemon=True)
-
-    def start(self) -> None:
-        """Begin to listen."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End."""
-        self._stopped.set()
-        if self._thread.is_alive():
-            self._thread.join(3)
 
     def _run(self) -> None:
         while not self._stopped.is_set():

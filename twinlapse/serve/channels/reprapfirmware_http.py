@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import threading
 import urllib.error
 import urllib.parse
 import urllib.request
@@ -16,6 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from twinlapse.capture.background_thread import BackgroundThread
 from twinlapse.errors import CaptureError
 
 __all__ = ["POLL_S", "ReprapFirmwareHttp", "upload"]
@@ -25,7 +25,7 @@ _LIMIT_S = 4.0
 _MOST = 65536  # bytes of an answer
 
 
-class ReprapFirmwareHttp:
+class ReprapFirmwareHttp(BackgroundThread):
     """Asks for new console lines again and again.
 
     Parameters
@@ -39,20 +39,9 @@ class ReprapFirmwareHttp:
     def __init__(
         self, address: str, said: Callable[[str, float], None], *, password: str = "", poll_s: float = POLL_S
     ) -> None:
+        super().__init__("reprapfirmware", join_s=_LIMIT_S + 1)
         self._address, self._said, self._password, self._poll_s = address.rstrip("/"), said, password, poll_s
         self.fault = "not connected yet"
-        self._stopped = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="reprapfirmware", daemon=True)
-
-    def start(self) -> None:
-        """Begin to ask."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End."""
-        self._stopped.set()
-        if self._thread.is_alive():
-            self._thread.join(_LIMIT_S + 1)
 
     def _run(self) -> None:
         seen: int | None = None
