@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -160,3 +161,20 @@ def test_a_size_is_answered_as_people_write_it() -> None:
     size = next(question for question in QUESTIONS if question.key == "wide_px")
     for text in ("1280x720", "1280 x 720", "1280,720", "1280 720", "1280X720"):
         assert checked_answer(size, text) == (1280.0, 720.0)
+
+
+def test_a_camera_that_hangs_on_its_side_is_checked_by_its_upright_picture() -> None:
+    """A lens of 640 x 480 turned by 90 degrees is one of 480 x 640 whose width the other angle spans."""
+    printer = Printer(bed_mm=(220.0, 220.0), height_mm=200.0)
+    place, look = (110.0, -500.0, 300.0), (110.0, 110.0, 60.0)
+    across_deg = 60.0
+    high_deg = math.degrees(2 * math.atan(math.tan(math.radians(across_deg / 2)) * 480 / 640))
+    turned = Camera(
+        name="wide", mount="frame", place_mm=place, look_mm=look, rotate_deg=90,
+        lens=Lens(width_px=640, height_px=480, across_deg=across_deg),
+    )  # fmt: skip
+    upright = replace(turned, rotate_deg=0, lens=Lens(width_px=480, height_px=640, across_deg=high_deg))
+    texts = [[f.text for f in check_rig(Rig(printer=printer, cameras=(one,)))] for one in (turned, upright)]
+    assert texts[0] == texts[1]
+    flat = replace(turned, rotate_deg=0)
+    assert [f.text for f in check_rig(Rig(printer=printer, cameras=(flat,)))] != texts[0]

@@ -49,7 +49,7 @@ def test_the_whole_way_in_a_browser(
     browser.until(READY, 120)
     assert "4 shots in 4 layers add" in browser.run("document.getElementById('added').textContent")
     assert browser.accessibility_faults() == []
-    browser.click("button.main")
+    browser.click("#content button.main")
     browser.until("document.getElementById('said').textContent.startsWith('copied to')")
     printed(tmp_path, service)
     state = service.until(lambda state: state["jobs"][0]["state"] == "done" and not state["working"], 180)

@@ -64,9 +64,16 @@ class AccessRules:
 class AccessGuard:
     """Wraps the application; refuses before anything of it runs."""
 
-    def __init__(self, app: ASGIApp, rules: AccessRules, uploads: Mapping[str, int] | None = None) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        rules: AccessRules,
+        uploads: Mapping[str, int] | None = None,
+        open_paths: frozenset[str] = OPEN_PATHS,
+    ) -> None:
         self._app = app
         self._rules = rules
+        self._open_paths = open_paths
         self._uploads = dict(uploads or {})  # start of a path -> bytes of a file sent there
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -96,7 +103,7 @@ class AccessGuard:
             return 403, "the request comes from another site"
         if headers.get("sec-fetch-site", "none") not in ("same-origin", "none"):
             return 403, "the request comes from another site"
-        if self._rules.token and scope["path"] not in OPEN_PATHS:
+        if self._rules.token and scope["path"] not in self._open_paths:
             given = bearer_token(headers) or _cookie(headers)
             if not hmac.compare_digest(given.encode(), self._rules.token.encode()):
                 return 401, "a token is needed"

@@ -14,7 +14,7 @@ from twinlapse.errors import CaptureError
 
 __all__ = ["BadRequestError", "give_page", "read_body", "read_number"]
 
-_KINDS = {"page.html": "text/html; charset=utf-8", "page.css": "text/css", "page.js": "text/javascript"}
+_KINDS = {"html": "text/html; charset=utf-8", "css": "text/css", "js": "text/javascript"}
 
 
 class BadRequestError(CaptureError):
@@ -58,6 +58,6 @@ def give_page(room: str, name: str) -> Callable[[Request], Awaitable[Response]]:
     text = resources.files(room).joinpath("page", name).read_bytes()
 
     async def give(request: Request) -> Response:
-        return Response(text, media_type=_KINDS[name])
+        return Response(text, media_type=_KINDS[name.rsplit(".", 1)[1]])
 
     return give

@@ -120,7 +120,7 @@ class LayerCheckWorker:
         ]
 
     def heard(self) -> None:
-        """LayerCheck at every layer whose last frame has come, or was missed."""
+        """Look at every layer whose last frame has come, or was missed."""
         with self._lock:
             ready = [layer for layer in sorted(self._pending) if self._all_in(layer)]
             for layer in ready:
@@ -265,7 +265,7 @@ def _defects_in_words(defects: list[dict[str, Any]]) -> str:
         for d in defects[:3]
     ]
     more = f" and {len(defects) - 3} more" if len(defects) > 3 else ""
-    return f"{'; '.join(shown)}{more}. LayerCheck before you print on"
+    return f"{'; '.join(shown)}{more}. Look before you print on"
 
 
 def _corners_in_words(risen: list[dict[str, Any]]) -> str:

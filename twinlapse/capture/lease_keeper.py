@@ -12,6 +12,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 
 from twinlapse.capture.lease import TERM_S, expire_all, lease_folder
@@ -25,7 +26,7 @@ _IDLE_LOOKS = 30  # ends after half a minute without a lease; the next service s
 
 def start_keeper() -> subprocess.Popen[bytes]:
     """Start the keeper in a session of its own; a second one ends at once."""
-    return subprocess.Popen(
+    keeper = subprocess.Popen(
         [sys.executable, "-m", "twinlapse.capture.lease_keeper"],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
@@ -33,6 +34,9 @@ def start_keeper() -> subprocess.Popen[bytes]:
         start_new_session=True,
         close_fds=True,
     )
+    # a service that is always on starts many: each is waited for, so that none stays behind as a zombie
+    threading.Thread(target=keeper.wait, name="keeper", daemon=True).start()
+    return keeper
 
 
 def main() -> None:

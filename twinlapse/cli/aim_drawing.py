@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -11,16 +10,20 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from twinlapse.files import write_bytes
-from twinlapse.optics.lens import inside
+from twinlapse.optics.aiming_lines import LineKind, aim_lines, visible_runs
 from twinlapse.optics.pose import Pose, see
 from twinlapse.rig import Lens, Printer
 
-__all__ = ["A4_MM", "DOTS_MM", "GRID", "HORIZON", "TIP", "draw_aim", "target_page"]
+__all__ = ["A4_MM", "DOTS_MM", "GRID", "HORIZON", "TIP", "VOLUME", "draw_aim", "target_page"]
 
 GRID = (90, 220, 160)
 TIP = (255, 210, 60)
 HORIZON = (90, 170, 255)
+VOLUME = (230, 168, 255)
 _BOARD = (255, 80, 80)
+_INKS: dict[LineKind, tuple[tuple[int, int, int], int]] = {  # colour, width in pixels
+    "volume": (VOLUME, 1), "grid": (GRID, 1), "outline": (GRID, 3), "horizon": (HORIZON, 2)
+}  # fmt: skip
 DOTS_MM = 10  # of the target page: 254 dots per inch, so that a millimetre is a whole number of dots
 A4_MM = (297, 210)
 
@@ -38,11 +41,10 @@ def draw_aim(
     scale = max(1, round(1280 / lens.width_px))
     image = Image.fromarray(picture).convert("RGB").resize((lens.width_px * scale, lens.height_px * scale))
     pen = ImageDraw.Draw(image)
-    for line, wide in _bed_lines(printer, pose, nozzle_mm):
-        _stroke(pen, see(line, pose, lens), lens, scale, GRID, wide)
-    turn = np.linspace(0, 2 * np.pi, 721)
-    far = pose.place_mm + 1e6 * np.column_stack([np.cos(turn), np.sin(turn), 0 * turn])
-    _stroke(pen, see(far, pose, lens), lens, scale, HORIZON, 2)
+    for line in aim_lines(pose, lens, printer, nozzle_mm):
+        for run in visible_runs(line.pixels, lens):
+            places = [(float(x), float(y)) for x, y in (run + 0.5) * scale]
+            pen.line(places, *_INKS[line.kind])
     tip = see(np.array(nozzle_mm), pose, lens)
     if np.isfinite(tip).all():
         x, y = (tip + 0.5) * scale
@@ -55,6 +57,7 @@ def draw_aim(
     words = (
         ("nozzle tip", TIP),
         ("horizon", HORIZON),
+        ("build volume", VOLUME),
         ("bed, lines every 10 mm near the tip, else 50 mm", GRID),
     )
     for row, (word, colour) in enumerate(words):
@@ -95,36 +98,6 @@ def target_page(corners: tuple[int, int], square_mm: float, path: Path) -> None:
     pen.text((left, size[1] - 130), told, fill=0, font=font)
     pen.text((left + wide - 330, size[1] - 80), "this side to the front", fill=0, font=font)
     _save(image, path)
-
-
-def _bed_lines(printer: Printer, pose: Pose, nozzle_mm: tuple[float, float, float]) -> list[tuple[Any, int]]:
-    (x0, x1), (y0, y1) = printer.x_range_mm, printer.y_range_mm
-    near = float(np.linalg.norm(pose.place_mm - np.array(nozzle_mm))) < 150
-    step = 10.0 if near else 50.0
-    z = nozzle_mm[2] if near else 0.0
-    if near:
-        x0, x1 = nozzle_mm[0] - 30, nozzle_mm[0] + 30
-        y0, y1 = nozzle_mm[1] - 30, nozzle_mm[1] + 30
-    lines = []
-    for x in np.arange(x0, x1 + 1e-6, step):
-        lines.append((_straight((x, y0, z), (x, y1, z)), 1))
-    for y in np.arange(y0, y1 + 1e-6, step):
-        lines.append((_straight((x0, y, z), (x1, y, z)), 1))
-    corners = [(x0, y0, z), (x1, y0, z), (x1, y1, z), (x0, y1, z), (x0, y0, z)]
-    return lines + [(_straight(a, b), 3) for a, b in pairwise(corners)]
-
-
-def _straight(a: tuple[float, ...], b: tuple[float, ...]) -> Any:
-    share = np.linspace(0, 1, 60)[:, None]
-    return np.array(a) + share * (np.array(b) - np.array(a))
-
-
-def _stroke(pen: Any, pixels: Any, lens: Lens, scale: int, colour: tuple[int, int, int], wide: int) -> None:
-    shown = inside(pixels, lens)
-    places = (pixels + 0.5) * scale
-    for a, b, ok in zip(places, places[1:], shown[:-1] & shown[1:], strict=False):
-        if ok:
-            pen.line([tuple(a), tuple(b)], colour, wide)
 
 
 def _save(image: Image.Image, path: Path) -> None:

@@ -19,6 +19,7 @@ from twinlapse.optics.pose import (
     rest_of,
     see,
 )
+from twinlapse.optics.upright import upright_camera
 from twinlapse.optics.view import Sharpness, blur_px, hidden, pixel_size, sharpness
 from twinlapse.rig.kinematics import shift_axes
 from twinlapse.rig.model import Camera, Printer, Rig, Toolhead
@@ -87,7 +88,7 @@ def check_rig(rig: Rig, *, circle_px: float = 1.0) -> list[Finding]:
         Circle of confusion: blur up to this diameter counts as sharp.
     """
     findings = []
-    for camera in rig.cameras:
+    for camera in map(upright_camera, rig.cameras):
         if camera.mount == "toolhead":
             findings += _check_toolhead_camera(camera, rig.printer, circle_px)
         else:

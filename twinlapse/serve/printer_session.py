@@ -20,6 +20,7 @@ from twinlapse.rig.model import Rig
 from twinlapse.serve.channels.klipper_api import KlipperApi
 from twinlapse.serve.channels.reprapfirmware_http import ReprapFirmwareHttp
 from twinlapse.serve.printer_lines import PrinterLines
+from twinlapse.serve.rig_view import RigView
 from twinlapse.serve.workspace import Workspace, now_s
 from twinlapse.shots import Cue, job_code, read_plan
 
@@ -69,6 +70,7 @@ class PrinterSession:
         self.trouble = ""  # what keeps this printer from being captured
         self.lines = PrinterLines(self)
         self.channels: dict[str, Channel] = {}
+        self.view = RigView(self._rig, lambda: self.capture)
         self._stopped = threading.Event()
         self._watch = threading.Thread(target=self._watch_silence, name=f"silence {name}", daemon=True)
 
@@ -90,6 +92,7 @@ class PrinterSession:
             channel.stop()
         if self._watch.is_alive():
             self._watch.join(3)
+        self.view.close()
         with self._lock:
             if self._live is not None:
                 self._live[1].close()
@@ -174,6 +177,10 @@ class PrinterSession:
         }
 
     def _begin(self, code: str, *, new_run: bool) -> None:
+        with self.view.given_up():
+            self._begin_capture(code, new_run=new_run)
+
+    def _begin_capture(self, code: str, *, new_run: bool) -> None:
         try:
             job = self._workspace.job(code)
             plan = read_plan(job.plan)

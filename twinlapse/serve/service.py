@@ -17,6 +17,7 @@ from twinlapse.serve.budget import jobs_to_delete, size_of
 from twinlapse.serve.channels.reprapfirmware_http import upload
 from twinlapse.serve.children import Children, Outcome, Task
 from twinlapse.serve.intake import Intake
+from twinlapse.serve.previews import LAYOUTS, add_previews, made_previews
 from twinlapse.serve.printer_session import SILENCE_S, PrinterSession
 from twinlapse.serve.workspace import JobRecord, JobState, Workspace
 from twinlapse.shots import Plan, job_code, write_plan
@@ -25,7 +26,6 @@ __all__ = ["ServeService"]
 
 _LOOK_S = 1.0  # at the watched folders
 _STEADY_S = 2.0  # a file there is whole when it has not changed for so long
-_LAYOUTS = ("inset", "side", "stack", "single", "near-far")
 
 
 class ServeService:
@@ -134,8 +134,8 @@ class ServeService:
         CaptureError
             for an unknown layout.
         """
-        if layout and layout not in _LAYOUTS:
-            raise CaptureError(f"there is no layout {layout[:20]!r}", f"name one of {', '.join(_LAYOUTS)}")
+        if layout and layout not in LAYOUTS:
+            raise CaptureError(f"there is no layout {layout[:20]!r}", f"name one of {', '.join(LAYOUTS)}")
         record = self.workspace.record(code)
         folder = self.workspace.job(code).folder
         words = [
@@ -155,6 +155,19 @@ class ServeService:
                 done=lambda outcome: self._filmed(code, outcome),
             )
         )
+
+    def preview(self, code: str) -> None:
+        """Have a picture of the film made in every layout.
+
+        Raises
+        ------
+        CaptureError
+            for a job that has not been printed.
+        """
+        record = self.workspace.record(code)
+        if record.state != "done":
+            raise CaptureError(f"this job is {record.state}", "wait until its print is over")
+        add_previews(self.children, record, self.workspace.job(code).folder)
 
     def edit(self, code: str, plan: Plan) -> None:
         """Write an edited plan into the job's file again, proven like any other; a child does it.
@@ -209,6 +222,7 @@ class ServeService:
         files = ("filmed.gcode", "plan.html", "film.mp4", "poster.jpg", "plan.json")
         return {
             **{name: getattr(record, name) for name in JobRecord.__dataclass_fields__},
+            "previews": made_previews(folder, record),
             "files": {name: (folder / name).stat().st_size for name in files if (folder / name).is_file()},
         }
 

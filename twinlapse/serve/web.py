@@ -1,9 +1,10 @@
 """The service as HTTP: pages, files in and out, lines and cues from a host, pictures of a live print.
 
-``GET /state``; ``GET /jobs/CODE/status``, ``/jobs/CODE/files/NAME``, ``/jobs/CODE/cameras/CAMERA/WHICH.jpg``,
-``/jobs/CODE/layers/N.png``; ``GET /printers/NAME/lines``; ``POST /printers/NAME/files?name=FILE`` (the file);
-``POST /plans/CODE`` (an edited plan); ``POST /line`` {printer, line, late_s}; ``POST /jobs/CODE/send``,
-``render`` {layout}, ``end``, ``delete``, ``light`` {minutes}; ``POST /login``.
+``GET /state``; ``GET /jobs/CODE/status``, ``/jobs/CODE/plan``, ``/jobs/CODE/files/NAME``,
+``/jobs/CODE/cameras/CAMERA/WHICH.jpg``, ``/jobs/CODE/layers/N.png``, ``/jobs/CODE/previews/LAYOUT.jpg``;
+``GET /printers/NAME/lines``; ``POST /printers/NAME/files?name=FILE`` (the file); ``POST /plans/CODE`` (an
+edited plan); ``POST /line`` {printer, line, late_s}; ``POST /jobs/CODE/send``, ``render`` {layout},
+``preview``, ``end``, ``delete``, ``light`` {minutes}; ``POST /login``. Setting up rigs: see `rig_web`.
 """
 
 from __future__ import annotations
@@ -25,15 +26,18 @@ from twinlapse.capture.json_requests import BadRequestError, give_page, read_bod
 from twinlapse.errors import JobError, TwinlapseError
 from twinlapse.names import CAMERA_NAME
 from twinlapse.serve.intake import MOST_BYTES
+from twinlapse.serve.previews import LAYOUTS, preview_file
+from twinlapse.serve.rig_web import rig_routes
 from twinlapse.serve.service import ServeService
-from twinlapse.shots import plan_from_json
+from twinlapse.shots import plan_from_json, read_plan
 
 __all__ = ["PLAN_BYTES", "PLAN_PATH", "UPLOAD_PATH", "Handler", "make_app"]
 
 PLAN_PATH = "/plans/"  # an edited plan, from the viewer
 PLAN_BYTES = 16 << 20
 UPLOAD_PATH = "/printers/"  # bodies below it may be as large as a sliced file
-_PAGES = ("page.html", "page.css", "page.js")
+_PAGES = ("page.html", "page.css", "page.js", "nodes.js", "asking.js", "words.js", "answer.js", "overview.js",
+          "printer.js", "job.js", "film.js", "rig.js")  # fmt: skip
 _FILES = {
     "filmed.gcode": "text/plain; charset=utf-8",
     "plan.json": "application/json",
@@ -62,10 +66,13 @@ def make_app(service: ServeService, rules: AccessRules) -> AccessGuard:
         Route("/state", api.state),
         Route("/jobs/{code}/status", api.status),
         Route("/jobs/{code}/files/{name}", api.file),
+        Route("/jobs/{code}/plan", api.plan),
+        Route("/jobs/{code}/previews/{layout}.jpg", api.preview),
         Route("/jobs/{code}/cameras/{camera}/{which}.jpg", api.picture),
         Route("/jobs/{code}/layers/{layer:int}.png", api.layer),
         Route("/printers/{printer}/lines", api.lines),
         Route("/printers/{printer}/files", api.take, methods=["POST"]),
+        *rig_routes(service),
         Route("/line", api.line, methods=["POST"]),
         Route("/plans/{code}", api.edited, methods=["POST"]),
         Route("/jobs/{code}/{act}", api.act, methods=["POST"]),
@@ -80,7 +87,9 @@ def make_app(service: ServeService, rules: AccessRules) -> AccessGuard:
         413: _plain(413, TOO_LARGE),
     }
     app = Starlette(routes=routes, exception_handlers=handlers)
-    return AccessGuard(app, rules, uploads={UPLOAD_PATH: MOST_BYTES, PLAN_PATH: PLAN_BYTES})
+    open_paths = frozenset(f"/{name}" for name in ("", *_PAGES))
+    uploads = {UPLOAD_PATH: MOST_BYTES, PLAN_PATH: PLAN_BYTES}
+    return AccessGuard(app, rules, uploads=uploads, open_paths=open_paths)
 
 
 class _Api:
@@ -122,6 +131,20 @@ class _Api:
         capture = self._capture(request.path_params["code"])
         data = await asyncio.to_thread(capture.picture, camera, which)
         return _picture(data, "image/jpeg")
+
+    async def plan(self, request: Request) -> Response:
+        plan = await asyncio.to_thread(
+            read_plan, self._service.workspace.job(request.path_params["code"]).plan
+        )
+        waits = sum(shot.hold_mm is not None for shot in plan.shots)
+        return JSONResponse({"warnings": list(plan.warnings), "waits": waits})
+
+    async def preview(self, request: Request) -> Response:
+        layout = request.path_params["layout"]
+        path = preview_file(self._folder(request), layout)
+        if layout not in LAYOUTS or not path.is_file():
+            raise JobError("there is no such picture", "")
+        return FileResponse(path, media_type="image/jpeg")
 
     async def layer(self, request: Request) -> Response:
         capture = self._capture(request.path_params["code"])
@@ -178,6 +201,8 @@ class _Api:
             said = await asyncio.to_thread(service.send, code)
         elif act == "render":
             await asyncio.to_thread(service.render, code, str(body.get("layout", "")))
+        elif act == "preview":
+            await asyncio.to_thread(service.preview, code)
         elif act == "end":
             session = next((one for one in service.printers.values() if one.code == code), None)
             if session is not None:
