@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import Literal
 
 from twinlapse.buffered_bytes import file_bytes
-from twinlapse.gcode.line_features import Feature, features_of
-from twinlapse.gcode.toolpath import Notice
+from twinlapse.gcode.line_features import Feature, FeatureCounts, features_of
+from twinlapse.gcode.toolpath import Notice, Toolpath
 
-__all__ = ["ACCEPTANCE_RULES", "DialectFinding", "Fate", "Rule", "accept"]
+__all__ = ["ACCEPTANCE_RULES", "DialectFinding", "Fate", "Rule", "accept", "accept_read"]
 
 # run otherwise than elsewhere; passed over without harm; not run, though the print needs it; aborts the print
 Fate = Literal["otherwise", "ignored", "dropped", "error"]
@@ -168,7 +168,17 @@ def accept(path: Path, firmware: str) -> list[DialectFinding]:
         The file cannot be read.
     """
     with file_bytes(path, "G-code file") as view:
-        counted = features_of(view)
+        return _findings(features_of(view), firmware)
+
+
+def accept_read(toolpath: Toolpath, firmware: str) -> list[DialectFinding]:
+    """Return what `accept` does, by what was counted when the file was read."""
+    counted = toolpath.line_features
+    return accept(toolpath.path, firmware) if counted is None else _findings(counted, firmware)
+
+
+def _findings(counted: FeatureCounts, firmware: str) -> list[DialectFinding]:
+    counted = dict(counted)
     if Feature.LONG_95 in counted:
         counted.pop(Feature.LONG_82, None)
     order = ("error", "dropped", "otherwise", "ignored")

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from twinlapse.arrays import Float
-from twinlapse.gcode.acceptance import accept
+from twinlapse.gcode.acceptance import accept_read
 from twinlapse.gcode.filament import fresh_filament
 from twinlapse.gcode.segments import printed_box
 from twinlapse.gcode.toolpath import Kind, Layers, Notice, Toolpath
@@ -64,7 +64,7 @@ def analysis_json(
 
 def all_notices(path: Toolpath, layers: Layers) -> list[Notice]:
     """Return everything odd, by line: also what the firmware will not take as it is meant."""
-    refused = [finding.notice for finding in accept(path.path, path.firmware) if finding.worth_a_word]
+    refused = [finding.notice for finding in accept_read(path, path.firmware) if finding.worth_a_word]
     return sorted([*path.warnings, *layers.warnings, *refused], key=lambda notice: notice.line)
 
 

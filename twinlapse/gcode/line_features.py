@@ -15,7 +15,7 @@ import numpy as np
 
 from twinlapse.buffered_bytes import FileBytes
 
-__all__ = ["STEP_BYTES", "Feature", "features_of"]
+__all__ = ["STEP_BYTES", "Feature", "FeatureCounts", "FeatureScan", "features_of"]
 
 
 class Feature(IntEnum):
@@ -55,6 +55,7 @@ class Feature(IntEnum):
     PAUSE = 31  # PAUSE
 
 
+FeatureCounts = dict[Feature, tuple[int, int]]  # how many lines have it, and the first, from 1
 STEP_BYTES = 1_048_576  # looked at in one go; no source
 _LINE_FEED, _SEMICOLON, _G, _ZERO, _ONE, _BLANK = b"\n;G01 "
 _WIRE, _MARLIN, _RRF = 82, 95, 255  # lengths of lines that matter (see `twinlapse.gcode.acceptance`)
@@ -82,7 +83,7 @@ _OF_G = {20: Feature.INCHES, 53: Feature.MACHINE_PLACES}
 class _Count:
     """What was found so far, and the state that lines depend on."""
 
-    found: dict[Feature, tuple[int, int]] = field(default_factory=dict)
+    found: FeatureCounts = field(default_factory=dict)
     line: int = 0  # before the piece
     relative: bool = False  # G91 holds
 
@@ -91,7 +92,27 @@ class _Count:
         self.found[feature] = (count + 1, first)
 
 
-def features_of(view: FileBytes | bytes) -> dict[Feature, tuple[int, int]]:
+class FeatureScan:
+    """Counts features while the whole lines of a file pass by, in pieces of any size."""
+
+    def __init__(self) -> None:
+        self._count = _Count()
+        self._ended = True
+
+    def take(self, lines: bytes) -> None:
+        """Look at the next whole lines; only the last of the file may lack its end."""
+        for piece in _pieces(lines):
+            _scan(piece, self._count)
+            self._ended = piece.endswith(b"\n")
+
+    def finish(self) -> FeatureCounts:
+        """Return what was found, when the whole file has passed by."""
+        if not self._ended:
+            self._count.note(Feature.NO_LINE_END, self._count.line)
+        return self._count.found
+
+
+def features_of(view: FileBytes | bytes) -> FeatureCounts:
     """Return how many lines have each feature, and the number of the first.
 
     Parameters
@@ -104,12 +125,10 @@ def features_of(view: FileBytes | bytes) -> dict[Feature, tuple[int, int]]:
     dict
         Feature -> (count, first line from 1); features that no line has are left out.
     """
-    count = _Count()
+    scan = FeatureScan()
     for piece in _pieces(view):
-        _scan(piece, count)
-    if len(view) and view[len(view) - 1 : len(view)] != b"\n":
-        count.note(Feature.NO_LINE_END, count.line)
-    return count.found
+        scan.take(piece)
+    return scan.finish()
 
 
 def _pieces(view: FileBytes | bytes) -> Iterator[bytes]:

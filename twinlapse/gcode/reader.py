@@ -33,6 +33,7 @@ from twinlapse.gcode.dialect import (
     refuse_binary,
     refuse_no_print,
 )
+from twinlapse.gcode.line_features import FeatureScan
 from twinlapse.gcode.row_buffer import RowBuffer
 from twinlapse.gcode.settings import settings_of
 from twinlapse.gcode.toolpath import Kind, Mode, Notice, Toolpath
@@ -114,18 +115,21 @@ def _until_plausible(
 
 def _record(path: Path, assumed: Assumptions, progress: Progress | None) -> RowBuffer:
     """Run the interpreter over the whole file, or until it stops because an assumption is wrong."""
-    digest = hashlib.sha256()
-    with ThreadPoolExecutor(1) as helper:
-        recording = RowBuffer(assumed, max(path.stat().st_size, 1), helper)
-        hashed = helper.submit(digest.update, b"")
+    digest, features = hashlib.sha256(), FeatureScan()
+    with ThreadPoolExecutor(1) as copier, ThreadPoolExecutor(1) as looker:
+        recording = RowBuffer(assumed, max(path.stat().st_size, 1), copier)
+        hashed, looked = copier.submit(digest.update, b""), looker.submit(features.take, b"")
         for fresh, whole in file_pieces(path):
             hashed.result()
-            hashed = helper.submit(digest.update, fresh)
+            looked.result()
+            hashed, looked = copier.submit(digest.update, fresh), looker.submit(features.take, whole)
             recording.run(whole, len(fresh))
             if recording.n[machine.STATUS] != machine.OK:
                 break
             if progress is not None:
                 progress(min(recording.size / recording.expected_size, 1.0))
+        looked.result()
+    recording.line_features = features.finish()
     recording.sha256 = digest.hexdigest()
     return recording
 
@@ -218,6 +222,7 @@ def gathered(path: Path, firmware: str, recording: RowBuffer, notices: list[Noti
         arc=arcs.table,
         notes=notes,
         warnings=tuple(sorted(said, key=lambda notice: notice.line)),
+        line_features=recording.line_features,
     )
     for name in Toolpath.__dataclass_fields__:
         value = getattr(toolpath, name)

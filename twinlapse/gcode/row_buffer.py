@@ -14,6 +14,7 @@ from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode import tokenizer
 from twinlapse.gcode.assumptions import Assumptions
 from twinlapse.gcode.layer_comments import is_telling
+from twinlapse.gcode.line_features import FeatureCounts
 from twinlapse.gcode.toolpath import Note
 
 __all__ = ["RowBuffer"]
@@ -53,6 +54,7 @@ class RowBuffer:
         self.expected_size = expected_size
         self.size = 0
         self.sha256 = ""
+        self.line_features: FeatureCounts | None = None
         self._notes: list[tuple[int, int, str, bool]] = []
         self._rows = 0
         self._base = 0

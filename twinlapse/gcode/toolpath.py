@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Int
+from twinlapse.gcode.line_features import FeatureCounts
 from twinlapse.records import ArrayRecord
 
 __all__ = ["Kind", "Layers", "Mode", "Note", "Notice", "Setting", "Toolpath"]
@@ -149,6 +150,7 @@ class Toolpath(ArrayRecord):
     arc: Float = field(default_factory=_no_arcs)  # (len(arc_row), 4): centre a, b; signed sweep; plane
     notes: tuple[Note, ...] = ()
     warnings: tuple[Notice, ...] = ()
+    line_features: FeatureCounts | None = None  # what not every firmware takes; None: not looked for
 
     def __len__(self) -> int:
         return len(self.kind)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,7 +13,7 @@ from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import InjectError, ProofError
 from twinlapse.files import replacing
 from twinlapse.gcode import Toolpath, read_toolpath, row_after_line, state_after
-from twinlapse.gcode.acceptance import DialectFinding, accept
+from twinlapse.gcode.acceptance import DialectFinding, accept, accept_read
 from twinlapse.gcode.homing import homes_by_macro
 from twinlapse.inject.blocks import block_lines
 from twinlapse.inject.carried_job import carried_lines
@@ -83,23 +85,24 @@ def inject_file(
     """
     rig = rig_from_mapping(plan.rig)
     _refuse_same(original, out)
-    findings = accept(original, rig.printer.firmware)
+    firmware = rig.printer.firmware
+    findings = accept(original, firmware) if toolpath is None else accept_read(toolpath, firmware)
     _refuse_unprintable(findings, original)
     if toolpath is None:
-        toolpath = read_toolpath(
-            original, firmware=rig.printer.firmware, progress=part_of(progress, 0.0, 0.3)
-        )
+        toolpath = read_toolpath(original, firmware=firmware, progress=part_of(progress, 0.0, 0.3))
     with file_bytes(original, "G-code file") as view:
         _refuse(view, original, plan, toolpath)
         insertions = list(plan_insertions(view, plan, rig, toolpath))
-        with replacing(out) as file:
+        with replacing(out) as file, ThreadPoolExecutor(1) as disk:
             splice(view, insertions, file, part_of(progress, 0.3, 0.5))
             size = file.tell()
             file.flush()
+            flushed = disk.submit(os.fsync, file.fileno())  # a slow card writes while the proof reads
             proof = prove(
                 original, Path(file.name), rig, toolpath=toolpath, progress=part_of(progress, 0.5, 1.0)
             )
             _refuse_unproven(proof, out)
+            flushed.result()
     return InjectReport(
         path=out,
         shots=len(plan.shots),

@@ -22,6 +22,7 @@ _EDGE_MM = 0.5  # half a line may hang over; common practice, no source
 _USUAL, _POSSIBLE = (0.6, 2.5), (0.25, 6.0)
 _DIAMETERS_MM = (1.75, 2.85)  # the filaments that are sold
 _FEWEST_LINES = 50  # rows by which a diameter is judged
+_ENOUGH_LINES = 200_000  # of more rows only so many are looked at, evenly; no source
 Range = tuple[float, float]
 
 
@@ -144,6 +145,7 @@ def _filament(toolpath: Toolpath, layers: Layers, printer: Printer) -> list[str]
     rows = np.flatnonzero(fed) + first
     if len(rows) < _FEWEST_LINES:
         return []
+    rows = rows[:: 1 + len(rows) // _ENOUGH_LINES]
     area, height = line_areas(toolpath, layers, rows, printer.filament_mm)
 
     def width_mm(diameter_mm: float) -> float:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
 
-from twinlapse.arrays import Float, Progress
+from twinlapse.arrays import Float, Int, Progress
 from twinlapse.errors import PlanError
 from twinlapse.files import mapped
 from twinlapse.gcode import Kind, Layers, Mode, Toolpath
@@ -89,15 +91,16 @@ def work_out(
         places = with_tour(places, toolpath, layers, np.array([choice.layer for choice in tour], np.int64))
     ground = Ground(toolpath, rig.printer)
     maker = BlockMaker(toolpath, layers, rig, habit, ground, Router(ground))
-    pairs, refusals = _make(
-        maker, choices, places, gaps.at_s, {c.gap: k for k, c in enumerate(tour)}, progress
-    )
-    rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
-    losses_s = rest_losses_s(toolpath, rig, rows, timeline.end_s)
+    touring_at = {choice.gap: k for k, choice in enumerate(tour)}
+    with ThreadPoolExecutor(1) as helper:  # timing is a compiled loop that releases the interpreter
+        timed = helper.submit(rest_losses_s, toolpath, rig, _rows(choices), timeline.end_s)
+        pairs, refusals = _make(maker, choices, places, gaps.at_s, touring_at, progress)
+        losses_s = timed.result()
+    if len(pairs) < len(choices):
+        losses_s = rest_losses_s(toolpath, rig, _rows(choice for choice, _ in pairs), timeline.end_s)
     pairs, slow = drop_over_cap(pairs, losses_s, rig.plan.max_added, timeline.print_s)
     if slow:  # the print around the shots that are left loses less
-        rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
-        losses_s = rest_losses_s(toolpath, rig, rows, timeline.end_s)
+        losses_s = rest_losses_s(toolpath, rig, _rows(choice for choice, _ in pairs), timeline.end_s)
     pairs = _finished(pairs, losses_s, toolpath, timeline)
     if not pairs:
         raise _nothing_left([*refusals, *unmet])
@@ -198,11 +201,15 @@ def _make(
     return pairs, refusals
 
 
+def _rows(choices: Iterable[Choice]) -> Int:
+    return np.array([choice.moment.row for choice in choices], np.int64)
+
+
 def _finished(
     pairs: list[tuple[Choice, Shot]], losses_s: Float, toolpath: Toolpath, timeline: Timeline
 ) -> list[tuple[Choice, Shot]]:
     """Number the shots, find the bytes behind their lines, and add what the print around them loses."""
-    rows = np.array([choice.moment.row for choice, _ in pairs], np.int64)
+    rows = _rows(choice for choice, _ in pairs)
     lines = [
         int(toolpath.byte[moment.row]) if moment.byte is None else moment.byte
         for moment in (choice.moment for choice, _ in pairs)

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 from twinlapse.arrays import Float, Progress
-from twinlapse.buffered_bytes import file_bytes
+from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.errors import TwinlapseError
 from twinlapse.gcode import Toolpath, read_toolpath
 from twinlapse.gcode.chunked_reader import pass_toolpath
-from twinlapse.inject.proof.arc_reading import read_arcs
+from twinlapse.inject.proof.arc_reading import OwnArcs, read_arcs
 from twinlapse.inject.proof.block_bounds import check_bounds
 from twinlapse.inject.proof.block_commands import check_commands, check_stands, read_blocks
 from twinlapse.inject.proof.block_moves import check_machine, check_path, check_speed
@@ -35,6 +36,7 @@ from twinlapse.inject.proof.state_restored import (
     check_place,
     check_settings,
 )
+from twinlapse.progress import part_of
 from twinlapse.rig.model import Rig
 
 __all__ = ["prove"]
@@ -70,26 +72,25 @@ def prove(
     tell = progress or (lambda share: None)
     with file_bytes(original, "G-code file") as before, file_bytes(written, "written file") as after:
         fenced = read_fences(after)
-        fenced.faults.extend(stray_cues(after, fenced))
-        in_objects = shots_in_objects(after, fenced)
         facts = facts_of(fenced)
         named, rig = rig is not None, rig or rig_of(facts, written)
-        outside = compare_outside(before, after, fenced, rig.printer.firmware)
-        offset = tool_offset(before)
-        tell(0.2)
         if toolpath is None:
-            toolpath = read_toolpath(original, firmware=rig.printer.firmware)
-        arcs = read_arcs(toolpath, before)
-        reading = check_reading(toolpath, before, arcs)
-        tell(0.5)
+            toolpath = read_toolpath(original, firmware=rig.printer.firmware, progress=part_of(tell, 0, 0.5))
+        with ThreadPoolExecutor(1) as helper:  # compiled loops release the interpreter
+            looked = helper.submit(_compare_bytes, before, after, fenced, toolpath)
+            block_rows, same_rows = _pass_by(written, rig, fenced, toolpath, part_of(tell, 0.5, 0.9))
+            outside, reading, arcs = looked.result()
+        fenced.faults.extend(stray_cues(after, fenced))
+        in_objects = shots_in_objects(after, fenced)
+        offset = tool_offset(before)
     checks = [
         _check_fences(fenced),
         _check_header(facts, toolpath, fenced),
         check_limits(fenced, rig, named=named),
         _check_original(outside),
         reading,
+        same_rows,
     ]
-    block_rows = _pass_by(written, rig, fenced, toolpath, checks, lambda share: tell(0.5 + 0.4 * share))
     added_s = 0.0
     if block_rows is not None and not fenced.faults:
         evidence = Evidence(
@@ -115,9 +116,18 @@ def prove(
     )
 
 
+def _compare_bytes(
+    before: FileBytes, after: FileBytes, fenced: FencedFile, original: Toolpath
+) -> tuple[OutsideDiff, Check, OwnArcs]:
+    """Compare the bytes outside the blocks, and read the original's lines as its firmware does."""
+    outside = compare_outside(before, after, fenced, original.firmware)
+    arcs = read_arcs(original, before)
+    return outside, check_reading(original, before, arcs), arcs
+
+
 def _pass_by(
-    written: Path, rig: Rig, fenced: FencedFile, original: Toolpath, checks: list[Check], progress: Progress
-) -> BlockRows | None:
+    written: Path, rig: Rig, fenced: FencedFile, original: Toolpath, progress: Progress | None
+) -> tuple[BlockRows | None, Check]:
     """Read the written file, compare what stands outside the blocks and keep what stands in them."""
     passes: list[tuple[RowComparison, BlockRowCollector]] = []
 
@@ -129,13 +139,11 @@ def _pass_by(
     try:
         pass_toolpath(written, begin, firmware=rig.printer.firmware, progress=progress)
     except TwinlapseError as error:
-        checks.append(verdict("prints the same", Fault(error.line, f"it cannot be read: {error.what}"), ""))
-        return None
+        fault = Fault(error.line, f"it cannot be read: {error.what}")
+        return None, verdict("prints the same", fault, "")
     comparison, collector = passes[-1]
-    checks.append(comparison.finish(fenced.lines))
-    if collector.is_empty:
-        return None
-    return collector.finish(original)
+    same_rows = comparison.finish(fenced.lines)
+    return None if collector.is_empty else collector.finish(original), same_rows
 
 
 def _block_checks(evidence: Evidence, seconds: Float) -> list[Check]:
