@@ -10,13 +10,12 @@ from __future__ import annotations
 import contextlib
 import os
 import select
-import termios
 import time
-import tty
 from collections.abc import Callable
 from pathlib import Path
 
 from twinlapse.capture.background_thread import BackgroundThread
+from twinlapse.capture.serial_port import open_to_read
 from twinlapse.shots import Cue, find_arm, find_cue, find_run
 
 __all__ = [
@@ -213,15 +212,17 @@ class SerialReader(_Reader):
         arm: Arm | None = None,
         mark: Announce | None = None,
         *,
+        baud: int = 115_200,
         pause_s: float = 0.5,
     ) -> None:
         super().__init__("serial", path, hear, arm, mark)
-        self._pause_s = pause_s
+        self._baud, self._pause_s = baud, pause_s
+        self.fault = "not opened yet"
 
     def _run(self) -> None:
         while not self._stopped.is_set():
             try:
-                handle = os.open(self.path, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
+                handle = open_to_read(self.path, self._baud)
             except OSError as error:
                 self.fault = f"{self.path}: {error.strerror}"
                 self._stopped.wait(self._pause_s)
@@ -237,10 +238,6 @@ class SerialReader(_Reader):
             self._stopped.wait(self._pause_s)
 
     def _read(self, handle: int) -> None:
-        if os.isatty(handle):
-            with contextlib.suppress(termios.error):
-                tty.setraw(handle, termios.TCSANOW)
-                termios.tcflush(handle, termios.TCIFLUSH)
         while not self._stopped.is_set():
             asleep_s = time.monotonic()
             if not select.select([handle], [], [], 0.2)[0]:

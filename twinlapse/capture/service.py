@@ -12,7 +12,7 @@ from twinlapse.cameras.clock import Clock, SystemClock
 from twinlapse.cameras.jpeg import summarise
 from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import CameraPicture, open_source
-from twinlapse.capture.alarm_routes import make_routes
+from twinlapse.capture.alarm_routes import Publish, make_routes
 from twinlapse.capture.alarm_sender import AlarmSender
 from twinlapse.capture.alarms import AlarmWatch
 from twinlapse.capture.cue_handler import Answer, CueHandler, UnknownShotError
@@ -42,7 +42,14 @@ class CaptureService:
     """Everything that runs while the machine prints one job; what the web and the cue inputs talk to."""
 
     def __init__(
-        self, job: Job, plan: Plan, rig: Rig, *, new_run: bool = False, clock: Clock | None = None
+        self,
+        job: Job,
+        plan: Plan,
+        rig: Rig,
+        *,
+        new_run: bool = False,
+        clock: Clock | None = None,
+        publish: Publish | None = None,
     ) -> None:
         check_names(rig, plan)
         self._clock = clock or SystemClock()
@@ -61,7 +68,7 @@ class CaptureService:
         }
         self.inputs: dict[str, CueInput] = {}
         self._sender = AlarmSender(
-            make_routes(rig.capture.alarm, self._publish if rig.capture.mqtt else None),
+            make_routes(rig.capture.alarm, publish or (self._publish if rig.capture.mqtt else None)),
             plan.original_sha256,
             job.folder / "alarms.json",
             picture=rig.capture.alarm.picture_link,
@@ -218,7 +225,7 @@ class CaptureService:
             self.inputs["log"] = LogReader(Path(capture.log), self._hear("log"), self.arm, self._marked)
         if capture.serial:
             self.inputs["serial"] = SerialReader(
-                Path(capture.serial), self._hear("serial"), self.arm, self._marked
+                Path(capture.serial), self._hear("serial"), self.arm, self._marked, baud=capture.serial_baud
             )
         if capture.mqtt is not None:
             from twinlapse.capture.mqtt import MqttChannel

@@ -12,6 +12,7 @@ from twinlapse.rig.toml_fields import InvalidValueError, Table
 
 __all__ = [
     "Alarm",
+    "Answers",
     "Capture",
     "Light",
     "Mail",
@@ -19,6 +20,7 @@ __all__ = [
     "Power",
     "check_capture",
     "check_switched",
+    "read_answer",
     "read_command",
     "read_host",
     "read_host_names",
@@ -29,6 +31,7 @@ __all__ = [
 
 _HOST = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252}[A-Za-z0-9])?")
 _MAIL = re.compile(r"[A-Za-z0-9._%+-]{1,64}@[A-Za-z0-9.-]{1,190}")
+_LINE = re.compile(r"[\x21-\x7e][\x20-\x7e]{0,79}")  # Marlin reads 95 characters of a line
 _TOPIC = re.compile(r"[A-Za-z0-9_./-]{1,200}")
 
 
@@ -79,6 +82,16 @@ def read_mail_address(value: Any) -> str:
     if isinstance(value, str) and _MAIL.fullmatch(value):
         return value
     raise InvalidValueError(f"{value!r} is no e-mail address", 'write one such as "club@example.org"')
+
+
+def read_answer(value: Any) -> tuple[str, ...]:
+    """Return checked lines for the machine."""
+    lines = _texts(value)
+    if len(lines) > 4 or not all(_LINE.fullmatch(line) for line in lines):
+        raise InvalidValueError(
+            f"{value!r} is not up to four lines of G-code", 'write lines of plain ASCII: ["M108"]'
+        )
+    return lines
 
 
 def _texts(value: Any) -> tuple[str, ...]:
@@ -233,6 +246,30 @@ class Mqtt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Answers:
+    """What a person may have sent to a machine that waits (`hold` in ``[plan]``); nothing else ever is."""
+
+    go_on: tuple[str, ...] = field(
+        default=(),
+        metadata=parsed(
+            read_answer,
+            "list of lines",
+            "lets it print on; empty: M108 (Marlin), RESUME (Klipper), M292 P0 (RepRapFirmware)",
+            example='["M108"]',
+        ),
+    )
+    stop: tuple[str, ...] = field(
+        default=(),
+        metadata=parsed(
+            read_answer,
+            "list of lines",
+            "ends the print; empty: CANCEL_PRINT, TURN_OFF_HEATERS (Klipper), else M112, the emergency stop",
+            example='["M112"]',
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Capture:
     """How the capture service listens, and when it raises an alarm."""
 
@@ -263,6 +300,10 @@ class Capture:
     serial: str = field(
         default="", metadata=text("a serial line or pty that is read for cue lines", example='"/dev/ttyUSB0"')
     )
+    serial_baud: int = field(
+        default=115_200,
+        metadata=whole("speed of the serial line; any value of the driver", low=1200, high=4_000_000),
+    )
     klipper_socket: str = field(
         default="",
         metadata=text(
@@ -286,6 +327,10 @@ class Capture:
         ),
     )
     mqtt: Mqtt | None = field(default=None, metadata=part(Mqtt, "a broker that passes cues on"))
+    answers: Answers = field(
+        default=Answers(),
+        metadata=part(Answers, "what a person may have sent to a machine that waits"),
+    )
     alarm: Alarm = field(default=Alarm(), metadata=part(Alarm, "who is told that something went wrong"))
     min_free_mb: float = field(default=200.0, metadata=number("less free space than this is an alarm", low=0))
     frame_kb: float = field(

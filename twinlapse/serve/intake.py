@@ -7,10 +7,11 @@ import re
 import secrets
 import shutil
 from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from twinlapse.errors import CaptureError, JobError
+from twinlapse.errors import CaptureError, JobError, TwinlapseError
+from twinlapse.files import make_folder
 from twinlapse.serve.children import Children, Outcome, Task
 from twinlapse.serve.workspace import JobRecord, Workspace, now_s, safe_name
 from twinlapse.shots import job_code, read_plan
@@ -18,6 +19,7 @@ from twinlapse.shots import job_code, read_plan
 __all__ = ["MOST_BYTES", "Intake", "Received"]
 
 MOST_BYTES = 1 << 30  # of a sliced file
+RECEIVED = "received.gcode"  # in the job's folder, until it is planned
 _HEAD = 1 << 18
 _ORIGINAL = re.compile(rb"(?m)^; original_sha256 ([0-9a-f]{64})\r?$")
 _TEXT = re.compile(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f]")  # what no G-code text holds
@@ -77,14 +79,11 @@ class Intake:
             raise
 
     def pick_up(self, path: Path) -> Received:
-        """Take a file out of the watched folder."""
-        moved = self._workspace.folder / "incoming" / f".{secrets.token_hex(8)}.part"
-        path.replace(moved)
+        """Look at a file of the watched folder; what is no G-code goes into its folder ``refused``."""
         try:
-            with moved.open("rb") as file:
-                return self._told(moved, path.name, hashlib.file_digest(file, "sha256").hexdigest())
-        except BaseException:
-            moved.unlink(missing_ok=True)
+            return self._look_at(path, path.name)
+        except CaptureError:
+            path.replace(make_folder(path.parent / "refused") / path.name)
             raise
 
     def take(self, received: Received, printer: str) -> JobRecord:
@@ -105,7 +104,27 @@ class Intake:
             code=code, name=safe_name(received.name), printer=printer, state="planning", came_s=now_s()
         )
         self._workspace.keep(record)
-        folder = self._workspace.job(code).folder
+        kept = self._workspace.job(code).folder / RECEIVED
+        received.path.replace(kept)
+        self._plan(record, replace(received, path=kept), rig_file)
+        return record
+
+    def take_up(self) -> None:
+        """Begin anew what was being planned when the service ended."""
+        for path in (self._workspace.folder / "incoming").glob(".*.part"):
+            path.unlink(missing_ok=True)  # these did not arrive whole
+        for record in [one for one in self._workspace.records() if one.state == "planning"]:
+            job = self._workspace.job(record.code)
+            try:
+                rig_file = self._workspace.rig_file(record.printer)
+                self._plan(record, self._look_at(job.folder / RECEIVED, record.name), rig_file)
+            except (OSError, TwinlapseError):
+                known = job.plan.exists() and job.filmed.exists()  # an edited plan was being written
+                why = "the service was stopped while it worked on this; send it again"
+                self._workspace.change(record.code, state="ready" if known else "failed", why=why)
+
+    def _plan(self, record: JobRecord, received: Received, rig_file: Path) -> None:
+        code, folder = record.code, received.path.parent
         rig = () if received.written else ("--rig", str(rig_file))
         words = ("make-job", str(received.path), *rig, "-o", str(folder))
         self._children.add(
@@ -115,7 +134,10 @@ class Intake:
                 done=lambda outcome: self._planned(code, received, outcome),
             )
         )
-        return record
+
+    def _look_at(self, path: Path, name: str) -> Received:
+        with path.open("rb") as file:
+            return self._told(path, name, hashlib.file_digest(file, "sha256").hexdigest())
 
     def _told(self, path: Path, name: str, sha256: str) -> Received:
         with path.open("rb") as file:

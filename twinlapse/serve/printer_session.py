@@ -7,39 +7,41 @@ import math
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import replace
-from pathlib import Path
-from typing import Any, Protocol
+from dataclasses import dataclass, replace
+from typing import Any
 
+from twinlapse.capture.alarm_routes import Publish
 from twinlapse.capture.cue_handler import Answer, UnknownShotError
-from twinlapse.capture.cue_inputs import LogReader, SerialReader
 from twinlapse.capture.service import CaptureService
 from twinlapse.capture.trust import commands_of, is_trusted, without_commands
 from twinlapse.errors import CaptureError, TwinlapseError
+from twinlapse.frames.store import FrameStore
 from twinlapse.rig.model import Rig
-from twinlapse.serve.channels.klipper_api import KlipperApi
-from twinlapse.serve.channels.reprapfirmware_http import ReprapFirmwareHttp
+from twinlapse.serve.channels.answering import send_lines, ways_to_send
+from twinlapse.serve.channels.of_rig import Channel, channels_of
 from twinlapse.serve.printer_lines import PrinterLines
 from twinlapse.serve.rig_view import RigView
-from twinlapse.serve.workspace import Workspace, now_s
-from twinlapse.shots import Cue, job_code, read_plan
+from twinlapse.serve.silence import patience_s
+from twinlapse.serve.waits import Choice, Wait, lines_of, to_json, wait_at, wait_behind
+from twinlapse.serve.workspace import JobRecord, Workspace, now_s
+from twinlapse.shots import Cue, Plan, job_code, read_plan
 
-__all__ = ["SILENCE_S", "Channel", "PrinterSession"]
+__all__ = ["SILENCE_S", "PrinterSession"]
 
-SILENCE_S = 1800.0  # beyond the time at which the next cue was due: the print is over, or was stopped
+SILENCE_S = 1800.0  # beyond the time at which the next line was due: the print is over, or was stopped
 _LOOK_S = 1.0
+_SAME_BEGIN_S = 10.0  # a print that was stopped homes before it begins again (common practice, no source)
 
 
-class Channel(Protocol):
-    """Where lines come in."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Live:
+    """A print that is being captured."""
 
-    fault: str
-
-    def start(self) -> None:
-        """Begin."""
-
-    def stop(self) -> None:
-        """End."""
+    code: str
+    plan: Plan
+    rig: Rig
+    capture: CaptureService
+    began_s: float  # monotonic
 
 
 class PrinterSession:
@@ -66,11 +68,14 @@ class PrinterSession:
         self.name = name
         self._workspace, self._over, self._silence_s = workspace, over, silence_s
         self._lock = threading.RLock()
-        self._live: tuple[str, CaptureService] | None = None
+        self._live: _Live | None = None
+        self._heard_s = 0.0  # monotonic time of the last line of the print
+        self._wait: Wait | None = None
+        self._answering = threading.Lock()
         self.trouble = ""  # what keeps this printer from being captured
         self.lines = PrinterLines(self)
         self.channels: dict[str, Channel] = {}
-        self.view = RigView(self._rig, lambda: self.capture)
+        self.view = RigView(lambda: _for_capture(workspace.rig(name)), lambda: self.capture)
         self._stopped = threading.Event()
         self._watch = threading.Thread(target=self._watch_silence, name=f"silence {name}", daemon=True)
 
@@ -78,9 +83,10 @@ class PrinterSession:
         """Open the channels of the rig; a rig with a fault is said, and does not stop the others."""
         try:
             rig = self._workspace.rig(self.name)
-            self.channels = _channels(rig, self.lines)
+            self.channels = channels_of(rig, self.lines)
         except TwinlapseError as error:
             self.trouble = str(error)
+        self._take_up()
         for channel in self.channels.values():
             channel.start()
         self._watch.start()
@@ -95,40 +101,49 @@ class PrinterSession:
         self.view.close()
         with self._lock:
             if self._live is not None:
-                self._live[1].close()
+                self._live.capture.close()
                 self._live = None
 
     @property
     def code(self) -> str:
         """The job that is being captured, empty where none is."""
         live = self._live
-        return "" if live is None else live[0]
+        return "" if live is None else live.code
 
     @property
     def capture(self) -> CaptureService | None:
         """The running capture."""
         live = self._live
-        return None if live is None else live[1]
+        return None if live is None else live.capture
+
+    @property
+    def publish(self) -> Publish | None:
+        """What publishes below the topic of this printer's broker, where it has one."""
+        return getattr(self.channels.get("mqtt"), "deliver", None)
 
     def due_in_s(self) -> float:
         """Return the seconds to the next cue, infinite where none is due."""
         live = self._live
-        return math.inf if live is None else live[1].forecast.due_in_s(time.monotonic())
+        return math.inf if live is None else live.capture.forecast.due_in_s(time.monotonic())
 
     def begin(self, code: str) -> None:
         """A print begins: power, cameras and lamps come on."""
         with self._lock:
-            if self._live is not None:
-                if self._live[0] == code:
-                    self._live[1].mark_run("begin", code)
-                    return
+            live = self._live
+            if live is not None and live.code == code:
+                self._heard_s = time.monotonic()
+                if self._heard_s - live.began_s > _SAME_BEGIN_S:  # else it is the same print's line once more
+                    self._wait = None
+                    live.capture.mark_run("begin", code)
+                return
+            if live is not None:
                 self._finish("another print began")
             self._begin(code, new_run=True)
 
     def end(self, code: str) -> None:
         """The print has ended."""
         with self._lock:
-            if self._live is not None and self._live[0] == code:
+            if self._live is not None and self._live.code == code:
                 self._finish("the print ended")
 
     def give_up(self, reason: str) -> None:
@@ -141,7 +156,8 @@ class PrinterSession:
         """A shot is announced."""
         live = self._live
         if live is not None:
-            live[1].arm(shot)
+            self._moved(shot)
+            live.capture.arm(shot)
 
     def cue(self, cue: Cue, late_s: float, channel: str) -> Answer | None:
         """Take a cue; one that names a job begins its print where no begin line was heard.
@@ -161,20 +177,72 @@ class PrinterSession:
             if not self.trouble:
                 self.trouble = "a cue came, and no job is being printed: files of former versions name none"
             return None
-        with contextlib.suppress(UnknownShotError):
-            return live[1].cue(cue, late_s=late_s, channel=channel)
-        return None
+        self._moved(cue.shot)
+        cued_s = now_s() - late_s
+        try:
+            answer = live.capture.cue(cue, late_s=late_s, channel=channel)
+        except UnknownShotError:
+            return None
+        except TwinlapseError:
+            raise
+        except Exception as error:  # a print that ends meanwhile takes the store away
+            if self._live is live:
+                self.trouble = f"cue {cue.shot}.{cue.stop} failed: {type(error).__name__}: {error}"
+            return None
+        with self._lock:
+            if self._live is live and not answer.repeated and not answer.aside:
+                self._wait = wait_at(live.plan, live.rig, cue.shot, cue.stop, cued_s)
+        return answer
+
+    def answer(self, choice: Choice, layer: int | None = None) -> str:
+        """Send what a person answers to a print that waits; return in words what was sent.
+
+        Parameters
+        ----------
+        layer : int, optional
+            From 1: the layer that the person was asked about.
+
+        Raises
+        ------
+        CaptureError
+            when nothing waits, or the machine does not take it.
+        """
+        if not self._answering.acquire(blocking=False):
+            raise CaptureError("an answer is on its way", "wait a moment")
+        try:
+            live, wait = self._live, self._wait
+            if live is None or wait is None or wait.is_over(now_s()):
+                raise CaptureError("this print does not wait for an answer", "look at the machine")
+            if layer is not None and layer != wait.layer + 1:
+                raise CaptureError(f"it waits behind layer {wait.layer + 1}", "look at the page again")
+            said = send_lines(live.rig.capture, lines_of(live.rig, choice))
+            with self._lock:
+                if self._wait is wait:
+                    self._wait = wait.answer(choice, now_s())
+                if choice == "stop" and self._live is live:
+                    self._finish("a person stopped it while it waited")
+            return said
+        finally:
+            self._answering.release()
 
     def status(self) -> dict[str, Any]:
         """Return what the page shows of this printer."""
         live = self._live
         return {
             "name": self.name,
-            "code": "" if live is None else live[0],
+            "code": "" if live is None else live.code,
             "trouble": self.trouble,
             "channels": {name: channel.fault for name, channel in self.channels.items()},
-            "capture": None if live is None else live[1].status(),
+            "capture": None if live is None else live.capture.status(),
+            "waits": None if live is None else to_json(self._wait, live.rig, ways_to_send(live.rig.capture)),
         }
+
+    def _moved(self, shot: int) -> None:
+        """A line of the print came: it waits no longer, unless the line is the wait's own."""
+        with self._lock:
+            self._heard_s = time.monotonic()
+            if self._wait is not None and self._wait.shot != shot:
+                self._wait = None
 
     def _begin(self, code: str, *, new_run: bool) -> None:
         with self.view.given_up():
@@ -186,67 +254,78 @@ class PrinterSession:
             plan = read_plan(job.plan)
             if job_code(plan.original_sha256) != code:
                 raise CaptureError("this job's plan is of another file", "send the file again")
-            service = CaptureService(job, plan, self._rig())
+            rig = self._workspace.rig(self.name)
+            service = CaptureService(job, plan, _for_capture(rig), publish=self.publish)
             service.start()
-        except TwinlapseError as error:
+            if new_run:
+                service.mark_run("begin", code)
+            goes_on = self._workspace.record(code).state == "printing"
+            began = {} if goes_on and not new_run else {"printed_s": now_s()}
+            self._workspace.change(code, state="printing", printer=self.name, why="", **began)
+        except (TwinlapseError, OSError) as error:
             self.trouble = f"a print of job {code} began: {error}"
             return
-        if new_run:
-            service.mark_run("begin", code)
         self.trouble = ""
-        self._live = (code, service)
-        self._workspace.change(code, state="printing", printer=self.name, printed_s=now_s(), why="")
+        self._heard_s = time.monotonic()
+        self._live = _Live(code=code, plan=plan, rig=rig, capture=service, began_s=self._heard_s)
 
-    def _rig(self) -> Rig:
-        """Return the printer's rig; its log and serial line are read here, commands run only when trusted."""
-        rig = self._workspace.rig(self.name)
-        rig = replace(rig, capture=replace(rig.capture, log="", serial=""))
-        return rig if is_trusted(commands_of(rig)) else without_commands(rig)
+    def _take_up(self) -> None:
+        """Go on with the print that went on when the service ended, or end it where that is too long ago."""
+        printing = [one for one in self._workspace.records() if one.state == "printing"]
+        for record in [one for one in printing if one.printer == self.name]:
+            try:
+                if not self.code and self._goes_on(record):
+                    self._begin(record.code, new_run=False)
+                    self._wait_again()
+                    continue
+                job = self._workspace.job(record.code)
+                with contextlib.closing(FrameStore(job, read_plan(job.plan))) as store:
+                    store.end_run("the service was away when it ended")
+                self._workspace.change(record.code, state="done")
+                self._over(record.code)
+            except (TwinlapseError, OSError) as error:
+                self.trouble = f"job {record.code} cannot be taken up: {error}"
+
+    def _wait_again(self) -> None:
+        live = self._live
+        if live is not None:
+            self._wait = wait_behind(live.plan, live.rig, live.capture.forecast.done, now_s())
+
+    def _goes_on(self, record: JobRecord) -> bool:
+        job = self._workspace.job(record.code)
+        written_s = [path.stat().st_mtime for path in job.folder.glob("journal*")]
+        plan, rig = read_plan(job.plan), self._workspace.rig(self.name)
+        with contextlib.closing(FrameStore(job, plan)) as store:
+            last = max((row.key.shot for row in store.rows() if row.final), default=0)
+        done = sum(shot.number <= last for shot in plan.shots)
+        longest_s = patience_s(plan, done, silence_s=self._silence_s, hold_max_s=rig.plan.hold_max_s)
+        return now_s() - max([record.printed_s, *written_s]) < longest_s
 
     def _finish(self, reason: str) -> None:
         assert self._live is not None
-        code, service = self._live
-        self._live = None
-        with contextlib.suppress(TwinlapseError):
-            service.end_run(reason)
-        service.close()
-        self._workspace.change(code, state="done")
-        self._over(code)
+        live, self._live, self._wait = self._live, None, None
+        try:
+            with contextlib.suppress(TwinlapseError):
+                live.capture.end_run(reason)
+            live.capture.close()
+        except Exception as error:  # the film is made, and the next print taken, whatever failed here
+            self.trouble = f"the print of job {live.code} did not end in order: {error}"
+        self._workspace.change(live.code, state="done")
+        self._over(live.code)
 
     def _watch_silence(self) -> None:
         while not self._stopped.wait(_LOOK_S):
             with self._lock:
                 live = self._live
-                if live is not None and live[1].forecast.silent_s(time.monotonic()) > self._silence_s:
-                    self._finish("no cue came any more")
+                if live is not None and time.monotonic() - self._heard_s > self._patience_s(live):
+                    self._finish("nothing came any more")
+
+    def _patience_s(self, live: _Live) -> float:
+        done, held_s = live.capture.forecast.done, live.rig.plan.hold_max_s
+        return patience_s(live.plan, done, silence_s=self._silence_s, hold_max_s=held_s)
 
 
-def _channels(rig: Rig, lines: PrinterLines) -> dict[str, Channel]:
-    made: dict[str, Channel] = {}
-    capture = rig.capture
-    if capture.log:
-        log = LogReader(Path(capture.log), _nothing)
-        log.lines_to = _teller(lines, "log")
-        made["log"] = log
-    if capture.serial:
-        serial = SerialReader(Path(capture.serial), _nothing)
-        serial.lines_to = _teller(lines, "serial")
-        made["serial"] = serial
-    if capture.klipper_socket:
-        tell = _teller(lines, "klipper")
-        made["klipper"] = KlipperApi(Path(capture.klipper_socket), lambda text: tell(text, 0.0))
-    if capture.reprapfirmware:
-        made["reprapfirmware"] = ReprapFirmwareHttp(capture.reprapfirmware, _teller(lines, "reprapfirmware"))
-    return made
-
-
-def _teller(lines: PrinterLines, channel: str) -> Callable[[str, float], None]:
-    def tell(text: str, late_s: float) -> None:
-        with contextlib.suppress(TwinlapseError):
-            lines.hear(text, late_s, channel=channel)
-
-    return tell
-
-
-def _nothing(cue: Cue, late_s: float) -> None:
-    """Cues are found among the lines."""
+def _for_capture(rig: Rig) -> Rig:
+    """Return a rig whose channels are read here, not by the capture; commands run only when trusted."""
+    rig = replace(rig, capture=replace(rig.capture, log="", serial="", mqtt=None))
+    return rig if is_trusted(commands_of(rig)) else without_commands(rig)

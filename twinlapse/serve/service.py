@@ -19,6 +19,7 @@ from twinlapse.serve.children import Children, Outcome, Task
 from twinlapse.serve.intake import Intake
 from twinlapse.serve.previews import LAYOUTS, add_previews, made_previews
 from twinlapse.serve.printer_session import SILENCE_S, PrinterSession
+from twinlapse.serve.waits import Choice
 from twinlapse.serve.workspace import JobRecord, JobState, Workspace
 from twinlapse.shots import Plan, job_code, write_plan
 
@@ -41,7 +42,7 @@ class ServeService:
 
     def __init__(self, folder: Path, *, budget_gb: float = 0.0, silence_s: float = SILENCE_S) -> None:
         self.workspace = Workspace(folder)
-        self.workspace.settle()
+        self._films = self.workspace.settle()
         self.children = Children(self.due_in_s)
         self.intake = Intake(self.workspace, self.children, self._ready)
         self.budget_bytes = int(budget_gb * 1e9)
@@ -55,8 +56,12 @@ class ServeService:
     def start(self) -> None:
         """Begin."""
         self.children.start()
+        self.intake.take_up()
+        for code in self._films:
+            self._over(code)
         for printer in self.printers.values():
             printer.start()
+        self._settle_prints()
         self._watch.start()
 
     def stop(self) -> None:
@@ -67,6 +72,13 @@ class ServeService:
         self.children.stop()
         if self._watch.is_alive():
             self._watch.join(5)
+
+    def _settle_prints(self) -> None:
+        """No print goes on but those that a printer has taken up."""
+        live = {printer.code for printer in self.printers.values()}
+        for record in self.workspace.records():
+            if record.state == "printing" and record.code not in live:
+                self.workspace.change(record.code, state="ready")
 
     def due_in_s(self) -> float:
         """Return the seconds to the next cue of any printer."""
@@ -204,6 +216,19 @@ class ServeService:
         write_plan(job.plan, plan)
         self.workspace.change(code, state=before, why="", added_s=plan.cost_s, shots=len(plan.shots))
 
+    def answer(self, code: str, choice: Choice, layer: int | None) -> str:
+        """Send a person's answer to the machine of a job that waits; return in words what was sent.
+
+        Raises
+        ------
+        CaptureError
+            when it does not wait, or the machine does not take it.
+        """
+        for printer in self.printers.values():
+            if printer.code == code:
+                return printer.answer(choice, layer)
+        raise CaptureError("this job is not being printed", "look at the machine")
+
     def delete(self, code: str) -> None:
         """Delete a job for good.
 
@@ -259,7 +284,8 @@ class ServeService:
         message = AlarmMessage(
             job=record.code, code="film", text=text, since=time.time(), over=True, picture=alarm.picture_link
         )
-        for route in make_routes(alarm, None).values():
+        session = self.printers.get(record.printer)
+        for route in make_routes(alarm, None if session is None else session.publish).values():
             with contextlib.suppress(DeliveryError):
                 route(message)
 

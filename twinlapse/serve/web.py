@@ -4,7 +4,8 @@
 ``/jobs/CODE/cameras/CAMERA/WHICH.jpg``, ``/jobs/CODE/layers/N.png``, ``/jobs/CODE/previews/LAYOUT.jpg``;
 ``GET /printers/NAME/lines``; ``POST /printers/NAME/files?name=FILE`` (the file); ``POST /plans/CODE`` (an
 edited plan); ``POST /line`` {printer, line, late_s}; ``POST /jobs/CODE/send``, ``render`` {layout},
-``preview``, ``end``, ``delete``, ``light`` {minutes}; ``POST /login``. Setting up rigs: see `rig_web`.
+``preview``, ``end``, ``delete``, ``light`` {minutes}, ``go-on`` and ``stop`` {layer}: to one that waits;
+``POST /login``. Setting up rigs: see `rig_web`.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import json
 from collections.abc import Awaitable, Callable
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, cast, get_args
 
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
@@ -29,6 +30,7 @@ from twinlapse.serve.intake import MOST_BYTES
 from twinlapse.serve.previews import LAYOUTS, preview_file
 from twinlapse.serve.rig_web import rig_routes
 from twinlapse.serve.service import ServeService
+from twinlapse.serve.waits import Choice
 from twinlapse.shots import plan_from_json, read_plan
 
 __all__ = ["PLAN_BYTES", "PLAN_PATH", "UPLOAD_PATH", "Handler", "make_app"]
@@ -194,7 +196,7 @@ class _Api:
 
     async def act(self, request: Request) -> Response:
         code, act = request.path_params["code"], request.path_params["act"]
-        body = await read_body(request, {"layout", "minutes"}, without=b"{}")
+        body = await read_body(request, {"layout", "minutes", "layer"}, without=b"{}")
         service, said = self._service, ""
         service.workspace.job(code)
         if act == "send":
@@ -207,6 +209,9 @@ class _Api:
             session = next((one for one in service.printers.values() if one.code == code), None)
             if session is not None:
                 await asyncio.to_thread(session.give_up, "a person said that it is over")
+        elif act in get_args(Choice):
+            layer = int(read_number(body, "layer", 1, 1e6)) if "layer" in body else None
+            said = await asyncio.to_thread(service.answer, code, cast(Choice, act), layer)
         elif act == "delete":
             await asyncio.to_thread(service.delete, code)
         elif act == "light":

@@ -120,15 +120,20 @@ class Workspace:
                 continue
         yield from sorted(found, key=lambda record: -max(record.came_s, record.printed_s))
 
-    def settle(self) -> None:
-        """Put records in order after a stop in the middle: nothing is printing or being planned any more."""
+    def settle(self) -> list[str]:
+        """Put records in order after a stop in the middle: no film is being made any more.
+
+        Returns
+        -------
+        list of str
+            The codes of jobs whose film was being made. A print may still go on: its printer says that, and
+            a plan that was being made is begun anew.
+        """
+        films = []
         for record in list(self.records()):
-            if record.state == "planning":
-                self.change(
-                    record.code, state="failed", why="the service was stopped while it planned; send it again"
-                )
-            elif record.state in ("printing", "filming"):
-                self.change(record.code, state="ready" if record.state == "printing" else "done")
+            if record.state == "filming":
+                films.append(self.change(record.code, state="done").code)
+        return films
 
 
 def safe_name(name: str) -> str:

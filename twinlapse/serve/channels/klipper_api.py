@@ -9,16 +9,19 @@ from __future__ import annotations
 import contextlib
 import json
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from twinlapse.capture.background_thread import BackgroundThread
+from twinlapse.errors import CaptureError
 
-__all__ = ["KlipperApi"]
+__all__ = ["KlipperApi", "run_script"]
 
 _END = b"\x03"
 _MOST = 1 << 20  # bytes of one message
 _PAUSE_S = 1.0  # before the socket is opened again
+_SCRIPT_S = 5.0  # a script that takes longer has been taken (common practice, no source)
 
 
 class KlipperApi(BackgroundThread):
@@ -81,3 +84,41 @@ class KlipperApi(BackgroundThread):
 
 def _message(number: int, method: str, params: dict[str, object]) -> bytes:
     return json.dumps({"id": number, "method": method, "params": params}).encode() + _END
+
+
+def run_script(path: Path, lines: Sequence[str]) -> None:
+    """Have lines of G-code run; returns when they are done, or still run after a few seconds.
+
+    Reference: API_Server.md, ``gcode/script``: the answer comes when the script is done.
+
+    Raises
+    ------
+    CaptureError
+        when the firmware's host cannot be reached or refuses them.
+    """
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
+            line.settimeout(_SCRIPT_S)
+            line.connect(str(path))
+            line.sendall(_message(2, "gcode/script", {"script": "\n".join(lines)}))
+            said = _answer(line, 2)
+    except TimeoutError:
+        return  # it was taken, and runs
+    except OSError as error:
+        raise CaptureError(f"{path}: {error.strerror or error}", "is the firmware's host running?") from None
+    problem = said.get("error")
+    if problem:
+        words = problem.get("message", problem) if isinstance(problem, dict) else problem
+        raise CaptureError(f"the firmware refuses it: {str(words)[:200]}", "answer at the machine itself")
+
+
+def _answer(line: socket.socket, number: int) -> dict[str, Any]:
+    rest = b""
+    while data := line.recv(65536):
+        *messages, rest = (rest + data).split(_END)
+        for message in messages:
+            with contextlib.suppress(ValueError):
+                value = json.loads(message)
+                if isinstance(value, dict) and value.get("id") == number:
+                    return value
+    raise OSError("the firmware's host closed the connection")

@@ -1,7 +1,7 @@
 """Lines of RepRapFirmware's console through its own HTTP interface, and files sent to it.
 
 Reference: RepRapFirmware's documentation, "HTTP requests": ``/rr_connect?password=``, ``/rr_model?key=seqs``
-whose ``reply`` counts the answers, ``/rr_reply`` that gives them, ``/rr_upload?name=``.
+whose ``reply`` counts the answers, ``/rr_reply`` that gives them, ``/rr_upload?name=``, ``/rr_gcode?gcode=``.
 """
 
 from __future__ import annotations
@@ -11,14 +11,14 @@ import json
 import urllib.error
 import urllib.parse
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from twinlapse.capture.background_thread import BackgroundThread
 from twinlapse.errors import CaptureError
 
-__all__ = ["POLL_S", "ReprapFirmwareHttp", "upload"]
+__all__ = ["POLL_S", "ReprapFirmwareHttp", "run_gcode", "upload"]
 
 POLL_S = 0.2  # from one look to the next: a cue is at most this late
 _LIMIT_S = 4.0
@@ -88,6 +88,25 @@ def upload(address: str, file: Path, name: str, *, password: str = "") -> None:
         raise CaptureError(f"{address} did not take the file ({error})", "is the machine on?") from None
     if said.get("err", 1) != 0:
         raise CaptureError(f"{address} did not take the file (error {said.get('err')})", "is its card full?")
+
+
+def run_gcode(address: str, lines: Sequence[str], *, password: str = "") -> None:
+    """Have lines of G-code run.
+
+    Raises
+    ------
+    CaptureError
+        when the machine does not take them.
+    """
+    address = address.rstrip("/")
+    query = urllib.parse.urlencode({"gcode": "\n".join(lines)}, quote_via=urllib.parse.quote)
+    try:
+        _connect(address, password)
+        said = json.loads(_get(address, f"/rr_gcode?{query}"))
+    except (OSError, ValueError) as error:
+        raise CaptureError(f"{address} did not take it ({error})", "answer at the machine itself") from None
+    if said.get("err", 0) != 0:
+        raise CaptureError(f"{address} refused it", "answer at the machine itself")
 
 
 def _connect(address: str, password: str) -> None:

@@ -1,0 +1,62 @@
+"""The channels that a rig names."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+from twinlapse.capture.cue_inputs import LogReader, SerialReader
+from twinlapse.errors import TwinlapseError
+from twinlapse.rig.model import Rig
+from twinlapse.serve.channels.klipper_api import KlipperApi
+from twinlapse.serve.channels.reprapfirmware_http import ReprapFirmwareHttp
+from twinlapse.serve.printer_lines import PrinterLines
+from twinlapse.shots import Cue
+
+__all__ = ["Channel", "channels_of"]
+
+
+class Channel(Protocol):
+    """Where lines come in."""
+
+    fault: str
+
+    def start(self) -> None:
+        """Begin."""
+
+    def stop(self) -> None:
+        """End."""
+
+
+def channels_of(rig: Rig, lines: PrinterLines) -> dict[str, Channel]:
+    """Return the channels of a rig by name; each hands all that it hears to `lines`."""
+    made: dict[str, Channel] = {}
+    capture = rig.capture
+    if capture.log:
+        log = LogReader(Path(capture.log), _nothing)
+        log.lines_to = _teller(lines, "log")
+        made["log"] = log
+    if capture.serial:
+        serial = SerialReader(Path(capture.serial), _nothing, baud=capture.serial_baud)
+        serial.lines_to = _teller(lines, "serial")
+        made["serial"] = serial
+    if capture.klipper_socket:
+        tell = _teller(lines, "klipper")
+        made["klipper"] = KlipperApi(Path(capture.klipper_socket), lambda text: tell(text, 0.0))
+    if capture.reprapfirmware:
+        made["reprapfirmware"] = ReprapFirmwareHttp(capture.reprapfirmware, _teller(lines, "reprapfirmware"))
+    return made
+
+
+def _teller(lines: PrinterLines, channel: str) -> Callable[[str, float], None]:
+    def tell(text: str, late_s: float) -> None:
+        with contextlib.suppress(TwinlapseError):
+            lines.hear(text, late_s, channel=channel)
+
+    return tell
+
+
+def _nothing(cue: Cue, late_s: float) -> None:
+    """Cues are found among the lines."""
