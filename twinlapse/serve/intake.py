@@ -16,7 +16,7 @@ from twinlapse.serve.children import Children, Outcome, Task
 from twinlapse.serve.workspace import JobRecord, Workspace, now_s, safe_name
 from twinlapse.shots import job_code, read_plan
 
-__all__ = ["MOST_BYTES", "Intake", "Received"]
+__all__ = ["MOST_BYTES", "RECEIVED", "Intake", "Received"]
 
 MOST_BYTES = 1 << 30  # of a sliced file
 RECEIVED = "received.gcode"  # in the job's folder, until it is planned
