@@ -7,12 +7,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from twinlapse.film import FilmOptions
 from twinlapse.film.overrides import film_options
-from twinlapse.frames.job import open_job
+from twinlapse.film.print_facts import PrintFacts, projected_print
+from twinlapse.frames.job import open_job, rig_of
 from twinlapse.frames.recovery import stop_repeats
 from twinlapse.frames.sequence import FrameSequence, job_sequences, read_sequence
-from twinlapse.gcode import find_layers, read_toolpath
+from twinlapse.gcode import Kind, Layers, Setting, Toolpath, find_layers, read_toolpath
 from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, read_plan
 
 __all__ = ["FilmInputs", "inputs_of_folders", "inputs_of_job"]
@@ -48,8 +51,10 @@ def inputs_of_job(folder: Path, settings: Mapping[str, Any], rig: Path | None = 
     job = open_job(folder)
     plan = read_plan(job.plan) if job.plan.exists() else None
     options = film_options(rig or (job.rig if job.rig.exists() else None), plan, settings)
-    if options.filming.end_s and job.original.exists():
-        options = replace(options, filament_mm=_filament_mm(job.original))
+    if plan is not None and job.original.exists() and (rig is not None or job.rig.exists() or plan.rig):
+        facts = print_facts(job.original)
+        machine = rig_of(rig) if rig is not None else rig_of(folder)
+        options = replace(options, print_facts=facts, projected=projected_print(machine, plan, facts))
     sources = job_sequences(job)
     if plan is not None:
         sources = _without_looks(sources, plan)
@@ -98,5 +103,33 @@ def inputs_of_folders(
     return FilmInputs(sources=sources, plan=None, options=film_options(rig, None, settings))
 
 
-def _filament_mm(gcode: Path) -> float:
-    return float(find_layers(read_toolpath(gcode)).extruded_mm.sum())
+def print_facts(gcode: Path) -> PrintFacts:
+    """Return what the film has to know of a sliced file."""
+    path = read_toolpath(gcode)
+    layers = find_layers(path)
+    first = layers.first_row[min(1, len(layers) - 1)]  # a skirt lies in the first layer
+    rows = np.arange(first, layers.first_row[-1])
+    rows = rows[path.kind[rows] == Kind.EXTRUDE]
+    ends = np.stack([path.x_mm[rows], path.y_mm[rows], path.z_mm[rows]], axis=1)
+    low, high = (ends.min(axis=0), ends.max(axis=0)) if len(rows) else (np.zeros(3), np.zeros(3))
+    return PrintFacts(
+        low_mm=(float(low[0]), float(low[1]), float(low[2])),
+        high_mm=(float(high[0]), float(high[1]), float(high[2])),
+        filament_mm=float(layers.extruded_mm.sum()),
+        filament_changes=_filament_changes(path, layers),
+    )
+
+
+def _filament_changes(path: Toolpath, layers: Layers) -> tuple[tuple[int, str], ...]:
+    """Return the layers in which the file changes its filament: by a tool change, or by hand (M600)."""
+    inside = slice(int(layers.first_row[0]), int(layers.first_row[-1]))
+    tools = path.tool[inside].astype(int)
+    changed = np.flatnonzero(np.diff(tools)) + 1
+    found = [(inside.start + int(row), f"filament {tools[row] + 1}") for row in changed]
+    by_hand = (path.setting_kind == Setting.PAUSE) & (path.setting_value == 600)
+    found += [(int(row), "") for row in path.setting_row[by_hand] if inside.start <= row < inside.stop]
+    seen: dict[int, str] = {}
+    for row, what in sorted(found):
+        layer = int(np.searchsorted(layers.first_row, row, side="right")) - 1
+        seen.setdefault(min(layer, len(layers) - 1), what)
+    return tuple(seen.items())

@@ -1,48 +1,188 @@
-"""Which part of a camera's picture a pane shows when nothing is said: the print, clear of the words."""
+"""Which part of a camera's picture a pane shows: all of the print at every moment, clear of words and inset.
+
+A pane is seen through a window of its own shape in the upright picture. The window is the closest one that
+holds the whole print in the free part of the pane; where the shape allows none, the pane is made smaller, so
+that the print is never cut.
+"""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from twinlapse.film.layout import Layout, Pane
+from twinlapse.arrays import Float
+from twinlapse.film.layout import Box, Pane
 from twinlapse.film.options import CameraOptions
-from twinlapse.film.pane import upright_size
+from twinlapse.film.pane import trim_of
+from twinlapse.film.subject import Subject
 from twinlapse.imaging.resampling import upright_map
+from twinlapse.rig.film_settings import Box as Part
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.stabilise import Track
 
-__all__ = ["FOOT_AT", "framed"]
+__all__ = ["CLOSEST", "FOOT_AT", "ROOM", "Framing", "framed"]
 
-# how far down the free part of a pane the foot of the print stands (common practice, no source)
-FOOT_AT = 0.74
+# how far down the free part of a pane the foot of the print stands at best (common practice, no source)
+FOOT_AT = 0.78
+ROOM = 1.7  # the window is this much larger than the print, where the picture has it
+CLOSEST = 2.4  # how far a window closes in by itself
+_UPSCALE = 1.25  # film pixels for one of the camera at most: more shows nothing new
+_STEPS = 24
 
 
-def framed(track: Track, options: CameraOptions, pane: Pane, layout: Layout, *, words: bool) -> CameraOptions:
-    """Return the camera's settings with the part of its picture that `pane` shows.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Framing:
+    """How one pane shows its camera."""
 
-    What the maker has set stays. By itself a pane is centred on the foot of the print, which stands above the
-    words that lie on the picture; before a camera that rides with the nozzle that is its picture's middle.
+    pane: Pane  # smaller than in the layout where its shape would have cut the print
+    options: CameraOptions  # with the part of the picture that is seen
+    clear: bool = True  # the print lies where neither words nor an inset cover it
+
+
+def framed(
+    track: Track,
+    options: CameraOptions,
+    pane: Pane,
+    subject: Subject | None,
+    free: tuple[Box, ...],
+    *,
+    fit: str = "fill",
+) -> Framing:
+    """Return how a pane shows its camera. What the maker has set stays.
+
+    Parameters
+    ----------
+    free : tuple of Box
+        Parts of the pane, in pixels of the film, over which nothing lies; the first in which the print has
+        room is taken, best first.
+    fit : {"fill", "fit", "cut"}
+        Fill the pane but never cut the print, show the whole picture, or fill whatever it costs.
     """
     filming = options.filming
-    if filming.crop != "auto" or filming.focus != CameraFilming().focus or track.riding:
-        return options
-    upright, whole = upright_map(track.size, options.rotate_deg, options.mirror)
-    foot = np.linalg.inv(upright[:, :2]) @ (np.array(track.foot_px) - upright[:, 2])
-    seen = np.array(upright_size(track, options))
-    aspect = pane.box.width / pane.box.height
-    window = np.array([min(seen[0], seen[1] * aspect), min(seen[1], seen[0] / aspect)])
-    at = window * (0.5, FOOT_AT * _free(pane, layout, words=words))
-    start = np.clip(foot - at, 0, np.array(whole) - window)
-    x, y, width, height = (*(start / whole), *(window / whole))
-    box = (float(x), float(y), float(min(width, 1 - x)), float(min(height, 1 - y)))
-    return replace(options, filming=replace(filming, crop=box))
+    if filming.crop != "auto" or filming.focus != CameraFilming().focus or fit == "fit":
+        return Framing(pane=pane, options=options)
+    picture = _picture(track, options)
+    at = _foot(track, options)
+    if subject is None or subject.box is None:
+        part = _around(at, picture, pane, free[0], track)
+        return Framing(pane=pane, options=_seeing(options, part, track))
+    known = _pixels(subject.box, track, options, picture)
+    # as it is, with words over the picture; else ended above them, so that they have a ground of their own
+    for own in (pane, replace(pane, box=free[-1])):
+        wanted = _target(known, own, picture, riding=options.riding or track.riding)
+        for room in free:
+            for scale in _scales(wanted, own, picture):
+                start = _start(known, scale, own, room, picture)
+                if start is not None:
+                    size = np.array([own.box.width, own.box.height]) / scale
+                    return Framing(pane=own, options=_seeing(options, (start, size), track))
+    if fit == "cut":
+        part = _around(known.mean(axis=0), picture, pane, free[0], track)
+        return Framing(pane=pane, options=_seeing(options, part, track), clear=False)
+    return _smaller(known, pane, free[-1], picture, options, track)
 
 
-def _free(pane: Pane, layout: Layout, *, words: bool) -> float:
-    """Return the share of a pane, from its top, over which no words lie."""
-    if not words or not layout.over_pictures or pane.raised:
-        return 1.0
-    floor = min(pane.box.bottom, layout.band.y)
-    return max(0.3, (floor - pane.box.y) / pane.box.height)
+_Window = tuple[Float, Float]  # start and size in pixels of the upright picture
+
+
+def _picture(track: Track, options: CameraOptions) -> Float:
+    """Return low and high end, (2, 2), of what the upright picture has at every moment."""
+    _, size = upright_map(track.size, options.rotate_deg, options.mirror)
+    trim = trim_of(track)
+    return np.array([[trim, trim], [size[0] - trim, size[1] - trim]])
+
+
+def _pixels(box: Part, track: Track, options: CameraOptions, picture: Float) -> Float:
+    _, size = upright_map(track.size, options.rotate_deg, options.mirror)
+    ends = np.array([box[:2], np.add(box[:2], box[2:])]) * size
+    return np.clip(ends, picture[0], picture[1])
+
+
+def _foot(track: Track, options: CameraOptions) -> Float:
+    upright, _ = upright_map(track.size, options.rotate_deg, options.mirror)
+    return np.asarray(np.linalg.solve(upright[:, :2], np.array(track.foot_px) - upright[:, 2]))
+
+
+def _target(known: Float, pane: Pane, picture: Float, *, riding: bool) -> float:
+    """Return the scale, film pixels for one of the camera, at which the print has room around it."""
+    side = np.array([pane.box.width, pane.box.height])
+    least = float((side / (picture[1] - picture[0])).max())
+    if riding:
+        return least  # what is around the tip is what the camera is there for
+    close = float((side / (ROOM * np.maximum(known[1] - known[0], 1.0))).min())
+    return max(least, min(close, CLOSEST * least, max(_UPSCALE, least)))
+
+
+def _scales(wanted: float, pane: Pane, picture: Float) -> Iterator[float]:
+    """Return scales from the one that is wanted to that of the whole picture."""
+    least = float(((pane.box.width, pane.box.height) / (picture[1] - picture[0])).max())
+    yield from np.geomspace(wanted, least, _STEPS).tolist()
+
+
+def _start(known: Float, scale: float, pane: Pane, room: Box, picture: Float) -> Float | None:
+    """Return where the window starts that shows the print in a room of the pane; None where none does."""
+    side = np.array([pane.box.width, pane.box.height]) / scale
+    low = np.array([room.x - pane.box.x, room.y - pane.box.y]) / scale
+    high = np.array([room.right - pane.box.x, room.bottom - pane.box.y]) / scale
+    least = np.maximum(picture[0], known[1] - high)
+    most = np.minimum(picture[1] - side, known[0] - low)
+    if (least > most + 1e-6).any():
+        return None
+    across = known.mean(axis=0)[0] - (low[0] + high[0]) / 2
+    down = known[1, 1] - (low[1] + FOOT_AT * (high[1] - low[1]))
+    tall = known.mean(axis=0)[1] - (low[1] + high[1]) / 2
+    # a low print stands on its foot; a tall one has as much room above as below
+    return np.asarray(np.clip([across, max(down, tall)], least, np.maximum(least, most)))
+
+
+def _around(at: Float, picture: Float, pane: Pane, room: Box, track: Track) -> _Window:
+    """Return the largest window of the pane's shape around a point; the middle for a riding camera."""
+    whole = picture[1] - picture[0]
+    scale = float(((pane.box.width, pane.box.height) / whole).max())
+    size = np.array([pane.box.width, pane.box.height]) / scale
+    share = np.array([room.x - pane.box.x + room.width / 2, room.y - pane.box.y + FOOT_AT * room.height])
+    want = picture.mean(axis=0) - size / 2 if track.riding else at - share / scale
+    return np.clip(want, picture[0], picture[1] - size), size
+
+
+def _smaller(
+    known: Float, pane: Pane, room: Box, picture: Float, options: CameraOptions, track: Track
+) -> Framing:
+    """Return a pane made smaller: as much of the picture as has room, with all of the print."""
+    size = picture[1] - picture[0]
+    print_px = np.minimum(size, (known[1] - known[0]) * 1.04)
+    # from the print alone to the whole picture: the share that fills the room best
+    best: tuple[float, Float, float] | None = None
+    for share in np.linspace(0, 1, _STEPS):
+        for across, down in ((share, 1.0), (1.0, share)):
+            window = print_px + (size - print_px) * (across, down)
+            scale = min(room.width / window[0], room.height / window[1])
+            filled = float(window.prod() * scale**2)
+            if best is None or filled > best[0]:
+                best = (filled, window, scale)
+    assert best is not None
+    _, window, scale = best
+    middle = known.mean(axis=0)
+    start = np.clip(middle - window / 2, picture[0], picture[1] - window)
+    width, height = (
+        min(int(side), most)
+        for side, most in zip(np.rint(window * scale), (room.width, room.height), strict=True)
+    )
+    box = Box(
+        x=room.x + (room.width - width) // 2,
+        y=room.y + (room.height - height) // 2,
+        width=width,
+        height=height,
+    )
+    return Framing(pane=replace(pane, box=box), options=_seeing(options, (start, window), track))
+
+
+def _seeing(options: CameraOptions, part: _Window, track: Track) -> CameraOptions:
+    """Return the camera's settings with a part of its picture, as shares."""
+    _, size = upright_map(track.size, options.rotate_deg, options.mirror)
+    x, y = np.maximum(0.0, part[0] / size).tolist()
+    width, height = (part[1] / size).tolist()
+    box = (x, y, min(width, 1 - x), min(height, 1 - y))
+    return replace(options, filming=replace(options.filming, crop=box))

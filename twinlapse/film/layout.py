@@ -146,7 +146,7 @@ def _row(
     along, across = (room[1], room[0]) if upright else room
     along -= filming.gap_px * (len(names) - 1)
     shapes = [1 / aspects[name] if upright else aspects[name] for name in names]
-    lengths, thickness = _lengths(shapes, along, across, cut=filming.fit == "fill")
+    lengths, thickness = _lengths(shapes, along, across, cut=filming.fit != "fit")
     first, beside = (top, edge) if upright else (edge, top)
     start = first + (along - sum(lengths)) // 2
     side = beside + (across - thickness) // 2
@@ -180,7 +180,7 @@ def _lengths(shapes: list[float], along: int, across: int, *, cut: bool) -> tupl
 
 
 def _fitted(box: Box, aspect: float, fit: str) -> Box:
-    if fit == "fill":
+    if fit != "fit":
         return box
     width = min(box.width, round(box.height * aspect))
     height = min(box.height, round(box.width / aspect))

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from twinlapse.rig.film_settings import CameraFilming, Filming
+from twinlapse.film.print_facts import PrintFacts
+from twinlapse.rig.film_settings import Box, CameraFilming, Filming
 from twinlapse.rig.model import Camera, Lens, Rig
 
 __all__ = ["CameraOptions", "FilmOptions", "options_from_rig"]
@@ -19,6 +20,7 @@ class CameraOptions:
     filming: CameraFilming = field(default_factory=CameraFilming)
     rotate_deg: int = 0
     mirror: bool = False
+    riding: bool = False  # it is bolted to the toolhead
     lens: Lens | None = None  # None: nothing to straighten
 
 
@@ -28,7 +30,8 @@ class FilmOptions:
 
     filming: Filming = field(default_factory=Filming)
     cameras: Mapping[str, CameraOptions] = field(default_factory=dict)
-    filament_mm: float | None = None  # for the end card
+    print_facts: PrintFacts | None = None  # what the sliced file says
+    projected: Mapping[str, Box] = field(default_factory=dict)  # camera -> where plan and rig put the print
     preview: bool = False  # small, every third moment, as long as the film
     poster: Path | None = None  # the last film frame as a picture
     contact: Path | None = None  # film frames in rows as a picture
@@ -60,5 +63,6 @@ def _camera_options(camera: Camera) -> CameraOptions:
         filming=camera.film,
         rotate_deg=camera.rotate_deg,
         mirror=camera.mirror,
+        riding=camera.mount == "toolhead",
         lens=lens if bent and camera.film.straighten else None,
     )

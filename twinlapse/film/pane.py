@@ -18,10 +18,8 @@ from twinlapse.optics.lens import scaled
 from twinlapse.rig.film_settings import Box
 from twinlapse.tracking.stabilise import Track
 
-__all__ = ["MOST_TRIM", "MOST_ZOOM", "ROOM", "View", "make_view", "mixed", "upright_size"]
+__all__ = ["MOST_TRIM", "View", "make_view", "mixed", "trim_of", "upright_size"]
 
-MOST_ZOOM = 1.6  # how far a view closes in by itself
-ROOM = 1.5  # around what changes when it does
 MOST_TRIM = 0.04  # share of a side given up at most to keep shifted edges out of sight
 
 
@@ -51,30 +49,20 @@ class View:
 def upright_size(track: Track, options: CameraOptions) -> tuple[float, float]:
     """Return width and height of what is seen of a camera at most: upright and cropped, pixels."""
     _, size = upright_map(track.size, options.rotate_deg, options.mirror)
-    crop = _crop(track, options)
+    crop = _crop(options)
     return size[0] * crop[2], size[1] * crop[3]
 
 
-def _crop(track: Track, options: CameraOptions) -> Box:
-    """Return what is seen of the upright picture; by itself it closes in on what changes, within limits."""
+def _crop(options: CameraOptions) -> Box:
+    """Return what may be seen of the upright picture: all of it where the maker has not said."""
     crop = options.filming.crop
-    if crop != "auto":
-        return crop
-    upright, size = upright_map(track.size, options.rotate_deg, options.mirror)
-    x, y, width, height = track.action
-    corners = np.array([[x, y], [x + width, y + height]]) * track.size
-    ends = (corners - upright[:, 2]) @ np.linalg.inv(upright[:, :2]).T / size
-    low, high = ends.min(axis=0), ends.max(axis=0)
-    share = float(np.clip((high - low).max() * ROOM, 1 / MOST_ZOOM, 1))
-    middle = (low + high) / 2
-    x0, y0 = (float(np.clip(middle[axis] - share / 2, 0, 1 - share)) for axis in (0, 1))
-    return x0, y0, share, share
+    return (0.0, 0.0, 1.0, 1.0) if crop == "auto" else crop
 
 
 def make_view(track: Track, options: CameraOptions, pane: Pane, *, fine: bool = False) -> View:
     """Return how the camera is seen in `pane`: filled around its focus, the trembling edges left out."""
     upright, size = upright_map(track.size, options.rotate_deg, options.mirror)
-    box = _seen(size, _crop(track, options), options.filming.focus, pane, _trim(track))
+    box = _seen(size, _crop(options), options.filming.focus, pane, trim_of(track))
     lens = options.lens
     straight = None if lens is None else straight_map(scaled(lens, track.size))
     return View(
@@ -85,8 +73,8 @@ def make_view(track: Track, options: CameraOptions, pane: Pane, *, fine: bool = 
     )
 
 
-def _trim(track: Track) -> float:
-    """Pixels by which the edges of the pictures wander, capped."""
+def trim_of(track: Track) -> float:
+    """Return by how many pixels the edges of the pictures wander, capped."""
     width, height = track.size
     corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], dtype=np.float64)
     ways = [

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import asdict, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -251,6 +251,7 @@ def film_report(
         dropped=dropped_files(tracks),
         hidden=hidden_files(tracks),
         unsure=unsure_files(tracks),
+        inset=None if scene.inset is None else asdict(scene.inset),
         paired=paired,
         shifts={camera: shift_rows(track) for camera, track in tracks.items()},
         gain={camera: gain_rows(track) for camera, track in tracks.items()},

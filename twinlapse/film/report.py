@@ -39,6 +39,7 @@ class FilmReport(ArrayRecord):
     dropped: tuple[str, ...]  # files that could not be used, and why
     hidden: tuple[str, ...]  # files that are not shown, and why
     unsure: tuple[str, ...]  # files that are moved as their neighbours are: too few of their own tiles agreed
+    inset: Mapping[str, Any] | None  # corner of the inset, and the shares of print and change that it hides
     paired: str  # by what frames of several cameras were brought together, "" for one camera
     shifts: Mapping[str, list[list[float]]]  # camera -> [shot, dx_px, dy_px, angle_deg, confidence]
     gain: Mapping[str, list[list[float]]]  # camera -> [red, green, blue] for each frame
@@ -57,6 +58,7 @@ class FilmReport(ArrayRecord):
             "dropped": list(self.dropped),
             "hidden": list(self.hidden),
             "unsure": list(self.unsure),
+            "inset": None if self.inset is None else dict(self.inset),
             "paired": self.paired,
             "shifts": dict(self.shifts),
             "gain": dict(self.gain),

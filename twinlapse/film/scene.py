@@ -12,15 +12,15 @@ from twinlapse.arrays import Picture
 from twinlapse.film.cards import end_card, title_card
 from twinlapse.film.colour import coded
 from twinlapse.film.compose import Composer, composer
+from twinlapse.film.composition import Composition, InsetPlace, compose_layout
 from twinlapse.film.frame_times import Beat
-from twinlapse.film.framing import framed
-from twinlapse.film.layout import Layout, arrange
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.options import FilmOptions
 from twinlapse.film.overlay import Overlay
 from twinlapse.film.overlay_values import Facts, facts_of
-from twinlapse.film.pane import View, make_view, mixed, upright_size
+from twinlapse.film.pane import View, make_view, mixed
 from twinlapse.film.stencil import Plate
+from twinlapse.film.subject import Subject, find_subjects
 from twinlapse.frames.grouping import Slot
 from twinlapse.shots import Plan
 from twinlapse.tracking.gap_fill import Shown, cover_gaps
@@ -68,6 +68,8 @@ class FilmScene:
     facts: tuple[Facts, ...]
     stages: tuple[Stage, ...]  # one, or the two of near-far
     cards: Mapping[str, Picture]
+    subjects: Mapping[str, Subject]
+    inset: InsetPlace | None = None
 
     @property
     def size(self) -> tuple[int, int]:
@@ -81,9 +83,8 @@ class FilmScene:
 
     def laid_out(self, options: FilmOptions) -> FilmScene:
         """Return the same scene with the layout of other options."""
-        stages = tuple(
-            _stage(layout, self.tracks, options, self.facts) for layout in _layouts(self.tracks, options)
-        )
+        made = _compositions(self.tracks, self.subjects, options)
+        stages = tuple(_stage(one, self.tracks, options, self.facts) for one in made)
         return replace(self, stages=stages, cards=_cards(self.facts, options))
 
     def frame(self, beat: Beat) -> Picture:
@@ -149,8 +150,18 @@ def set_scene(
         shown[camera], missing = cover_gaps(slots, camera, track, filming.gap)
         held += missing
     facts = facts_of(slots, plan)
-    stages = tuple(_stage(layout, tracks, options, facts) for layout in _layouts(tracks, options))
-    scene = FilmScene(tracks=tracks, shown=shown, facts=facts, stages=stages, cards=_cards(facts, options))
+    own = {camera: options.camera(camera) for camera in tracks}
+    subjects = find_subjects(tracks, own, options.projected)
+    made = _compositions(tracks, subjects, options)
+    scene = FilmScene(
+        tracks=tracks,
+        shown=shown,
+        facts=facts,
+        stages=tuple(_stage(one, tracks, options, facts) for one in made),
+        cards=_cards(facts, options),
+        subjects=subjects,
+        inset=made[-1].inset,
+    )
     return scene, held
 
 
@@ -160,34 +171,34 @@ def _cards(facts: tuple[Facts, ...], options: FilmOptions) -> dict[str, Picture]
     if filming.title and filming.title_s:
         cards["title"] = title_card(filming, facts, lettering)
     if filming.end_s:
-        cards["end"] = end_card(filming, facts, lettering, options.filament_mm)
+        cards["end"] = end_card(
+            filming,
+            facts,
+            lettering,
+            None if options.print_facts is None else options.print_facts.filament_mm,
+        )
     return cards
 
 
-def _layouts(tracks: Mapping[str, Track], options: FilmOptions) -> list[Layout]:
-    filming = options.filming
-    aspects = {}
-    for camera, track in tracks.items():
-        width, height = upright_size(track, options.camera(camera))
-        aspects[camera] = width / height
-    words = bool(filming.overlay)
-    if filming.layout != "near-far" or len(aspects) < 2:
-        return [arrange(filming, aspects, words=words)]
-    wide = filming.main or next(iter(aspects))
-    near = next(camera for camera in aspects if camera != wide)
-    opening = arrange(filming, aspects, words=words, layout="single", main=near)
-    return [opening, arrange(filming, aspects, words=words, layout="inset", main=wide)]
+def _compositions(
+    tracks: Mapping[str, Track], subjects: Mapping[str, Subject], options: FilmOptions
+) -> list[Composition]:
+    if options.filming.layout != "near-far" or len(tracks) < 2:
+        return [compose_layout(tracks, subjects, options)]
+    wide = options.filming.main or next(iter(tracks))
+    near = next(camera for camera in tracks if camera != wide)
+    opening = compose_layout(tracks, subjects, options, layout="single", main=near)
+    return [opening, compose_layout(tracks, subjects, options, layout="inset", main=wide)]
 
 
 def _stage(
-    layout: Layout, tracks: Mapping[str, Track], options: FilmOptions, facts: tuple[Facts, ...]
+    made: Composition, tracks: Mapping[str, Track], options: FilmOptions, facts: tuple[Facts, ...]
 ) -> Stage:
-    filming = options.filming
-    views = {}
-    for pane in layout.panes:
-        track, own = tracks[pane.camera], options.camera(pane.camera)
-        own = framed(track, own, pane, layout, words=bool(set(filming.overlay) - {"names"}))
-        views[pane.camera] = make_view(track, own, pane, fine=filming.fine)
+    filming, layout = options.filming, made.layout
+    views = {
+        pane.camera: make_view(tracks[pane.camera], made.cameras[pane.camera], pane, fine=filming.fine)
+        for pane in layout.panes
+    }
     labels = {camera: options.camera(camera).filming.label or camera for camera in tracks}
     overlay = Overlay(
         layout=layout,

@@ -36,8 +36,8 @@ __all__ = [
 ]
 
 LayoutName = Literal["inset", "side", "stack", "single", "near-far"]
-InsetCorner = Literal["top-left", "top-right", "bottom-left", "bottom-right"]
-Fit = Literal["fill", "fit"]
+InsetCorner = Literal["auto", "top-left", "top-right", "bottom-left", "bottom-right"]
+Fit = Literal["fill", "fit", "cut"]
 Between = Literal["cut", "fade"]
 Gap = Literal["hold", "blend"]
 CodecName = Literal["auto", "h264", "h265", "vp9", "av1"]
@@ -152,13 +152,20 @@ class Filming:
     )
     main: str = field(default="", metadata=text("camera in the large pane", without="the first camera"))
     inset_corner: InsetCorner = field(
-        default="top-right", metadata=choice(InsetCorner, "corner that the inset is in", former=("corner",))
+        default="auto",
+        metadata=choice(
+            InsetCorner, "corner that the inset is in; `auto`: where it covers least", former=("corner",)
+        ),
     )
     inset: float = field(
         default=0.3, metadata=number("width of the inset over the width of the film", low=0.1, high=0.6)
     )
     fit: Fit = field(
-        default="fill", metadata=choice(Fit, "`fill` cuts a picture to fill its pane, `fit` never")
+        default="fill",
+        metadata=choice(
+            Fit,
+            "`fill` cuts a picture to its pane, but never the print; `fit` cuts nothing; `cut` always fills",
+        ),
     )
     background: str = field(
         default="#0e1216", metadata=parsed(read_colour, "colour", "colour of the background")

@@ -1,0 +1,154 @@
+"""A layout made for these pictures: panes framed on the print, the inset where it covers least."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from twinlapse.film.framing import Framing, framed
+from twinlapse.film.layout import Box, Layout, Pane, arrange
+from twinlapse.film.options import CameraOptions, FilmOptions
+from twinlapse.film.pane import upright_size
+from twinlapse.film.subject import Subject
+from twinlapse.rig.film_settings import InsetCorner
+from twinlapse.tracking.stabilise import Track
+
+__all__ = ["CORNERS", "Composition", "InsetPlace", "compose_layout", "free_of_words"]
+
+CORNERS: tuple[InsetCorner, ...] = (
+    "top-right",
+    "top-left",
+    "bottom-right",
+    "bottom-left",
+)  # where all cover alike, the first
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InsetPlace:
+    """Where the inset lies, and what it hides of the pane below it over the whole film."""
+
+    corner: str
+    print_share: float  # of the box around the print
+    change_share: float  # of all that changes in the pane
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Composition:
+    """A layout and what each of its panes shows."""
+
+    layout: Layout
+    cameras: Mapping[str, CameraOptions]
+    inset: InsetPlace | None = None
+
+
+def compose_layout(
+    tracks: Mapping[str, Track],
+    subjects: Mapping[str, Subject],
+    options: FilmOptions,
+    *,
+    layout: str = "",
+    main: str = "",
+) -> Composition:
+    """Return the layout of a film for these pictures; `layout` and `main` stand in for the options' own."""
+    filming = options.filming
+    aspects = {}
+    for camera, track in tracks.items():
+        width, height = upright_size(track, options.camera(camera))
+        aspects[camera] = width / height
+    corners: tuple[InsetCorner, ...] = CORNERS if filming.inset_corner == "auto" else (filming.inset_corner,)
+    found = []
+    for corner in corners:
+        here = replace(filming, inset_corner=corner)
+        made = arrange(here, aspects, words=bool(filming.overlay), layout=layout, main=main)
+        found.append(_framed(made, corner, tracks, subjects, options))
+        if found[-1].inset is None:
+            return found[-1]
+    return min(found, key=_cost)
+
+
+def _cost(made: Composition) -> float:
+    inset = made.inset
+    return 0.0 if inset is None else round(10 * inset.print_share + inset.change_share, 2)
+
+
+def _framed(
+    layout: Layout,
+    corner: str,
+    tracks: Mapping[str, Track],
+    subjects: Mapping[str, Subject],
+    options: FilmOptions,
+) -> Composition:
+    words = bool(set(options.filming.overlay) - {"names"})
+    above = next((pane.box for pane in layout.panes if pane.raised), None)
+    panes, cameras = [], {}
+    inset = None
+    for pane in layout.panes:
+        camera = pane.camera
+        own = options.camera(camera)
+        free = free_of_words(pane, layout, words=words)
+        rooms = (free,) if above is None or pane.raised else (*_beside(free, above, layout), free)
+        fit = "cut" if pane.raised and options.filming.fit == "fill" else options.filming.fit
+        how = framed(tracks[camera], own, pane, subjects.get(camera), rooms, fit=fit)
+        panes.append(how.pane)
+        cameras[camera] = how.options
+        if above is not None and not pane.raised:
+            inset = _hidden(how, above, corner, subjects.get(camera))
+    return Composition(layout=replace(layout, panes=tuple(panes)), cameras=cameras, inset=inset)
+
+
+def free_of_words(pane: Pane, layout: Layout, *, words: bool) -> Box:
+    """Return the part of a pane over which neither words nor the shade below them lie."""
+    if not words or not layout.over_pictures or pane.raised:
+        return pane.box
+    floor = min(pane.box.bottom, layout.band.y - round(34 * layout.unit))
+    return replace(pane.box, height=max(floor - pane.box.y, round(0.3 * pane.box.height)))
+
+
+def _beside(free: Box, above: Box, layout: Layout) -> tuple[Box, ...]:
+    """Return the parts of a pane beside, and above or below, what lies on it, the larger first."""
+    gap = round(16 * layout.unit)
+    left, right = above.x - gap - free.x, free.right - above.right - gap
+    over, under = above.y - gap - free.y, free.bottom - above.bottom - gap
+    rooms = []
+    if max(left, right) > 0:
+        x = free.x if left >= right else above.right + gap
+        rooms.append(Box(x=x, y=free.y, width=max(left, right), height=free.height))
+    if max(over, under) > 0:
+        y = free.y if over >= under else above.bottom + gap
+        rooms.append(Box(x=free.x, y=y, width=free.width, height=max(over, under)))
+    return tuple(sorted(rooms, key=lambda room: -room.width * room.height))
+
+
+def _hidden(how: Framing, above: Box, corner: str, subject: Subject | None) -> InsetPlace:
+    """Return what an inset hides of the pane below it."""
+    if subject is None or how.options.filming.crop == "auto":
+        return InsetPlace(corner=corner, print_share=0.0, change_share=0.0)
+    crop, box = how.options.filming.crop, how.pane.box
+    rows, columns = subject.change.shape
+    x = box.x + ((np.arange(columns) + 0.5) / columns - crop[0]) / crop[2] * box.width
+    y = box.y + ((np.arange(rows) + 0.5) / rows - crop[1]) / crop[3] * box.height
+    across, down = (x >= above.x) & (x < above.right), (y >= above.y) & (y < above.bottom)
+    seen = ((y >= box.y) & (y < box.bottom))[:, None] & ((x >= box.x) & (x < box.right))
+    total = float(subject.change[seen].sum())
+    under = float(subject.change[down[:, None] & across & seen].sum())
+    covered = 0.0
+    if subject.box is not None:
+        ends = [
+            (box.x + (subject.box[0] - crop[0]) / crop[2] * box.width, subject.box[2] / crop[2] * box.width),
+            (
+                box.y + (subject.box[1] - crop[1]) / crop[3] * box.height,
+                subject.box[3] / crop[3] * box.height,
+            ),
+        ]
+        both = [
+            max(0.0, min(start + length, stop) - max(start, first)) / max(length, 1e-9)
+            for (start, length), (first, stop) in zip(
+                ends, ((above.x, above.right), (above.y, above.bottom)), strict=True
+            )
+        ]
+        covered = both[0] * both[1]
+    return InsetPlace(
+        corner=corner, print_share=round(covered, 4), change_share=round(under / total if total else 0.0, 4)
+    )
