@@ -20,7 +20,16 @@ from twinlapse.rig.film_settings import Box
 from twinlapse.tracking.measure import in_order
 from twinlapse.tracking.stabilise import Track
 
-__all__ = ["COMPACT", "Subject", "changes_of", "find_subjects", "grown", "subject_of"]
+__all__ = [
+    "COMPACT",
+    "LEAST_SHARED",
+    "NEAR_FOOT",
+    "Subject",
+    "changes_of",
+    "find_subjects",
+    "grown",
+    "subject_of",
+]
 
 COMPACT = 0.72  # share of the picture's width and height above which what changes is no single thing
 NEAR_FOOT = 0.12  # how far off a projected print the measured foot may be
