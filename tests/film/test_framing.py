@@ -81,7 +81,7 @@ def test_the_print_is_never_cut_and_no_words_lie_on_it(shape: str, layout: str, 
             ((x + i * width) * wide - 0.5, (y + j * height) * tall - 0.5) for i in (0, 1) for j in (0, 1)
         ]
         raw = [(v, SIZE[1] - 1 - u) for u, v in upright] if rotate else upright
-        at = (*np.linalg.solve(turn, (np.array(raw) - way).T).T, pane.box.x, pane.box.y)
+        at = np.linalg.solve(turn, (np.array(raw) - way).T).T + np.array([pane.box.x, pane.box.y])
         low, high = at.min(axis=0), at.max(axis=0)
         assert (low >= np.array([pane.box.x, pane.box.y]) - 1.5).all(), (box, pane)
         assert (high <= np.array([pane.box.right, pane.box.bottom]) + 1.5).all(), (box, pane)

@@ -29,7 +29,9 @@ __all__ = ["command", "gather"]
 @rig_option("A rig file with [film] settings.")
 @click.option("--layout", metavar="NAME", help="inset, side, stack, single or near-far.")
 @click.option("--shape", metavar="SHAPE", help="16:9, 9:16, 1:1, 4:5, 4:3 or a size such as 1600x900.")
-@click.option("--fit", metavar="HOW", help="fill (crop, but never the print), fit (never crop) or cut (always fill).")
+@click.option(
+    "--fit", metavar="HOW", help="fill (crops, never the print), fit (never crops), cut (always fills)."
+)
 @click.option("--height-px", type=int, metavar="PX", help="Short side of the film.")
 @click.option("--fps", metavar="RATE", help='Film frames a second: 30, 25, "30000/1001".')
 @click.option("--length-s", type=float, metavar="S", help="Length of the film without its pauses.")
