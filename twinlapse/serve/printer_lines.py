@@ -8,12 +8,14 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Protocol
 
+from twinlapse.capture.cue_handler import Answer
 from twinlapse.shots import Cue, find_arm, find_cue, find_run
 
 __all__ = ["HeardLine", "Listener", "PrinterLines"]
 
 _KEPT = 200  # lines for the page that shows what arrives
 _SHOWN = 200  # characters of one
+_SAME_S = 10.0  # by which channels differ: a log file is written later (common practice, no source)
 
 
 class Listener(Protocol):
@@ -28,7 +30,7 @@ class Listener(Protocol):
     def arm(self, shot: int) -> None:
         """A shot is announced."""
 
-    def cue(self, cue: Cue, late_s: float, channel: str) -> object:
+    def cue(self, cue: Cue, late_s: float, channel: str) -> Answer | None:
         """The machine stands for a shot."""
 
 
@@ -43,7 +45,7 @@ class HeardLine:
 
 
 class PrinterLines:
-    """Takes the lines of all channels of one printer; the same line twice within a moment counts once.
+    """Takes the lines of all channels of one printer; what two channels say of a print's ends counts once.
 
     Parameters
     ----------
@@ -53,24 +55,37 @@ class PrinterLines:
     def __init__(self, listener: Listener) -> None:
         self._listener = listener
         self._lock = threading.Lock()
+        self._ends: dict[tuple[str, str], tuple[str, float]] = {}  # by event and job: channel, monotonic time
         self.heard: deque[HeardLine] = deque(maxlen=_KEPT)
 
     def hear(self, text: str, late_s: float = 0.0, *, channel: str) -> str:
         """Take a line; return what it means."""
-        meaning = ""
-        if (run := find_run(text)) is not None:
-            meaning = run[0]
-            (self._listener.begin if meaning == "begin" else self._listener.end)(run[1])
-        elif (cue := find_cue(text)) is not None:
-            meaning = "cue"
-            self._listener.cue(cue, late_s, channel)
-        elif (shot := find_arm(text)) is not None:
-            meaning = "arm"
-            self._listener.arm(shot)
+        return self.take(text, late_s, channel=channel)[0]
+
+    def take(self, text: str, late_s: float = 0.0, *, channel: str) -> tuple[str, Answer | None]:
+        """Take a line; return what it means, and what came of a cue."""
+        run, cue, shot = find_run(text), find_cue(text), find_arm(text)
+        meaning = run[0] if run is not None else "cue" if cue is not None else "" if shot is None else "arm"
         line = HeardLine(at_s=time.time(), channel=channel, text=text.strip()[:_SHOWN], meaning=meaning)
         with self._lock:
             self.heard.append(line)
-        return meaning
+        if run is not None:
+            if not self._told_already(run, channel):
+                (self._listener.begin if meaning == "begin" else self._listener.end)(run[1])
+        elif cue is not None:
+            return meaning, self._listener.cue(cue, late_s, channel)
+        elif shot is not None:
+            self._listener.arm(shot)
+        return meaning, None
+
+    def _told_already(self, run: tuple[str, str], channel: str) -> bool:
+        now_s = time.monotonic()
+        with self._lock:
+            before, at_s = self._ends.get(run, (channel, 0.0))
+            if before != channel and now_s - at_s < _SAME_S:
+                return True
+            self._ends[run] = (channel, now_s)
+        return False
 
     def lately(self) -> list[HeardLine]:
         """Return the last lines, the newest last."""

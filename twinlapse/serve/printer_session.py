@@ -84,7 +84,7 @@ class PrinterSession:
         try:
             rig = self._workspace.rig(self.name)
             self.channels = channels_of(rig, self.lines)
-        except TwinlapseError as error:
+        except (TwinlapseError, OSError) as error:
             self.trouble = str(error)
         self._take_up()
         for channel in self.channels.values():
@@ -249,6 +249,7 @@ class PrinterSession:
             self._begin_capture(code, new_run=new_run)
 
     def _begin_capture(self, code: str, *, new_run: bool) -> None:
+        service = None
         try:
             job = self._workspace.job(code)
             plan = read_plan(job.plan)
@@ -259,15 +260,20 @@ class PrinterSession:
             service.start()
             if new_run:
                 service.mark_run("begin", code)
-            goes_on = self._workspace.record(code).state == "printing"
-            began = {} if goes_on and not new_run else {"printed_s": now_s()}
-            self._workspace.change(code, state="printing", printer=self.name, why="", **began)
-        except (TwinlapseError, OSError) as error:
-            self.trouble = f"a print of job {code} began: {error}"
+        except Exception as error:  # whatever it is: the channels go on, and the page says it
+            self.trouble = f"a print of job {code} began: {error or type(error).__name__}"
+            if service is not None:
+                service.close()
             return
         self.trouble = ""
         self._heard_s = time.monotonic()
         self._live = _Live(code=code, plan=plan, rig=rig, capture=service, began_s=self._heard_s)
+        try:
+            goes_on = self._workspace.record(code).state == "printing"
+            began = {} if goes_on and not new_run else {"printed_s": now_s()}
+            self._workspace.change(code, state="printing", printer=self.name, why="", **began)
+        except (TwinlapseError, OSError) as error:
+            self.trouble = f"the record of job {code} cannot be written: {error}"
 
     def _take_up(self) -> None:
         """Go on with the print that went on when the service ended, or end it where that is too long ago."""
@@ -283,7 +289,7 @@ class PrinterSession:
                     store.end_run("the service was away when it ended")
                 self._workspace.change(record.code, state="done")
                 self._over(record.code)
-            except (TwinlapseError, OSError) as error:
+            except Exception as error:  # a damaged job keeps no other print from being heard
                 self.trouble = f"job {record.code} cannot be taken up: {error}"
 
     def _wait_again(self) -> None:
@@ -310,8 +316,11 @@ class PrinterSession:
             live.capture.close()
         except Exception as error:  # the film is made, and the next print taken, whatever failed here
             self.trouble = f"the print of job {live.code} did not end in order: {error}"
-        self._workspace.change(live.code, state="done")
-        self._over(live.code)
+        try:
+            self._workspace.change(live.code, state="done")
+            self._over(live.code)
+        except (TwinlapseError, OSError) as error:
+            self.trouble = f"job {live.code} is not filmed: {error}"
 
     def _watch_silence(self) -> None:
         while not self._stopped.wait(_LOOK_S):

@@ -7,13 +7,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
 
+from twinlapse.capture.cue_handler import Answer
 from twinlapse.capture.cue_inputs import LogReader, SerialReader
-from twinlapse.errors import TwinlapseError
+from twinlapse.rig.capture_settings import Mqtt
 from twinlapse.rig.model import Rig
 from twinlapse.serve.channels.klipper_api import KlipperApi
 from twinlapse.serve.channels.reprapfirmware_http import ReprapFirmwareHttp
 from twinlapse.serve.printer_lines import PrinterLines
-from twinlapse.shots import Cue
+from twinlapse.shots import Cue, cue_text
 
 __all__ = ["Channel", "channels_of"]
 
@@ -47,12 +48,23 @@ def channels_of(rig: Rig, lines: PrinterLines) -> dict[str, Channel]:
         made["klipper"] = KlipperApi(Path(capture.klipper_socket), lambda text: tell(text, 0.0))
     if capture.reprapfirmware:
         made["reprapfirmware"] = ReprapFirmwareHttp(capture.reprapfirmware, _teller(lines, "reprapfirmware"))
+    if capture.mqtt is not None:
+        made["mqtt"] = _broker(capture.mqtt, lines)
     return made
+
+
+def _broker(mqtt: Mqtt, lines: PrinterLines) -> Channel:
+    from twinlapse.capture.mqtt import MqttChannel
+
+    def ask(cue: Cue, late_s: float) -> Answer | None:
+        return lines.take(cue_text(cue), late_s, channel="mqtt")[1]
+
+    return MqttChannel(mqtt, ask, line=lambda text: lines.take(text, channel="mqtt"))
 
 
 def _teller(lines: PrinterLines, channel: str) -> Callable[[str, float], None]:
     def tell(text: str, late_s: float) -> None:
-        with contextlib.suppress(TwinlapseError):
+        with contextlib.suppress(Exception):  # the next line is heard, whatever this one led to
             lines.hear(text, late_s, channel=channel)
 
     return tell
