@@ -54,6 +54,7 @@ class Children:
         self._changed = threading.Condition()
         self._stopped = False
         self.running = ""
+        self.trouble = ""  # what followed a task failed
         self.halted_s = 0.0  # in all, for the tests and the page
         self._thread = threading.Thread(target=self._run, name="children", daemon=True)
 
@@ -90,11 +91,21 @@ class Children:
                     return
                 task = self._waiting.popleft()
                 self.running = task.name
-            outcome = self._one(task.words)
+            outcome = self._outcome(task)
             if not self._stopped:
-                task.done(outcome)  # what follows is queued before this task counts as over
+                try:
+                    task.done(outcome)  # what follows is queued before this task counts as over
+                    self.trouble = ""
+                except Exception as error:  # one job's fault keeps no other from being worked on
+                    self.trouble = f"{task.name}: {error or type(error).__name__}"
             with self._changed:
                 self.running = ""
+
+    def _outcome(self, task: Task) -> Outcome:
+        try:
+            return self._one(task.words)
+        except OSError as error:  # no memory or no process left
+            return Outcome(status=3, result={}, words=f"it could not be started: {error.strerror}")
 
     def _one(self, words: Sequence[str]) -> Outcome:
         child = subprocess.Popen(  # noqa: S603  (our own interpreter, words as a list)

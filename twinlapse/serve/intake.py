@@ -154,8 +154,11 @@ class Intake:
             words = outcome.words.removeprefix("twinlapse: ").replace(str(received.path), received.name)
             self._workspace.change(code, state="failed", why=words or "planning ended without a word")
             return
-        job = self._workspace.job(code)
-        plan = read_plan(job.plan)
+        try:
+            plan = read_plan(self._workspace.job(code).plan)
+        except TwinlapseError as error:
+            self._workspace.change(code, state="failed", why=str(error))
+            return
         self._workspace.change(
             code,
             state="ready",

@@ -18,7 +18,7 @@ from twinlapse.errors import CaptureError, TwinlapseError
 from twinlapse.frames.store import FrameStore
 from twinlapse.rig.model import Rig
 from twinlapse.serve.channels.answering import send_lines, ways_to_send
-from twinlapse.serve.channels.of_rig import Channel, channels_of
+from twinlapse.serve.channels.of_rig import Channel, channels_of, places_of
 from twinlapse.serve.printer_lines import PrinterLines
 from twinlapse.serve.rig_view import RigView
 from twinlapse.serve.silence import patience_s
@@ -79,13 +79,25 @@ class PrinterSession:
         self._stopped = threading.Event()
         self._watch = threading.Thread(target=self._watch_silence, name=f"silence {name}", daemon=True)
 
-    def start(self) -> None:
-        """Open the channels of the rig; a rig with a fault is said, and does not stop the others."""
+    def start(self, reserve: Callable[[str], str] | None = None) -> None:
+        """Open the channels of the rig; a rig with a fault is said, and does not stop the others.
+
+        Parameters
+        ----------
+        reserve : callable, optional
+            Takes what a channel reads, returns the printer that has it: this one, or one before it.
+        """
         try:
             rig = self._workspace.rig(self.name)
+            others = {} if reserve is None else {where: reserve(where) for where in places_of(rig.capture)}
+            if shared := [where for where, name in others.items() if name != self.name]:
+                raise CaptureError(
+                    f"{shared[0]} is read for the printer {others[shared[0]]} already",
+                    "give each printer a line, log, address or topic of its own",
+                )
             self.channels = channels_of(rig, self.lines)
-        except (TwinlapseError, OSError) as error:
-            self.trouble = str(error)
+        except Exception as error:  # whatever is wrong with this printer, the others go on
+            self.trouble = str(error) or type(error).__name__
         self._take_up()
         for channel in self.channels.values():
             channel.start()

@@ -7,6 +7,7 @@ import math
 import shutil
 import threading
 import time
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -59,8 +60,9 @@ class ServeService:
         self.intake.take_up()
         for code in self._films:
             self._over(code)
-        for printer in self.printers.values():
-            printer.start()
+        taken: dict[str, str] = {}  # what a channel reads, and the printer whose channel it is
+        for name, printer in self.printers.items():
+            printer.start(partial(_first, taken, name))
         self._settle_prints()
         self._watch.start()
 
@@ -107,6 +109,7 @@ class ServeService:
             "printers": [printer.status() for printer in self.printers.values()],
             "jobs": [self._job(record) for record in records],
             "working": self.children.names(),
+            "trouble": self.children.trouble,
             "free_mb": round(usage.free / 1e6),
             "budget_gb": self.budget_bytes / 1e9,
             "would_go": [record.code for record in self._spare(records)],
@@ -322,3 +325,7 @@ class ServeService:
             elif now - seen[path][2] >= _STEADY_S:
                 del seen[path]
                 self.intake.take(self.intake.pick_up(path), printer)
+
+
+def _first(taken: dict[str, str], name: str, where: str) -> str:
+    return taken.setdefault(where, name)

@@ -9,14 +9,14 @@ from typing import Protocol
 
 from twinlapse.capture.cue_handler import Answer
 from twinlapse.capture.cue_inputs import LogReader, SerialReader
-from twinlapse.rig.capture_settings import Mqtt
+from twinlapse.rig.capture_settings import Capture, Mqtt
 from twinlapse.rig.model import Rig
 from twinlapse.serve.channels.klipper_api import KlipperApi
 from twinlapse.serve.channels.reprapfirmware_http import ReprapFirmwareHttp
 from twinlapse.serve.printer_lines import PrinterLines
 from twinlapse.shots import Cue, cue_text
 
-__all__ = ["Channel", "channels_of"]
+__all__ = ["Channel", "channels_of", "places_of"]
 
 
 class Channel(Protocol):
@@ -51,6 +51,14 @@ def channels_of(rig: Rig, lines: PrinterLines) -> dict[str, Channel]:
     if capture.mqtt is not None:
         made["mqtt"] = _broker(capture.mqtt, lines)
     return made
+
+
+def places_of(capture: Capture) -> list[str]:
+    """Return what the channels of a rig read: no two printers can read the same."""
+    mqtt = capture.mqtt
+    topic = "" if mqtt is None else f"topic {mqtt.topic} at {mqtt.host}:{mqtt.port}"
+    named = (capture.log, capture.serial, capture.klipper_socket, capture.reprapfirmware, topic)
+    return [place for place in named if place]
 
 
 def _broker(mqtt: Mqtt, lines: PrinterLines) -> Channel:
