@@ -29,7 +29,7 @@ from twinlapse.errors import CaptureError, TwinlapseError
 from twinlapse.rig.capture_settings import Mqtt
 from twinlapse.shots import Cue, find_arm, find_cue, find_run
 
-__all__ = ["MqttChannel"]
+__all__ = ["Ask", "MqttChannel"]
 
 _MAX_PAYLOAD = 4096  # bytes; a cue has about 60
 _SENT = re.compile(r"\bsent=(\d{9,11}(?:\.\d{1,9})?)\b")
