@@ -9,7 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from twinlapse.errors import TwinlapseError
+from twinlapse.files import read_json
 from twinlapse.film import FilmOptions
+from twinlapse.film.events import Event, events_of_file
 from twinlapse.film.overrides import film_options
 from twinlapse.film.print_facts import PrintFacts, projected_print
 from twinlapse.frames.job import open_job, rig_of
@@ -55,6 +58,10 @@ def inputs_of_job(folder: Path, settings: Mapping[str, Any], rig: Path | None = 
         facts = print_facts(job.original)
         machine = rig_of(rig) if rig is not None else rig_of(folder)
         options = replace(options, print_facts=facts, projected=projected_print(machine, plan, facts))
+    if plan is not None:
+        found = options.print_facts
+        events = (*layer_reports(job.folder), *(() if found is None else events_of_file(found)))
+        options = replace(options, events=tuple(sorted(events, key=lambda event: event.layer)))
     sources = job_sequences(job)
     if plan is not None:
         sources = _without_looks(sources, plan)
@@ -103,6 +110,24 @@ def inputs_of_folders(
     return FilmInputs(sources=sources, plan=None, options=film_options(rig, None, settings))
 
 
+def layer_reports(folder: Path) -> tuple[Event, ...]:
+    """Return what the reports of surveyed layers, ``firstlayer-N.json``, found; open ones say nothing."""
+    events = []
+    for path in sorted(folder.glob("firstlayer-*.json")):
+        try:
+            told = read_json(path, "report")
+            layer, sound = int(told["layer"]), told["overall"]["sound"]
+            count = len(told.get("defects") or ())
+        except (TwinlapseError, KeyError, TypeError, ValueError):
+            continue  # of another version, or damaged: a film does not fail for a caption
+        if sound is True:
+            events.append(Event(layer=layer - 1, words=f"Layer {layer}: no defects found"))
+        elif sound is False:
+            many = "1 defect" if count == 1 else f"{count} defects" if count else "defects"
+            events.append(Event(layer=layer - 1, words=f"Layer {layer}: {many} found"))
+    return tuple(events)
+
+
 def print_facts(gcode: Path) -> PrintFacts:
     """Return what the film has to know of a sliced file."""
     path = read_toolpath(gcode)
@@ -129,7 +154,10 @@ def _filament_changes(path: Toolpath, layers: Layers) -> tuple[tuple[int, str], 
     by_hand = (path.setting_kind == Setting.PAUSE) & (path.setting_value == 600)
     found += [(int(row), "") for row in path.setting_row[by_hand] if inside.start <= row < inside.stop]
     seen: dict[int, str] = {}
+    laid = np.flatnonzero(path.kind == Kind.EXTRUDE)
     for row, what in sorted(found):
-        layer = int(np.searchsorted(layers.first_row, row, side="right")) - 1
+        # a change between two layers belongs to the one that is laid after it
+        following = laid[min(int(np.searchsorted(laid, row)), len(laid) - 1)]
+        layer = int(np.searchsorted(layers.first_row, following, side="right")) - 1
         seen.setdefault(min(layer, len(layers) - 1), what)
     return tuple(seen.items())

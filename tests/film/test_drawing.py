@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 from pathlib import Path
 
@@ -14,14 +15,14 @@ from PIL import Image, ImageFont, features
 
 from twinlapse.errors import RenderError
 from twinlapse.film import FilmOptions, render_film
-from twinlapse.film.cards import broken, end_card, title_card
+from twinlapse.film.cards import end_card, title_card
 from twinlapse.film.codecs import codec_for
 from twinlapse.film.colour import coded, coded_lit, planes_of
 from twinlapse.film.compose import composer
 from twinlapse.film.encoder import encoding
 from twinlapse.film.frame_times import schedule
 from twinlapse.film.layout import Layout, arrange, safe_area
-from twinlapse.film.lettering import Lettering, fallback_font
+from twinlapse.film.lettering import Lettering, broken, fallback_font
 from twinlapse.film.overlay import Overlay
 from twinlapse.film.overlay_values import Facts, clock
 from twinlapse.film.stencil import Plate
@@ -323,7 +324,9 @@ def test_schedules_begin_at_the_first_and_reach_the_last(
     beats = schedule(count, filming)
     assert beats[0].slot == 0
     assert all(0 <= beat.slot <= beat.into < count and 0 <= beat.mix < 1 for beat in beats)
-    frames = round(length_s * 30) if length_s else count
+    frames = (
+        round(length_s * 30) if length_s else count if ease == 0 else math.ceil((count - 1) * (1 + ease)) + 1
+    )
     if frames > 1:
         assert max(beat.slot for beat in beats) == count - 1
     if loop and length_s:

@@ -39,6 +39,10 @@ __all__ = ["command", "gather"]
 @click.option("--title", metavar="TEXT", help="Title of the film.")
 @click.option("--title-s", type=float, metavar="S", help="How long a title card is shown.")
 @click.option("--end-s", type=float, metavar="S", help="How long an end card with the print's data is shown.")
+@click.option("--ease", metavar="SHARE", help='How much slower the first layers go: 0 to 0.9, or "auto".')
+@click.option("--moments", is_flag=True, default=None, help="Zoom to the nozzle when something happens.")
+@click.option("--captions/--no-captions", default=None, help="Say what happened; on by default.")
+@click.option("--sound", metavar="FILE", help="Sound track: cut or repeated to the film's length, faded.")
 @click.option("--codec", metavar="NAME", help="h264, h265, vp9 or av1; default: by the suffix.")
 @click.option("--quality", type=int, metavar="N", help="0 the best, 18 as good as the source, 30 small.")
 @click.option("--between", metavar="HOW", help="cut, or fade from shot to shot.")
@@ -103,6 +107,11 @@ def command(
     if report.unsure:
         output.warn(
             f"{len(report.unsure)} frames are unsure of their motion: moved as their neighbours or not at all"
+        )
+    if report.inset is not None:
+        output.say(
+            f"Inset {report.inset['corner']}: hides {report.inset['print_share']:.0%} of the print, "
+            f"{report.inset['change_share']:.0%} of what changes."
         )
     if report.paired and job is None:
         output.say(f"Frames of the cameras were brought together {report.paired}.")

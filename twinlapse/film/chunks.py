@@ -23,7 +23,7 @@ from twinlapse.arrays import Progress
 from twinlapse.errors import RenderError
 from twinlapse.film.codecs import Codec
 from twinlapse.film.colour import planes_of
-from twinlapse.film.encoder import encoding, join, keyframe_step
+from twinlapse.film.encoder import NOTHING, Extras, encoding, join, keyframe_step
 from twinlapse.film.frame_times import Beat
 from twinlapse.film.scene import FilmScene
 from twinlapse.frames.sequence import FrameSequence
@@ -155,7 +155,7 @@ def render_in_chunks(
     out: Path,
     *,
     farm: Farm,
-    notes: str = "",
+    extras: Extras = NOTHING,
     progress: Progress | None = None,
 ) -> None:
     """Make a film in chunks and join them.
@@ -164,8 +164,8 @@ def render_in_chunks(
     ----------
     farm : Farm
         Makes the chunks that are not there yet.
-    notes : str
-        Title and chapters.
+    extras : Extras
+        Title, chapters and sound, which are added when the chunks are joined.
 
     Raises
     ------
@@ -190,7 +190,7 @@ def render_in_chunks(
     try:
         if todo:
             farm.make(todo, part_of(progress, 1 - len(todo) / len(chunks), 1.0))
-        join(paths, codec, out, notes)
+        join(paths, codec, out, extras)
     except UnfinishedError as error:
         made = sum(path.exists() for path in paths)
         raise UnfinishedError(

@@ -7,15 +7,23 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from twinlapse.film.framing import Framing, framed
-from twinlapse.film.layout import Box, Layout, Pane, arrange
+from twinlapse.film.framing import framed
+from twinlapse.film.layout import Box, Layout, Pane, arrange, safe_area
 from twinlapse.film.options import CameraOptions, FilmOptions
 from twinlapse.film.pane import upright_size
 from twinlapse.film.subject import Subject
 from twinlapse.rig.film_settings import InsetCorner
 from twinlapse.tracking.stabilise import Track
 
-__all__ = ["CORNERS", "Composition", "InsetPlace", "compose_layout", "free_of_words"]
+__all__ = [
+    "CORNERS",
+    "Composition",
+    "InsetPlace",
+    "compose_layout",
+    "free_of_words",
+    "hidden_share",
+    "quiet_place",
+]
 
 CORNERS: tuple[InsetCorner, ...] = (
     "top-right",
@@ -94,7 +102,8 @@ def _framed(
         panes.append(how.pane)
         cameras[camera] = how.options
         if above is not None and not pane.raised:
-            inset = _hidden(how, above, corner, subjects.get(camera))
+            hides = hidden_share(how.pane, how.options, above, subjects.get(camera))
+            inset = InsetPlace(corner=corner, print_share=hides[0], change_share=hides[1])
     return Composition(layout=replace(layout, panes=tuple(panes)), cameras=cameras, inset=inset)
 
 
@@ -121,11 +130,40 @@ def _beside(free: Box, above: Box, layout: Layout) -> tuple[Box, ...]:
     return tuple(sorted(rooms, key=lambda room: -room.width * room.height))
 
 
-def _hidden(how: Framing, above: Box, corner: str, subject: Subject | None) -> InsetPlace:
-    """Return what an inset hides of the pane below it."""
-    if subject is None or how.options.filming.crop == "auto":
-        return InsetPlace(corner=corner, print_share=0.0, change_share=0.0)
-    crop, box = how.options.filming.crop, how.pane.box
+def quiet_place(made: Composition, subject: Subject | None, size: tuple[int, int], *, words: bool) -> Box:
+    """Return where a caption of a size lies in the main pane: where it hides least, off the inset."""
+    layout, (width, height) = made.layout, size
+    pane = layout.panes[0]
+    free, safe = free_of_words(pane, layout, words=words), safe_area(layout.size)
+    edge, chip = round(14 * layout.unit), round(44 * layout.unit)
+    left, right = max(free.x + edge, safe.x), min(free.right - edge, safe.right) - width
+    top, bottom = max(free.y + edge, safe.y), min(free.bottom - edge, safe.bottom) - height
+    inset = next((other.box for other in layout.panes if other.raised), None)
+    places = [
+        Box(x=x, y=y, width=width, height=height)
+        for x, y in ((left, bottom), (right, bottom), (right, top), (left, top + chip))
+    ]
+
+    def cost(place: Box) -> float:
+        meets = inset is not None and (
+            place.x < inset.right
+            and inset.x < place.right
+            and place.y < inset.bottom
+            and inset.y < place.bottom
+        )
+        hides = hidden_share(pane, made.cameras[pane.camera], place, subject)
+        return round(10 * hides[0] + hides[1], 2) + (100 if meets else 0)
+
+    return min(places, key=cost)
+
+
+def hidden_share(
+    pane: Pane, options: CameraOptions, above: Box, subject: Subject | None
+) -> tuple[float, float]:
+    """Return which shares of the print's box and of all changes in a pane something on it hides."""
+    crop, box = options.filming.crop, pane.box
+    if subject is None or crop == "auto":
+        return 0.0, 0.0
     rows, columns = subject.change.shape
     x = box.x + ((np.arange(columns) + 0.5) / columns - crop[0]) / crop[2] * box.width
     y = box.y + ((np.arange(rows) + 0.5) / rows - crop[1]) / crop[3] * box.height
@@ -149,6 +187,4 @@ def _hidden(how: Framing, above: Box, corner: str, subject: Subject | None) -> I
             )
         ]
         covered = both[0] * both[1]
-    return InsetPlace(
-        corner=corner, print_share=round(covered, 4), change_share=round(under / total if total else 0.0, 4)
-    )
+    return round(covered, 4), round(under / total if total else 0.0, 4)

@@ -19,11 +19,14 @@ from numpy.typing import NDArray
 from twinlapse.errors import RenderError
 from twinlapse.files import replacing_by_name
 from twinlapse.film.codecs import Codec
+from twinlapse.film.sound import Sound
 
 __all__ = [
     "KEY_S",
+    "NOTHING",
     "THREADS",
     "Chapter",
+    "Extras",
     "Pipe",
     "command",
     "encoding",
@@ -43,6 +46,17 @@ class Chapter:
 
     name: str
     start_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """What is added to the pictures of a film."""
+
+    notes: str = ""  # title and chapters, as `note_text` writes them
+    sound: Sound | None = None
+
+
+NOTHING = Extras()
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,15 +117,21 @@ def _with_notes(words: list[str], last_input: str, notes: Path) -> list[str]:
 _QUIET = ("-nostdin", "-hide_banner", "-loglevel", "error", "-y")
 
 
-def join_command(parts: Path, codec: Codec, out: Path, notes: Path | None = None) -> list[str]:
+def join_command(
+    parts: Path, codec: Codec, out: Path, notes: Path | None = None, sound: Sound | None = None
+) -> list[str]:
     """Return the ffmpeg command that joins the segments listed in `parts` without encoding them again."""
     stream = ffmpeg.input(str(parts), format="concat", safe=0)
-    options: dict[str, Any] = {"codec": "copy", "format": codec.container}
+    options: dict[str, Any] = {"codec:v": "copy", "format": codec.container}
     if codec.container == "mp4":
         options["movflags"] = "+faststart"
     words = [str(part) for part in ffmpeg.compile(ffmpeg.output(stream, str(out), **options))]
     if notes is not None:
         words = _with_notes(words, str(parts), notes)
+    if sound is not None:
+        source, output = sound.words(1 if notes is None else 2, codec)
+        after = words.index(str(parts if notes is None else notes)) + 1
+        words = [*words[:after], *source, *words[after:-1], *output, words[-1]]
     return [imageio_ffmpeg.get_ffmpeg_exe(), *_QUIET, *words[1:]]
 
 
@@ -177,7 +197,7 @@ def encoding(
             raise _failed(said.read(), process.returncode, out)
 
 
-def join(parts: Sequence[Path], codec: Codec, out: Path, notes: str = "") -> None:
+def join(parts: Sequence[Path], codec: Codec, out: Path, extras: Extras = NOTHING) -> None:
     """Join segments of one film without encoding them again.
 
     Raises
@@ -190,11 +210,11 @@ def join(parts: Sequence[Path], codec: Codec, out: Path, notes: str = "") -> Non
         quoted = [str(part.resolve()).replace("'", "'\\''") for part in parts]
         listed.write_text("".join(f"file '{name}'\n" for name in quoted), encoding="utf-8")
         noted = None
-        if notes and codec.tagged:
+        if extras.notes and codec.tagged:
             noted = Path(folder) / "notes.txt"
-            noted.write_text(notes, encoding="utf-8")
+            noted.write_text(extras.notes, encoding="utf-8")
         done = subprocess.run(  # noqa: S603
-            join_command(listed, codec, beside, noted),
+            join_command(listed, codec, beside, noted, extras.sound),
             capture_output=True,
             check=False,
             stdin=subprocess.DEVNULL,

@@ -14,9 +14,10 @@ from PIL import Image, ImageDraw, ImageFont, features
 
 from twinlapse.errors import RenderError
 
-__all__ = ["Coverage", "Lettering", "fallback_font"]
+__all__ = ["Coverage", "Lettering", "broken", "fallback_font", "runs_left"]
 
 Coverage = NDArray[np.uint8]
+_SMALL_KANA = "ぁぃぅぇぉっゃゅょゎァィゥェォッャュョヮー々"  # JIS X 4051: never begin a line
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,47 @@ def _mask(font: str, text: str, size_px: int, track_px: float, figures: bool) ->
     return mask
 
 
+def runs_left(text: str) -> bool:
+    """Whether a text runs from right to left, as its first letter with a direction does (UAX #9, P2, P3)."""
+    kinds = (unicodedata.bidirectional(letter) for letter in text)
+    return next((kind for kind in kinds if kind in ("L", "R", "AL")), "L") != "L"
+
+
+def broken(text: str, lettering: Lettering, size_px: int, width_px: int) -> list[str]:
+    """Return a text in lines no wider than a width: broken between words, and between ideographs."""
+    lines: list[str] = []
+    for joint, piece in _pieces(text):
+        longer = f"{lines[-1]}{joint}{piece}" if lines else piece
+        if lines and lettering.mask(longer, size_px).shape[1] <= width_px:
+            lines[-1] = longer
+        else:
+            lines.append(piece)
+    return lines or [text]
+
+
+def _pieces(text: str) -> list[tuple[str, str]]:
+    """Return what must stay together, each with what joins it to the piece before: " " or "".
+
+    Ideographs and kana are pieces of their own, but for closing marks, which stay with what they close, and
+    opening ones (the essence of UAX #14).
+    """
+    pieces: list[tuple[str, str]] = []
+    for word in text.split():
+        joint = " "
+        for letter in word:
+            wide = unicodedata.east_asian_width(letter) in ("W", "F")
+            before = pieces[-1][1] if pieces and not joint else ""
+            closes = unicodedata.category(letter) in ("Pe", "Pf", "Po", "Lm", "Mn") or letter in _SMALL_KANA
+            opens = bool(before) and unicodedata.category(before[-1]) in ("Ps", "Pi")
+            was_wide = bool(before) and unicodedata.east_asian_width(before[-1]) in ("W", "F")
+            if before and (closes or opens or not (wide or was_wide)):
+                pieces[-1] = (pieces[-1][0], before + letter)
+            else:
+                pieces.append((joint, letter))
+            joint = ""
+    return pieces
+
+
 def _is_woven(text: str) -> bool:
     """Whether letters change with their neighbours or run from right to left: set whole or not at all."""
     return any(
@@ -119,16 +161,14 @@ def _carried(size_px: int) -> ImageFont.FreeTypeFont:
 
 
 def _font_for(font: str, text: str) -> str:
+    """Return the first font that has all letters of a text: the one named, then those that come along."""
     if not font and text.isascii():
         return font
-    missing = _missing(font, text)
-    if not missing:
-        return font
     wide = fallback_font()
-    if not font and wide is not None:
-        missing = _missing(str(wide), text)
-        if not missing:
-            return str(wide)
+    missing = _missing(font, text)
+    for other in (font, "", *([] if wide is None else [str(wide)])):
+        if not _missing(other, text):
+            return other
     raise RenderError(
         f'the font has no letter for "{missing[0]}" (U+{ord(missing[0]):04X})',
         "name a font that has it with font = ...",

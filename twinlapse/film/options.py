@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from twinlapse.film.events import Event
 from twinlapse.film.print_facts import PrintFacts
 from twinlapse.rig.film_settings import Box, CameraFilming, Filming
 from twinlapse.rig.model import Camera, Lens, Rig
@@ -32,6 +33,7 @@ class FilmOptions:
     cameras: Mapping[str, CameraOptions] = field(default_factory=dict)
     print_facts: PrintFacts | None = None  # what the sliced file says
     projected: Mapping[str, Box] = field(default_factory=dict)  # camera -> where plan and rig put the print
+    events: tuple[Event, ...] = ()  # what happened, for captions and close-ups
     preview: bool = False  # small, every third moment, as long as the film
     poster: Path | None = None  # the last film frame as a picture
     contact: Path | None = None  # film frames in rows as a picture

@@ -21,6 +21,7 @@ SOFT = (214, 222, 228)
 SHADE = (8, 11, 14)
 # white (1.0) over this much near-black over white stays above 4.5:1 (WCAG 2.x), soft white too
 SHADE_STRENGTH = 0.74
+CAPTION_GROUND = 0.84
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +33,9 @@ class Overlay:
     lettering: Lettering
     labels: dict[str, str]  # camera -> what stands in its pane
     pace: tuple[tuple[float, float], ...] = ()  # (share of the way, time it took over the longest)
+    captions: tuple[str, ...] = ()
+    caption_at: tuple[int, int] = (0, 0)  # where captions lie; those on the right end there
+    caption_right: bool = False
 
     def still(self) -> list[Plate]:
         """Return the plates that are the same on every film frame: shade and names."""
@@ -63,6 +67,30 @@ class Overlay:
         if "progress" in self.filming.overlay:
             plates += self._bar(facts.share)
         return plates
+
+    def caption_size(self) -> tuple[int, int]:
+        """Return width and height of the widest caption, its ground included."""
+        masks = [self._caption_mask(text) for text in self.captions]
+        return max(mask.shape[1] for mask in masks) + 2 * self._px(16), masks[0].shape[0] + 2 * self._px(9)
+
+    def caption(self, number: int, strength: float) -> list[Plate]:
+        """Return a caption on a ground of its own."""
+        text = self._caption_mask(self.captions[number])
+        across, down = self._px(16), self._px(9)
+        width, height = text.shape[1] + 2 * across, text.shape[0] + 2 * down
+        x, y = self.caption_at
+        x = x - width if self.caption_right else x
+        ground = plate(x, y, rounded(width, height, self._px(8)), SHADE, CAPTION_GROUND * strength)
+        return [ground, plate(x + across, y + down, text, _INK, strength)]
+
+    def _caption_mask(self, text: str) -> Picture:
+        """Return the letters of a caption, smaller where it would be wider than the safe area."""
+        size = self._px(24)
+        while (mask := self.lettering.mask(text, size)).shape[1] > self.layout.band.width - self._px(
+            60
+        ) and size > 8:
+            size = size * 9 // 10
+        return mask
 
     @property
     def _has_band(self) -> bool:

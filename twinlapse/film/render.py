@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import cv2
 
@@ -17,9 +18,11 @@ from twinlapse.files import sweep, write_json
 from twinlapse.film.chapters import chapters_of
 from twinlapse.film.chunks import Farm, render_in_chunks, resolved, write_frames
 from twinlapse.film.codecs import SMALL_BYTES, Codec, codec_for, fitting
-from twinlapse.film.encoder import encoding, note_text
+from twinlapse.film.encoder import Extras, encoding, note_text
+from twinlapse.film.events import close_up_moments, moments_of, shown_moments
 from twinlapse.film.farm import open_farm
-from twinlapse.film.frame_times import Beat, schedule
+from twinlapse.film.frame_times import Beat, schedule, with_captions, with_close_ups
+from twinlapse.film.lettering import Lettering
 from twinlapse.film.options import FilmOptions
 from twinlapse.film.report import (
     FilmReport,
@@ -31,6 +34,7 @@ from twinlapse.film.report import (
     unsure_files,
 )
 from twinlapse.film.scene import FilmScene, set_scene
+from twinlapse.film.sound import Sound, checked_sound
 from twinlapse.film.stills import contact_sheet, poster, write_aligned, write_picture
 from twinlapse.frames.grouping import SAID, Slot, pair, rule_for
 from twinlapse.frames.sequence import FrameFile, FrameSequence
@@ -38,7 +42,15 @@ from twinlapse.shots import Plan
 from twinlapse.tracking.measure import WORKERS
 from twinlapse.tracking.stabilise import Track, track_camera
 
-__all__ = ["PREVIEW_PX", "PREVIEW_STEP", "film_report", "measured", "one_thread_a_picture", "render_film"]
+__all__ = [
+    "PREVIEW_PX",
+    "PREVIEW_STEP",
+    "check_words",
+    "film_report",
+    "measured",
+    "one_thread_a_picture",
+    "render_film",
+]
 
 PREVIEW_PX, PREVIEW_STEP = 360, 3
 
@@ -76,6 +88,10 @@ def render_film(
         when the suffix is none of ours, the encoder fails, or a font lacks a letter.
     """
     codec = codec_for(out, options.filming)
+    check_words(options, list(sources))
+    sound = Path(options.filming.sound) if options.filming.sound else None
+    if sound is not None:
+        checked_sound(sound, codec)
     options = replace(options, filming=fitting(options.filming, out))
     tell = progress or (lambda share: None)
     for written in (out, out.with_name(out.name + ".json")):
@@ -88,16 +104,56 @@ def render_film(
         farm = farm or held_open.enter_context(open_farm(options.workers, options.cluster))
         slots, tracks, options = measured(sources, plan, options, lambda share: tell(share * 0.4))
         scene, held = set_scene(slots, plan, tracks, options)
-        beats: Sequence[Beat] = schedule(len(slots), options.filming)
+        beats, captions = _beats(slots, plan, scene, options)
         write = _encode_small if codec.container in ("gif", "webp") else _encode
         scene, beats = write(scene, beats, codec, out, options, farm, lambda share: tell(0.4 + 0.55 * share))
         _write_pictures(scene, tracks, options)
     paired = SAID[rule_for(sources, plan)] if len(sources) > 1 else ""
     report = film_report(out, scene, tracks, options, len(beats), held, missing_shots(slots, tracks), paired)
+    report = replace(report, captions=tuple(captions))
     if options.sidecar:
         write_json(out.with_name(out.name + ".json"), report.to_json())
     tell(1.0)
     return report
+
+
+def check_words(options: FilmOptions, cameras: Sequence[str]) -> None:
+    """Set all words that a film may show once: a letter that no font has is said before anything is measured.
+
+    Raises
+    ------
+    RenderError
+        naming the letter.
+    """
+    lettering = Lettering(options.filming.font)
+    labels = [options.camera(camera).filming.label or camera for camera in cameras]
+    texts = [options.filming.title, *(event.words for event in options.events)]
+    if "names" in options.filming.overlay:
+        texts += [label.upper() for label in labels]
+    for text in ["LAYER 0:1/2 mm ·", *texts]:
+        lettering.mask(text, 24)
+
+
+def _beats(
+    slots: Sequence[Slot], plan: Plan | None, scene: FilmScene, options: FilmOptions
+) -> tuple[Sequence[Beat], list[dict[str, Any]]]:
+    """Return the frames of the film, and what its captions say and when."""
+    filming = options.filming
+    beats: Sequence[Beat] = schedule(len(slots), filming)
+    moments = shown_moments(moments_of(options.events, slots, plan), [beat.slot for beat in beats])
+    if scene.close_up is not None:
+        beats = with_close_ups(beats, close_up_moments(scene.facts, moments), filming)
+    if not filming.captions or not moments:
+        return beats, []
+    beats = with_captions(beats, moments, filming)
+    said = []
+    for number, event in enumerate(options.events):
+        start = next((place for place, beat in enumerate(beats) if beat.caption == number), None)
+        if start is not None:
+            said.append(
+                {"layer": event.layer + 1, "words": event.words, "start_s": float(start / filming.fps)}
+            )
+    return beats, said
 
 
 @contextlib.contextmanager
@@ -188,7 +244,11 @@ def _encode(
     chapters = chapters_of(scene.facts, beats, filming)
     notes = note_text(filming.title, chapters, float(len(beats) / filming.fps))
     if codec.tagged:
-        render_in_chunks(scene, beats, filming.fps, codec, out, farm=farm, notes=notes, progress=progress)
+        sound = None
+        if filming.sound:
+            sound = Sound(Path(filming.sound).resolve(), float(len(beats) / filming.fps))
+        extras = Extras(notes, sound)
+        render_in_chunks(scene, beats, filming.fps, codec, out, farm=farm, extras=extras, progress=progress)
         return scene, beats
     with encoding(out, scene.size, filming.fps, codec, notes) as pipe:
         write_frames(scene, beats, pipe.write, progress)
@@ -252,6 +312,7 @@ def film_report(
         hidden=hidden_files(tracks),
         unsure=unsure_files(tracks),
         inset=None if scene.inset is None else asdict(scene.inset),
+        captions=(),
         paired=paired,
         shifts={camera: shift_rows(track) for camera, track in tracks.items()},
         gain={camera: gain_rows(track) for camera, track in tracks.items()},

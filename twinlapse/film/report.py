@@ -40,6 +40,7 @@ class FilmReport(ArrayRecord):
     hidden: tuple[str, ...]  # files that are not shown, and why
     unsure: tuple[str, ...]  # files that are moved as their neighbours are: too few of their own tiles agreed
     inset: Mapping[str, Any] | None  # corner of the inset, and the shares of print and change that it hides
+    captions: tuple[Mapping[str, Any], ...]  # layer, words and start_s of each that is shown
     paired: str  # by what frames of several cameras were brought together, "" for one camera
     shifts: Mapping[str, list[list[float]]]  # camera -> [shot, dx_px, dy_px, angle_deg, confidence]
     gain: Mapping[str, list[list[float]]]  # camera -> [red, green, blue] for each frame
@@ -59,6 +60,7 @@ class FilmReport(ArrayRecord):
             "hidden": list(self.hidden),
             "unsure": list(self.unsure),
             "inset": None if self.inset is None else dict(self.inset),
+            "captions": [dict(caption) for caption in self.captions],
             "paired": self.paired,
             "shifts": dict(self.shifts),
             "gain": dict(self.gain),

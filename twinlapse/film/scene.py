@@ -9,11 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from twinlapse.arrays import Picture
-from twinlapse.film.cards import end_card, title_card
+from twinlapse.film.cards import end_card, picture_box, title_card
+from twinlapse.film.close_up import CloseUp, close_up_of
 from twinlapse.film.colour import coded
 from twinlapse.film.compose import Composer, composer
-from twinlapse.film.composition import Composition, InsetPlace, compose_layout
+from twinlapse.film.composition import Composition, InsetPlace, compose_layout, quiet_place
 from twinlapse.film.frame_times import Beat
+from twinlapse.film.framing import framed
+from twinlapse.film.layout import Pane
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.options import FilmOptions
 from twinlapse.film.overlay import Overlay
@@ -55,7 +58,15 @@ class Stage:
 
     def moving(self, facts: Facts) -> list[Plate]:
         """Return the plates of one moment."""
-        plates = self.overlay.moving(facts)
+        return self._in_codes(self.overlay.moving(facts))
+
+    def caption(self, beat: Beat) -> list[Plate]:
+        """Return the plates of the caption that a film frame shows, if any."""
+        if beat.caption < 0 or beat.caption >= len(self.overlay.captions):
+            return []
+        return self._in_codes(self.overlay.caption(beat.caption, beat.strength))
+
+    def _in_codes(self, plates: list[Plate]) -> list[Plate]:
         return [drawing.coded() for drawing in plates] if self.is_coded else plates
 
 
@@ -70,6 +81,7 @@ class FilmScene:
     cards: Mapping[str, Picture]
     subjects: Mapping[str, Subject]
     inset: InsetPlace | None = None
+    close_up: CloseUp | None = None
 
     @property
     def size(self) -> tuple[int, int]:
@@ -79,20 +91,25 @@ class FilmScene:
     def coded(self) -> FilmScene:
         """Return the same scene drawn in the film's own codes, which spares a step for each of its pixels."""
         cards = {name: coded(card) for name, card in self.cards.items()}
-        return replace(self, stages=tuple(stage.coded() for stage in self.stages), cards=cards)
+        stages = tuple(stage.coded() for stage in self.stages)
+        near = self.close_up and replace(self.close_up, stage=self.close_up.stage.coded())
+        return replace(self, stages=stages, cards=cards, close_up=near)
 
     def laid_out(self, options: FilmOptions) -> FilmScene:
         """Return the same scene with the layout of other options."""
         made = _compositions(self.tracks, self.subjects, options)
-        stages = tuple(_stage(one, self.tracks, options, self.facts) for one in made)
-        return replace(self, stages=stages, cards=_cards(self.facts, options))
+        stages = tuple(_stage(one, self.tracks, options, self.facts, self.subjects) for one in made)
+        cards = _cards(self, options, made[-1])
+        return replace(self, stages=stages, cards=cards, close_up=_close_up(self, options, made))
 
     def frame(self, beat: Beat) -> Picture:
         """Return the film frame of a beat."""
         if beat.cover >= 1:
             return self.cards[beat.card]
         share = self._turned(beat)
-        if share <= 0:
+        if beat.near and self.close_up is not None:
+            picture = self._closer(self.close_up, beat)
+        elif share <= 0:
             picture = self._staged(self.stages[0], beat)
         elif share >= 1:
             picture = self._staged(self.stages[-1], beat)
@@ -107,12 +124,32 @@ class FilmScene:
         way = beat.slot / max(1, len(self.facts) - 1)
         return float(np.clip((way - TURN_AT) / TURN_FADE, 0, 1))
 
-    def _staged(self, stage: Stage, beat: Beat) -> Picture:
-        pictures = {camera: self._pane(view, camera, beat) for camera, view in stage.views.items()}
-        near = beat.into if beat.mix > 0.5 else beat.slot
-        return stage.composer.compose(pictures, (*stage.still, *stage.moving(self.facts[near])))
+    def _closer(self, near: CloseUp, beat: Beat) -> Picture:
+        """Return the layout with the pane of one camera on its way to filling the film."""
+        if beat.near >= 1:
+            return self._staged(near.stage, beat)
+        stage = self.stages[-1 if self._turned(beat) >= 1 else 0]
+        plates = self._plates(stage, beat), self._plates(near.stage, beat)
+        below = stage.composer.compose(self._pictures(stage, beat), ())
+        own = near.stage.composer.compose(self._pictures(near.stage, beat), ())
+        frames = [near.lay(below, own, beat.near) for _ in plates]
+        for frame, drawings in zip(frames, plates, strict=True):
+            for drawing in drawings:
+                drawing.lay(frame)
+        return mixed(frames[0], frames[1], beat.near)
 
-    def _pane(self, view: View, camera: str, beat: Beat) -> Picture:
+    def _staged(self, stage: Stage, beat: Beat) -> Picture:
+        return stage.composer.compose(self._pictures(stage, beat), self._plates(stage, beat))
+
+    def _pictures(self, stage: Stage, beat: Beat) -> dict[str, Picture]:
+        return {camera: self.seen(view, camera, beat) for camera, view in stage.views.items()}
+
+    def _plates(self, stage: Stage, beat: Beat) -> list[Plate]:
+        near = beat.into if beat.mix > 0.5 else beat.slot
+        return [*stage.still, *stage.moving(self.facts[near]), *stage.caption(beat)]
+
+    def seen(self, view: View, camera: str, beat: Beat) -> Picture:
+        """Return what a camera shows in a film frame."""
         picture = self._moment(view, camera, self.shown[camera][beat.slot])
         following = self.shown[camera][beat.into]
         if beat.mix and following != self.shown[camera][beat.slot]:
@@ -157,26 +194,48 @@ def set_scene(
         tracks=tracks,
         shown=shown,
         facts=facts,
-        stages=tuple(_stage(one, tracks, options, facts) for one in made),
-        cards=_cards(facts, options),
+        stages=tuple(_stage(one, tracks, options, facts, subjects) for one in made),
+        cards={},
         subjects=subjects,
         inset=made[-1].inset,
     )
-    return scene, held
+    cards = _cards(scene, options, made[-1])
+    return replace(scene, cards=cards, close_up=_close_up(scene, options, made)), held
 
 
-def _cards(facts: tuple[Facts, ...], options: FilmOptions) -> dict[str, Picture]:
-    filming, lettering = options.filming, Lettering(options.filming.font)
+def _close_up(scene: FilmScene, options: FilmOptions, made: list[Composition]) -> CloseUp | None:
+    if not options.filming.moments:
+        return None
+    near = next((camera for camera in scene.tracks if options.camera(camera).riding), None)
+    near = near or next((camera for camera, track in scene.tracks.items() if track.riding), None)
+    near = near or (list(scene.tracks)[1] if len(scene.tracks) > 1 else None)
+    if near is None:
+        return None
+    own = compose_layout(scene.tracks, scene.subjects, options, layout="single", main=near)
+    stage = _stage(own, scene.tracks, options, scene.facts, scene.subjects)
+    return close_up_of(near, stage, made[-1].layout)
+
+
+def _last_picture(scene: FilmScene, options: FilmOptions, made: Composition) -> Picture:
+    """Return the last picture of the main camera, without words, as the end card shows it."""
+    box = picture_box(scene.size)
+    main = made.layout.panes[0].camera
+    pane = Pane(camera=main, box=box)
+    how = framed(scene.tracks[main], options.camera(main), pane, scene.subjects.get(main), (box,), fit="cut")
+    view = make_view(scene.tracks[main], how.options, pane, fine=options.filming.fine)
+    last = len(scene.facts) - 1
+    return scene.seen(view, main, Beat(last, last))
+
+
+def _cards(scene: FilmScene, options: FilmOptions, made: Composition) -> dict[str, Picture]:
+    facts, filming, lettering = scene.facts, options.filming, Lettering(options.filming.font)
     cards = {}
     if filming.title and filming.title_s:
         cards["title"] = title_card(filming, facts, lettering)
     if filming.end_s:
-        cards["end"] = end_card(
-            filming,
-            facts,
-            lettering,
-            None if options.print_facts is None else options.print_facts.filament_mm,
-        )
+        filament_mm = None if options.print_facts is None else options.print_facts.filament_mm
+        picture = _last_picture(scene, options, made)
+        cards["end"] = end_card(filming, facts, lettering, filament_mm, picture)
     return cards
 
 
@@ -192,7 +251,11 @@ def _compositions(
 
 
 def _stage(
-    made: Composition, tracks: Mapping[str, Track], options: FilmOptions, facts: tuple[Facts, ...]
+    made: Composition,
+    tracks: Mapping[str, Track],
+    options: FilmOptions,
+    facts: tuple[Facts, ...],
+    subjects: Mapping[str, Subject],
 ) -> Stage:
     filming, layout = options.filming, made.layout
     views = {
@@ -206,7 +269,14 @@ def _stage(
         lettering=Lettering(filming.font),
         labels=labels,
         pace=pace_of(facts) if "plan" in filming.overlay else (),
+        captions=tuple(event.words for event in options.events) if filming.captions else (),
     )
+    if overlay.captions:
+        words = bool(set(filming.overlay) - {"names"})
+        at = quiet_place(made, subjects.get(layout.panes[0].camera), overlay.caption_size(), words=words)
+        right = at.x > layout.size[0] // 2 - at.width // 2
+        place = (at.right if right else at.x, at.y)
+        overlay = replace(overlay, caption_at=place, caption_right=right)
     return Stage(
         views=views,
         composer=composer(layout, filming.background),

@@ -30,6 +30,7 @@ __all__ = [
     "read_boxes",
     "read_colour",
     "read_crop",
+    "read_ease",
     "read_overlay",
     "read_rate",
     "read_shape",
@@ -117,6 +118,19 @@ def read_box(value: Any) -> Box:
     return (float(numbers[0]), float(numbers[1]), float(numbers[2]), float(numbers[3]))
 
 
+def read_ease(value: Any) -> float | Literal["auto"]:
+    """Return "auto" or a checked share from 0 to 0.9."""
+    if value == "auto":
+        return "auto"
+    try:
+        share = float(value) if isinstance(value, str) or is_number(value) else -1.0
+    except ValueError:
+        share = -1.0
+    if not 0 <= share <= 0.9:
+        raise InvalidValueError(f"{value!r} is no ease", 'write "auto" or a share from 0 to 0.9')
+    return share
+
+
 def read_crop(value: Any) -> Box | Literal["auto"]:
     """Return "auto" or a checked part of a picture."""
     return "auto" if value == "auto" else read_box(value)
@@ -184,7 +198,14 @@ class Filming:
     )
     first_s: float = field(default=0.0, metadata=number("how long the first picture is held", low=0, high=60))
     last_s: float = field(default=1.5, metadata=number("how long the last picture is held", low=0, high=60))
-    ease: float = field(default=0.0, metadata=number("how much slower the first layers go", low=0, high=0.9))
+    ease: float | Literal["auto"] = field(
+        default="auto",
+        metadata=parsed(
+            read_ease,
+            '`"auto"` or 0 to 0.9',
+            "how much slower the first layers go; `auto`: 0.35 where the film is longer than 6 s",
+        ),
+    )
     loop: bool = field(default=False, metadata=flag("play forward, then back"))
     between: Between = field(default="cut", metadata=choice(Between, "from shot to shot"))
     gap: Gap = field(
@@ -202,6 +223,18 @@ class Filming:
     title_s: float = field(default=0.0, metadata=number("how long the title card is shown", low=0, high=60))
     end_s: float = field(
         default=0.0, metadata=number("how long the end card is shown: what the print took", low=0, high=60)
+    )
+    captions: bool = field(
+        default=True,
+        metadata=flag("say what happened: filament changed, layer 1 without defects or with some"),
+    )
+    moments: bool = field(
+        default=False,
+        metadata=flag("zoom to the nozzle's view for layer 1, filament changes and defects"),
+    )
+    sound: str = field(
+        default="",
+        metadata=text("sound file, as long as the film by cutting or repeating, faded in and out"),
     )
     font: str = field(
         default="",
