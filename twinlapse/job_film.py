@@ -21,7 +21,7 @@ from twinlapse.frames.sequence import FrameSequence, job_sequences, read_sequenc
 from twinlapse.gcode import Kind, Layers, Setting, Toolpath, find_layers, read_toolpath
 from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, read_plan
 
-__all__ = ["FilmInputs", "inputs_of_folders", "inputs_of_job", "print_facts"]
+__all__ = ["FilmInputs", "inputs_of_folders", "inputs_of_job", "layer_reports", "print_facts"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,7 +12,7 @@ from twinlapse.film.overlay_values import Facts, clock
 from twinlapse.film.stencil import plate, rgb, rounded
 from twinlapse.rig.film_settings import Filming, film_size
 
-__all__ = ["MOST_LINES", "end_card", "picture_box", "title_card"]
+__all__ = ["MOST_LINES", "PICTURE_SHARE", "end_card", "picture_box", "title_card"]
 
 MOST_LINES = 3  # of a heading: more are read no faster than smaller letters (common practice, no source)
 PICTURE_SHARE = 0.56  # of the card that the last picture fills

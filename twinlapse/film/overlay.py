@@ -14,7 +14,7 @@ from twinlapse.film.overlay_values import Facts, clock
 from twinlapse.film.stencil import Plate, columns, plate, rgb, rounded
 from twinlapse.rig.film_settings import Filming
 
-__all__ = ["SHADE", "SHADE_STRENGTH", "SOFT", "Overlay"]
+__all__ = ["CAPTION_GROUND", "SHADE", "SHADE_STRENGTH", "SOFT", "Overlay"]
 
 _INK = (247, 249, 250)
 SOFT = (214, 222, 228)
