@@ -166,7 +166,7 @@ def test_a_size_is_answered_as_people_write_it() -> None:
 def test_a_camera_that_hangs_on_its_side_is_checked_by_its_upright_picture() -> None:
     """A lens of 640 x 480 turned by 90 degrees is one of 480 x 640 whose width the other angle spans."""
     printer = Printer(bed_mm=(220.0, 220.0), height_mm=200.0)
-    place, look = (110.0, -500.0, 300.0), (110.0, 110.0, 60.0)
+    place, look = (110.0, -200.0, 300.0), (110.0, 110.0, 60.0)
     across_deg = 60.0
     high_deg = math.degrees(2 * math.atan(math.tan(math.radians(across_deg / 2)) * 480 / 640))
     turned = Camera(
