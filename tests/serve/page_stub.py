@@ -235,7 +235,19 @@ BOARD = {
     ],
     "faults": [],
 }
-WAITS = {"layer": 1, "until_s": NOW_S + 1800, "otherwise": "it goes on by itself"}
+WAITS = {
+    "layer": 1,
+    "shot": 3,
+    "since_s": NOW_S,
+    "until_s": NOW_S + 1800,
+    "otherwise": "it goes on by itself",
+    "can_send": True,
+    "why": "",
+    "go_on": "M108",
+    "stop": "M112",
+    "default": "stop",
+    "answered": "",
+}
 
 # every state that the page has, by name: the address behind #/, and what the service says
 STATES: dict[str, tuple[str, dict[str, Any]]] = {
@@ -272,6 +284,11 @@ STATES: dict[str, tuple[str, dict[str, Any]]] = {
         ),
     ),
     "hold waiting": (f"job/{CODE}", printing({"looks": [FOUND]}, {"waits": WAITS})),
+    "hold, sound": (f"job/{CODE}", printing({"looks": [SOUND]}, {"waits": {**WAITS, "answered": "go-on"}})),
+    "hold, no way to send": (
+        f"job/{CODE}",
+        printing({"looks": [SOUND]}, {"waits": {**WAITS, "can_send": False, "why": "the rig names no way"}}),
+    ),
     "filming": (
         f"job/{CODE}",
         state(

@@ -147,7 +147,7 @@ def test_stopping_a_print_is_confirmed_and_works_by_keys_alone(browser: Any, stu
     go_to("Stop it")
     browser.press(ENTER)
     browser.until("document.getElementById('said').textContent == 'The printer was told to stop.'")
-    assert [path for path, _ in stub.posted] == [f"/jobs/{CODE}/stop"]
+    assert stub.posted == [(f"/jobs/{CODE}/stop", b'{"layer":1}')]
     assert browser.run("document.activeElement.textContent") == "Stop the print"  # the focus came back
 
 

@@ -85,14 +85,19 @@ function during(app, job) {
 
 // the machine stands still, hot, until a person says how it goes on
 function waiting(app, job, waits) {
+  const sound = app.live.looks.some((look) => look.layer === waits.layer && look.state === "sound");
+  const told = { "go-on": "It was told to go on.", stop: "It was told to stop." }[waits.answered];
+  const body = { layer: waits.layer }; // what this page shows: the service refuses an answer to another wait
+  const goOn = button(app, "Go on printing", () => app.act(job, "go-on", body, `Is the way clear? ${job.printer} moves at once, hot. ${waits.go_on} is sent to it.`, "Go on"),
+    { key: "go-on", class: sound ? "main" : "" });
+  const stop = button(app, "Stop the print", () => app.act(job, "stop", body, `This print is given up and cannot be taken up again. ${waits.stop} is sent to ${job.printer}.`, "Stop it"),
+    { key: "stop", class: sound ? "risky" : "risky main" });
   return made("section", { key: "waiting", class: "look" }, [
     made("h2", {}, `Layer ${waits.layer} is printed. Shall it go on?`),
     made("p", {}, "The nozzle is hot and the machine may move at once. Look at the map below and at the print itself."),
-    waits.until_s > 0 && made("p", {}, `Without an answer: ${waits.otherwise} at ${at(waits.until_s)}.`),
-    made("div", { class: "buttons" }, [
-      button(app, "Go on printing", () => app.act(job, "go-on", {}, `Is the way clear? ${job.printer} moves at once, hot.`, "Go on"), { class: "main" }),
-      button(app, "Stop the print", () => app.act(job, "stop", {}, "The print is given up and cannot be taken up again.", "Stop it"), { class: "risky" }),
-    ]),
+    made("p", {}, waits.until_s > 0 ? `Without an answer: ${waits.otherwise} at ${at(waits.until_s)}.` : `Without an answer: ${waits.otherwise}.`),
+    told && made("p", { class: "lead" }, told),
+    waits.can_send ? made("div", { class: "buttons" }, sound ? [goOn, stop] : [stop, goOn]) : made("p", { class: "fault" }, `Answer at the printer itself: ${waits.why}.`),
   ]);
 }
 
