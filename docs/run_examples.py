@@ -15,6 +15,9 @@ The scratch folder of a page holds the sample print, ``pot.gcode`` and ``rig.tom
 above a block changes what is done with it:
 
     <!-- example: slow -->                    run with the slow tests; the blocks below it on the page, too
+    <!-- example: served -->                  run with the slow tests while a service runs
+    <!-- example: served by log -->           and its printer, heard this way, says a line (stand_ins.py);
+                                              the service is at http://board.local:8137
     <!-- example: install -->                 run in a copy of the source tree, with the slow tests
     <!-- example: not run, needs a camera --> not run, for the reason given
 """
@@ -23,6 +26,8 @@ from __future__ import annotations
 
 import contextlib
 import fnmatch
+import functools
+import importlib.util
 import io
 import os
 import re
@@ -45,6 +50,7 @@ PAGES = (
     *sorted((ROOT / "docs").glob("*.md")),
 )
 RUN = ("sh", "console", "python", "toml")
+SERVED = "http://board.local:8137"  # where the pages say that the service is
 NOT_RUN = ("json", "gcode", "text", "powershell", "{toctree}", "{eval-rst}")
 _BLOCK = re.compile(
     r"(?:^ *<!-- example: (?P<mark>[^\n]*?) -->\n+)?"
@@ -68,6 +74,11 @@ class Example:
     def skipped(self) -> str:
         """Why it is not run; empty where it is."""
         return self.mark.removeprefix("not run").lstrip(", ") if self.mark.startswith("not run") else ""
+
+    @property
+    def is_served(self) -> bool:
+        """Whether a service runs beside it; nothing below it depends on what it leaves behind."""
+        return self.mark.startswith("served")
 
     def __str__(self) -> str:
         return f"{self.page.relative_to(ROOT)}:{self.line}"
@@ -154,8 +165,44 @@ def run_example(example: Example, folder: Path) -> None:
         )
         assert code == 0, f"{example}: {printed}"
         return
+    with _service_of(example, folder) as address:
+        _run_commands(example, folder, address)
+
+
+def _service_of(example: Example, folder: Path) -> contextlib.AbstractContextManager[str]:
+    if not example.is_served:
+        return contextlib.nullcontext("")
+    made: contextlib.AbstractContextManager[str] = _stand_ins().served(
+        folder, example.mark.removeprefix("served").removeprefix(" by ")
+    )
+    return made
+
+
+def channels() -> list[str]:
+    """Return the ways in which a printer can be heard while an example runs."""
+    return list(_stand_ins().CHANNELS)
+
+
+@functools.cache
+def _stand_ins() -> Any:
+    spec = importlib.util.spec_from_file_location("stand_ins", Path(__file__).with_name("stand_ins.py"))
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def _run_here_or_there(command: str, folder: Path, address: str) -> tuple[int, str]:
+    """Run a command with the service's real address; return what it printed with the page's."""
+    if not address:
+        return run_command(command, folder)
+    code, printed = run_command(command.replace(SERVED, address), folder)
+    return code, printed.replace(address, SERVED)
+
+
+def _run_commands(example: Example, folder: Path, address: str) -> None:
     for command, wanted in commands(example):
-        code, printed = run_command(command, folder)
+        code, printed = _run_here_or_there(command, folder, address)
         assert code == 0, f"{example}: {command}\nended with {code} and printed\n{printed}"
         if example.kind == "console":
             assert matches(printed, wanted), f"{example}: {command}\nprinted\n{printed}\ninstead of\n{wanted}"
@@ -194,12 +241,13 @@ def write(page: Path) -> None:
                 run_example(example, folder)
                 continue
             parts = []
-            for command, wanted in commands(example):
-                printed = run_command(command, folder)[1].strip()
-                parts.append(f"$ {command}")
-                parts.extend(
-                    ([wanted] if matches(printed, wanted) else [printed]) if wanted or printed else []
-                )
+            with _service_of(example, folder) as address:
+                for command, wanted in commands(example):
+                    printed = _run_here_or_there(command, folder, address)[1].strip()
+                    parts.append(f"$ {command}")
+                    parts.extend(
+                        ([wanted] if matches(printed, wanted) else [printed]) if wanted or printed else []
+                    )
             text = text.replace(f"```console\n{example.text}```", "```console\n" + "\n".join(parts) + "\n```")
     page.write_text(text, encoding="utf-8")
 

@@ -25,10 +25,11 @@ def _load() -> Any:
 
 
 docs = _load()
+SERVED = {"served", *(f"served by {name}" for name in docs.channels())}
 
 
 def _runs(page: Path, *, slow: bool) -> list[object]:
-    """Return the blocks of a page that run: in the fast suite those above the first slow one."""
+    """Return the blocks of a page that run: in the fast suite those above the first slow one, none served."""
     run = [
         one
         for one in docs.examples(page)
@@ -36,15 +37,15 @@ def _runs(page: Path, *, slow: bool) -> list[object]:
     ]
     first_slow = next((n for n, one in enumerate(run) if one.mark == "slow"), len(run))
     if slow:
-        return run if first_slow < len(run) else []
-    return run[:first_slow]
+        return run if first_slow < len(run) or any(one.is_served for one in run) else []
+    return [one for one in run[:first_slow] if not one.is_served]
 
 
 @pytest.mark.parametrize("page", docs.PAGES, ids=lambda page: page.name)
 def test_every_block_says_what_it_is(page: Path) -> None:
     for one in docs.examples(page):
         assert one.kind in (*docs.RUN, *docs.NOT_RUN), f"{one}: name the block's language"
-        assert one.mark in ("", "slow", "install") or one.skipped, (
+        assert one.mark in ("", "slow", "install") or one.mark in SERVED or one.skipped, (
             f"{one}: {one.mark} is no mark, or has no reason"
         )
     assert len(re.findall(r"(?m)^ *```", page.read_text(encoding="utf-8"))) == 2 * len(docs.examples(page))

@@ -66,6 +66,26 @@ def test_lines_of_any_firmware_are_understood() -> None:
     assert [line.meaning for line in lines.lately()] == ["begin", "arm", "cue", "", "end"]
 
 
+def test_a_channel_is_read_on_while_a_cue_is_answered_and_the_end_waits_for_it() -> None:
+    heard, go = Heard(), threading.Event()
+    answer = heard.cue
+
+    def slow(cue: Cue, late_s: float, channel: str) -> None:
+        assert go.wait(10)
+        answer(cue, late_s, channel)
+
+    heard.cue = slow  # type: ignore[method-assign]
+    lines = PrinterLines(heard)
+    for stop in (1, 2, 3):
+        lines.pass_on(f"twinlapse cue 1.{stop} nozzle a1b2c3", channel="serial")
+    lines.pass_on("twinlapse arm 2", channel="serial")
+    assert heard.said == [("arm", 2)]  # nothing above has waited
+    threading.Timer(0.2, go.set).start()
+    lines.pass_on("twinlapse end a1b2c3", channel="serial")
+    assert heard.said[-1] == ("end", "a1b2c3")
+    assert sorted(said[1].stop for said in heard.said[1:-1]) == [1, 2, 3]
+
+
 def test_klipper_s_console_is_subscribed_to(tmp_path: Path) -> None:
     """A stand-in that speaks the protocol of API_Server.md: JSON objects ended by 0x03."""
     path, said = tmp_path / "klippy", []

@@ -11,6 +11,7 @@ import ipaddress
 import os
 import re
 import secrets
+import socket
 import stat
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -30,9 +31,11 @@ __all__ = [
     "TOO_LARGE",
     "AccessGuard",
     "AccessRules",
+    "address_in_network",
     "allowed_hosts",
     "bearer_token",
     "is_loopback",
+    "own_names",
     "read_token",
     "session_cookie",
 ]
@@ -40,6 +43,7 @@ __all__ = [
 MAX_BODY = 4096  # bytes; a cue has about 200
 MAX_HEAD = 16_384  # bytes of all header fields (RFC 6585: 431)
 TOO_LARGE = "the body is larger than 4 KiB"
+_HOST_NAME = re.compile(r"[A-Za-z0-9-]{1,63}")
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{43,128}")
 _HEADERS = {
     "content-security-policy": "default-src 'self'; img-src 'self' blob:; frame-ancestors 'none'; "
@@ -193,6 +197,22 @@ def allowed_hosts(host: str, port: int, names: Iterable[str]) -> frozenset[str]:
     return frozenset(f"{name}:{port}".lower() for name in bracketed) | (
         frozenset(name.lower() for name in bracketed) if port == 80 else frozenset()
     )
+
+
+def own_names() -> tuple[str, ...]:
+    """Return the names by which this machine is usually called in its network (``.local``: RFC 6762)."""
+    name = socket.gethostname().split(".")[0]
+    return (name, f"{name}.local") if _HOST_NAME.fullmatch(name) else ()
+
+
+def address_in_network() -> str:
+    """Return the address from which this machine would speak to others; no packet is sent."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # an address of documentation (RFC 5737): nobody has it
+            return str(probe.getsockname()[0])
+        except OSError:
+            return socket.gethostname()
 
 
 def is_loopback(host: str) -> bool:

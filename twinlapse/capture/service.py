@@ -16,7 +16,7 @@ from twinlapse.capture.alarm_routes import Publish, make_routes
 from twinlapse.capture.alarm_sender import AlarmSender
 from twinlapse.capture.alarms import AlarmWatch
 from twinlapse.capture.cue_handler import Answer, CueHandler, UnknownShotError
-from twinlapse.capture.cue_inputs import LogReader, SerialReader
+from twinlapse.capture.cue_inputs import LONG_AGO_S, LogReader, SerialReader
 from twinlapse.capture.forecast import Forecast
 from twinlapse.capture.layer_check_worker import LayerCheckWorker
 from twinlapse.capture.lease import expire_all
@@ -256,7 +256,10 @@ class CaptureService:
     def _heard(self, answers: Sequence[Answer]) -> None:
         cued = answers[-1]
         at_s = max((row.times.cue_mono_s or 0.0 for row in cued.frames.values()), default=0.0)
-        self.forecast.answered(cued.shot, at_s or self._clock.mono_s())
+        now_s = self._clock.mono_s()
+        # of a cue that lay there, nobody knows how long: what comes next is reckoned from now
+        known = at_s > 0 and now_s - at_s < LONG_AGO_S / 2
+        self.forecast.answered(cued.shot, at_s if known else now_s)
         for answer in answers:
             self.reporter.heard(answer)
         self._record.heard(answers)

@@ -23,6 +23,7 @@ __all__ = ["command"]
     "--budget-gb", type=click.FloatRange(0), default=0.0, help="Oldest finished jobs go beyond this."
 )
 @click.option("--unit", is_flag=True, help="Print a systemd unit and end.")
+@click.option("--pair", is_flag=True, help="Show the QR code that pairs a phone and end; holds the token.")
 @click.option("--container", is_flag=True, help="Print a container file and end.")
 @speaking
 def command(
@@ -35,6 +36,7 @@ def command(
     budget_gb: float,
     unit: bool,
     container: bool,
+    pair: bool,
 ) -> None:
     """Take files in, capture prints by themselves, make their films; ends with SIGTERM or Ctrl-C.
 
@@ -45,24 +47,38 @@ def command(
 
     if unit or container:
         text = (
-            unit_text(folder, host, port, expose, budget_gb)
+            unit_text(folder, host, port, expose, budget_gb, host_name)
             if unit
             else container_text(port, twinlapse.__version__)
         )
         output.say(text)
         output.result({"text": text})
         return
-    from twinlapse.capture.access_policy import AccessRules, allowed_hosts, is_loopback, read_token
+    import sys
+
+    from twinlapse.capture.access_policy import (
+        AccessRules,
+        allowed_hosts,
+        is_loopback,
+        own_names,
+        read_token,
+    )
     from twinlapse.errors import CaptureError
     from twinlapse.files import make_folder
     from twinlapse.serve.running import run
     from twinlapse.serve.service import ServeService
 
-    if not is_loopback(host) and not expose:
+    if not is_loopback(host) and not expose and not pair:
         raise CaptureError(f"{host} can be reached from other machines", "add --expose if that is meant")
     make_folder(folder)
     token = "" if is_loopback(host) else read_token(folder / "token")
-    rules = AccessRules(hosts=allowed_hosts(host, port, host_name), token=token)
+    if pair:
+        if not token:
+            raise CaptureError(f"{host} can be reached from this machine alone", "add --listen 0.0.0.0")
+        output.result({"address": _pair(output, _reached(host, host_name), port, token)})
+        return
+    own = () if is_loopback(host) else own_names()
+    rules = AccessRules(hosts=allowed_hosts(host, port, (*host_name, *own)), token=token)
     service = ServeService(folder, budget_gb=budget_gb)
 
     def ready() -> None:
@@ -70,22 +86,30 @@ def command(
         output.say(f"ready: {address}")
         if not service.printers:
             output.say(f"no printer yet: put its rig file at {folder}/printers/NAME/rig.toml and start again")
-        if token:
-            _pair(output, host, port, host_name, token)
+        if token and sys.stdout.isatty():
+            _pair(output, _reached(host, host_name), port, token)
+        elif token:
+            output.say("pair a phone: twinlapse serve FOLDER --listen ADDRESS --pair")
 
     run(service, folder, host, port, rules, ready)
     output.result({"jobs": len(list(service.workspace.records()))})
 
 
-def _pair(output: Output, host: str, port: int, names: tuple[str, ...], token: str) -> None:
-    """Show the address that pairs a phone, as a QR code; never in a pipe, since it holds the token."""
-    import sys
-
-    if not sys.stdout.isatty():
-        output.say("the token is in the file 'token' of the folder; start once on a terminal for a QR code")
-        return
+def _pair(output: Output, host: str, port: int, token: str) -> str:
+    """Show the address that pairs a phone, also as a QR code; return it."""
     import segno
 
-    address = f"http://{names[0] if names else host}:{port}/#/?token={token}"
-    segno.make(address).terminal(compact=True)
-    output.say(f"or open {address}")
+    address = f"http://{f'[{host}]' if ':' in host else host}:{port}/#/?token={token}"
+    if not (output.as_json or output.quiet):
+        segno.make(address).terminal(compact=True)
+    output.say(f"open {address}")
+    return address
+
+
+def _reached(host: str, names: tuple[str, ...]) -> str:
+    """Return how a phone reaches this machine: by a name that was given, or its address in the network."""
+    from twinlapse.capture.access_policy import address_in_network
+
+    if names:
+        return names[0]
+    return address_in_network() if host in ("0.0.0.0", "::") else host  # noqa: S104

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import getpass
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from twinlapse.capture.systemd_unit import SANDBOX, unit_argument, unit_path
@@ -25,7 +26,7 @@ StartLimitIntervalSec=0
 [Service]
 Type=notify
 User={user}
-ExecStart={python} -m twinlapse serve {served} --listen {host} --port {port}{expose}{budget} --quiet
+ExecStart={python} -m twinlapse serve {served} --listen {host} --port {port}{expose}{names}{budget} --quiet
 # whatever ended the service: what nobody leases any more is switched off
 ExecStopPost={python} -m twinlapse.capture.lease_keeper --once
 Restart=on-failure
@@ -43,7 +44,8 @@ ReadWritePaths={folder}
 
 _CONTAINER = """\
 # twinlapse in a container: copy the wheel beside this file and build it. Run it with the cameras' devices,
-# the printer's serial line, and a volume at /data.
+# the printer's serial line, and a volume at /data. Browsers call it by the name of the machine around it: add
+# "--host-name", "board.local" to the last line.
 FROM docker.io/library/python:3.12-slim
 RUN useradd --create-home --groups video,dialout twinlapse
 COPY twinlapse-{version}-py3-none-any.whl /tmp/
@@ -55,7 +57,9 @@ CMD ["twinlapse", "serve", "/data", "--listen", "0.0.0.0", "--port", "{port}", "
 """
 
 
-def unit_text(folder: Path, host: str, port: int, expose: bool, budget_gb: float) -> str:
+def unit_text(
+    folder: Path, host: str, port: int, expose: bool, budget_gb: float, host_names: Sequence[str] = ()
+) -> str:
     """Return the systemd unit that runs the service for a folder.
 
     Raises
@@ -72,6 +76,7 @@ def unit_text(folder: Path, host: str, port: int, expose: bool, budget_gb: float
         host=host,
         port=port,
         expose=" --expose" if expose else "",
+        names="".join(f" --host-name {unit_argument(name)}" for name in host_names),
         budget=f" --budget-gb {budget_gb:g}" if budget_gb else "",
     )
 

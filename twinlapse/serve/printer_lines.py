@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections import deque
@@ -16,6 +17,7 @@ __all__ = ["HeardLine", "Listener", "PrinterLines"]
 _KEPT = 200  # lines for the page that shows what arrives
 _SHOWN = 200  # characters of one
 _SAME_S = 10.0  # by which channels differ: a log file is written later (common practice, no source)
+_CUE_LIMIT_S = 15.0  # no cue takes longer: a dwell, and what a frame is waited for
 
 
 class Listener(Protocol):
@@ -56,6 +58,7 @@ class PrinterLines:
         self._listener = listener
         self._lock = threading.Lock()
         self._ends: dict[tuple[str, str], tuple[str, float]] = {}  # by event and job: channel, monotonic time
+        self._under_way: set[threading.Thread] = set()  # cues that are being answered
         self.heard: deque[HeardLine] = deque(maxlen=_KEPT)
 
     def hear(self, text: str, late_s: float = 0.0, *, channel: str) -> str:
@@ -86,6 +89,37 @@ class PrinterLines:
                 return True
             self._ends[run] = (channel, now_s)
         return False
+
+    def pass_on(self, text: str, late_s: float = 0.0, *, channel: str) -> None:
+        """Take a line from a channel that has to be read on.
+
+        A cue is answered when its frame is in, seconds later perhaps; the cues of a survey come faster.
+        The end of a print waits for the cues before it.
+        """
+        run = find_run(text)
+        if run is None and find_cue(text) is not None:
+            thread = threading.Thread(
+                target=self._hear_beside, args=(text, late_s, channel), name=f"cue {channel}", daemon=True
+            )
+            with self._lock:
+                self._under_way.add(thread)
+            thread.start()
+            return
+        if run is not None:
+            with self._lock:
+                under_way = list(self._under_way)
+            for thread in under_way:
+                thread.join(_CUE_LIMIT_S)
+        with contextlib.suppress(Exception):  # the next line is heard, whatever this one led to
+            self.hear(text, late_s, channel=channel)
+
+    def _hear_beside(self, text: str, late_s: float, channel: str) -> None:
+        try:
+            with contextlib.suppress(Exception):
+                self.hear(text, late_s, channel=channel)
+        finally:
+            with self._lock:
+                self._under_way.discard(threading.current_thread())
 
     def lately(self) -> list[HeardLine]:
         """Return the last lines, the newest last."""

@@ -12,6 +12,7 @@ from typing import Any
 
 from twinlapse.capture.alarm_routes import Publish
 from twinlapse.capture.cue_handler import Answer, UnknownShotError
+from twinlapse.capture.cue_inputs import LONG_AGO_S
 from twinlapse.capture.service import CaptureService
 from twinlapse.capture.trust import commands_of, is_trusted, without_commands
 from twinlapse.errors import CaptureError, TwinlapseError
@@ -190,7 +191,7 @@ class PrinterSession:
                 self.trouble = "a cue came, and no job is being printed: files of former versions name none"
             return None
         self._moved(cue.shot)
-        cued_s = now_s() - late_s
+        cued_s = now_s() - (late_s if late_s < LONG_AGO_S / 2 else 0.0)  # so late is: nobody knows since when
         try:
             answer = live.capture.cue(cue, late_s=late_s, channel=channel)
         except UnknownShotError:
@@ -203,7 +204,8 @@ class PrinterSession:
             return None
         with self._lock:
             if self._live is live and not answer.repeated and not answer.aside:
-                self._wait = wait_at(live.plan, live.rig, cue.shot, cue.stop, cued_s)
+                # cues are answered side by side: one before the last stop ends no wait behind it
+                self._wait = wait_at(live.plan, live.rig, cue.shot, cue.stop, cued_s) or self._wait
         return answer
 
     def answer(self, choice: Choice, layer: int | None = None) -> str:

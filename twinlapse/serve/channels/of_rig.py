@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
@@ -72,8 +71,7 @@ def _broker(mqtt: Mqtt, lines: PrinterLines) -> Channel:
 
 def _teller(lines: PrinterLines, channel: str) -> Callable[[str, float], None]:
     def tell(text: str, late_s: float) -> None:
-        with contextlib.suppress(Exception):  # the next line is heard, whatever this one led to
-            lines.hear(text, late_s, channel=channel)
+        lines.pass_on(text, late_s, channel=channel)
 
     return tell
 
