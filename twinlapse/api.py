@@ -262,15 +262,20 @@ def remove(written: StrPath, output: StrPath, *, progress: Progress | None = Non
 
 
 def prove(
-    original: StrPath, written: StrPath, rig: StrPath | Rig | None = None, *, progress: Progress | None = None
+    original: StrPath,
+    written: StrPath | None = None,
+    rig: StrPath | Rig | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> Proof:
     """Check that a written file prints what the original prints, and that every stop in it is safe.
 
     Parameters
     ----------
     original, written : path-like
+        With one file, that is the written one: the original is restored from it, and its hash checked.
     rig : path-like or Rig, optional
-        The machine; without it, the limits in the written file's header hold.
+        The machine; without it, the limits in the written file's header hold, or the rig that it carries.
     progress : callable, optional
 
     Returns
@@ -279,15 +284,20 @@ def prove(
         ``holds``, and one check for each promise.
     """
     from twinlapse.inject import prove as prove_files
-    from twinlapse.job_folder import is_written
+    from twinlapse.written_job import is_written, prove_alone
 
+    machine = None if rig is None else _rig(rig)
+    if written is None:
+        if not is_written(Path(original)):
+            hint = "name the file that inject wrote, or the original and that one"
+            raise InjectError("there are no shots in this file", hint, path=original)
+        return prove_alone(Path(original), machine, progress=progress)
     if not is_written(Path(written)):
         swapped = is_written(Path(original))
         hint = (
             "swap the two files: the original comes first" if swapped else "name the file that inject wrote"
         )
         raise InjectError("there are no shots in this file", hint, path=written)
-    machine = None if rig is None else _rig(rig)
     return prove_files(Path(original), Path(written), machine, progress=progress)
 
 

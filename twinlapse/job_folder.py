@@ -6,22 +6,20 @@ import shutil
 from pathlib import Path
 
 from twinlapse.arrays import Progress
-from twinlapse.errors import FileProblemError, InjectError, PlanError
-from twinlapse.files import make_folder, mapped, replacing
+from twinlapse.errors import FileProblemError, PlanError
+from twinlapse.files import make_folder
 from twinlapse.frames.job import Job
 from twinlapse.gcode import Toolpath, find_layers, read_toolpath
 from twinlapse.inject import InjectReport, inject_file, remove_shots
-from twinlapse.inject.carried_job import carried_plan
 from twinlapse.motion import time_toolpath
 from twinlapse.motion.sliced_print import read_sliced
 from twinlapse.plan import make_plan
 from twinlapse.progress import part_of
 from twinlapse.rig import Rig, read_rig
 from twinlapse.shots import Plan, read_plan, write_plan
+from twinlapse.written_job import is_written, keep_file
 
-__all__ = ["adopt_job", "is_written", "keep_rig", "make_job", "prepare"]
-
-_WRITTEN = b"; twinlapse header begin"
+__all__ = ["keep_rig", "make_job", "prepare"]
 
 
 def make_job(
@@ -61,7 +59,7 @@ def make_job(
         report = inject_file(
             gcode, plan, job.filmed, toolpath=sliced.toolpath, progress=part_of(progress, 0.6, 1.0)
         )
-        _keep(gcode, job.original)
+        keep_file(gcode, job.original)
         keep_rig(rig_file, job)
         write_plan(job.plan, plan)
     except BaseException:
@@ -69,38 +67,6 @@ def make_job(
             shutil.rmtree(folder, ignore_errors=True)
         raise
     return job, plan, report
-
-
-def adopt_job(written: Path, folder: Path) -> tuple[Job, Plan]:
-    """Make a job folder of a written file that carries its plan; it is taken as it is.
-
-    Raises
-    ------
-    InjectError
-        when it carries no plan, or is not what was written.
-    FileProblemError
-        when the folder holds the job of another file.
-    """
-    plan = carried_plan(written)
-    job, there = Job(folder), folder.exists()
-    if job.plan.exists() and read_plan(job.plan).original_sha256 != plan.original_sha256:
-        raise FileProblemError("this folder holds another file's job", "name another folder", path=folder)
-    make_folder(folder)
-    try:
-        report = remove_shots(written, job.original)
-        if report.sha256 != plan.original_sha256:
-            raise InjectError(
-                "this file was changed after it was written",
-                "write it again from the sliced file",
-                path=written,
-            )
-        _keep(written, job.filmed)
-        write_plan(job.plan, plan)
-    except BaseException:
-        if not there:
-            shutil.rmtree(folder, ignore_errors=True)
-        raise
-    return job, plan
 
 
 def prepare(
@@ -132,7 +98,7 @@ def prepare(
     firmware = rig.printer.firmware
     if is_written(gcode):
         make_folder(job.folder)
-        _keep(gcode, job.filmed)
+        keep_file(gcode, job.filmed)
         remove_shots(job.filmed, job.original)
         toolpath = read_toolpath(job.original, firmware=firmware)
         if _known_plan(job, plan, toolpath) is None:
@@ -142,20 +108,14 @@ def prepare(
     made = _known_plan(job, plan, toolpath) if plan is not None else None
     made = made or _planned(toolpath, rig, progress)
     make_folder(job.folder)
-    _keep(gcode, job.original)
+    keep_file(gcode, job.original)
     inject_file(job.original, made, job.filmed, toolpath=toolpath)
     write_plan(job.plan, made)
 
 
 def keep_rig(rig_file: Path, job: Job) -> None:
     """Copy a rig file into a job folder."""
-    _keep(rig_file, job.rig)
-
-
-def is_written(path: Path) -> bool:
-    """Return whether a G-code file has shots in it."""
-    with mapped(path, "G-code file") as view:
-        return view.find(_WRITTEN) >= 0
+    keep_file(rig_file, job.rig)
 
 
 def _known_plan(job: Job, path: Path | None, toolpath: Toolpath) -> Plan | None:
@@ -175,10 +135,3 @@ def _known_plan(job: Job, path: Path | None, toolpath: Toolpath) -> Plan | None:
 def _planned(toolpath: Toolpath, rig: Rig, progress: Progress | None) -> Plan:
     layers, timeline = find_layers(toolpath), time_toolpath(toolpath, rig.printer)
     return make_plan(toolpath, layers, timeline, rig, progress=progress)
-
-
-def _keep(source: Path, target: Path) -> None:
-    if target.exists() and source.samefile(target):
-        return
-    with source.open("rb") as read, replacing(target) as written:
-        shutil.copyfileobj(read, written, 1 << 20)

@@ -60,8 +60,13 @@ def command(
 ) -> None:
     """Take the frames of JOB while it prints; ends with SIGTERM or Ctrl-C.
 
+    JOB may also be a file that 'twinlapse inject' wrote: its job folder is made beside it.
+
     Cues come through JOB/capture.sock (see 'twinlapse shoot'), HTTP, and what [capture] of the rig names.
     """
+    from twinlapse.written_job import job_beside
+
+    job_folder = job_beside(job_folder)
     if unit:
         from twinlapse.capture.systemd_unit import make_unit
 

@@ -72,8 +72,9 @@ def command(
         report_html,
     )
     from twinlapse.frames.job import open_job
+    from twinlapse.written_job import job_beside
 
-    job = open_job(job_folder)
+    job = open_job(job_beside(job_folder))
     if tally:
         _say_tally(out, job.folder)
         return

@@ -19,7 +19,7 @@ def inject_in_place(output: Output, gcode: Path, rig_path: Path) -> dict[str, An
     finds either the one or the other.
     """
     from twinlapse.files import flush_folder
-    from twinlapse.job_folder import is_written
+    from twinlapse.written_job import is_written
 
     rig = twinlapse.load_rig(rig_path)
     told: dict[str, Any] = {"file": str(gcode), "changed": False}

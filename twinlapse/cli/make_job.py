@@ -55,7 +55,7 @@ def command(output: Output, *, gcode: Path, rig_path: Path | None, folder: Path)
 
 def _adopted(gcode: Path, folder: Path) -> tuple[Job, Plan]:
     from twinlapse.errors import FileProblemError
-    from twinlapse.job_folder import adopt_job, is_written
+    from twinlapse.written_job import adopt_job, is_written
 
     if not gcode.exists():
         raise FileProblemError("there is no such G-code file", "check the path", path=gcode)

@@ -17,18 +17,20 @@ __all__ = ["command", "say_proof"]
 
 @click.command(cls=Command)
 @click.argument("original", type=click.Path(path_type=Path))
-@click.argument("written", type=click.Path(path_type=Path))
-@rig_option("The machine; if omitted, the limits in the header of WRITTEN hold.")
+@click.argument("written", type=click.Path(path_type=Path), required=False)
+@rig_option("The machine; if omitted, the limits in the header of WRITTEN, or the rig that it carries.")
 @speaking
-def command(output: Output, *, original: Path, written: Path, rig: Path | None) -> None:
+def command(output: Output, *, original: Path, written: Path | None, rig: Path | None) -> None:
     """Check that WRITTEN prints what ORIGINAL prints, and that every stop in it is safe.
+
+    With one file, that is the written one: the original is restored from it, and its SHA-256 checked.
 
     Reads both files again and reports each check; the first failure is given with its line in WRITTEN. Exit
     status 1 if the proof does not hold.
     """
     with output.progress("Proving") as progress:
         proof = twinlapse.prove(original, written, rig, progress=progress)
-    say_proof(output, proof, written)
+    say_proof(output, proof, written or original)
     output.result(proof.to_json())
     if not proof.holds:
         sys.exit(1)

@@ -71,6 +71,8 @@ def command(
 ) -> None:
     r"""Make the film of JOB, or of folders of frames.
 
+    JOB is a job folder, or the written file that stands beside its job folder.
+
     \b
     twinlapse render JOB -o film.mp4
     twinlapse render --frames wide=DIR --frames nozzle=DIR -o film.mp4
@@ -127,13 +129,14 @@ def gather(
 ) -> FilmInputs:
     """Return what the film of a job folder or of named folders is made from."""
     from twinlapse.job_film import inputs_of_folders, inputs_of_job
+    from twinlapse.written_job import job_beside
 
     if (job is None) == (not frames):
         raise click.UsageError(
             "name a job folder, or folders with --frames CAMERA=DIR", click.get_current_context()
         )
     if job is not None:
-        return inputs_of_job(job, settings, rig)
+        return inputs_of_job(job_beside(job), settings, rig)
     named = [_named(text) for text in frames]
     names = [name for name, _ in named]
     twice = next((name for name in names if names.count(name) > 1), None)

@@ -25,8 +25,9 @@ def timing(out: Output, rig_file: Path, job: Path, write: bool) -> None:
     from twinlapse.job_timing import measure_timing
     from twinlapse.rig import read_rig
     from twinlapse.rig.editing import with_table_keys
+    from twinlapse.written_job import job_beside
 
-    found = measure_timing(open_job(job), read_rig(rig_file))
+    found = measure_timing(open_job(job_beside(job)), read_rig(rig_file))
     out.say(
         f"a stop costs {found.stop_s:.2f} s beyond its moves and waits; what moves takes "
         f"{found.travel_factor:.3f} times the calculated time"

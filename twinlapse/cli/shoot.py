@@ -40,6 +40,10 @@ def command(output: Output, job_folder: Path, shot: str, cameras: tuple[str, ...
     if (mark := find_run(shot)) is not None:
         output.result(send_mark(job_folder / "capture.sock", *mark))
         return
+    if job_folder.is_file():
+        from twinlapse.written_job import job_beside
+
+        job_folder = job_beside(job_folder)
     found, cue = _SHOT.fullmatch(shot), find_cue(shot)
     if cue is not None:
         body = {"shot": cue.shot, "stop": cue.stop, "cameras": list(cameras or cue.cameras)}

@@ -21,8 +21,9 @@ def command(output: Output, path: Path) -> None:
     """
     from twinlapse.capture.trust import commands_of, in_words, trust
     from twinlapse.frames.job import rig_of
+    from twinlapse.written_job import job_beside
 
-    rig = rig_of(path)
+    rig = rig_of(job_beside(path) if path.suffix != ".toml" else path)
     commands = commands_of(rig)
     if not commands:
         output.say("this rig runs no commands")

@@ -66,7 +66,8 @@ def open_job(folder: Path) -> Job:
         when the folder is missing or holds neither a plan nor frames.
     """
     if folder.is_file():
-        raise JobError("this is a file, not a job folder", "make one with 'twinlapse make-job'", path=folder)
+        hint = "make one with 'twinlapse make-job', or name a file that 'twinlapse inject' wrote"
+        raise JobError("this is a file, not a job folder", hint, path=folder)
     if not folder.is_dir():
         raise MissingJobError(
             "there is no such job folder", "make one with 'twinlapse make-job'", path=folder
