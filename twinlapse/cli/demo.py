@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -20,7 +20,15 @@ if TYPE_CHECKING:
     from twinlapse.rig import Rig
     from twinlapse.shots import Plan
 
-__all__ = ["command"]
+__all__ = ["STORY", "command"]
+
+# long enough to begin slowly and to see it grow, with what the print took at the end
+STORY: dict[str, Any] = {
+    "title": "Seedling pot",
+    "length_s": 7,
+    "moments": True,
+    "end_s": 3,
+}
 
 
 @click.command(cls=Command)
@@ -53,7 +61,7 @@ def command(output: Output, *, folder: Path, seed: int, copy: bool) -> None:
     with output.progress("Printing in a simulation") as progress:
         twinlapse.rehearse(job.filmed, rig, folder, seed=seed, progress=progress)
     with output.progress("Making the film") as progress:
-        report = twinlapse.render(folder, film, progress=progress)
+        report = twinlapse.render(folder, film, progress=progress, **STORY)
     _close(output, job, rig, plan, report, chart, film, time.monotonic() - started)
 
 

@@ -145,7 +145,16 @@ def gather(
             f"--frames {twice}=... is given twice; give every camera a name of its own",
             click.get_current_context(),
         )
-    return inputs_of_folders(dict(named), settings, rig)
+    folders = dict(named)
+    places: dict[Path, str] = {}
+    for name, place in folders.items():
+        other = places.setdefault(place.resolve(), name)
+        if other != name:
+            raise click.UsageError(
+                f"--frames {name}={place} and {other} are the same pictures; name another folder",
+                click.get_current_context(),
+            )
+    return inputs_of_folders(folders, settings, rig)
 
 
 def _named(text: str) -> tuple[str, Path]:

@@ -23,7 +23,7 @@ from twinlapse.arrays import Progress
 from twinlapse.errors import RenderError
 from twinlapse.film.codecs import Codec
 from twinlapse.film.colour import planes_of
-from twinlapse.film.encoder import NOTHING, Extras, encoding, join, keyframe_step
+from twinlapse.film.encoder import NO_EXTRAS, Extras, encoding, join, keyframe_step
 from twinlapse.film.frame_times import Beat
 from twinlapse.film.scene import FilmScene
 from twinlapse.frames.sequence import FrameSequence
@@ -155,7 +155,7 @@ def render_in_chunks(
     out: Path,
     *,
     farm: Farm,
-    extras: Extras = NOTHING,
+    extras: Extras = NO_EXTRAS,
     progress: Progress | None = None,
 ) -> None:
     """Make a film in chunks and join them.

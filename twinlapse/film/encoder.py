@@ -23,7 +23,7 @@ from twinlapse.film.sound import Sound
 
 __all__ = [
     "KEY_S",
-    "NOTHING",
+    "NO_EXTRAS",
     "THREADS",
     "Chapter",
     "Extras",
@@ -56,7 +56,7 @@ class Extras:
     sound: Sound | None = None
 
 
-NOTHING = Extras()
+NO_EXTRAS = Extras()
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +197,7 @@ def encoding(
             raise _failed(said.read(), process.returncode, out)
 
 
-def join(parts: Sequence[Path], codec: Codec, out: Path, extras: Extras = NOTHING) -> None:
+def join(parts: Sequence[Path], codec: Codec, out: Path, extras: Extras = NO_EXTRAS) -> None:
     """Join segments of one film without encoding them again.
 
     Raises

@@ -28,7 +28,7 @@ __all__ = ["CLOSEST", "FOOT_AT", "ROOM", "Framing", "framed"]
 FOOT_AT = 0.78
 ROOM = 1.7  # the window is this much larger than the print, where the picture has it
 CLOSEST = 2.4  # how far a window closes in by itself
-_UPSCALE = 1.25  # film pixels for one of the camera at most: more shows nothing new
+_UPSCALE = 1.5  # film pixels for one of the camera at most: more shows nothing new
 _STEPS = 24
 
 

@@ -31,7 +31,7 @@ warnings.filterwarnings("ignore", module=r"PIL\.")
 
 # HEIC is read where its reader is installed, which Pillow then knows
 with contextlib.suppress(ImportError):
-    from pillow_heif import register_heif_opener  # type: ignore[import-not-found]
+    from pillow_heif import register_heif_opener  # type: ignore[import-not-found,unused-ignore]
 
     register_heif_opener()
 
