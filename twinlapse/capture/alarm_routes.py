@@ -1,11 +1,12 @@
 """The ways an alarm leaves this machine; each delivers one message or raises.
 
-References: RFC 9110 (HTTP), RFC 5322 and 5321 (mail, by the standard library).
+References: RFC 9110 (HTTP), RFC 7578 (forms), RFC 5322 and 5321 (mail, by the standard library).
 """
 
 from __future__ import annotations
 
 import json
+import secrets
 import smtplib
 import ssl
 import urllib.request
@@ -16,6 +17,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from twinlapse.cameras.login import read_login
+from twinlapse.capture.alarm_picture import picture_for
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Alarm, Mail
@@ -40,6 +42,7 @@ class AlarmMessage:
     since: float  # seconds since 1970
     over: bool
     picture: str = ""  # where the newest picture can be seen
+    picture_file: str = ""  # the one that goes along
 
     @property
     def title(self) -> str:
@@ -47,8 +50,10 @@ class AlarmMessage:
         return f"{'over: ' if self.over else ''}{self.code}"
 
     def to_json(self) -> bytes:
-        """Return the JSON that webhook, command and broker get."""
-        return json.dumps(asdict(self)).encode()
+        """Return the JSON that webhook and broker get."""
+        told = asdict(self)
+        del told["picture_file"]  # a path of this machine means nothing to another
+        return json.dumps(told).encode()
 
     def to_text(self) -> str:
         """Return title, text and link for people."""
@@ -66,7 +71,9 @@ def make_routes(alarm: Alarm, publish: Publish | None) -> dict[str, Route]:
 def _routes(alarm: Alarm, publish: Publish | None) -> Iterator[tuple[str, Route]]:
     if alarm.command:
         yield "command", lambda message: _by_command(alarm.command, message)
-    if alarm.webhook:
+    if alarm.webhook and alarm.webhook_form:
+        yield "webhook", lambda message: _by_form(alarm, message)
+    elif alarm.webhook:
         kind = "application/json"
         yield "webhook", lambda message: _post(alarm.webhook, message.to_json(), kind)
     if alarm.push:
@@ -74,14 +81,14 @@ def _routes(alarm: Alarm, publish: Publish | None) -> Iterator[tuple[str, Route]
         yield "push", lambda message: _post(alarm.push, message.to_text().encode(), kind_of_text)
     if alarm.mail is not None:
         mail = alarm.mail
-        yield "mail", lambda message: _by_mail(mail, message)
+        yield "mail", lambda message: _by_mail(mail, message, alarm.picture_kb)
     if alarm.mqtt and publish is not None:
-        yield "mqtt", lambda message: _by_broker(publish, message)
+        yield "mqtt", lambda message: _by_broker(publish, message, alarm.picture_kb)
 
 
 def _by_command(command: tuple[str, ...], message: AlarmMessage) -> None:
     try:
-        run(command, _LIMIT_S, stdin=message.to_json())
+        run(command, _LIMIT_S, stdin=json.dumps(asdict(message)).encode())
     except CommandError as error:
         raise DeliveryError(str(error)) from None
 
@@ -97,10 +104,29 @@ def _post(address: str, body: bytes, kind: str) -> None:
         raise DeliveryError(f"{urlsplit(address).hostname}: {error}") from None
 
 
-def _by_mail(mail: Mail, message: AlarmMessage) -> None:
+def _by_form(alarm: Alarm, message: AlarmMessage) -> None:
+    picture = picture_for(message.picture_file, alarm.picture_kb)
+    parts = [("alarm", "", "application/json", message.to_json())]
+    parts += [("picture", "picture.jpg", "image/jpeg", picture)] if picture else []
+    boundary = secrets.token_hex(16)
+    body = b"".join(
+        f'--{boundary}\r\nContent-Disposition: form-data; name="{name}"'.encode()
+        + (f'; filename="{file}"'.encode() if file else b"")
+        + f"\r\nContent-Type: {kind}\r\n\r\n".encode()
+        + data
+        + b"\r\n"
+        for name, file, kind, data in parts
+    )
+    end = f"--{boundary}--\r\n".encode()
+    _post(alarm.webhook, body + end, f"multipart/form-data; boundary={boundary}")
+
+
+def _by_mail(mail: Mail, message: AlarmMessage, most_kb: float) -> None:
     letter = EmailMessage()
     letter["From"], letter["To"], letter["Subject"] = mail.sender, mail.to, f"twinlapse: {message.title}"
     letter.set_content(message.to_text())
+    if picture := picture_for(message.picture_file, most_kb):
+        letter.add_attachment(picture, maintype="image", subtype="jpeg", filename="picture.jpg")
     secure = ssl.create_default_context()
     try:
         if mail.security == "tls":
@@ -117,8 +143,11 @@ def _by_mail(mail: Mail, message: AlarmMessage) -> None:
         raise DeliveryError(f"{mail.host}: {error}") from None
 
 
-def _by_broker(publish: Publish, message: AlarmMessage) -> None:
+def _by_broker(publish: Publish, message: AlarmMessage, most_kb: float) -> None:
+    picture = picture_for(message.picture_file, most_kb)
     try:
+        if picture:
+            publish("alarm/picture", picture)  # first: whoever gets the alarm has it already
         publish("alarm", message.to_json())
     except (OSError, ValueError, RuntimeError) as error:
         raise DeliveryError(f"the broker took no alarm: {error}") from None

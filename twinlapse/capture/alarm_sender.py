@@ -45,6 +45,8 @@ class AlarmSender:
         The file that holds what waits; read again by the next service.
     picture : str
         Link to where a picture can be seen, sent along.
+    picture_file : callable, optional
+        Returns the file of the picture that goes with a trouble, "" for none.
     """
 
     def __init__(
@@ -54,9 +56,11 @@ class AlarmSender:
         queue: Path,
         *,
         picture: str = "",
+        picture_file: Callable[[Trouble], str] | None = None,
         now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._routes, self._job, self._queue, self._picture = routes, job, queue, picture
+        self._picture_file = picture_file or (lambda trouble: "")
         self._now_s = now_s
         self._news = threading.Condition()
         self._ended = False
@@ -71,6 +75,7 @@ class AlarmSender:
         message = AlarmMessage(
             job=self._job, code=trouble.code, text=trouble.text, since=trouble.since_wall_s,
             over=trouble.over, picture=self._picture,
+            picture_file="" if trouble.over else self._picture_file(trouble),
         )  # fmt: skip
         with self._news:
             self._waiting = [*self._waiting, _Waiting(message, list(self._routes))][-MOST_WAITING:]

@@ -138,13 +138,18 @@ class LayerCheckWorker:
 
     def picture(self, layer: int) -> bytes | None:
         """Return the PNG of a layer's map, once it is made."""
+        file = self.picture_file(layer)
+        try:
+            return None if file is None else file.read_bytes()
+        except OSError:
+            return None
+
+    def picture_file(self, layer: int) -> Path | None:
+        """Return where the map of a layer lies, once it is made."""
         look = self._looks.get(layer)
         if look is None or not look.whole or look.state not in ("sound", "found", "cannot tell"):
             return None
-        try:
-            return self._page(layer).with_suffix(".png").read_bytes()
-        except OSError:
-            return None
+        return self._page(layer).with_suffix(".png")
 
     def _all_in(self, layer: int) -> bool:
         keys = (self._store.key(key.shot, key.stop, key.camera) for key in self._pending[layer])

@@ -14,7 +14,7 @@ from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import CameraPicture, open_source
 from twinlapse.capture.alarm_routes import Publish, make_routes
 from twinlapse.capture.alarm_sender import AlarmSender
-from twinlapse.capture.alarms import AlarmWatch
+from twinlapse.capture.alarms import AlarmWatch, Trouble
 from twinlapse.capture.cue_handler import Answer, CueHandler, UnknownShotError
 from twinlapse.capture.cue_inputs import LONG_AGO_S, LogReader, SerialReader
 from twinlapse.capture.forecast import Forecast
@@ -72,6 +72,7 @@ class CaptureService:
             plan.original_sha256,
             job.folder / "alarms.json",
             picture=rig.capture.alarm.picture_link,
+            picture_file=self._picture_of,
         )
         self.watch = AlarmWatch(self._clock, self._sender.send)
         self.layer_checks = LayerCheckWorker(self.store, self.watch.report)
@@ -195,6 +196,17 @@ class CaptureService:
     def layer_picture(self, layer: int) -> bytes | None:
         """Return the map of a surveyed layer, from 1, as PNG."""
         return self.layer_checks.picture(layer - 1)
+
+    def _picture_of(self, trouble: Trouble) -> str:
+        """Return the file that shows what is wrong: a layer's map, else the last frame of the camera."""
+        kind, _, name = trouble.code.partition(" ")
+        if kind == "layer" and name.isdigit():
+            file = self.layer_checks.picture_file(int(name) - 1)
+            return "" if file is None else str(file)
+        files = [
+            self.reporter.last_file(camera) for camera in ([name] if name in self.frames else self.frames)
+        ]
+        return next((str(file) for file in files if file is not None), "")
 
     def _latest(self, camera: Camera) -> LatestFrame:
         return LatestFrame(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from twinlapse.cameras.clock import Clock
@@ -86,6 +87,11 @@ class Reporter:
             return (self._store.job.frames / row.file).read_bytes()
         except OSError:
             return None
+
+    def last_file(self, camera: str) -> Path | None:
+        """Return the file of a camera's last frame."""
+        row = self._last.get(camera)
+        return None if row is None else self._store.job.frames / row.file
 
     def _camera(self, name: str, frame: LatestFrame) -> dict[str, Any]:
         health = frame.health()

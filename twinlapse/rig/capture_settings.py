@@ -219,6 +219,18 @@ class Alarm:
             example='"http://shed.local:8137/"',
         ),
     )
+    picture_kb: float = field(
+        default=200.0,
+        metadata=number(
+            "a picture of at most this size goes with the e-mail, the form and over MQTT; 0: none",
+            low=0,
+            high=4000,
+        ),
+    )
+    webhook_form: bool = field(
+        default=False,
+        metadata=flag("the webhook gets a form (`multipart/form-data`): `alarm`, the JSON, and `picture`"),
+    )
     mqtt: bool = field(default=False, metadata=flag("publishes below the topic of `[capture.mqtt]`"))
     after_missed: int = field(
         default=2, metadata=whole("so many missed frames of a camera in a row are an alarm", low=1, high=1000)

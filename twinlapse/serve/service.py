@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from twinlapse.capture.alarm_routes import AlarmMessage, DeliveryError, make_routes
+from twinlapse.capture.trust import commands_of, is_trusted, without_commands
 from twinlapse.errors import CaptureError, TwinlapseError
 from twinlapse.files import replacing
 from twinlapse.serve.budget import jobs_to_delete, size_of
@@ -281,11 +282,18 @@ class ServeService:
     def _tell(self, record: JobRecord, text: str) -> None:
         """Send a notification every way that the rig names for alarms."""
         try:
-            alarm = self.workspace.rig(record.printer).capture.alarm
+            rig = self.workspace.rig(record.printer)
+            alarm = (rig if is_trusted(commands_of(rig)) else without_commands(rig)).capture.alarm
         except TwinlapseError:
             return
         message = AlarmMessage(
-            job=record.code, code="film", text=text, since=time.time(), over=True, picture=alarm.picture_link
+            job=record.code,
+            code="film",
+            text=text,
+            since=time.time(),
+            over=True,
+            picture=alarm.picture_link,
+            picture_file=str(self.workspace.job(record.code).folder / "poster.jpg"),
         )
         session = self.printers.get(record.printer)
         for route in make_routes(alarm, None if session is None else session.publish).values():
