@@ -267,7 +267,7 @@ class LiveFirmware:
     what a person does at the machine.
     """
 
-    def __init__(self, gcode: Path, machine: Machine) -> None:
+    def __init__(self, gcode: Path, machine: Machine, *, api: Path | None = None) -> None:
         from message_table import write_table
 
         python, source = build()
@@ -283,6 +283,7 @@ class LiveFirmware:
         os.mkfifo(folder / "input")
         files = ["-i", str(folder / "input"), "-o", "/dev/null", "-d", str(folder / "table.json")]
         command = [str(python), "-m", "klippy.klippy", str(folder / "printer.cfg"), *files]
+        command += [] if api is None else ["-a", str(api)]
         self._process = subprocess.Popen(command, cwd=source, stderr=subprocess.DEVNULL)
         self._input = (folder / "input").open("w")
 
