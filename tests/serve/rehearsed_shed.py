@@ -6,10 +6,11 @@ cameras show something else, so that a frame of the wrong moment is not taken fo
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -34,7 +35,7 @@ Key = tuple[int, int, str]  # shot, stop, camera
 
 
 def shed_rig(sample: str, folder: Path, wide: str, nozzle: str) -> str:
-    """Return the sample's rig with these cameras, a survey of layer 1, a lamp, a supply and a serial line."""
+    """Return the sample's rig with these cameras, a lamp, a supply, a serial line, a wait behind layer 1."""
     for of, name, become in (("wide", "stream", wide), ("nozzle", "nozzle", nozzle)):
         old = f'source = "http://camera.local/{name}"'
         assert old in sample, of
@@ -48,12 +49,15 @@ def shed_rig(sample: str, folder: Path, wide: str, nozzle: str) -> str:
     on, off = command("lamp-on", "lamp"), command("lamp-off", "lamp")
     lamp = f"light = {{ on = {on}, off = {off}, stay_on_s = 3600 }}"
     power = f"power = {{ on = {command('power-on', 'power')}, off = {command('power-off', 'power')} }}"
+    # a machine that runs the tests of others beside this one is slower than a board with its cameras
     return f"""{sample}
+dwell_s = 1.2
 {lamp}
 {power}
 
 [plan]
 survey_layers = [1]
+hold = true
 
 [capture]
 serial = "{folder}/port"
@@ -70,6 +74,7 @@ class Shed:
     now: Key | None = None  # the stop at which the machine stands, without its camera
     began_s: float = 0.0
     ended_s: float = 0.0
+    told: bytes = b""  # what the machine was sent
 
     def scene(self, camera: str, size: tuple[int, int]) -> Callable[[float], np.ndarray]:
         """Return what a camera sees at a monotonic time."""
@@ -150,10 +155,43 @@ def open_shed(folder: Path) -> Iterator[tuple[Shed, HttpCamera, HttpCamera]]:
         yield shed, wide, nozzle
 
 
+class PausedTime:
+    """The time of a machine that stands still now and then."""
+
+    def __init__(self) -> None:
+        self._paused_s = 0.0
+
+    def mono_s(self) -> float:
+        return time.monotonic() - self._paused_s
+
+    def wait(self, stopped: threading.Event, seconds: float) -> bool:
+        return stopped.wait(seconds)
+
+    def pause(self, until: Callable[[], bool]) -> None:
+        """Stand still until something holds."""
+        began_s = time.monotonic()
+        while not until():
+            time.sleep(0.05)
+        self._paused_s += time.monotonic() - began_s
+
+
 @contextmanager
 def printed(shed: Shed, written: Path, rig: Rig, *, speed: float = 100.0) -> Iterator[VirtualPrinter]:
-    """Print a file over a serial line; the cameras follow it."""
-    with VirtualPrinter(written, rig, speed=speed) as printer:
+    """Print a file over a serial line; the cameras follow it.
+
+    Behind the last stop of layer 1 the machine waits, as its M0 says, for M108 from the serial line (Marlin's
+    G-code documentation); what it is told is kept in `Shed.told`.
+    """
+    machine_time = PausedTime()
+    with VirtualPrinter(written, rig, speed=speed, clock=machine_time) as printer:
+        surveyed = max(stand.cue.stop for stand in printer.stands)
+        os.set_blocking(printer._master, False)
+
+        def told_to_go_on() -> bool:
+            with suppress(BlockingIOError):
+                shed.told += os.read(printer._master, 4096)
+            return b"M108" in shed.told or printer._stop.is_set()
+
         (shed.folder / "port").symlink_to(printer.port)
         stands = iter(printer.stands)
         leaving: list[threading.Timer] = []
@@ -168,6 +206,8 @@ def printed(shed: Shed, written: Path, rig: Rig, *, speed: float = 100.0) -> Ite
 
             leaving.append(threading.Timer(max(0.05, stand.stands_s - 0.02), leave))
             leaving[-1].start()
+            if stand.cue.stop == surveyed:
+                machine_time.pause(told_to_go_on)
 
         def start() -> None:
             shed.began_s = time.time()

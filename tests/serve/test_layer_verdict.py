@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from rehearsed_shed import Shed, open_shed, printed, shed_rig, taken
 
 import twinlapse
 from twinlapse.capture.trust import commands_of, trust
 from twinlapse.rig import read_rig
+
+from .rehearsed_shed import Shed, open_shed, printed, shed_rig, taken
 
 pytestmark = pytest.mark.slow
 
@@ -30,6 +31,10 @@ def offline(browser: Any, on: bool) -> None:
 
 def answer(browser: Any) -> str:
     return str(browser.run("document.getElementById('answer').textContent"))
+
+
+def done_shots(service: Any) -> int:
+    return int(service.ask("/state")["printers"][0]["capture"]["done"])
 
 
 def press(browser: Any, words: str) -> None:
@@ -97,22 +102,33 @@ def test_layer_1_is_judged_while_the_print_goes_on(
             printer.start()
             browser.until("document.getElementById('answer').textContent == 'Printing'", 30)
             assert browser.accessibility_faults() == []
+            browser.until("document.getElementById('answer').textContent == 'It waits for you'", 300)
+            assert shed.told == b""
+            browser.until("!!document.querySelector('#content b.sound')", 600)
+            assert browser.run("document.querySelector('#content b.sound').textContent") == "Layer 1 is sound"
+            browser.until("document.querySelector('.map')?.naturalWidth > 100", 30)
+            assert browser.accessibility_faults() == []
+            (tmp_path / "waits.png").write_bytes(browser.picture())
+            press(browser, "Go on printing")
+            assert "M108" in browser.run("document.getElementById('sure-question').textContent")
+            browser.click("#sure-yes")
+            browser.until("document.getElementById('answer').textContent == 'Layer 1 is sound'", 60)
+            assert shed.told == b"M108\n"
+            assert browser.run("document.title") == "Layer 1 is sound - twinlapse"
             browser.until("/Ends at about/.test(document.getElementById('ends')?.textContent)", 60)
-            service.until(lambda state: state["printers"][0]["capture"]["done"] >= 10, 120)
+            before = done_shots(service)
             offline(browser, True)
             browser.until("document.body.classList.contains('stale')", 30)
             assert answer(browser) == "No answer"
             lost = browser.run("document.getElementById('lost').innerText")
             assert "does not answer" in lost and "old" in lost
             assert browser.run("document.querySelectorAll('#content button:not(:disabled)').length") == 0
-            done = browser.run("document.querySelector('.figure').textContent")
-            service.until(lambda state: state["printers"][0]["capture"]["done"] >= 20, 120)
-            assert browser.run("document.querySelector('.figure').textContent") == done
+            shown = browser.run("document.querySelector('.figure').textContent")
+            service.until(lambda state: state["printers"][0]["capture"]["done"] >= before + 5, 120)
+            assert browser.run("document.querySelector('.figure').textContent") == shown
             offline(browser, False)
             browser.until("!document.body.classList.contains('stale')", 30)
-            browser.until("document.getElementById('answer').textContent == 'Layer 1 is sound'", 240)
-            assert browser.run("document.title") == "Layer 1 is sound - twinlapse"
-            browser.until("document.querySelector('.map')?.naturalWidth > 100", 30)
+            assert answer(browser) == "Layer 1 is sound"
             browser.until(
                 "[...document.querySelectorAll('.views img')].filter(i => i.naturalWidth > 100).length == 2"
             )
@@ -146,20 +162,24 @@ def test_a_gap_in_layer_1_is_shown_and_the_print_is_given_up(
         service, written = ready_to_print(tmp_path, monkeypatch, make_service, browser, shed, rig_text)
         rig = read_rig(service.folder / "printers" / "shed" / "rig.toml")
         shed.paint(written, rig, [("gap", 4.0)])
-        with printed(shed, written, rig, speed=20.0) as printer:
+        with printed(shed, written, rig) as printer:
             service.until(lambda state: state["printers"][0]["channels"]["serial"] == "", 20)
             printer.start()
-            browser.until("document.getElementById('answer').textContent == 'Look here'", 300)
-            assert browser.run("document.title") == "Look here - twinlapse"
-            assert "gap" in browser.run("document.getElementById('answer-more').textContent")
+            browser.until("document.getElementById('answer').textContent == 'It waits for you'", 300)
+            browser.until("!!document.querySelector('#content b.fault')", 600)
+            assert "gap" in browser.run(
+                "document.querySelector('#content b.fault').parentElement.textContent"
+            )
             browser.until("document.querySelector('.map')?.naturalWidth > 100", 30)
             assert browser.accessibility_faults() == []
             (tmp_path / "found.png").write_bytes(browser.picture())
-            press(browser, "This print is over")
+            press(browser, "Stop the print")
+            assert "M112" in browser.run("document.getElementById('sure-question').textContent")
             browser.click("#sure-yes")
-            browser.until("document.getElementById('said').textContent == 'The print counts as over.'")
+            browser.until("document.getElementById('said').textContent.includes('M112')")
             shed.ended_s = time.time()
             printer.close()
         service.until(lambda state: state["jobs"][0]["state"] == "done" and not state["working"], 300)
+        assert shed.told == b"M112\n"
         on_only_for_the_print(shed)
         browser.until("document.querySelector('video')?.readyState >= 1", 60)

@@ -11,11 +11,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import page_stub
 import pytest
-from page_stub import CODE, FINISHED, FOUND, NOW_S, SOUND, STATES, WAITS, PageStub, printing, rig, state
 
 from twinlapse.serve.rig_report import rig_report
+
+from . import page_stub
+from .page_stub import CODE, FINISHED, FOUND, NOW_S, SOUND, STATES, WAITS, PageStub, printing, rig, state
 
 PHONE, DESK = (390, 844), (1280, 800)
 TAB, ENTER, ESCAPE, SPACE = "\ue004", "\ue007", "\ue00c", " "
