@@ -32,6 +32,15 @@ def test_a_folder_with_blanks_percent_and_dollar_is_one_argument(tmp_path: Path)
     assert read["WantedBy"] == ["multi-user.target"] and read["DevicePolicy"] == ["closed"]
 
 
+def test_the_unit_may_write_where_files_are_sent_and_knows_its_names(tmp_path: Path) -> None:
+    text = unit_text(tmp_path, "0.0.0.0", 8137, True, 0.0, ("board.local",), ("/srv/50% of g-code",))
+    read = settings(text)
+    paths = shlex.split(read["ReadWritePaths"][0])
+    assert [path.replace("%%", "%") for path in paths] == [str(tmp_path), "-/srv/50% of g-code"]
+    command = shlex.split(read["ExecStart"][0])
+    assert command[command.index("--host-name") + 1] == "board.local" and "--expose" in command
+
+
 def test_a_folder_that_cannot_stand_in_a_unit_is_refused(tmp_path: Path) -> None:
     with pytest.raises(CaptureError, match="cannot stand in a unit file"):
         unit_text(tmp_path / 'a "quoted" folder', "127.0.0.1", 8420, False, 0.0)

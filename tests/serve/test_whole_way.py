@@ -126,6 +126,9 @@ def test_a_phone_that_has_shown_the_token_sees_pictures_and_edits_the_plan(
         service.ask("/state")
     shown = {"Authorization": f"Bearer {token}"}
     code = service.ask("/printers/shed/files?name=label.gcode", label(6).encode(), **shown)["code"]
+    browser.open(f"{service.address}/")  # the page is open already, and asks for the token
+    browser.until("!document.getElementById('login').hidden")
+    assert browser.accessibility_faults() == []
     browser.open(f"{service.address}/#/?token={token}")
     browser.until(f"document.body.innerText.includes('{code}')")
     assert token not in browser.run("location.href")

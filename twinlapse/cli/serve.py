@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import click
@@ -47,7 +48,7 @@ def command(
 
     if unit or container:
         text = (
-            unit_text(folder, host, port, expose, budget_gb, host_name)
+            unit_text(folder, host, port, expose, budget_gb, host_name, _send_folders(folder))
             if unit
             else container_text(port, twinlapse.__version__)
         )
@@ -93,6 +94,21 @@ def command(
 
     run(service, folder, host, port, rules, ready)
     output.result({"jobs": len(list(service.workspace.records()))})
+
+
+def _send_folders(folder: Path) -> list[str]:
+    """Return where the rigs of a folder send files; a rig with a fault names nothing."""
+    from twinlapse.errors import TwinlapseError
+    from twinlapse.serve.workspace import Workspace
+
+    found: set[str] = set()
+    if not folder.is_dir():
+        return []
+    workspace = Workspace(folder)
+    for name in workspace.printers():
+        with contextlib.suppress(TwinlapseError):
+            found.add(workspace.rig(name).capture.send_folder)
+    return sorted(found - {""})
 
 
 def _pair(output: Output, host: str, port: int, token: str) -> str:

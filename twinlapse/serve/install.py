@@ -39,7 +39,7 @@ CacheDirectory=twinlapse
 Environment=XDG_RUNTIME_DIR=/run/twinlapse XDG_CACHE_HOME=/var/cache/twinlapse
 TimeoutStopSec=30
 
-ReadWritePaths={folder}
+ReadWritePaths={folder}{send_folders}
 {sandbox}"""
 
 _CONTAINER = """\
@@ -58,9 +58,22 @@ CMD ["twinlapse", "serve", "/data", "--listen", "0.0.0.0", "--port", "{port}", "
 
 
 def unit_text(
-    folder: Path, host: str, port: int, expose: bool, budget_gb: float, host_names: Sequence[str] = ()
+    folder: Path,
+    host: str,
+    port: int,
+    expose: bool,
+    budget_gb: float,
+    host_names: Sequence[str] = (),
+    send_folders: Sequence[str] = (),
 ) -> str:
     """Return the systemd unit that runs the service for a folder.
+
+    Parameters
+    ----------
+    host_names : sequence of str
+        Further names by which browsers call the service.
+    send_folders : sequence of str
+        Where files go for the printers: beside its own folder the service may write there alone.
 
     Raises
     ------
@@ -73,6 +86,7 @@ def unit_text(
         python=unit_argument(sys.executable),
         served=unit_argument(str(folder.resolve())),
         folder=unit_path(str(folder.resolve())),
+        send_folders="".join(f" -{unit_path(path)}" for path in send_folders),
         host=host,
         port=port,
         expose=" --expose" if expose else "",

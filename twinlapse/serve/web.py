@@ -89,7 +89,7 @@ def make_app(service: ServeService, rules: AccessRules) -> AccessGuard:
         413: _plain(413, TOO_LARGE),
     }
     app = Starlette(routes=routes, exception_handlers=handlers)
-    open_paths = frozenset(f"/{name}" for name in ("", *_PAGES))
+    open_paths = frozenset(f"/{name}" for name in ("", "favicon.ico", *_PAGES))
     uploads = {UPLOAD_PATH: MOST_BYTES, PLAN_PATH: PLAN_BYTES}
     return AccessGuard(app, rules, uploads=uploads, open_paths=open_paths)
 

@@ -181,6 +181,7 @@ $("login").addEventListener("submit", async (event) => {
 });
 
 window.addEventListener("hashchange", async () => {
+  await takeToken();
   app.said = "";
   app.plan = null;
   await look();
@@ -188,11 +189,15 @@ window.addEventListener("hashchange", async () => {
 });
 document.addEventListener("visibilitychange", () => document.hidden || look());
 
-const given = new URLSearchParams(location.hash.split("?")[1] ?? "").get("token");
-if (given) {
+// the address that pairs a phone holds the token: it is shown to the service and leaves the address at once
+async function takeToken() {
+  const given = new URLSearchParams(location.hash.split("?")[1] ?? "").get("token");
+  if (!given) return;
   history.replaceState(null, "", "/#/");
   await login(given).catch(() => false);
 }
+
+await takeToken();
 (async function go() {
   await look();
   setTimeout(go, document.hidden ? HIDDEN_MS : PAUSE_MS);

@@ -72,7 +72,7 @@ export class RigWatch {
   async show(canvas, camera) {
     for (;;) {
       const began = performance.now();
-      if (!document.hidden && this.health) {
+      if (!document.hidden && (this.health?.cameras[camera.name]?.state ?? "gone") !== "gone") {
         try {
           const bitmap = await createImageBitmap(await (await ask(`${this.path}/cameras/${camera.name}.jpg`)).blob());
           drawUpright(canvas, bitmap, camera);
