@@ -75,6 +75,7 @@ def test_everything_is_on_for_a_look_and_off_soon_after(tmp_path: Path, camera: 
     until(lambda: "power-on" in switches())
     assert "lamp-on" not in switches()
     assert view.look(light=True)["lights"] == {"count": 1, "on": True, "fault": ""}
+    assert view.look(light=None)["lights"]["on"]  # another browser looks, and leaves the lamp alone
     assert view.look(light=False)["lights"]["count"] == 1
     until(lambda: switches()[-1] == "lamp-off")
     view.look(light=True)

@@ -56,8 +56,13 @@ class RigView:
         self._open: _OpenCameras | None = None
         self._given_up = False
 
-    def look(self, *, light: bool) -> dict[str, Any]:
+    def look(self, *, light: bool | None) -> dict[str, Any]:
         """Keep the cameras open for a while; return how they are.
+
+        Parameters
+        ----------
+        light : bool or None
+            True keeps the lamps on for as long, False puts them out, None leaves them to others who look.
 
         Raises
         ------
@@ -82,9 +87,9 @@ class RigView:
         opened.look(light)
         return opened.state()
 
-    def _look_along(self, capture: CaptureService, light: bool) -> dict[str, Any]:
-        if light:
-            capture.hold_light(self._watched_s)
+    def _look_along(self, capture: CaptureService, light: bool | None) -> dict[str, Any]:
+        if light is not None:
+            capture.hold_light(self._watched_s if light else 0.0)
         status = capture.status()
         return {"printing": True, "cameras": status["cameras"], "lights": status["lights"]}
 
@@ -151,10 +156,10 @@ class _OpenCameras(BackgroundThread):
             threading.Thread(target=self._bring_up, args=(name, power), daemon=True).start()
         super().start()
 
-    def look(self, light: bool) -> None:
-        """Somebody looks, with or without the lamps."""
+    def look(self, light: bool | None) -> None:
+        """Somebody looks; see `RigView.look`."""
         self._until_s = self._clock.mono_s() + self._watched_s
-        if not self._stopped.is_set():
+        if light is not None and not self._stopped.is_set():
             self._lights.hold(self._watched_s if light else 0.0)
 
     def state(self) -> dict[str, Any]:

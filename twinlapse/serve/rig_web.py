@@ -77,8 +77,8 @@ def rig_routes(service: ServeService) -> list[Route]:
 
     async def look(request: Request) -> Response:
         printer = service.printer(request.path_params["printer"])
-        light = (await read_body(request, {"light"}, without=b"{}")).get("light", False)
-        if not isinstance(light, bool):
+        light = (await read_body(request, {"light"}, without=b"{}")).get("light")
+        if light is not None and not isinstance(light, bool):
             raise BadRequestError("light is true or false", "")
         return JSONResponse(await asyncio.to_thread(printer.view.look, light=light))
 

@@ -22,7 +22,8 @@ function card(app, printer) {
     made("h2", {}, made("a", { href: `#/printer/${printer.name}` }, printer.name)),
     made("p", {}, printer.code ? made("a", { href: `#/job/${printer.code}` }, `Prints job ${printer.code}`) : "Waits for a print"),
     printer.trouble && made("p", { class: "fault" }, printer.trouble),
-    heardList(printer.channels),
+    Object.keys(printer.channels).length > 0 || printer.trouble ? heardList(printer.channels)
+      : made("p", { class: "note" }, ["No way to hear it is set yet: ", made("a", { href: `#/printer/${printer.name}` }, "how to")]),
     dropBox(app, printer.name),
     made("p", {}, made("a", { href: `#/rig/${printer.name}` }, "Cameras: picture, aim, check")),
   ]);

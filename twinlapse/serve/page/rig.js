@@ -16,7 +16,7 @@ export class RigWatch {
     this.report = null;
     this.cameras = null; // of this board
     this.health = null;
-    this.light = false;
+    this.light = null; // true keeps the lamps on, false puts them out once
     this.lines = true;
     this.fault = "";
     this.given = {}; // name of a camera: width and height of its upright picture
@@ -27,6 +27,10 @@ export class RigWatch {
 
   end() {
     this.ended = true;
+  }
+
+  get isLit() {
+    return this.light ?? Boolean(this.health?.lights.on);
   }
 
   get path() {
@@ -55,7 +59,9 @@ export class RigWatch {
     while (!this.ended) {
       if (!document.hidden) {
         try {
-          this.health = await post(`${this.path}/look`, { light: this.light });
+          const asked_ = this.light; // null leaves the lamps to others who look
+          this.health = await post(`${this.path}/look`, asked_ === null ? {} : { light: asked_ });
+          if (asked_ === false && this.light === false) this.light = null;
           this.fault = "";
         } catch (error) {
           if (error instanceof TokenNeeded) return;
@@ -118,10 +124,10 @@ export function rigPage(app, name) {
         made("p", {}, ["If they are yours, on the board: ", made("code", {}, `twinlapse trust ${report.file}`)]),
       ]),
       made("div", { class: "buttons" }, [
-        health?.lights.count > 0 && button(app, watch.light ? "Light off" : "Light on", () => {
-          watch.light = !watch.light;
+        health?.lights.count > 0 && button(app, watch.isLit ? "Light off" : "Light on", () => {
+          watch.light = !watch.isLit;
           app.redraw();
-        }, { "aria-pressed": String(watch.light) }),
+        }),
         report?.cameras && button(app, watch.lines ? "Hide the lines" : "Show the lines", () => {
           watch.lines = !watch.lines;
           app.redraw();
