@@ -13,6 +13,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import Any
@@ -32,7 +33,7 @@ from twinlapse.frames.journal import FrameRow, read_journal
 from twinlapse.frames.store import FrameStore
 from twinlapse.rig import read_rig, rig_from_mapping
 from twinlapse.rig.capture_settings import Alarm, Mail
-from twinlapse.shots import ShotKey, write_plan
+from twinlapse.shots import Cue, ShotKey, write_plan
 
 TWINLAPSE = [sys.executable, "-m", "twinlapse"]
 PRINTER = "[printer]\nbed_mm = [220, 220]\nheight_mm = 250\n"
@@ -365,7 +366,6 @@ def test_no_password_leaves_the_rigs_own_file(tmp_path: Path, a_plan: Any) -> No
     (tmp_path / "rig.toml").write_text(text)
     rig = read_rig(tmp_path / "rig.toml")
     assert "s3ed" in rig.cameras[0].source  # the service itself needs it
-    from dataclasses import replace
 
     write_plan(tmp_path / "plan.json", replace(a_plan(2), rig=rig.raw))
     plan = (tmp_path / "plan.json").read_text()
@@ -509,7 +509,6 @@ def test_a_mail_goes_through_a_relay() -> None:
     listening = socket.create_server(("127.0.0.1", 0))
     port = listening.getsockname()[1]
     listening.close()
-    from dataclasses import replace
 
     with pytest.raises(DeliveryError, match="127"):
         make_routes(Alarm(mail=replace(mail, port=port)), None)["mail"](message)
@@ -550,14 +549,49 @@ def test_a_camera_that_fails_one_cue_in_five_is_told() -> None:
     assert told == [("failing wide", False), ("failing wide", True)]
 
 
-def test_a_service_says_so_when_cues_stop(job: Path, a_plan: Any) -> None:
+class Ahead(Clock):
+    ahead_s = 0.0
+
+    def mono_s(self) -> float:
+        return time.monotonic() + self.ahead_s
+
+
+def test_a_machine_that_waits_for_a_person_is_not_taken_for_a_silent_one(job: Path, a_plan: Any) -> None:
     from twinlapse.capture.service import CaptureService
 
-    class Ahead(Clock):
-        ahead_s = 0.0
+    plan = a_plan(20)
+    plan = replace(plan, shots=(replace(plan.shots[0], hold_mm=(1.0, 1.0)), *plan.shots[1:]))
+    clock = Ahead()
+    service = CaptureService(Job(job), plan, read_rig(job / "rig.toml"), clock=clock)
+    try:
+        service.forecast.answered(1, clock.mono_s())
+        clock.ahead_s = 12.0 + 300.0
+        service._supervisor.look()
+        (text,) = [trouble.text for trouble in service.watch.troubles if trouble.code == "silence"]
+        assert "has waited for you, hot, for about 5 minutes" in text
+        service.forecast.answered(2, clock.mono_s())
+        service._supervisor.look()
+        assert not [trouble for trouble in service.watch.troubles if trouble.code == "silence"]
+    finally:
+        service.close()
 
-        def mono_s(self) -> float:
-            return time.monotonic() + self.ahead_s
+
+def test_a_cue_of_unknown_age_counts_as_one_of_now(job: Path, a_plan: Any) -> None:
+    """A reader that was held up knows only that its cue is old; what comes next is not overdue by days."""
+    from twinlapse.capture.cue_inputs import LONG_AGO_S
+    from twinlapse.capture.service import CaptureService
+
+    service = CaptureService(Job(job), a_plan(20), read_rig(job / "rig.toml"))
+    try:
+        assert not service.cue(Cue(shot=1, stop=1, cameras=()), late_s=LONG_AGO_S).taken
+        assert 0 < service.forecast.due_in_s(time.monotonic()) <= 12.0
+        assert service.forecast.silent_s(time.monotonic()) == 0.0
+    finally:
+        service.close()
+
+
+def test_a_service_says_so_when_cues_stop(job: Path, a_plan: Any) -> None:
+    from twinlapse.capture.service import CaptureService
 
     clock = Ahead()
     service = CaptureService(Job(job), a_plan(20), read_rig(job / "rig.toml"), clock=clock)
@@ -614,7 +648,6 @@ def test_lines_of_the_file_begin_and_end_a_run(job: Path, start: Any) -> None:
 
 
 def test_verdicts_are_cleared_when_another_print_begins(job: Path, a_plan: Any) -> None:
-    from dataclasses import replace
 
     from twinlapse.capture.layer_check_worker import LayerCheckWorker
 

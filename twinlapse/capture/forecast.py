@@ -67,6 +67,12 @@ class Forecast:
         return self.plan.shots[self._next] if self._next < len(self.plan.shots) else None
 
     @property
+    def waits_behind(self) -> Shot | None:
+        """The last shot, where the plan lets the machine wait for a person behind it."""
+        last = self.plan.shots[self._next - 1] if self._next else None
+        return last if last is not None and last.hold_mm is not None else None
+
+    @property
     def done(self) -> int:
         """Shots behind us."""
         return self._next

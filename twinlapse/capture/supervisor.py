@@ -145,6 +145,12 @@ class Supervisor(BackgroundThread):
         upcoming = self._forecast.upcoming
         if not overdue_s or upcoming is None:
             return ""
+        waited = self._forecast.waits_behind
+        if waited is not None:
+            return (
+                f"layer {waited.layer + 1} is printed, and the machine has waited for you, hot, for about "
+                f"{overdue_s / 60:.0f} minutes: let it go on, or stop it"
+            )
         return (
             f"no cue for shot {upcoming.number} has come, it is {overdue_s / 60:.0f} minutes overdue: "
             "is the print paused or stopped, or does its cue not reach this service?"
