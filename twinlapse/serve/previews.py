@@ -51,6 +51,7 @@ def add_previews(children: Children, record: JobRecord, folder: Path) -> None:
 
 
 def _tried(film: Path, outcome: Outcome) -> None:
-    film.unlink(missing_ok=True)
+    for path in (film, film.with_name(f"{film.name}.json")):
+        path.unlink(missing_ok=True)
     if outcome.status != 0 and film.parent.is_dir() and not any(film.parent.iterdir()):
         shutil.rmtree(film.parent, ignore_errors=True)
