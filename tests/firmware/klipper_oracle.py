@@ -264,7 +264,7 @@ class LiveFirmware:
     """The firmware with a clock that follows the real one, spoken to line by line while it prints a file.
 
     The file is printed by the firmware's own reader of files ([virtual_sdcard]); what is sent meanwhile is
-    what a person does at the machine.
+    what a person does at the machine. With `api` it listens there, and takes no lines by `send`.
     """
 
     def __init__(self, gcode: Path, machine: Machine, *, api: Path | None = None) -> None:
@@ -281,11 +281,12 @@ class LiveFirmware:
             replace(machine, live=True, sections=machine.sections + card).text(self.log)
         )
         os.mkfifo(folder / "input")
-        files = ["-i", str(folder / "input"), "-o", "/dev/null", "-d", str(folder / "table.json")]
+        # with an input file the API socket stays closed (klippy/webhooks.py, ServerSocket)
+        lines = ["-i", str(folder / "input")] if api is None else ["-I", str(folder / "tty"), "-a", str(api)]
+        files = [*lines, "-o", "/dev/null", "-d", str(folder / "table.json")]
         command = [str(python), "-m", "klippy.klippy", str(folder / "printer.cfg"), *files]
-        command += [] if api is None else ["-a", str(api)]
         self._process = subprocess.Popen(command, cwd=source, stderr=subprocess.DEVNULL)
-        self._input = (folder / "input").open("w")
+        self._input = (folder / ("input" if api is None else "unused")).open("w")
 
     def __enter__(self) -> LiveFirmware:
         return self

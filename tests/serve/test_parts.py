@@ -207,6 +207,32 @@ def test_only_the_oldest_finished_jobs_go_and_only_beyond_the_budget() -> None:
     assert [one.code for one in jobs_to_delete(records, sizes, 10)] == ["aaaaaa", "cccccc"]
 
 
+def test_a_folder_is_walked_again_only_when_its_job_has_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from twinlapse.serve import budget
+
+    walked: list[str] = []
+    walk = budget.size_of
+    monkeypatch.setattr(budget, "size_of", lambda folder: walked.append(folder.name) or walk(folder))
+    for code in ("aaaaaa", "bbbbbb"):
+        (tmp_path / code / "frames").mkdir(parents=True)
+        (tmp_path / code / "frames" / "000001.jpg").write_bytes(bytes(1000))
+    sizes = budget.JobSizes(tmp_path)
+    records = [record("aaaaaa", "done", 1.0), record("bbbbbb", "done", 2.0)]
+    for _ in range(5):
+        assert sizes.of(records) == {"aaaaaa": 1000, "bbbbbb": 1000}
+    assert walked == ["aaaaaa", "bbbbbb"]
+    (tmp_path / "bbbbbb" / "film.part").write_bytes(bytes(500))
+    (tmp_path / "bbbbbb" / "film.part").rename(tmp_path / "bbbbbb" / "film.mp4")
+    assert sizes.of(records) == {"aaaaaa": 1000, "bbbbbb": 1500}
+    assert walked == ["aaaaaa", "bbbbbb", "bbbbbb"]
+    (tmp_path / "aaaaaa" / "frames" / "000002.jpg").write_bytes(bytes(1000))
+    printing = [record("aaaaaa", "printing", 1.0), records[1]]
+    assert sizes.of(printing)["aaaaaa"] == 2000 and sizes.of(printing[1:]) == {"bbbbbb": 1500}
+    assert sizes.of(printing)["bbbbbb"] == 1500
+
+
 @pytest.mark.parametrize(
     ("given", "kept"),
     [

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.slow
 READY = "document.body.innerText.includes('ready to print')"
 
 
-def printed(tmp_path: Path, service: Any, *, kill: bool = False) -> None:
+def printed(tmp_path: Path, service: Any, *, kills: tuple[int, ...] = ()) -> None:
     """Print the file that lies on the card, over a serial line, many times as fast as in truth."""
     (file,) = (tmp_path / "card").glob("*.gcode")
     rig = read_rig(service.folder / "printers" / "shed" / "rig.toml")
@@ -26,8 +26,8 @@ def printed(tmp_path: Path, service: Any, *, kill: bool = False) -> None:
         (tmp_path / "port").symlink_to(printer.port)
         service.until(lambda state: state["printers"][0]["channels"]["serial"] == "", 20)
         printer.start()
-        if kill:
-            service.until(lambda state: (state["printers"][0]["capture"] or {"done": 0})["done"] >= 1)
+        for done in kills:
+            service.until(lambda state, n=done: (state["printers"][0]["capture"] or {"done": 0})["done"] >= n)
             service.kill()
             service.start()
         assert printer.done.wait(120)
@@ -64,19 +64,24 @@ def test_the_whole_way_in_a_browser(
     assert len(frames) == 8
 
 
-def test_a_killed_service_goes_on_with_the_print(
+def test_a_service_that_is_killed_twice_goes_on_with_the_print(
     tmp_path: Path, make_service: Callable, rig_text: str, label: Callable
 ) -> None:
     service = make_service(rig_text)
     service.start()
-    record = service.ask("/printers/shed/files?name=label.gcode", label(8).encode())
+    record = service.ask("/printers/shed/files?name=label.gcode", label(12).encode())
+    service.kill()  # while it plans
+    service.start()
     service.until(lambda state: state["jobs"][0]["state"] == "ready" and not state["working"])
     service.ask(f"/jobs/{record['code']}/send", {})
-    printed(tmp_path, service, kill=True)
+    printed(tmp_path, service, kills=(2, 5))
+    service.until(lambda state: state["jobs"][0]["state"] == "filming" and state["working"], 60)
+    service.kill()  # while it films
+    service.start()
     state = service.until(lambda state: state["jobs"][0]["state"] == "done" and not state["working"], 180)
     assert "film.mp4" in state["jobs"][0]["files"]
     frames = sorted((service.folder / "jobs" / record["code"] / "frames").rglob("*.jpg"))
-    assert len(frames) >= 8  # of 16: what fell into the seconds of the restart is missing
+    assert len(frames) >= 8  # of 24: what fell into the seconds of the restarts is missing
 
 
 def test_a_rig_with_a_fault_stops_no_other_printer(make_service: Callable, rig_text: str) -> None:

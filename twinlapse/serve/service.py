@@ -15,7 +15,7 @@ from twinlapse.capture.alarm_routes import AlarmMessage, DeliveryError, make_rou
 from twinlapse.capture.trust import commands_of, is_trusted, without_commands
 from twinlapse.errors import CaptureError, TwinlapseError
 from twinlapse.files import replacing
-from twinlapse.serve.budget import jobs_to_delete, size_of
+from twinlapse.serve.budget import JobSizes, jobs_to_delete
 from twinlapse.serve.channels.reprapfirmware_http import upload
 from twinlapse.serve.children import Children, Outcome, Task
 from twinlapse.serve.intake import Intake
@@ -48,6 +48,7 @@ class ServeService:
         self.children = Children(self.due_in_s)
         self.intake = Intake(self.workspace, self.children, self._ready)
         self.budget_bytes = int(budget_gb * 1e9)
+        self._sizes = JobSizes(folder / "jobs")
         self.printers = {
             name: PrinterSession(name, self.workspace, self._over, silence_s=silence_s)
             for name in self.workspace.printers()
@@ -303,8 +304,7 @@ class ServeService:
     def _spare(self, records: list[JobRecord]) -> list[JobRecord]:
         if self.budget_bytes <= 0:
             return []  # every folder would be walked, at each look of the page, for nothing
-        sizes = {record.code: size_of(self.workspace.folder / "jobs" / record.code) for record in records}
-        return jobs_to_delete(records, sizes, self.budget_bytes)
+        return jobs_to_delete(records, self._sizes.of(records), self.budget_bytes)
 
     def _make_room(self) -> None:
         """Delete what is beyond the budget, never while a print runs."""
