@@ -1,32 +1,40 @@
-"""Wrappers around numba.njit; without numba the functions run as plain Python.
+"""Compiled loops; without numba the functions run as plain Python.
 
-Machine code is kept in the user's cache folder, in a folder named by a hash of all kernel sources and of
-the compiler: when one of them changes nothing old is run, and where nothing can be written nothing is
-kept. Each kernel is compiled once: a whole number that stands in a call is taken for a number like any
-other.
+The compiler is loaded only where a loop was never compiled on this machine: what it makes is kept in the
+user's cache folder (`machine_code`), in a folder named by a hash of all kernel sources and of the compiler.
+When one of them changes nothing old is run, and where nothing can be written nothing is kept. Each kernel is
+compiled once: a whole number that stands in a call is taken for a number like any other.
 """
 
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import os
 import platform
 import shutil
 import sys
 import tempfile
+import threading
 import warnings
 from collections.abc import Callable
 from functools import cache
 from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-from twinlapse import compile_notice
+import numpy as np
+
+from twinlapse import compile_notice, machine_code
 
 __all__ = [
     "KERNEL_MODULES",
+    "Kernel",
+    "KernelPart",
     "cache_folder",
+    "compiler_files",
     "kernel",
     "part_of_kernel",
     "part_of_picture_kernel",
@@ -36,12 +44,21 @@ __all__ = [
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-try:
-    import numba
 
-    COMPILED = True
-except ImportError:  # no wheel for this platform: the same code runs uncompiled
-    COMPILED = False
+@cache
+def compiler_files() -> tuple[Path, ...]:
+    """Return the files that say which compiler is installed; none where there is none."""
+    found = []
+    for name in ("numba", "llvmlite"):
+        with contextlib.suppress(ImportError, ValueError):
+            spec = find_spec(name)
+            if spec is not None and spec.origin is not None:
+                found.append(Path(spec.origin).with_name("_version.py"))
+    return tuple(found) if len(found) == 2 else ()
+
+
+COMPILED = bool(compiler_files())
+if not COMPILED:  # no wheel for this platform: the same code runs uncompiled
     warnings.warn(
         "numba is not installed: reading and planning run uncompiled, about 100 times as slow",
         RuntimeWarning,
@@ -58,6 +75,8 @@ KERNEL_MODULES = (
     "inject/proof/firmware_reading.py",
     "inject/proof/printed_heights.py",
     "jit.py",
+    "kernel_compiler.py",
+    "machine_code.py",
     "motion/lookahead.py",
     "pairing/alignment_kernels.py",
     "plan/clearance/height_map_kernels.py",
@@ -69,65 +88,120 @@ _KEPT_FOLDERS = 4  # caches of other versions that stay beside the own one
 def kernel(function: F) -> F:
     """Compile a loop over numpy columns; the source stays ordinary Python.
 
-    ``kernel(f).py_func`` is the uncompiled function where numba is there.
+    A loop takes arrays and numbers, makes no arrays or lists, and returns numbers. ``kernel(f).py_func`` is
+    the uncompiled function where numba is there.
     """
-    return _compiled(function, no_cfunc_wrapper=True)
+    return cast(F, Kernel(function, {})) if _compiles() else function
 
 
 def part_of_kernel(function: F) -> F:
-    """Compile a loop without CPython wrappers (half the compile time): it is callable from kernels only.
+    """Compile a loop that only kernels call.
 
     Where numba is there, Python reaches it as ``part_of_kernel(f).py_func``.
     """
-    return _compiled(function, **_INNER)
+    return cast(F, KernelPart(function, {})) if _compiles() else function
 
 
 _FREE = {"contract", "arcp", "reassoc", "nsz"}  # not nnan: pictures mark what is not there by NaN
 _LOOSE: dict[str, Any] = {"fastmath": _FREE, "error_model": "numpy"}
-_INNER: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 
 
 def picture_kernel(function: F) -> F:
     """Compile a loop over pixels: divisions are not checked, and sums may be done in another order."""
-    return _compiled(function, no_cfunc_wrapper=True, **_LOOSE)
+    return cast(F, Kernel(function, _LOOSE)) if _compiles() else function
 
 
 def part_of_picture_kernel(function: F) -> F:
     """Compile a loop that only picture kernels call; see `part_of_kernel`."""
-    return _compiled(function, **_LOOSE, **_INNER)
+    return cast(F, KernelPart(function, _LOOSE)) if _compiles() else function
 
 
-def _compiled(function: F, **options: Any) -> F:
-    if not COMPILED:
-        return function
-    dispatcher = numba.njit(nogil=True, **options)(function)
-    _compile_once(dispatcher)
-    _keep(dispatcher)
-    return cast(F, dispatcher)
+def _compiles() -> bool:
+    return COMPILED and os.environ.get("NUMBA_DISABLE_JIT", "0") in ("", "0")
 
 
-def _compile_once(dispatcher: Any) -> None:
-    """Have calls from other kernels take literal numbers by their type: one version does for all of them."""
-    plain = dispatcher.get_call_template
+class KernelPart:
+    """A function that is compiled into the kernels which call it."""
 
-    def get_call_template(args: Any, kws: Any) -> Any:
-        unliteral: Any = numba.types.unliteral
-        return plain(
-            tuple(unliteral(one) for one in args), {name: unliteral(one) for name, one in kws.items()}
+    def __init__(self, function: Callable[..., Any], options: dict[str, Any]) -> None:
+        functools.update_wrapper(cast(Any, self), function)
+        self.py_func = function
+        self._options = options
+
+    @functools.cached_property
+    def dispatcher(self) -> Any:
+        """Numba's own object for the function."""
+        compiler = import_module("twinlapse.kernel_compiler")
+        inside = machine_code.is_possible() or not isinstance(self, Kernel)
+        made = compiler.dispatcher_of(self.py_func, {"no_cpython_wrapper": inside, **self._options})
+        if not machine_code.is_possible():
+            _keep(made)
+        return made
+
+    @property
+    def _numba_type_(self) -> Any:  # by which numba takes it for its own
+        return self.dispatcher._numba_type_
+
+
+_lock = threading.RLock()  # the compiler and the linker are used by one thread at a time
+_SEEN = 0x503  # the flags of an array that its type depends on: contiguous, aligned, writeable
+
+
+class Kernel(KernelPart):
+    """A compiled loop: the machine code for its arguments is looked up, linked or made at the first call."""
+
+    def __init__(self, function: Callable[..., Any], options: dict[str, Any]) -> None:
+        super().__init__(function, options)
+        self._known: dict[tuple[Any, ...], Callable[..., Any]] = {}
+
+    def __call__(self, *arguments: Any) -> Any:
+        """Run the loop; other threads go on meanwhile."""
+        kinds = tuple(
+            [
+                (one.dtype.num, one.ndim, one.flags.num & _SEEN) if type(one) is np.ndarray else type(one)
+                for one in arguments
+            ]
         )
+        known = self._known.get(kinds)
+        if known is None:
+            with _lock:
+                known = self._known[kinds] = self._found(arguments)
+        return known(*arguments)
 
-    dispatcher.get_call_template = get_call_template
+    def _found(self, arguments: tuple[Any, ...]) -> Callable[..., Any]:
+        codes = tuple(machine_code.type_code(one) for one in arguments)
+        if None in codes or not machine_code.is_possible():
+            return cast(Callable[..., Any], self.dispatcher)
+        folder = cache_folder()
+        name = machine_code.file_name(self.py_func, cast(tuple[str, ...], codes), _processor())
+        kept = None if folder is None else machine_code.load(folder / name)
+        linked = None if kept is None else machine_code.link(kept, arguments)
+        if linked is not None:
+            return linked
+        compile_notice.give(kept=folder is not None)
+        made = import_module("twinlapse.kernel_compiler").machine_code_of(self.dispatcher, arguments)
+        if folder is not None:
+            machine_code.store(folder / name, made)
+        linked = machine_code.link(made, arguments)
+        if linked is None:
+            raise RuntimeError(f"{self.py_func.__qualname__} calls functions that are nowhere: {made.needs}")
+        return linked
+
+
+@cache
+def _processor() -> str:
+    """Return for which processor machine code is made: homes may be shared by several machines."""
+    import llvmlite.binding as llvm
+
+    return f"{llvm.get_host_cpu_name()} {llvm.get_host_cpu_features().flatten()}"
 
 
 def _keep(dispatcher: Any) -> None:
+    """Keep what is compiled in numba's own way, where `machine_code` cannot."""
     folder = cache_folder()
-    try:
-        if folder is None:
-            dispatcher._cache = _unkept()
-        else:
-            dispatcher._cache = _kept(dispatcher.py_func, folder)
-    except (AttributeError, ImportError, RuntimeError, TypeError):
-        pass  # a compiler whose insides are others: nothing is kept, all else works
+    # of a compiler whose insides are others nothing is kept, all else works
+    with contextlib.suppress(AttributeError, ImportError, RuntimeError, TypeError):
+        dispatcher._cache = _unkept() if folder is None else _kept(dispatcher.py_func, folder)
 
 
 @cache
@@ -172,8 +246,10 @@ def source_key(root: Path = Path(__file__).parent) -> str:
         content.update(name.encode() + b"\0")
         with contextlib.suppress(OSError):
             content.update((root / name).read_bytes())
-    versions = (numba.__version__ if COMPILED else "", sys.version, platform.machine())
-    content.update(repr(versions).encode())
+    for path in compiler_files():
+        with contextlib.suppress(OSError):
+            content.update(path.read_bytes())
+    content.update(repr((np.__version__, sys.version, platform.machine())).encode())
     return content.hexdigest()[:20]
 
 

@@ -144,16 +144,15 @@ def corner_limits(
     kind: Any, x: Any, y: Any, z: Any, e: Any, feed: Any, length: Any, accel: Any, dwell: Any, arc_row: Any,
     arc: Any, set_row: Any, set_kind: Any, set_value: Any, rest: Any, limit: Any, rule: int,
     accel_mm_s2: float, distance: Any, speed2: Any, accel_out: Any, smooth_out: Any, entry2: Any,
-    seconds: Any,
+    seconds: Any, room6: Any,
 ) -> None:  # fmt: skip
     """Fill, a row: its distance, its greatest squared speed, its accelerations, the limit at its start.
 
     ``rest`` lists rows, rising, after which the machine comes to rest whatever they are. ``seconds`` gets the
     time of what does not move. ``smooth_out`` is filled under the square corner alone: the acceleration of
-    the second look-ahead.
+    the second look-ahead. ``room6`` is room for six directions and places, (6, 4) zeros.
     """
-    before, way, out = [0.0, 0.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]
-    start, end, step = [0.0, 0.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, 0.0, 0.0]
+    before, way, out, start, end, step = room6[0], room6[1], room6[2], room6[3], room6[4], room6[5]
     rolling = False  # the machine may arrive here at speed
     room, before_speed2, before_accel = 0.0, 0.0, 0.0
     before_deviation, before_e = 0.0, 0.0

@@ -88,6 +88,7 @@ def time_toolpath(
         toolpath.length_mm, toolpath.accel_mm_s2, toolpath.dwell_s, toolpath.arc_row, toolpath.arc,
         toolpath.setting_row[heard], toolpath.setting_kind[heard], toolpath.setting_value[heard], rest, limit,
         rule, printer.accel_mm_s2, distance, speed2, accel, smooth, entry2, seconds,
+        np.zeros((6, 4)),
     )  # fmt: skip
     _run_passes(rule, distance, speed2, accel, smooth, entry2, smooth2, seconds)
     _follow_measured(printer, seconds, toolpath.kind)
@@ -171,6 +172,7 @@ def _rows_s(
     lookahead.corner_limits(
         kind, x, y, z, e, feed, length, own, still, _NO_ARC_ROWS, _NO_ARCS, _NO_ROWS, _NO_KINDS, _NO_VALUES,
         _NO_ROWS, limit.copy(), rule, printer.accel_mm_s2, distance, speed2, accel, smooth, entry2, seconds,
+        np.zeros((6, 4)),
     )  # fmt: skip
     _run_passes(rule, distance, speed2, accel, smooth, entry2, smooth2, seconds)
     _follow_measured(printer, seconds, kind)

@@ -11,19 +11,20 @@ wait, go on waiting, end the wait; begin a pause, go on pausing, end it; leave o
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from twinlapse.arrays import Float, Float32, Int
 from twinlapse.jit import kernel, part_of_kernel
 
-__all__ = ["PAUSES", "RUNS", "WAITS", "best_path", "stop_chances"]
+__all__ = ["PAUSES", "RUNS", "WAITS", "best_path", "fill_best_path", "fill_stop_chances", "stop_chances"]
 
 RUNS, WAITS, PAUSES = 0, 1, 2
 _NEVER = -1e30
 _KEPT = 256  # times between kept rows: about the root of an hour at five a second
 
 
-@kernel
 def best_path(
     evidence: Float32,
     code: Int,
@@ -57,11 +58,20 @@ def best_path(
         Log chance to begin at a cell, running or pausing.
     finish : ndarray of shape (s,)
     """
+    came = np.zeros((len(evidence), width), np.uint8)
+    rows = np.full((2, 3, width), _NEVER)
+    return fill_best_path(evidence, code, skip_from, first, width, step, begin, finish, path, came, rows)
+
+
+@kernel
+def fill_best_path(
+    evidence: Any, code: Any, skip_from: Any, first: Any, width: int, step: Any, begin: Any, finish: Any,
+    path: Any, came: Any, rows: Any,
+) -> float:  # fmt: skip
+    """Do what `best_path` does, in the room of ``came`` (t, width) and ``rows`` (2, 3, width)."""
     times, cells = evidence.shape[0], code.shape[0]
     pause = evidence.shape[1] - 1
-    came = np.zeros((times, width), np.uint8)
-    before = np.full((3, width), _NEVER)
-    now = np.full((3, width), _NEVER)
+    before, now = rows[0], rows[1]
     for t in range(times):
         shift = first[t] - first[t - 1] if t else 0
         for k in range(width):
@@ -243,7 +253,13 @@ def _behind(
                 now[m, k] /= total
 
 
-@kernel
+@part_of_kernel
+def _copy(table: Any, to: Any) -> None:
+    for m in range(table.shape[0]):
+        for k in range(table.shape[1]):
+            to[m, k] = table[m, k]
+
+
 def stop_chances(
     likelihood: Float32,
     code: Int,
@@ -270,22 +286,32 @@ def stop_chances(
     chance : ndarray of shape (t, 2)
         Is set to the likeliest stop at each time, -1 for none, and its chance.
     """
+    kept = np.zeros(((len(likelihood) + _KEPT - 1) // _KEPT, 3, width), np.float32)
+    ahead, rows = np.zeros((_KEPT, 3, width), np.float32), np.zeros((2, 3, width), np.float32)
+    fill_stop_chances(
+        likelihood, code, skip_from, stop, first, width, step, begin, finish, chance, kept, ahead, rows,
+        np.zeros((2, 3, width)),
+    )  # fmt: skip
+
+
+@kernel
+def fill_stop_chances(
+    likelihood: Any, code: Any, skip_from: Any, stop: Any, first: Any, width: int, step: Any, begin: Any,
+    finish: Any, chance: Any, kept: Any, ahead: Any, rows: Any, back: Any,
+) -> None:  # fmt: skip
+    """Do what `stop_chances` does, in the room of zeros in the last four arrays."""
     times, cells = likelihood.shape[0], code.shape[0]
-    kept = np.zeros(((times + _KEPT - 1) // _KEPT, 3, width), np.float32)
-    ahead = np.zeros((_KEPT, 3, width), np.float32)
-    before = np.zeros((3, width), np.float32)
-    now = np.zeros((3, width), np.float32)
+    before, now = rows[0], rows[1]
     for t in range(times):
         _ahead(t, before, now, likelihood, code, skip_from, first, step, begin)
         if t % _KEPT == 0:
-            kept[t // _KEPT] = now
+            _copy(now, kept[t // _KEPT])
         before, now = now, before
-    later = np.zeros((3, width))
-    behind = np.zeros((3, width))
+    later, behind = back[0], back[1]
     for t in range(times - 1, -1, -1):
         place = t % _KEPT
         if t == times - 1 or place == _KEPT - 1:
-            ahead[0] = kept[t // _KEPT]
+            _copy(kept[t // _KEPT], ahead[0])
             for u in range(1, place + 1):
                 at = t - place + u
                 _ahead(at, ahead[u - 1], ahead[u], likelihood, code, skip_from, first, step, begin)

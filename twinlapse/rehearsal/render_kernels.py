@@ -246,9 +246,10 @@ def paint_triangles(corners: Any, depths: Any, hues: Any, colour: Any, depth: An
     """Paint triangles: `corners` (n, 3, 2) px of the window, `depths` (n, 3), `hues` (n, 3, 3) lit."""
     height, width = depth.shape
     for k in range(len(corners)):
-        xa, ya, xb, yb, xc, yc = corners[k].ravel()
+        xa, ya, xb, yb = corners[k, 0, 0], corners[k, 0, 1], corners[k, 1, 0], corners[k, 1, 1]
+        xc, yc = corners[k, 2, 0], corners[k, 2, 1]
         area = (xb - xa) * (yc - ya) - (xc - xa) * (yb - ya)
-        if abs(area) < 1e-9 or depths[k].min() < 1:
+        if abs(area) < 1e-9 or min(depths[k, 0], depths[k, 1], depths[k, 2]) < 1:
             continue
         # weights of the corners: b = b0 + bx x + by y, c likewise, a = 1 - b - c
         bx, by = (yc - ya) / area, -(xc - xa) / area

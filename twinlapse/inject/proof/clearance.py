@@ -35,7 +35,7 @@ def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
     printed_heights.sweep(
         *columns, rows.at, moves.block, moves.start_mm, moves.end_mm, moves.home_mm, wipes,
         trails.place_mm, trails.first, printed_heights.empty_tops(*(high - low).tolist()), float(low[0]),
-        float(low[1]), _tool(evidence.rig.printer), found,
+        float(low[1]), _tool(evidence.rig.printer), found, np.zeros((4, 3)),
     )  # fmt: skip
     faults = [
         Fault(

@@ -71,8 +71,8 @@ def lay_path(
 
 
 @part_of_kernel
-def lay_arc(top: Any, start: Any, end: Any, curve: Any, left: float, front: float) -> None:
-    """Lay an arc or a helix, in any plane, as short chords."""
+def lay_arc(top: Any, start: Any, end: Any, curve: Any, left: float, front: float, room2: Any) -> None:
+    """Lay an arc or a helix, in any plane, as short chords; ``room2`` is room for two places."""
     plane = int(curve[3])
     a, b, c = AXES[plane, 0], AXES[plane, 1], AXES[plane, 2]
     ra, rb = start[a] - curve[0], start[b] - curve[1]
@@ -80,8 +80,8 @@ def lay_arc(top: Any, start: Any, end: Any, curve: Any, left: float, front: floa
     widest = max(radius, last)
     chord = 2.0 * acos(1.0 - _CHORD_MM / widest) if widest > 2.0 * _CHORD_MM else 1.5
     pieces = ceil(abs(curve[2]) / chord) + 1
-    here, there = np.empty(3), np.empty(3)
-    here[:] = start
+    here, there = room2[0], room2[1]
+    here[0], here[1], here[2] = start[0], start[1], start[2]
     for k in range(1, pieces + 1):
         share = k / pieces
         turn, grown = curve[2] * share, 1.0 + (last / radius - 1.0) * share
@@ -89,7 +89,7 @@ def lay_arc(top: Any, start: Any, end: Any, curve: Any, left: float, front: floa
         there[b] = curve[1] + (ra * sin(turn) + rb * cos(turn)) * grown
         there[c] = start[c] + (end[c] - start[c]) * share
         lay_path(top, here[0], here[1], here[2], there[0], there[1], there[2], left, front)
-        here[:] = there
+        here[0], here[1], here[2] = there[0], there[1], there[2]
 
 
 @part_of_kernel
@@ -203,7 +203,7 @@ def judge(
 def sweep(
     kind: Any, x: Any, y: Any, z: Any, arc_row: Any, curve: Any, at: Any, block: Any, start: Any, end: Any,
     home: Any, wipes: Any, trail: Any, trail_from: Any, top: Any, left: float, front: float, tool: Any,
-    found: Any,
+    found: Any, room4: Any,
 ) -> None:  # fmt: skip
     """Lay the original row by row, and judge each block's moves at its place among the rows.
 
@@ -211,17 +211,18 @@ def sweep(
     the blocks' moves, in order; ``wipes`` says which may go at the height of the print.
     ``trail[trail_from[b] : trail_from[b + 1]]`` is where the original's nozzle was just before block b, at
     the height where the block begins. ``found`` gets what each move would touch.
+    ``room4`` is room for four places, (4, 3) zeros.
     """
     row, move, arc = 0, 0, 0
     highest, laid_z = NOTHING, 0.0
-    first, last = np.zeros(3), np.zeros(3)
+    first, last = room4[0], room4[1]
     for b in range(len(at)):
         while row < at[b]:
             last[0], last[1], last[2] = x[row], y[row], z[row]
             curved = arc < len(arc_row) and arc_row[arc] == row
             if kind[row] == _EXTRUDE:
                 if curved:
-                    lay_arc(top, first, last, curve[arc], left, front)
+                    lay_arc(top, first, last, curve[arc], left, front, room4[2:])
                     if curve[arc, 3] != 0.0:  # it may bulge above both its ends
                         highest = max(highest, bulge(first, last, curve[arc]))
                 else:
@@ -230,7 +231,7 @@ def sweep(
                 laid_z = last[2]
             if curved:
                 arc += 1
-            first[:] = last
+            first[0], first[1], first[2] = last[0], last[1], last[2]
             row += 1
         while move < len(block) and block[move] == b:
             floor = min(home[move, 2], max(laid_z, TRAVEL_AIR_MM))
