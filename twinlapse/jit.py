@@ -30,6 +30,7 @@ import numpy as np
 from twinlapse import compile_notice, machine_code
 
 __all__ = [
+    "COMPILED",
     "KERNEL_MODULES",
     "Kernel",
     "KernelPart",
