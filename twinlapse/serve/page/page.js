@@ -185,7 +185,7 @@ window.addEventListener("hashchange", async () => {
   app.said = "";
   app.plan = null;
   await look();
-  $("content").querySelector("h1")?.scrollIntoView({ block: "nearest" });
+  window.scrollTo(0, 0); // the answer stands at the top
 });
 document.addEventListener("visibilitychange", () => document.hidden || look());
 
