@@ -93,7 +93,7 @@ def test_tiles_of_two_references_are_laid_on_the_first() -> None:
         tone=np.zeros((frames, 4)), curve=np.array([0.055, 0, 0]), alike=np.ones(frames),
         body_sure=np.zeros(frames), lit=np.ones((30, 40)),
     )  # fmt: skip
-    laid = tied(looks, "shift")
+    laid = tied(looks, "shift", looks.coarse)
     truth = shake[:, None] + np.where(large[:, None], 0, bed[:, None])
     left = (laid.shifts - truth)[weights > 0]
     assert np.sqrt((left**2).mean()) < 0.03

@@ -11,7 +11,7 @@ from itertools import combinations
 
 import numpy as np
 
-from twinlapse.arrays import Float
+from twinlapse.arrays import Bool, Float
 from twinlapse.imaging.transforms import Model, fit_maps, way_of
 from twinlapse.tracking.measurements import Looks
 
@@ -21,12 +21,15 @@ CERTAIN = 0.35  # below this share of agreeing votes a frame does not tie
 _LEAST = 2  # frames that two references must share
 
 
-def tied(looks: Looks, model: Model) -> Looks:
-    """Return what was seen as if it had been seen from the first reference; what cannot be tied is silent."""
+def tied(looks: Looks, model: Model, held: Bool) -> Looks:
+    """Return what was seen as if it had been seen from the first reference; what cannot be tied is silent.
+
+    `held` (k,) are the tiles of one body, by which references are tied.
+    """
     count = int(looks.part.max(initial=0)) + 1
     if count == 1:
         return looks
-    maps, trust = _maps(looks, count, model)
+    maps, trust = _maps(looks, count, model, held)
     centres, shifts, weights = looks.centres.copy(), looks.shifts.copy(), looks.weights.copy()
     parked = _parked(looks, maps, trust)
     for number, tie in enumerate(_ties(maps, trust)):
@@ -41,12 +44,12 @@ def tied(looks: Looks, model: Model) -> Looks:
     return replace(looks, centres=centres, shifts=shifts, weights=weights)
 
 
-def _maps(looks: Looks, count: int, model: Model) -> tuple[Float, Float]:
+def _maps(looks: Looks, count: int, model: Model, held: Bool) -> tuple[Float, Float]:
     """Return the map from each reference to each frame, (references, n, 3, 3), and its weight, 0 to 1."""
     maps = np.tile(np.eye(3), (count, len(looks.faults), 1, 1))
     trust = np.zeros((count, len(looks.faults)))
     for number in range(count):
-        own = (looks.part == number) & looks.coarse
+        own = (looks.part == number) & held
         weights = looks.weights[:, own]
         found, agree = fit_maps(looks.centres[own], looks.shifts[:, own], weights, model)
         maps[number, :, :2] = found

@@ -10,9 +10,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.arrays import Float, Picture, Progress
+from twinlapse.arrays import Bool, Float, Picture, Progress
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.imaging.bodies import find_bodies
 from twinlapse.imaging.certainty import certainty, expected_error
 from twinlapse.imaging.decode import fitted, read_picture
 from twinlapse.imaging.leaning import lean_by_evidence
@@ -23,7 +22,6 @@ from twinlapse.imaging.transforms import (
     USUAL_SCALE,
     USUAL_TURN,
     Motion,
-    Real,
     fit_maps,
     motion_of,
     still,
@@ -31,29 +29,35 @@ from twinlapse.imaging.transforms import (
 )
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.fitness import unfit
+from twinlapse.tracking.held_body import held_body, nearness
 from twinlapse.tracking.link_references import tied
 from twinlapse.tracking.measure import look_at
 from twinlapse.tracking.measurements import Looks
-from twinlapse.tracking.trajectory import CERTAIN, corners_of, doubted, from_neighbours, usual_bends
+from twinlapse.tracking.trajectory import (
+    BEND_FLOOR,
+    CERTAIN,
+    corners_of,
+    doubted,
+    from_neighbours,
+    usual_bends,
+)
 
 __all__ = [
     "BLUR_DOUBTED",
     "FEW_SURE",
-    "LARGE_BODY",
     "MOST_APART",
-    "NEAR",
     "SAME_PX",
+    "UNKNOWN",
     "Track",
     "track_camera",
 ]
 
-NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
 SAME_PX = 0.08  # a print that moves less against its surroundings is one body with them
 _MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
 MOST_APART = 0.02  # a print does not move further against its surroundings, share of the picture's width
+UNKNOWN = 0.2  # confidence at most of a frame in which a print that moves is not found
 FEW_SURE = 0.2  # share of frames sure of their motion below which nothing is held at all
 BLUR_DOUBTED = 0.006  # way while it was exposed, over the width, that makes a motion less sure by a third
-LARGE_BODY = 0.25  # weight of a body over the largest one's, from which on it may be the surroundings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,13 +125,11 @@ def track_camera(
     FrameError
         when none of the frames can be read.
     """
-    looks = tied(look_at(camera, files, filming, progress, cache=cache, pool=pool), filming.model)
+    looks, found = _held(look_at(camera, files, filming, progress, cache=cache, pool=pool), filming)
     size = (int(looks.size[0]), int(looks.size[1]))
-    found = _motions(looks, size, filming)
     if _scene_is_lost(looks, found, filming):
         again = look_at(camera, files, filming, progress, cache=cache, pool=pool, hold_scene=False)
-        looks = tied(again, filming.model)
-        found = _motions(looks, size, filming)
+        looks, found = _held(again, filming)
     motions, hidden, borrowed = _shown(looks, found, size, filming)
     return Track(
         camera=camera,
@@ -190,32 +192,42 @@ def _shown(
     return motions, hidden, borrowed
 
 
-def _motions(looks: Looks, size: tuple[int, int], filming: CameraFilming) -> list[Motion]:
+def _held(seen: Looks, filming: CameraFilming) -> tuple[Looks, list[Motion]]:
+    """Return what was seen as if from the first reference, and the motion of every frame."""
+    held, alone = held_body(seen, filming.model)
+    looks = tied(seen, filming.model, held)
+    return looks, _motions(looks, held, alone, filming)
+
+
+def _motions(looks: Looks, held: Bool, alone: float, filming: CameraFilming) -> list[Motion]:
     """Return the motion of every frame of what is to be held.
 
     The surroundings give the whole map. The print may move against them, as a bed that parks a hair off does;
     that is one more shift, read off the tiles around its foot. To a camera that rides with the nozzle that
     is its surroundings, and all behind it is the print.
     """
-    good = np.flatnonzero(looks.faults == "")
+    good, size = np.flatnonzero(looks.faults == ""), (int(looks.size[0]), int(looks.size[1]))
     if _riding(looks, filming):
         return _body(looks, size)
     if filming.hold == "off" or not len(looks.centres) or not len(good):
         return [still(size) for _ in looks.faults]
-    motions = _surroundings(looks, good, size, filming)
+    motions = _surroundings(looks, good, held, alone, filming)
     told = np.mean([motions[place].confidence >= CERTAIN for place in good])
     if told < _MOSTLY and np.mean(looks.body_sure[good] >= CERTAIN) > told:
         return _body(looks, size)  # what is behind the nozzle seemed to stay, but does not in most frames
     if filming.hold == "surroundings":
         return motions
-    extra, sure = _print_against(looks, good, motions)
+    extra, sure, certain = _print_against(looks, good, motions)
     apart_px = float(np.sqrt((extra[sure] ** 2).mean())) if sure.any() else 0.0
     if filming.hold == "auto" and (apart_px < SAME_PX or sure.mean() < _MOSTLY):
         return motions  # one body, or too little to tell: the surroundings know best
-    for place, way in zip(good[sure], extra[sure], strict=True):
+    if sure.mean() < _MOSTLY:
+        certain = np.maximum(certain, CERTAIN)  # seen in few frames: the others stay with their surroundings
+    for place, way, own in zip(good, extra * sure[:, None], certain.tolist(), strict=True):
         matrix = motions[place].matrix.copy()
         matrix[:, 2] += way
-        motions[place] = motion_of(matrix, size, motions[place].confidence)
+        # as sure as the less sure of the two
+        motions[place] = motion_of(matrix, size, min(motions[place].confidence, own))
     return motions
 
 
@@ -243,19 +255,14 @@ def _body(looks: Looks, size: tuple[int, int]) -> list[Motion]:
 
 
 def _surroundings(
-    looks: Looks, good: NDArray[np.int64], size: tuple[int, int], filming: CameraFilming
+    looks: Looks, good: NDArray[np.int64], held: Bool, alone: float, filming: CameraFilming
 ) -> list[Motion]:
-    """Return the motion of every frame by the large tiles, those around the foot of the print silenced."""
+    """Return the motion of every frame by the tiles of `held`, those at the print's foot silenced."""
+    size = (int(looks.size[0]), int(looks.size[1]))
     motions = [still(size) for _ in looks.faults]
     large = np.flatnonzero(looks.coarse)
     centres, shifts = looks.centres[large], looks.shifts[np.ix_(good, large)]
-    weights = looks.weights[np.ix_(good, large)] * (1 - _nearness(looks))[large]
-    alone = 1.0
-    for number in np.unique(looks.part[large]):  # tiles of two references hardly speak in the same frame
-        own = np.flatnonzero(looks.part[large] == number)
-        held, share = _least_moving(centres[own], shifts[:, own], weights[:, own], filming)
-        weights[:, own] *= held
-        alone = min(alone, share)
+    weights = looks.weights[np.ix_(good, large)] * ((1 - nearness(looks)) * held)[large]
     total = weights.sum(axis=1)
     corners, spoken = corners_of(size), np.minimum(1.0, total / max(0.3 * float(np.median(total)), 1e-9))
     matrices, agree = fit_maps(centres, shifts, weights, filming.model)
@@ -284,40 +291,14 @@ def _surroundings(
     return motions
 
 
-def _least_moving(
-    centres: Float, shifts: Real, weights: Float, filming: CameraFilming
-) -> tuple[NDArray[np.bool_], float]:
-    """Return which tiles belong to the body that moves least, (k,), and its share of the large bodies.
-
-    It is the machine's frame and the room.
-
-    Whatever else moves, bed or toolhead, moves on top of the camera's shaking. Small bodies do not count:
-    dirt on the lens stands still altogether.
-    """
-    label = find_bodies(centres, shifts, weights, filming.model)
-    total = np.array([weights[:, label == number].sum() for number in range(label.max(initial=-1) + 1)])
-    large = np.flatnonzero(total >= LARGE_BODY * total.max(initial=0.0))
-    if len(large) < 2:
-        return np.ones(len(centres), bool), 1.0
-    moved = []
-    for number in large:
-        own = label == number
-        found, agree = fit_maps(centres[own], shifts[:, own], weights[:, own], filming.model)
-        way = way_of(found[agree > 0], centres.mean(axis=0, keepdims=True))[:, 0]
-        moved.append(float(np.hypot(*(way - np.median(way, axis=0)).T).mean()))
-    least = int(np.argmin(moved))
-    held = np.asarray((label == large[least]) | (label < 0))
-    return held, float(total[large[least]] / total[large].sum())
-
-
 def _print_against(
     looks: Looks, good: NDArray[np.int64], motions: Sequence[Motion]
-) -> tuple[Float, NDArray[np.bool_]]:
-    """Return how far the print has moved against its surroundings in each good frame, and where that is sure.
+) -> tuple[Float, Bool, Float]:
+    """Return how far the print moved against its surroundings in each frame, where it is known, how sure.
 
     The median is taken out: what stays the same in all frames is no motion.
     """
-    weights = looks.weights[good] * _nearness(looks)
+    weights = looks.weights[good] * nearness(looks)
     matrices = np.stack([motions[place].matrix for place in good])
     held = np.array([motions[place].confidence >= CERTAIN for place in good])
     shifts = looks.shifts[good] - way_of(matrices, looks.centres)
@@ -326,13 +307,11 @@ def _print_against(
     if sure.any():
         extra -= np.median(extra[sure], axis=0)
         sure &= np.hypot(*extra.T) < MOST_APART * float(looks.size[0])
-    return extra, sure
-
-
-def _nearness(looks: Looks) -> Float:
-    """Return how near each tile is to the foot of the print, (k,) 0 to 1."""
-    away = np.hypot(*(looks.centres - looks.foot).T) / (NEAR * float(looks.size[0]))
-    return np.asarray(np.exp(-(away**2) / 2))
+    foot = looks.foot[None]
+    error, carriers = expected_error(looks.centres, shifts, weights, found, foot, BEND_FLOOR)
+    certain = certainty(agree, error, carriers)
+    # what is known is used, however unsure it is of the last half pixel
+    return extra, sure, np.where(sure, np.maximum(certain, CERTAIN), np.minimum(certain, UNKNOWN))
 
 
 def _gain(looks: Looks, filming: CameraFilming) -> Float:

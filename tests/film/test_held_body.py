@@ -1,0 +1,55 @@
+"""A bed over most of the picture, seen from two references: the machine's frame is held all the same."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from twinlapse.tracking.held_body import held_body
+from twinlapse.tracking.link_references import tied
+from twinlapse.tracking.measurements import Looks
+
+FRAMES, TIE = 30, np.array([3.0, -2.0])
+
+
+def looks_of_two_bodies() -> tuple[Looks, np.ndarray, np.ndarray]:
+    """Six tiles of the frame, ten of the bed, four between them; each reference anew."""
+    rng = np.random.default_rng(5)
+    shake, bed = rng.normal(0, 1, (FRAMES, 2)), rng.normal(0, 2, (FRAMES, 2))
+    x, y = np.meshgrid(np.linspace(100, 860, 5), np.linspace(60, 480, 4))
+    at = np.stack([x.ravel(), y.ravel()], axis=1)
+    share = np.array([0.0] * 6 + [0.5] * 4 + [1.0] * 10)  # of the bed's motion
+    centres, part = np.concatenate([at, at + TIE]), np.repeat([0, 1], len(at))
+    share = np.tile(share, 2)
+    shifts = shake[:, None] + share[:, None] * bed[:, None]
+    # the second picture was taken with the bed parked elsewhere
+    shifts = shifts - np.where(part[:, None] == 1, TIE + share[:, None] * [2.5, 1.5], 0)
+    weights = np.full((FRAMES, len(part)), 0.6)
+    weights[18:, part == 0], weights[:12, part == 1] = 0, 0
+    shifts = shifts + rng.normal(0, 0.02, shifts.shape)
+    looks = Looks(
+        size=np.array([960, 540]), foot=np.array([480.0, 1400]), centres=centres, part=part,
+        coarse=np.ones(len(part), bool), shifts=shifts, weights=weights, faults=np.full(FRAMES, ""),
+        ratio=np.ones((FRAMES, 3)), ratio_sure=np.ones(FRAMES), action=np.array([0, 0, 1.0, 1]),
+        scene=np.array(True), body=np.zeros((FRAMES, 2, 3)), blur=np.zeros(FRAMES),
+        tone=np.zeros((FRAMES, 4)), curve=np.array([0.055, 0, 0]), alike=np.ones(FRAMES),
+        body_sure=np.zeros(FRAMES), lit=np.ones((30, 40)),
+    )  # fmt: skip
+    return looks, share, shake
+
+
+def test_only_tiles_of_the_body_that_moves_least_are_held() -> None:
+    looks, share, _ = looks_of_two_bodies()
+    held, alone = held_body(looks, "scale")
+    assert held.tolist() == (share == 0).tolist()
+    assert 0.3 < alone < 0.5
+
+
+def test_references_are_tied_by_the_body_that_is_held() -> None:
+    looks, share, shake = looks_of_two_bodies()
+    laid = tied(looks, "shift", held_body(looks, "shift")[0])
+    frame = share == 0
+    left = (laid.shifts - shake[:, None])[:, frame][laid.weights[:, frame] > 0]
+    assert np.sqrt((left**2).mean()) < 0.03
+    by_all = tied(looks, "shift", np.ones(len(share), bool))
+    wrong = (by_all.shifts - shake[:, None])[:, frame][by_all.weights[:, frame] > 0]
+    assert np.sqrt((wrong**2).mean()) > 1  # by all tiles the bed in the majority ties

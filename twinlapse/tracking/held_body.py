@@ -1,0 +1,70 @@
+"""Which large tiles are the surroundings of the print: those of the body that moves least in all of the film.
+
+Asked once for each reference, before references are tied to each other: a tie by tiles of two bodies would be
+off by how far the bed parked beside its place.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from twinlapse.arrays import Bool, Float
+from twinlapse.imaging.bodies import find_bodies
+from twinlapse.imaging.transforms import Model, Real, fit_maps, way_of
+from twinlapse.tracking.measurements import Looks
+
+__all__ = ["LARGE_BODY", "NEAR", "OWN_TILES", "held_body", "nearness"]
+
+NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
+LARGE_BODY = 0.25  # weight of a body over the largest one's, from which on it may be the surroundings
+OWN_TILES = (
+    4  # of a body, from which on tiles that follow none, being half on one and half on another, are silent
+)
+
+
+def held_body(looks: Looks, model: Model) -> tuple[Bool, float]:
+    """Return which of k tiles are the surroundings (small tiles never are), and their share of the bodies.
+
+    The share is 1 where all large tiles move as one.
+    """
+    held, alone = np.zeros(len(looks.centres), bool), 1.0
+    good = np.flatnonzero(looks.faults == "")
+    far = 1 - nearness(looks)
+    for number in np.unique(looks.part):
+        own = np.flatnonzero(looks.coarse & (looks.part == number))
+        if not len(own):
+            continue
+        shifts, weights = looks.shifts[np.ix_(good, own)], looks.weights[np.ix_(good, own)] * far[own]
+        held[own], share = _least_moving(looks.centres[own], shifts, weights, model)
+        alone = min(alone, share)
+    return held, alone
+
+
+def nearness(looks: Looks) -> Float:
+    """Return how near each tile is to the foot of the print, (k,) 0 to 1."""
+    away = np.hypot(*(looks.centres - looks.foot).T) / (NEAR * float(looks.size[0]))
+    return np.asarray(np.exp(-(away**2) / 2))
+
+
+def _least_moving(centres: Float, shifts: Real, weights: Float, model: Model) -> tuple[Bool, float]:
+    """Return which tiles belong to the body that moves least, (k,), and its share of the large bodies.
+
+    Whatever else moves, bed or toolhead, moves on top of the camera's shaking. Small bodies do not count:
+    dirt on the lens stands still altogether.
+    """
+    label = find_bodies(centres, shifts, weights, model)
+    total = np.array([weights[:, label == number].sum() for number in range(label.max(initial=-1) + 1)])
+    large = np.flatnonzero(total >= LARGE_BODY * total.max(initial=0.0))
+    if len(large) < 2:
+        return np.ones(len(centres), bool), 1.0
+    moved = []
+    for number in large:
+        own = label == number
+        found, agree = fit_maps(centres[own], shifts[:, own], weights[:, own], model)
+        way = way_of(found[agree > 0], centres.mean(axis=0, keepdims=True))[:, 0]
+        moved.append(float(np.hypot(*(way - np.median(way, axis=0)).T).mean()))
+    least = int(np.argmin(moved))
+    held = label == large[least]
+    if np.count_nonzero(held) < OWN_TILES:
+        held = held | (label < 0)
+    return np.asarray(held), float(total[large[least]] / total[large].sum())
