@@ -12,11 +12,11 @@ import pytest
 from attack.prints import PRINTS, Print
 from attack.search import OVERLAP_MM, Attack, Tally
 
-from twinlapse.inject.proof import proving
+from twinlapse.inject.proof import clearance, proving
 from twinlapse.inject.proof.report import verdict
 
 MOST_REFUSED = 1 / 200  # of what clears everything by 1 mm
-EACH_FAST, EACH_SLOW = 42, 1667  # 504 and 20,004 over the twelve prints
+EACH_FAST, EACH_SLOW = 40, 1450  # 560 and 20,300 over the fourteen prints
 
 
 def attacked(target: Print, folder: Path, attempts: int) -> Tally:
@@ -53,4 +53,20 @@ def test_the_attack_finds_a_proof_that_does_not_look(monkeypatch: pytest.MonkeyP
 
     monkeypatch.setattr(proving, "check_clearance", blind)
     tally = Attack(PRINTS[1], tmp_path, seed=1).run(EACH_FAST)
+    assert tally.wrong
+
+
+def test_the_attack_finds_a_proof_that_forgets_the_gantry(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    known = clearance._tool
+
+    def without_gantry(printer: Any) -> Any:
+        tool = known(printer)
+        tool[1] = 0.0
+        return tool
+
+    monkeypatch.setattr(clearance, "_tool", without_gantry)
+    target = next(target for target in PRINTS if target.name == "low beside a post")
+    tally = Attack(target, tmp_path, seed=1).run(3 * EACH_FAST)
     assert tally.wrong

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from twinlapse.errors import RigError
-from twinlapse.plan.when.schedule import layer_times, wishes_of
+from twinlapse.errors import PlanError, RigError
+from twinlapse.plan.when.schedule import MOST_SHOTS, layer_times, wishes_of
 from twinlapse.rig import Rig
 from twinlapse.rig.notations import amount_s
 
@@ -161,3 +161,8 @@ def test_wishes_are_in_order_and_inside_the_print(
     wishes = wishes_of(rig.cameras[0], worked.layers, times)
     assert (np.diff(wishes.at_s) >= 0).all()
     assert times.start_s[0] <= wishes.at_s[0] and wishes.at_s[-1] <= times.end_s[-1]
+
+
+def test_a_schedule_of_more_shots_than_a_film_can_use_is_refused(plan_cube: Callable) -> None:
+    with pytest.raises(PlanError, match=f'camera "wide" asks for .* shots, {MOST_SHOTS:,} are the most'):
+        plan_cube({"s": 0.1})

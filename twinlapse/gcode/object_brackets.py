@@ -26,19 +26,23 @@ class ObjectBrackets(ArrayRecord):
     byte: Int  # (m,) offset of the first byte of that line
     begins: Bool  # (m,) else it ends
 
-    def is_inside(self, line: int) -> bool:
-        """Return whether what is inserted after a line stands inside an object."""
-        k = int(np.searchsorted(self.line, line, "right")) - 1
-        return k >= 0 and bool(self.begins[k])
+    def is_inside(self, line: Int) -> Bool:
+        """Return whether what is inserted after some lines (n,) stands inside an object."""
+        if not len(self.line):
+            return np.zeros(len(line), bool)
+        k = np.searchsorted(self.line, line, "right") - 1
+        return np.asarray((k >= 0) & self.begins[k])
 
-    def end_between(self, line: int, following: int) -> tuple[int, int] | None:
-        """Return line and first byte of the first end of an object after a line and before another."""
-        k = int(np.searchsorted(self.line, line, "right"))
-        while k < len(self.line) and self.line[k] < following:
-            if not self.begins[k]:
-                return int(self.line[k]), int(self.byte[k])
-            k += 1
-        return None
+    def end_between(self, line: Int, following: Int) -> tuple[Int, Int]:
+        """Return line and first byte of the first end of an object after some lines and before others.
+
+        Both are -1 where no object ends there.
+        """
+        ends = np.flatnonzero(~self.begins)
+        end_line, end_byte = np.append(self.line[ends], -1), np.append(self.byte[ends], -1)
+        k = np.searchsorted(end_line[:-1], line, "right")
+        k = np.where(end_line[k] < following, k, len(ends))
+        return end_line[k], end_byte[k]
 
 
 def brackets_of(path: Toolpath) -> ObjectBrackets:

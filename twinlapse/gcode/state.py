@@ -99,8 +99,11 @@ def shift_after(path: Toolpath, row: int) -> tuple[float, float, float]:
     return (x, y, z)
 
 
-def setting_after(path: Toolpath, row: int, kind: Setting, default: float) -> float:
-    """Return the value of a setting in force after a row, `default` when the file has not set it by then."""
-    end = int(np.searchsorted(path.setting_row, row, "right"))
-    mine = np.flatnonzero(path.setting_kind[:end] == kind)
-    return float(path.setting_value[mine[-1]]) if len(mine) else default
+def setting_after(path: Toolpath, row: int, kind: int, default: float) -> float:
+    """Return the value of a Setting in force after a row, `default` when the file has not set it by then."""
+    found = path.by_setting().get(kind)
+    if found is None:
+        return default
+    rows, values = found
+    k = int(np.searchsorted(rows, row, "right")) - 1
+    return float(values[k]) if k >= 0 else default

@@ -152,8 +152,24 @@ class Toolpath(ArrayRecord):
     warnings: tuple[Notice, ...] = ()
     line_features: FeatureCounts | None = None  # what not every firmware takes; None: not looked for
 
+    _by_setting: dict[int, tuple[Int, Float]] = field(
+        default_factory=dict, init=False, compare=False, repr=False
+    )
+
     def __len__(self) -> int:
         return len(self.kind)
+
+    def by_setting(self) -> dict[int, tuple[Int, Float]]:
+        """Return of each kind of setting in the file the rows from which it holds, rising, and its values.
+
+        Sorted once, so that asking what holds at a row costs no look at all settings before it.
+        """
+        if not self._by_setting and len(self.setting_kind):
+            order = np.argsort(self.setting_kind, kind="stable")
+            kinds, begins = np.unique(self.setting_kind[order], return_index=True)
+            for kind, mine in zip(kinds.tolist(), np.split(order, begins[1:]), strict=True):
+                self._by_setting[kind] = self.setting_row[mine], self.setting_value[mine]
+        return self._by_setting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from twinlapse.gcode.state import setting_after
 from twinlapse.gcode.toolpath import Kind, Setting, Toolpath
 from twinlapse.motion import lookahead
 from twinlapse.motion.timeline import Timeline
@@ -251,10 +252,9 @@ def _or(value: float | None, default: float) -> float:
 def limits_at(toolpath: Toolpath, printer: Printer, row: int) -> tuple[int, NDArray[np.float64]]:
     """Return the corner rule and the limits in force after a row."""
     rule, limit = limits_of(printer)
-    end = int(np.searchsorted(toolpath.setting_row, row, "right"))
-    kinds, values = toolpath.setting_kind[:end], toolpath.setting_value[:end]
-    heard = _heard(toolpath.firmware, kinds)
-    limit[kinds[heard]] = values[heard]  # of several for one kind the last one stays
+    kinds = np.array(list(toolpath.by_setting()), np.uint8)
+    for kind in kinds[_heard(toolpath.firmware, kinds)].tolist():
+        limit[kind] = setting_after(toolpath, row, kind, float(limit[kind]))
     return rule, limit
 
 

@@ -29,7 +29,7 @@ from twinlapse.plan.when.choice import Choice, Chooser
 from twinlapse.plan.when.gaps import find_gaps
 from twinlapse.plan.when.insertion_points import NOT_HOMED, Ready, usual_retraction
 from twinlapse.plan.when.look_shots import before_print, with_look_shots
-from twinlapse.plan.when.schedule import layer_times, wishes_of
+from twinlapse.plan.when.schedule import layer_times, refuse_too_many, wishes_of
 from twinlapse.plan.when.thinning import drop_near, drop_over_cap
 from twinlapse.plan.where.stop_positions import Places, find_places, stands_for, with_tour
 from twinlapse.rig import Rig
@@ -75,6 +75,7 @@ def work_out(
     shot_s = estimated_shot_s(unscheduled, toolpath, layers, rig, places)
     rig, automatic = with_automatic(rig, layers, times, timeline.print_s, shot_s)
     wishes = [wishes_of(camera, layers, times) for camera in rig.cameras]
+    refuse_too_many(wishes)
     ready_row, guessed = _ready_row(toolpath, layers, rig)
     ready = Ready(row=ready_row, brackets=brackets_of(toolpath))
     choices, unmet = Chooser(toolpath, layers, times, gaps, habit, ready).choose(wishes)

@@ -1,4 +1,4 @@
-"""Twelve small prints to attack: walls, arcs, helices, slopes, objects one after the other, three kinematics.
+"""Small prints to attack: walls, arcs, helices, slopes, objects one after the other, three kinematics.
 
 They are printed in layers of 1 mm, so that a few hundred lines are as high as a toolhead.
 """
@@ -26,6 +26,7 @@ class Print:
     firmware: str
     kinematics: str
     printer: dict[str, Any] = field(default_factory=dict)
+    every: tuple[int, int] = (4, 6)  # layers, of the camera on the frame and of that on the toolhead
 
     @property
     def rig(self) -> dict[str, Any]:
@@ -34,13 +35,19 @@ class Print:
             "bed_mm": [120, 120], "height_mm": 120, "firmware": self.firmware, "kinematics": self.kinematics,
             "toolhead": TOOLHEAD, "retract_mm": 1.0, **self.printer,
         }  # fmt: skip
-        wide = {"name": "wide", "mount": "frame", "settle_s": 0.2, "dwell_s": 0.5, "every": {"layers": 4}}
+        wide = {
+            "name": "wide",
+            "mount": "frame",
+            "settle_s": 0.2,
+            "dwell_s": 0.5,
+            "every": {"layers": self.every[0]},
+        }
         nozzle = {
             "name": "nozzle",
             "mount": "toolhead",
             "settle_s": 0.2,
             "dwell_s": 0.5,
-            "every": {"layers": 6},
+            "every": {"layers": self.every[1]},
         }
         return {"printer": printer, "camera": [wide, nozzle]}
 
@@ -176,6 +183,17 @@ def one_at_a_time(*towers: tuple[float, float, int]) -> list[str]:
     return lines
 
 
+def beside_posts(x: float, y: float, *posts: tuple[float, float]) -> list[str]:
+    """A low square printed after posts that are higher than the gantry: all its shots must mind them."""
+    lines = []
+    for k, post in enumerate(posts):
+        lines += [f"G0 Z{72 if k else 2} F600", f"G0 X{post[0]:g} Y{post[1]:g} F6000", f";MESH:post {k + 1}"]
+        for n, z in enumerate((1, 35, 70)):
+            travel, *laid = square(*post, 6)
+            lines += [f";LAYER:{n}", f"G0 Z{z} F600", travel, "G1 E1 F1800", *laid, "G1 E-1 F1800"]
+    return [*lines, "G0 Z72 F600", f"G0 X{x:g} Y{y:g} F6000", ";MESH:low", *layers(16, square(x, y, 10))]
+
+
 def moved(lines: list[str], by: float) -> list[str]:
     """The same program with X and Y shifted."""
 
@@ -201,6 +219,13 @@ PRINTS = (
     Print(
         "a tower above the gantry", started(one_at_a_time((20, 20, 50), (80, 80, 24))), "klipper",
         "bed-moves-z",
+    ),
+    Print(
+        "low beside a post", started(beside_posts(75, 88, (20, 62))), "klipper", "bed-moves-z", every=(2, 3)
+    ),
+    Print(
+        "low in the row of one of two posts", started(beside_posts(75, 88, (20, 55), (20, 88))), "marlin",
+        "bed-moves-y", every=(2, 3),
     ),
     Print("arches", started(then_square(arches(), 30)), "marlin", "bed-fixed"),
     Print(

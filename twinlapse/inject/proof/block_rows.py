@@ -148,7 +148,7 @@ def _small(
     standard = {
         field.name: field.default_factory()
         for field in fields(Toolpath)
-        if callable(field.default_factory) and field.name not in columns
+        if field.init and callable(field.default_factory) and field.name not in columns
     }
     return replace(
         like,

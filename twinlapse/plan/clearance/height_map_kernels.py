@@ -118,8 +118,13 @@ def block_cells(top: Any, z: float, radius: Any, drop: Any, gantry: bool, size: 
     """
     step = size * CELL_MM
     beam = len(radius) - 1
+    least = inf
+    for k in range(len(drop)):
+        least = min(least, drop[k])
     for i in range(top.shape[0]):
         for j in range(top.shape[1]):
+            if top[i, j] - least <= z:
+                continue
             wide = 0.0
             for k in range(len(radius)):
                 if top[i, j] - drop[k] > z and not (gantry and k == beam):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from twinlapse.arrays import Float, Int
+from twinlapse.arrays import Bool, Float, Int
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.plan.left_out import LeftOut
 from twinlapse.plan.when.gaps import Gaps
@@ -48,6 +48,7 @@ UNFINISHED_S = 0.5  # the layer is not complete yet
 AWAY_S = 0.2  # a second away from the wished time
 LATE_SHARE = 0.4  # of a layer: this part of its end may stand for the end
 LATE_MOST_S = 30.0
+_MOST_TURNED = 8  # moments beside the one taken of which a choice says why
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +93,7 @@ class Chooser:
         Wishes of several cameras for the same layer, or for the same moment, are one shot.
         """
         taken: dict[int, Choice] = {}
+        free = np.ones(len(self.gaps), bool)
         unmet: list[LeftOut] = []
         asked = [
             (float(w.at_s[k]), int(w.layer[k]), float(w.slack_s[k]), w.camera)
@@ -102,7 +104,7 @@ class Chooser:
         at_layer: dict[int, Choice] = {}
         for at_s, layer, slack_s, camera in asked:
             before = at_layer.get(layer)
-            choice = before if before is not None else self._best(at_s, layer, slack_s, taken)
+            choice = before if before is not None else self._best(at_s, layer, slack_s, free)
             if choice is None:
                 unmet.append(self._unmet(at_s, layer, slack_s, camera))
                 continue
@@ -110,16 +112,17 @@ class Chooser:
             if camera not in known.cameras:
                 known = _with_camera(known, camera)
             taken[choice.gap] = known
+            free[choice.gap] = False
             if layer >= 0:
                 at_layer[layer] = known
         return [taken[gap] for gap in sorted(taken)], unmet
 
-    def _best(self, at_s: float, layer: int, slack_s: float, taken: dict[int, Choice]) -> Choice | None:
+    def _best(self, at_s: float, layer: int, slack_s: float, free: Bool) -> Choice | None:
         """Return the moment of least weight in a window; gaps of less weight are looked at first."""
         window = self._window(at_s, layer, slack_s)
         least = self._least_weights(window, at_s, layer)
         if layer < 0:
-            least = np.where(np.isin(window, list(taken)), np.minimum(least, 0.0), least)
+            least = np.where(free[window], least, np.minimum(least, 0.0))
         seen: list[tuple[float, int, Moment]] = []
         turned: list[RejectedMoment] = []
         order = np.argsort(least, kind="stable").tolist()
@@ -129,7 +132,8 @@ class Chooser:
                 break
             moment = self._moment(gap)
             if moment is None:
-                turned.append(self._turned(gap, math.inf))
+                if len(turned) < _MOST_TURNED:
+                    turned.append(self._turned(gap, math.inf))
             else:
                 seen.append((price + self._mark_s(gap, moment), gap, moment))
         if not seen:
@@ -137,10 +141,9 @@ class Chooser:
         seen.sort(key=lambda found: found[:2])
         weight_s, gap, moment = seen[0]
         looked = {found[1] for found in seen} | {other.gap for other in turned}
-        turned += [self._turned(other, price) for price, other, _ in seen[1:]]
-        turned += [
-            self._turned(int(window[k]), float(least[k])) for k in order if int(window[k]) not in looked
-        ]
+        others = [(price, other) for price, other, _ in seen[1:]]
+        others += [(float(least[k]), int(window[k])) for k in order if int(window[k]) not in looked]
+        turned += [self._turned(other, price) for price, other in others[: _MOST_TURNED - len(turned)]]
         return Choice(
             gap=gap,
             moment=moment,
@@ -149,7 +152,7 @@ class Chooser:
             wished_s=at_s,
             weight_s=weight_s,
             reasons=tuple(self._reasons(gap, moment, at_s, layer)),
-            turned=tuple(turned[:8]),
+            turned=tuple(turned),
             outer=bool(self.gaps.outer[gap]) and moment.on_path,
         )
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
+from twinlapse.arrays import Bool, Float, Int
 from twinlapse.gcode import Kind, Mode, Toolpath
 from twinlapse.gcode.object_brackets import ObjectBrackets
 from twinlapse.plan.when.gaps import RETRACTED_SHARE
@@ -40,6 +39,15 @@ _PRIMES = (int(Kind.PRIME), int(Kind.FW_PRIME))
 _PULLS = (_WIPE, int(Kind.RETRACT), int(Kind.FW_RETRACT))
 _FEEDS = (*_LAYS, *_PRIMES, *_PULLS)
 _ENDS = (int(Kind.HOME), int(Kind.TOOL), int(Kind.DWELL), _ORIGIN)
+
+
+def _table(*acts: int) -> Bool:
+    """Return which acts are among some, to be indexed by them; the last one stands for an idle row."""
+    return np.isin(np.arange(257), acts)
+
+
+_IS_ACT, _IS_END, _LAYS_OR_WIPES = _table(*_FEEDS, *_ENDS), _table(*_ENDS), _table(*_LAYS)
+_IS_PRIME, _IS_PULL = _table(*_PRIMES), _table(*_PULLS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,13 +88,14 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Boundary:
-    row: int  # the row before it
-    line: int
-    byte: int | None
-    in_object: bool
-    retracted: bool
-    why: str  # a shot cannot stand there, else empty
+class _Boundaries:
+    """Boundaries of a gap before somebody else's sequence begins, one behind each row from ``first``."""
+
+    first: int
+    line: Int  # (m,) of the row before it
+    following: Int  # (m,) line of the row behind it
+    retracted: Bool  # (m,)
+    why: Int  # (m,) index into _AGAINST of what speaks against a shot there; their count: nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,88 +146,109 @@ def moment_in(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready
     habit : UsualRetraction
     ready : Ready
     """
-    found = [
-        (not at.in_object, at.retracted, _away_mm(toolpath, at.row, gap), -at.row, at)
-        for at in _boundaries(toolpath, gap, habit, ready)
-        if not at.why
-    ]
-    if not found:
+    at = _boundaries(toolpath, gap, habit, ready)
+    fit = np.flatnonzero(at.why == len(_AGAINST))
+    if not len(fit):
         return None
-    *_, away_mm, _, best = max(found, key=lambda entry: entry[:4])
+    line, byte, in_object = _outside_objects(at.line[fit], at.following[fit], ready.brackets)
+    away_mm = _away_mm(toolpath, at.first + fit, gap)
+    best = int(np.lexsort((-fit, away_mm, at.retracted[fit], ~in_object))[-1])
     return Moment(
-        row=best.row,
-        line=best.line,
-        byte=best.byte,
-        in_object=best.in_object,
-        retracted=best.retracted,
-        on_path=away_mm < ON_PATH_MM,
+        row=at.first + int(fit[best]),
+        line=int(line[best]),
+        byte=int(byte[best]) if byte[best] >= 0 else None,
+        in_object=bool(in_object[best]),
+        retracted=bool(at.retracted[fit[best]]),
+        on_path=bool(away_mm[best] < ON_PATH_MM),
     )
 
 
 def why_none(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready) -> str:
     """Return why a gap has no boundary for a shot: what speaks against the one that comes nearest to it."""
-    said = {boundary.why for boundary in _boundaries(toolpath, gap, habit, ready)}
-    return next((why for why in _AGAINST if why in said), INSIDE_PATH)
+    why = _boundaries(toolpath, gap, habit, ready).why
+    why = why[why < len(_AGAINST)]
+    return _AGAINST[int(why.min())] if len(why) else INSIDE_PATH
 
 
-def _away_mm(toolpath: Toolpath, row: int, gap: Gap) -> float:
-    """Return how far the nozzle is, seen from above, from both ends of the paths around the gap."""
+def _away_mm(toolpath: Toolpath, rows: Int, gap: Gap) -> Float:
+    """Return how far the nozzle is, seen from above, from both ends of the paths around the gap, (m,)."""
     ends = [gap.before] if gap.after >= len(toolpath) else [gap.before, gap.after - 1]
-    return min(
-        math.hypot(
-            float(toolpath.x_mm[row] - toolpath.x_mm[end]), float(toolpath.y_mm[row] - toolpath.y_mm[end])
-        )
-        for end in ends
-    )
+    x_mm, y_mm = toolpath.x_mm, toolpath.y_mm
+    away_mm = [np.hypot(x_mm[rows] - x_mm[end], y_mm[rows] - y_mm[end]) for end in ends]
+    return np.asarray(np.minimum(away_mm[0], away_mm[-1]))
 
 
-def _boundaries(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready) -> Iterable[_Boundary]:
-    """Yield every boundary of a gap before somebody else's sequence begins."""
+def _outside_objects(line: Int, following: Int, brackets: ObjectBrackets) -> tuple[Int, Int, Bool]:
+    """Return for boundaries the line after which a shot stands, its first byte, and if it is in an object.
+
+    Where an object ends before the next row the shot stands behind that line; else the byte is -1.
+    """
+    inside = brackets.is_inside(line)
+    byte = np.full(len(line), -1, np.int64)
+    if inside.any():
+        end_line, end_byte = brackets.end_between(line, following)
+        ended = inside & (end_line >= 0)
+        line, byte = np.where(ended, end_line, line), np.where(ended, end_byte, byte)
+        inside &= ~ended
+    return line, byte, inside
+
+
+def _boundaries(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready) -> _Boundaries:
+    """Return every boundary of a gap before somebody else's sequence begins."""
     before = gap.before
     stop = min(gap.after, gap.until, before + MOST_ROWS)
-    here = slice(before, min(stop + 1, len(toolpath)))
-    acts = _acts(toolpath, here)
-    lines = [*toolpath.line[here].tolist(), -1]
+    acts = _acts(toolpath, slice(before, min(stop + 1, len(toolpath))))
+    ends = np.flatnonzero(_IS_END[acts[: stop - before]])
+    # beyond it stands somebody else's sequence, or E has a new name nobody has used yet
+    count = int(ends[0]) if len(ends) else stop - before
+    here = slice(before, before + count)
+    line = toolpath.line[before : before + count + 1].astype(np.int64)
+    if len(line) == count:
+        line = np.append(line, toolpath.line_count + 1)
     mode = toolpath.mode[here]
-    homed = ((mode & Mode.HOMED) != 0) | (np.arange(before, before + len(mode)) >= ready.row)
-    fast = toolpath.feed_mm_s[here] > 0
-    running = (mode & Mode.EXTRUDER_RUNNING) != 0
+    homed = ((mode & Mode.HOMED) != 0) | (np.arange(before, before + count) >= ready.row)
+    sound = _sound(_last_acts(acts[:count]), _next_acts(acts)[:count], gap.ends_layer)
+    against = (
+        toolpath.feed_mm_s[here] <= 0,
+        ~homed,
+        line[1:] == line[:-1],
+        ~sound,
+        (mode & Mode.EXTRUDER_RUNNING) != 0,
+    )
+    why = np.full(count, len(_AGAINST))
+    for k, holds in enumerate(against):  # in the order of _AGAINST: the last one that holds is told
+        why[holds] = k
     enough_mm = max(RETRACTED_SHARE * habit.length_mm, 1e-3)
     back = ((mode & Mode.FW_RETRACTED) != 0) | (toolpath.retracted_mm[here] >= enough_mm)
-    last = _EXTRUDE
-    for k in range(stop - before):
-        if acts[k] in _ENDS:
-            return  # beyond it stands somebody else's sequence, or E has a new name nobody has used yet
-        if acts[k] != _IDLE:
-            last = acts[k]
-        following = next((act for act in acts[k + 1 :] if act not in (_IDLE, _ORIGIN)), _IDLE)
-        against = (
-            (running[k], RUNNING),
-            (not _sound(last, following, gap.ends_layer), INSIDE_PATH),
-            (lines[k + 1] == lines[k], SAME_LINE),
-            (not homed[k], NOT_HOMED),
-            (not fast[k], NO_FEED),
-        )
-        why = next((why for holds, why in against if holds), "")
-        line, byte, inside = lines[k], None, ready.brackets.is_inside(lines[k])
-        following = lines[k + 1] if lines[k + 1] > 0 else toolpath.line_count + 1
-        end = ready.brackets.end_between(lines[k], following) if inside else None
-        if end is not None:
-            (line, byte), inside = end, False
-        yield _Boundary(
-            row=before + k, line=line, byte=byte, in_object=inside, retracted=bool(back[k]), why=why
-        )
+    return _Boundaries(first=before, line=line[:-1], following=line[1:], retracted=back, why=why)
 
 
-def _acts(toolpath: Toolpath, rows: slice) -> list[int]:
+def _acts(toolpath: Toolpath, rows: slice) -> Int:
     """Return the kinds of some rows, of those that neither move, feed nor end anything an idle one."""
-    kind = toolpath.kind[rows].astype(int)
-    idle = ~np.isin(kind, (*_FEEDS, *_ENDS)) & (toolpath.length_mm[rows] <= 1e-3)
-    return np.where(idle, _IDLE, kind).tolist()  # type: ignore[no-any-return]
+    kind = toolpath.kind[rows].astype(np.int64)
+    idle = ~_IS_ACT[kind] & (toolpath.length_mm[rows] <= 1e-3)
+    return np.where(idle, _IDLE, kind)
 
 
-def _sound(last: int, following: int, layer_passes: bool) -> bool:
-    """Return whether the machine can wait between two acts."""
-    if last in _PRIMES or following in _PULLS:
-        return False  # about to print, or about to retract by itself or half way through it
-    return not (last in _LAYS and following in _LAYS) or layer_passes
+def _last_acts(acts: Int) -> Int:
+    """Return the last act that is not idle, at each row or before it; a path ends where a gap begins."""
+    at = np.maximum.accumulate(np.where(acts != _IDLE, np.arange(len(acts)), -1))
+    return np.where(at >= 0, acts[at], _EXTRUDE)
+
+
+def _next_acts(acts: Int) -> Int:
+    """Return the next act behind each row that is neither idle nor a new origin."""
+    count = len(acts)
+    counts = (acts != _IDLE) & (acts != _ORIGIN)
+    at = np.minimum.accumulate(np.where(counts, np.arange(count), count)[::-1])[::-1]
+    following = np.append(at[1:], count)
+    return np.asarray(np.append(acts, _IDLE)[following])
+
+
+def _sound(last: Int, following: Int, layer_passes: bool) -> Bool:
+    """Return whether the machine can wait between two acts.
+
+    Not when it is about to print, about to retract by itself, or half way through that.
+    """
+    sound = ~(_IS_PRIME[last] | _IS_PULL[following])
+    return sound if layer_passes else sound & ~(_LAYS_OR_WIPES[last] & _LAYS_OR_WIPES[following])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,9 @@ from twinlapse.errors import PlanError
 from twinlapse.gcode import Layers
 from twinlapse.rig import Camera
 
-__all__ = ["LayerTimes", "Wishes", "layer_times", "wishes_of"]
+__all__ = ["MOST_SHOTS", "LayerTimes", "Wishes", "layer_times", "refuse_too_many", "wishes_of"]
+
+MOST_SHOTS = 10_000  # of one camera: a film of five and a half minutes; each is worked out by itself
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +54,22 @@ def wishes_of(camera: Camera, layers: Layers, times: LayerTimes) -> Wishes:
         )
     order = np.argsort(at_s, kind="stable")
     return Wishes(camera=camera.name, layer=layer[order], at_s=at_s[order], slack_s=slack_s[order])
+
+
+def refuse_too_many(wishes: Sequence[Wishes]) -> None:
+    """Refuse a schedule of more shots than a film can use.
+
+    Raises
+    ------
+    PlanError
+        which names the camera.
+    """
+    for wish in wishes:
+        if len(wish.at_s) > MOST_SHOTS:
+            raise PlanError(
+                f'camera "{wish.camera}" asks for {len(wish.at_s):,} shots, {MOST_SHOTS:,} are the most',
+                'write every = "auto", or a longer step, under this camera',
+            )
 
 
 def _scheduled(
