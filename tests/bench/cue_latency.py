@@ -32,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "serve"))
 from printing import Printer, camera, plan_of, rig_text
 
 PERIOD_S = 3.5
-FILM_FRAMES = 240
+FILM_FRAMES = 120
 
 
 class Local(http.client.HTTPConnection):
@@ -50,7 +50,9 @@ class Local(http.client.HTTPConnection):
     def ask(self, path: str, body: Any = None) -> Any:
         data = None if body is None else json.dumps(body)
         self.request("GET" if data is None else "POST", path, data, {"Content-Type": "application/json"})
-        return json.loads(self.getresponse().read())
+        said = json.loads(self.getresponse().read())
+        self.close()  # an idle connection is dropped by the service
+        return said
 
 
 def add_film(printer: Printer, rig: str) -> tuple[str, Path]:
