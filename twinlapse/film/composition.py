@@ -97,8 +97,9 @@ def _framed(
         own = options.camera(camera)
         free = free_of_words(pane, layout, words=words)
         rooms = (free,) if above is None or pane.raised else (*_beside(free, above, layout), free)
+        below = None if pane.raised else above
         fit = "cut" if pane.raised and options.filming.fit == "fill" else options.filming.fit
-        how = framed(tracks[camera], own, pane, subjects.get(camera), rooms, fit=fit)
+        how = framed(tracks[camera], own, pane, subjects.get(camera), rooms, fit=fit, avoid=below)
         panes.append(how.pane)
         cameras[camera] = how.options
         if above is not None and not pane.raised:

@@ -22,7 +22,7 @@ from twinlapse.rig.film_settings import Box as Part
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.stabilise import Track
 
-__all__ = ["CLOSEST", "FOOT_AT", "ROOM", "Framing", "framed"]
+__all__ = ["CLOSEST", "FOOT_AT", "MOST_BELOW", "ROOM", "Framing", "framed"]
 
 # how far down the free part of a pane the foot of the print stands at best (common practice, no source)
 FOOT_AT = 0.78
@@ -30,6 +30,7 @@ ROOM = 1.7  # the window is this much larger than the print, where the picture h
 CLOSEST = 2.4  # how far a window closes in by itself
 _UPSCALE = 1.5  # film pixels for one of the camera at most: more shows nothing new
 _STEPS = 24
+MOST_BELOW = 0.02  # of all changes may lie under words where the print is not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +50,7 @@ def framed(
     free: tuple[Box, ...],
     *,
     fit: str = "fill",
+    avoid: Box | None = None,
 ) -> Framing:
     """Return how a pane shows its camera. What the maker has set stays.
 
@@ -57,6 +59,8 @@ def framed(
     free : tuple of Box
         Parts of the pane, in pixels of the film, over which nothing lies; the first in which the print has
         room is taken, best first.
+    avoid : Box, optional
+        What lies on the pane where none of these parts has room: as little of the print as can be lies below.
     fit : {"fill", "fit", "cut"}
         Fill the pane but never cut the print, show the whole picture, or fill whatever it costs.
     """
@@ -66,7 +70,10 @@ def framed(
     picture = _picture(track, options)
     at = _foot(track, options)
     if subject is None or subject.box is None:
-        part = _around(at, picture, pane, free[0], track)
+        part = _around(at, picture, pane, free[-1], track)
+        if _below(part, free[-1], pane, subject, track, options) > MOST_BELOW:
+            pane = replace(pane, box=free[-1])
+            part = _around(at, picture, pane, pane.box, track)
         return Framing(pane=pane, options=_seeing(options, part, track))
     known = _pixels(subject.box, track, options, picture)
     # as it is, with words over the picture; else ended above them, so that they have a ground of their own
@@ -74,7 +81,7 @@ def framed(
         wanted = _target(known, own, picture, riding=options.riding or track.riding)
         for room in free:
             for scale in _scales(wanted, own, picture):
-                start = _start(known, scale, own, room, picture)
+                start = _start(known, scale, own, room, picture, avoid)
                 if start is not None:
                     size = np.array([own.box.width, own.box.height]) / scale
                     return Framing(pane=own, options=_seeing(options, (start, size), track))
@@ -121,7 +128,9 @@ def _scales(wanted: float, pane: Pane, picture: Float) -> Iterator[float]:
     yield from np.geomspace(wanted, least, _STEPS).tolist()
 
 
-def _start(known: Float, scale: float, pane: Pane, room: Box, picture: Float) -> Float | None:
+def _start(
+    known: Float, scale: float, pane: Pane, room: Box, picture: Float, avoid: Box | None
+) -> Float | None:
     """Return where the window starts that shows the print in a room of the pane; None where none does."""
     side = np.array([pane.box.width, pane.box.height]) / scale
     low = np.array([room.x - pane.box.x, room.y - pane.box.y]) / scale
@@ -134,7 +143,22 @@ def _start(known: Float, scale: float, pane: Pane, room: Box, picture: Float) ->
     down = known[1, 1] - (low[1] + FOOT_AT * (high[1] - low[1]))
     tall = known.mean(axis=0)[1] - (low[1] + high[1]) / 2
     # a low print stands on its foot; a tall one has as much room above as below
-    return np.asarray(np.clip([across, max(down, tall)], least, np.maximum(least, most)))
+    most = np.maximum(least, most)
+    wanted = np.clip([across, max(down, tall)], least, most)
+    if avoid is None:
+        return np.asarray(wanted)
+    place = np.array([pane.box.x, pane.box.y])
+    ends = np.array([[avoid.x, avoid.y], [avoid.right, avoid.bottom]])
+
+    def hidden(start: Float) -> float:
+        on_film = (known - start) * scale + place
+        both = np.minimum(on_film[1], ends[1]) - np.maximum(on_film[0], ends[0])
+        return float(np.maximum(0.0, both).prod())
+
+    corners = [
+        np.array([x, y]) for x in (wanted[0], least[0], most[0]) for y in (wanted[1], least[1], most[1])
+    ]
+    return min(corners, key=hidden)
 
 
 def _around(at: Float, picture: Float, pane: Pane, room: Box, track: Track) -> _Window:
@@ -145,6 +169,23 @@ def _around(at: Float, picture: Float, pane: Pane, room: Box, track: Track) -> _
     share = np.array([room.x - pane.box.x + room.width / 2, room.y - pane.box.y + FOOT_AT * room.height])
     want = picture.mean(axis=0) - size / 2 if track.riding else at - share / scale
     return np.clip(want, picture[0], picture[1] - size), size
+
+
+def _below(
+    part: _Window, free: Box, pane: Pane, subject: Subject | None, track: Track, options: CameraOptions
+) -> float:
+    """Return the share of all changes in a window that lies below the free part of its pane, under words."""
+    if subject is None or free.bottom >= pane.box.bottom:
+        return 0.0
+    _, size = upright_map(track.size, options.rotate_deg, options.mirror)
+    rows, columns = subject.change.shape
+    x = ((np.arange(columns) + 0.5) / columns * size[0] - part[0][0]) / part[1][0]
+    y = ((np.arange(rows) + 0.5) / rows * size[1] - part[0][1]) / part[1][1]
+    seen = subject.change[(y >= 0) & (y < 1)][:, (x >= 0) & (x < 1)]
+    under = subject.change[(y >= (free.bottom - pane.box.y) / pane.box.height) & (y < 1)][
+        :, (x >= 0) & (x < 1)
+    ]
+    return float(under.sum() / seen.sum()) if seen.any() else 0.0
 
 
 def _smaller(

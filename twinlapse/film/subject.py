@@ -31,10 +31,12 @@ __all__ = [
     "subject_of",
 ]
 
-COMPACT = 0.72  # share of the picture's width and height above which what changes is no single thing
+WIDEST = 0.88  # share of the picture above which what changes is a beam that climbs, or all of it
+COMPACT = 0.72  # and of its width and height at once
 NEAR_FOOT = 0.12  # how far off a projected print the measured foot may be
 LEAST_SHARED = 0.4  # of a projected print that must be seen to change
 _ACROSS = 64  # blocks of the map of changes
+_BEAM = 0.6  # share of a row of blocks
 _SAMPLE = 14  # pictures that it is made from
 _LEAST_CODES = 14  # a change that shows, of 255
 _MARGIN = {"plan": 0.02, "pictures": 0.03}  # shares of the picture: the rig's or the blocks' error
@@ -65,8 +67,8 @@ def subject_of(track: Track, options: CameraOptions, projected: Box | None) -> S
     is seen to change, or its foot, must lie in what was projected. Where it does not, or nothing is planned,
     the box is that around what changes for good.
     """
-    change = changes_of(track, options)
-    seen = _box_of(change)
+    change, lasting = changes_of(track, options)
+    seen = _box_of(lasting)
     total = float(change.sum())
     share = (change / total if total else change).astype(np.float32)
     riding = track.riding or options.riding
@@ -99,25 +101,32 @@ def _agrees(track: Track, options: CameraOptions, projected: Box, seen: Box | No
     return bool(both > LEAST_SHARED * projected[2] * projected[3])
 
 
-def changes_of(track: Track, options: CameraOptions) -> NDArray[np.float32]:
-    """Return by how many codes each block of a camera's upright picture changes for good, (rows, columns).
+def changes_of(track: Track, options: CameraOptions) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return by how many codes each block of a camera's upright picture changes, two maps (rows, columns).
 
-    What is seen in a single one of the pictures, a hand or a toolhead on its way, does not count: the largest
-    and the smallest value of each block are left out. The last two pictures are both among them, so that the
-    top of the print does.
+    The first map tells where anything changes: the largest and the smallest value of each block are left out,
+    so what is seen in a single one of the pictures, a hand, does not count. The second tells what is there at
+    the end and was not at the beginning: a print, but no beam or toolhead on its way past. The last two
+    pictures are both among those looked at, so that the top of the print counts.
     """
     _, size = upright_map(track.size, options.rotate_deg, options.mirror)
     rows = max(8, round(_ACROSS * size[1] / size[0]))
     usable = track.usable()
     good = [place for place, file in enumerate(track.files) if file.path in usable]
     if len(good) < 4:
-        return np.zeros((rows, _ACROSS), np.float32)
+        nothing = np.zeros((rows, _ACROSS), np.float32)
+        return nothing, nothing
     spread = np.linspace(0, len(good) - 1, min(_SAMPLE, len(good))).round().astype(int)
-    places = sorted({*(good[one] for one in spread), *good[-2:]})
+    places = sorted({*(good[one] for one in spread), *good[:2], *good[-2:]})
     blocks = np.stack(list(in_order(lambda place: _blocks(track, options, place, rows), places)))
     ordered = np.sort(blocks, axis=0)
-    change = (ordered[-2] - ordered[1]).max(axis=2)
-    floor = float(np.median(change))  # noise, and light that was not wholly evened
+    ends = np.abs(blocks[-2:, None] - blocks[None, :2]).max(axis=-1).min(axis=(0, 1))
+    return _shown((ordered[-2] - ordered[1]).max(axis=2)), _shown(ends)
+
+
+def _shown(change: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return changes that show, zeros where there is only noise, and light that was not wholly evened."""
+    floor = float(np.median(change))
     return np.where(change > max(_LEAST_CODES, 4 * floor), change - floor, 0.0).astype(np.float32)
 
 
@@ -139,19 +148,31 @@ def _blocks(track: Track, options: CameraOptions, place: int, rows: int) -> NDAr
     return np.asarray(cv2.resize(lit, (_ACROSS, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _box_of(change: NDArray[np.float32]) -> Box | None:
-    """Return the box around what changes, as shares; None where nothing does or all of the picture."""
-    rows, columns = change.shape
-    count, label, stats, _ = cv2.connectedComponentsWithStats((change > 0).astype(np.uint8), connectivity=8)
+def _box_of(lasting: NDArray[np.float32]) -> Box | None:
+    """Return the box around what is there in the end, as shares; None where nothing is or it is all over.
+
+    Rows that change nearly all across are where a beam stood first and stands last; they belong to the box
+    where they adjoin it.
+    """
+    rows, columns = lasting.shape
+    mask = lasting > 0
+    beam = mask.mean(axis=1) > _BEAM
+    mask = mask & ~beam[:, None]
+    count, label, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
     if count < 2:
         return None
     areas = stats[1:, cv2.CC_STAT_AREA]
-    large = 1 + np.flatnonzero(areas >= max(4, 0.12 * areas.max()))
+    large = 1 + np.flatnonzero(areas >= max(4, 0.25 * areas.max()))
     down, across = np.nonzero(np.isin(label, large))
     if not len(down):
         return None
+    top, bottom = int(down.min()), int(down.max()) + 1
+    while top > 0 and beam[top - 1]:
+        top -= 1
+    while bottom < rows and beam[bottom]:
+        bottom += 1
     x0, x1 = across.min() / columns, (across.max() + 1) / columns
-    y0, y1 = down.min() / rows, (down.max() + 1) / rows
-    if x1 - x0 > COMPACT or y1 - y0 > COMPACT:
+    y0, y1 = top / rows, bottom / rows
+    if x1 - x0 > WIDEST or min(x1 - x0, y1 - y0) > COMPACT:
         return None
     return float(x0), float(y0), float(x1 - x0), float(y1 - y0)
