@@ -24,6 +24,7 @@ __all__ = [
     "COMPACT",
     "LEAST_SHARED",
     "NEAR_FOOT",
+    "WIDEST",
     "Subject",
     "changes_of",
     "find_subjects",
