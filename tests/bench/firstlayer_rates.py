@@ -46,7 +46,7 @@ def main(sound: int = 13, faulty: int = 6) -> None:
                 }
             scene = scenes.Scene(size_mm=16.0, seed=seed, **look, **here)
             frames, off = scene.frames()
-            mosaic = build_mosaic(frames, scenes.CAMERA, scenes.PRINTER, scenes.LAYER_MM)
+            mosaic = build_mosaic(scenes.survey_by(frames))
             found = judge(mosaic, scene.lines(), smallest_mm=0.3)
             away = mosaic.shifts_mm - off
             errors.append(np.sqrt(((away - away.mean(axis=0)) ** 2).sum(axis=1).mean()) / 0.1)

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from twinlapse.firstlayer.classify import Defect, judge
 from twinlapse.firstlayer.corner_monitor import monitor_corners, strip_of
 from twinlapse.firstlayer.expected import Lines, lines_of
-from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, build_mosaic
+from twinlapse.firstlayer.mosaic import LayerPictures, Mosaic, SurveyFrame, build_mosaic
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.optics.pose import on_plane, pose_in_bed, see
 from twinlapse.optics.window import window_of
@@ -193,7 +193,10 @@ def rates(
 def mapped(made: Sheet, shown: Sequence[SurveyFrame], lines: Lines) -> Mosaic:
     """Return the map, made as the command makes it."""
     height_mm = float(made.layers.height_mm[0])
-    return build_mosaic(shown, CAMERA, PRINTER, made.top_mm, lines=lines, height_mm=height_mm)
+    survey = LayerPictures(
+        frames=tuple(shown), camera=CAMERA, printer=PRINTER, top_mm=made.top_mm, height_mm=height_mm
+    )
+    return build_mosaic(survey, lines)
 
 
 def _compared(told: Sequence[Defect], put: Sequence[Put], count: Rates) -> None:

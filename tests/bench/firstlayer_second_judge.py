@@ -12,7 +12,7 @@ import math
 import sys
 import time
 from collections import Counter
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +23,7 @@ import second_scenes as scenes
 
 from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.expected import Lines
-from twinlapse.firstlayer.mosaic import SurveyFrame, build_mosaic
+from twinlapse.firstlayer.mosaic import LayerPictures, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.reading import look_over
 from twinlapse.optics.window import window_of
 from twinlapse.rig import Camera, Printer, Toolhead
@@ -112,10 +112,18 @@ def places_for(layer: scenes.Layer) -> list[tuple[float, float, float]]:
     ]
 
 
-def run(
-    name: str, seed: int, *, calibrated: bool = True, bare_bed: bool = False
-) -> tuple[Judgement, list[tuple[float, float, float]], dict]:
-    """One scene judged; also the gaps put in as x, y, bare length."""
+@dataclass(frozen=True)
+class Drawn:
+    """One scene as the job folder would hold it, and what was put into it."""
+
+    frames: list[SurveyFrame]
+    bare: list[SurveyFrame]  # from the same stops before the print
+    lines: Lines
+    put: list[tuple[float, float, float]]  # x, y, bare length
+
+
+def drawn_scene(name: str, seed: int, *, bare_bed: bool = False) -> Drawn:
+    """Draw one scene."""
     row = ROWS[name]
     dice = np.random.default_rng([seed, 11])
     layer, long = layer_for(seed)
@@ -125,16 +133,13 @@ def run(
     put = []
     if row.get("gaps"):
         options["gaps"] = []
-        if long:
-            for k in dice.permutation(long)[:3]:
-                where = float(dice.uniform(0.3, 0.7))
-                a, b, c, d = layer.lines[k]
-                at = (a + where * (c - a), b + where * (d - b))
-                if all(math.dist(at, (p[0], p[1])) > 4 for p in put):
-                    options["gaps"].append((int(k), where, 0.8))
-                    put.append((*at, 0.8))
-        else:  # a ring of chords: two whole chords make a gap
-            pass
+        for k in dice.permutation(long)[:3] if long else ():
+            where = float(dice.uniform(0.3, 0.7))
+            a, b, c, d = layer.lines[k]
+            at = (a + where * (c - a), b + where * (d - b))
+            if all(math.dist(at, (p[0], p[1])) > 4 for p in put):
+                options["gaps"].append((int(k), where, 0.8))
+                put.append((*at, 0.8))
     if row.get("skip"):
         some = long or list(range(72, 144))
         options["skip"] = {int(dice.choice(some))} if long else set(some[:12])
@@ -147,22 +152,35 @@ def run(
     frames = [SurveyFrame(picture=scenes.shoot(ground, camera, p, spoil, dice), nozzle_mm=p) for p in places]
     if row.get("missing") and len(frames) > 1:
         frames = frames[1:]
-    lines = lines_of(layer)
     bare = []
     if bare_bed:
         empty = scenes.lay(layer, plastic, bed, spoil, np.random.default_rng([seed, 11, 1]), gone=True)
         bare = [SurveyFrame(picture=scenes.shoot(empty, camera, p, spoil, dice), nozzle_mm=p) for p in places]
-    start = time.perf_counter()
+    return Drawn(frames, bare, lines_of(layer), put)
+
+
+def run(
+    name: str, seed: int, *, calibrated: bool = True, bare_bed: bool = False
+) -> tuple[Judgement, list[tuple[float, float, float]], dict]:
+    """One scene judged; also the gaps put in as x, y, bare length."""
+    made = drawn_scene(name, seed, bare_bed=bare_bed)
+    start = time.process_time()
+    survey = LayerPictures(
+        frames=tuple(made.frames),
+        camera=CAMERA,
+        printer=PRINTER,
+        top_mm=scenes.HEIGHT,
+        height_mm=scenes.HEIGHT,
+        bare=tuple(made.bare),
+    )
     if calibrated:
-        found = look_over(
-            frames, CAMERA, PRINTER, scenes.HEIGHT, scenes.HEIGHT, lines, bare=bare, smallest_mm=0.4
-        )
+        found = look_over(survey, made.lines, smallest_mm=0.4)
         facts = {"residual": found.calibration.residual_mm, "pieces": found.calibration.pieces}
         judgement = found.judgement
     else:
-        mosaic = build_mosaic(frames, CAMERA, PRINTER, scenes.HEIGHT, lines=lines, height_mm=scenes.HEIGHT)
-        judgement, facts = judge(mosaic, lines, smallest_mm=0.4), {"residual": math.nan, "pieces": 0}
-    return judgement, put, {**facts, "s": time.perf_counter() - start, "frames": len(frames)}
+        mosaic = build_mosaic(survey, made.lines)
+        judgement, facts = judge(mosaic, made.lines, smallest_mm=0.4), {"residual": math.nan, "pieces": 0}
+    return judgement, made.put, {**facts, "s": time.process_time() - start, "frames": len(made.frames)}
 
 
 def main(names: list[str], seeds: range, calibrated: bool, bare_bed: bool) -> None:

@@ -15,7 +15,7 @@ from PIL import Image
 
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.mosaic import SurveyFrame
+from twinlapse.firstlayer.mosaic import LayerPictures, SurveyFrame
 from twinlapse.frames.job import Job
 from twinlapse.optics.lens import unproject
 from twinlapse.optics.pose import pose_in_bed
@@ -143,6 +143,19 @@ class Scene:
         picture += dice.normal(0, self.noise, picture.shape)
         cv2.circle(picture, (320, 60), 40, (150, 120, 60), -1)
         return np.clip(np.round(picture), 0, 255).astype(np.uint8)
+
+
+def survey_by(frames: list[SurveyFrame], height_mm: float = 0.0) -> LayerPictures:
+    """The frames as the pictures of one layer."""
+    return LayerPictures(
+        frames=tuple(frames), camera=CAMERA, printer=PRINTER, top_mm=LAYER_MM, height_mm=height_mm
+    )
+
+
+@pytest.fixture(scope="session")
+def survey_of() -> Callable[..., LayerPictures]:
+    """A maker of surveys from frames."""
+    return survey_by
 
 
 @functools.cache

@@ -27,7 +27,7 @@ def _row_y(k: int) -> float:
 
 
 @pytest.fixture(scope="module")
-def faulty(scene: Any, rig_parts: Any) -> tuple[Any, Any, Any, np.ndarray]:
+def faulty(scene: Any, survey_of: Any) -> tuple[Any, Any, Any, np.ndarray]:
     """A layer with a gap, a missing line and a blob, mapped and judged."""
     made = scene(
         size_mm=20.0,
@@ -37,7 +37,7 @@ def faulty(scene: Any, rig_parts: Any) -> tuple[Any, Any, Any, np.ndarray]:
         blobs=[(95.0, 111.6, 2.0)],
     )
     frames, errors = made.frames()
-    mosaic = build_mosaic(frames, *rig_parts)
+    mosaic = build_mosaic(survey_of(frames))
     return made, mosaic, judge(mosaic, made.lines()), errors
 
 
@@ -76,16 +76,16 @@ def test_the_map_stands_where_the_toolpath_is(faulty: Any) -> None:
 
 
 @pytest.mark.parametrize("look", [{}, {"filament": (52, 54, 60), "bed": (150, 150, 146), "texture": 1.0}])
-def test_a_sound_layer_is_not_accused(scene: Any, rig_parts: Any, look: dict[str, Any]) -> None:
+def test_a_sound_layer_is_not_accused(scene: Any, survey_of: Any, look: dict[str, Any]) -> None:
     made = scene(size_mm=14.0, seed=9, **look)
-    judgement = judge(build_mosaic(made.frames()[0], *rig_parts), made.lines())
+    judgement = judge(build_mosaic(survey_of(made.frames()[0])), made.lines())
     assert judgement.defects == ()
     assert judgement.sound is True
 
 
-def test_black_on_a_rough_dark_bed_cannot_be_told(scene: Any, rig_parts: Any) -> None:
+def test_black_on_a_rough_dark_bed_cannot_be_told(scene: Any, survey_of: Any) -> None:
     made = scene(size_mm=14.0, seed=3, filament=(38, 38, 42), bed=(62, 64, 70), gaps=[(95.0, _row_y(8), 3.0)])
-    judgement = judge(build_mosaic(made.frames()[0], *rig_parts), made.lines())
+    judgement = judge(build_mosaic(survey_of(made.frames()[0])), made.lines())
     assert judgement.sound is None
 
 

@@ -17,10 +17,17 @@ import numpy as np
 from twinlapse.arrays import Bool, Float, Float32, Picture
 from twinlapse.firstlayer.components import grown
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.mosaic import Mosaic, SurveyFrame, blended, laid_on, shown_box, unshaded
+from twinlapse.firstlayer.mosaic import (
+    LayerPictures,
+    Mosaic,
+    SurveyFrame,
+    blended,
+    laid_on,
+    shown_box,
+    unshaded,
+)
 from twinlapse.firstlayer.overlaps import Patch, common, cut, moved_px
 from twinlapse.records import ArrayRecord
-from twinlapse.rig import Camera, Printer
 
 __all__ = [
     "COVERS",
@@ -50,44 +57,31 @@ class Background(ArrayRecord):
     frames: int
 
 
-def background_of(
-    bare: Sequence[SurveyFrame],
-    frames: Sequence[SurveyFrame],
-    mosaic: Mosaic,
-    camera: Camera,
-    printer: Printer,
-    layer_z_mm: float,
-    lines: Lines,
-) -> Background | None:
+def background_of(survey: LayerPictures, mosaic: Mosaic, lines: Lines) -> Background | None:
     """Return the bare bed on a map's canvas; None where it covers too little of it.
 
     Parameters
     ----------
-    bare : sequence of SurveyFrame
-        Of the bed before anything was printed.
-    frames : sequence of SurveyFrame
-        That the map was made from.
+    survey : LayerPictures
+        With the camera as the map was made with it.
     mosaic : Mosaic
-    camera, printer
-        The camera as the map was made with it.
-    layer_z_mm : float
     lines : Lines
     """
-    canvas = mosaic.canvas
+    canvas, frames = mosaic.canvas, survey.frames
     ground = np.zeros(canvas.shape)
     far = ~grown(drawn(lines, canvas), _AROUND_MM / canvas.step_mm)
     patches, placed = [], 0
-    for picture in bare:
+    for picture in survey.bare:
         k = _same_stop(picture, frames)
         start = np.zeros(2) if k is None else mosaic.shifts_mm[k]
-        box = shown_box(picture, camera, printer, layer_z_mm)
-        patch = laid_on(picture, camera, printer, layer_z_mm, ground, canvas, box, start)
+        box = shown_box(picture, survey)
+        patch = laid_on(picture, survey, ground, canvas, box, start)
         if k is not None:
-            now = laid_on(frames[k], camera, printer, layer_z_mm, ground, canvas, box, mosaic.shifts_mm[k])
+            now = laid_on(frames[k], survey, ground, canvas, box, mosaic.shifts_mm[k])
             slip = _slip(now, patch, far, canvas.step_mm)
             if slip is not None:
                 placed += 1
-                patch = laid_on(picture, camera, printer, layer_z_mm, ground, canvas, box, start + slip)
+                patch = laid_on(picture, survey, ground, canvas, box, start + slip)
             patch = _as_bright(patch, now, far, float(mosaic.gains[k]))
         patch = unshaded(patch, picture, canvas, mosaic.shading)
         patches.append(patch)

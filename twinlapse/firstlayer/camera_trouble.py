@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from twinlapse.arrays import Bool, Float32, Picture
+from twinlapse.arrays import Bool, Float32
 from twinlapse.firstlayer.canvas import Canvas
+from twinlapse.firstlayer.mosaic import LayerPictures
 
 __all__ = [
     "BIN_MM",
     "BLURRED_MM",
     "DAZZLED",
     "DAZZLED_SHARE",
-    "FEWEST_FRAMES",
-    "SPOT_L",
-    "SPOT_PX",
-    "SPOT_SHARE",
     "CameraTrouble",
     "camera_trouble",
     "outline_blur_mm",
@@ -33,10 +29,6 @@ BIN_MM = 0.04
 BLURRED_MM = 0.28
 DAZZLED = 247  # all channels this bright
 DAZZLED_SHARE = 0.15  # of the pictures: a tidy lamp stays below; common practice, no source
-FEWEST_FRAMES = 5  # without which what stays in the picture is not told from what lies on the bed
-SPOT_L = 5.0  # of 100: a speck is darker than its surroundings by this in nearly every picture
-SPOT_SHARE = 0.85
-SPOT_PX = 60.0  # least area, of a picture 640 wide
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,16 +50,19 @@ class CameraTrouble:
         if self.dazzled_share > DAZZLED_SHARE:
             said.append(f"{self.dazzled_share:.0%} of the pictures is dazzled: dim or turn the lamp")
         if self.specks_px:
-            x, y = self.specks_px[0]
+            count, (x, y) = len(self.specks_px), self.specks_px[0]
+            spots = "1 spot stays" if count == 1 else f"{count} spots stay"
+            where = f"{x:.0f}, {y:.0f} px" + (" and elsewhere" if count > 1 else "")
             said.append(
-                f"{len(self.specks_px)} specks stay at {x:.0f}, {y:.0f} px and elsewhere: clean the lens"
+                f"{spots} in every picture at {where} and {'is' if count == 1 else 'are'} left out: "
+                "clean the lens, or turn the camera's lamp"
             )
 
         return tuple(said)
 
 
 def camera_trouble(
-    pictures: Sequence[Picture],
+    survey: LayerPictures,
     score: Float32,
     wanted: Bool,
     seen: Bool,
@@ -78,8 +73,7 @@ def camera_trouble(
 
     Parameters
     ----------
-    pictures : sequence of ndarray (height, width, 3)
-        Those of the bare bed too, if there are any.
+    survey : LayerPictures
     score : ndarray of shape (h, w)
         Of the map, 0 bed to 1 filament.
     wanted, seen : ndarray of bool
@@ -87,12 +81,13 @@ def camera_trouble(
     detail_mm : float
         What the camera shows at best in the middle of its window.
     """
+    pictures = [frame.picture for frame in (*survey.frames, *survey.bare)]
     dazzled = [float((picture.min(axis=2) >= DAZZLED).mean()) for picture in pictures]
     return CameraTrouble(
         least_mm=max(BLURRED_MM, 2 * detail_mm),
         blur_mm=outline_blur_mm(score, wanted, seen, canvas),
         dazzled_share=float(np.mean(dazzled)) if dazzled else 0.0,
-        specks_px=_specks(pictures),
+        specks_px=_specks(survey.clouded),
     )
 
 
@@ -120,21 +115,8 @@ def outline_blur_mm(score: Float32, wanted: Bool, seen: Bool, canvas: Canvas) ->
     return float(at[outer] - at[inner]) / 2
 
 
-def _specks(pictures: Sequence[Picture]) -> tuple[tuple[float, float], ...]:
-    if len(pictures) < FEWEST_FRAMES:
+def _specks(clouded: Bool | None) -> tuple[tuple[float, float], ...]:
+    if clouded is None:
         return ()
-    size = pictures[0].shape[:2]
-    scale = size[1] / 640
-    votes = np.zeros(size, np.float32)
-    for picture in pictures:
-        light = cv2.cvtColor(picture.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)[..., 0]
-        fine = cv2.GaussianBlur(light, (0, 0), 3 * scale) - cv2.GaussianBlur(light, (0, 0), 18 * scale)
-        votes += fine < -SPOT_L
-    steady = (votes >= SPOT_SHARE * len(pictures)).astype(np.uint8)
-    steady[: size[0] // 3] = 0  # the nozzle and what is behind it stay in the picture as well
-    count, _, stats, middles = cv2.connectedComponentsWithStats(steady)
-    return tuple(
-        (float(middles[k][0]), float(middles[k][1]))
-        for k in range(1, count)
-        if stats[k, cv2.CC_STAT_AREA] >= SPOT_PX * scale**2
-    )
+    count, _, _, middles = cv2.connectedComponentsWithStats(clouded.astype(np.uint8))
+    return tuple((float(middles[k][0]), float(middles[k][1])) for k in range(1, count))

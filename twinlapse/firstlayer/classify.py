@@ -9,16 +9,15 @@ lies on the print has its colour, and is found by its shading.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
-from twinlapse.arrays import Float32, Picture
+from twinlapse.arrays import Float32
 from twinlapse.errors import FrameError
 from twinlapse.firstlayer.background import Background, difference_of
-from twinlapse.firstlayer.camera_trouble import CameraTrouble, camera_trouble
+from twinlapse.firstlayer.camera_trouble import CameraTrouble
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Component, Mask, components_of, grown, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
@@ -30,11 +29,14 @@ from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, par
 from twinlapse.records import ArrayRecord
 
 __all__ = [
+    "BARE",
     "BELOW_MM",
     "CLEAR_OF_GLARE_MM",
+    "CORE_MM",
     "DOUBT",
     "LONG_MM",
     "NEAR_MM",
+    "ON_LINES",
     "SMALLEST_BLOB_MM2",
     "SMALLEST_GAP_MM2",
     "SPEAK",
@@ -49,9 +51,12 @@ Grade = Literal["slight", "clear", "bad"]
 
 # distance of the two materials, in spreads, below which nothing is said: on rehearsed pictures sound layers
 # at 5 to 12 were accused, those at 13 and more never
-SPEAK = 12.5
+SPEAK = 9.0
 DOUBT = 0.65  # score up to which what lies around bare bed belongs to the gap: the eye blurs its ends
 SMALLEST_GAP_MM2 = 0.10
+# a gap takes away the middle of a line, less this at its sides; a slit that the file leaves between two lines,
+# and an outline that is laid a hair beside its place, do not
+CORE_MM, ON_LINES, BARE = 0.2, 0.35, 0.53
 SMALLEST_BLOB_MM2 = 0.5
 LONG_MM = 4.0  # a gap as long as this, and at least as long as most of a piece of line, is a missing line
 CLEAR_OF_GLARE_MM = 1.2  # what stands up from the lines is looked for this far from what is not seen
@@ -85,6 +90,7 @@ class Judgement(ArrayRecord):
     can_tell: bool
     seen_share: float  # of the expected area that the map shows
     wanted: Mask  # where lines should lie
+    seen: Mask  # what was judged in detail
     score: Float32  # 0 bed to 1 filament
     objects: tuple[PrintedObject, ...] = ()
     laying: Laying | None = None  # how well it is laid; None: nothing is said
@@ -118,8 +124,6 @@ def judge(
     unfit: str = "",
     bare: Background | None = None,
     below: Lines | None = None,
-    pictures: Sequence[Picture] = (),
-    detail_mm: float = 0.0,
 ) -> Judgement:
     """Return what is wrong with a layer.
 
@@ -139,10 +143,6 @@ def judge(
         The bed before the print: what was there then is not the print's.
     below : Lines, optional
         Of lower layers: where they lie beside this one is neither its filament nor bed.
-    pictures : sequence of ndarray
-        All pictures of the survey, for the camera's own trouble.
-    detail_mm : float
-        The smallest thing that the camera shows at best.
 
     Raises
     ------
@@ -197,9 +197,7 @@ def judge(
         score=parted.score,
         objects=tuple(there),
         laying=laying_of(mosaic.colours, lines, canvas, parted.wanted, seen & ~gone) if can_tell else None,
-        trouble=camera_trouble(pictures, parted.score, parted.wanted, seen & ~gone, canvas, detail_mm)
-        if can_tell
-        else None,
+        seen=seen & ~gone,
         why=why,
     )
 
@@ -226,8 +224,12 @@ def _found(
     seen = ~grown(~seen, slack)  # at the rim of what is dazzled the colours are false
     missing = (parted.score < DOUBT) & shrunk(parted.wanted, 0.5 * slack) & seen
     extra = (parted.score > 0.5) & ~grown(parted.wanted, 2 * slack) & seen
-    gaps = components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2)
-    gaps = [piece for piece in gaps if piece.lowest < 0.5 and piece.length_mm >= smallest_mm]
+    core = drawn(lines, canvas, -CORE_MM)
+    gaps = [
+        piece
+        for piece in components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2, core)
+        if piece.lowest < 0.5 and piece.length_mm >= smallest_mm and _on_a_line(piece)
+    ]
     found: list[tuple[Component, _Kind, float]] = []
     for piece in gaps:
         sure = piece.contrast * parted.separability / 6
@@ -249,6 +251,11 @@ def _found(
         if not any(math.dist(piece.at_mm, blob.at_mm) < NEAR_MM for blob in said):
             found.append((piece, "blob", sure))
     return found
+
+
+def _on_a_line(piece: Component) -> bool:
+    """Return whether a piece takes away the middle of a line, where the picture shows bed."""
+    return piece.within >= ON_LINES and piece.lowest_within < BARE
 
 
 def _defect(number: int, piece: Component, kind: _Kind, sure: float, lines: Lines) -> Defect:

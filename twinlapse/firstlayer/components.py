@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -27,10 +28,17 @@ class Component:
     area_mm2: float
     lowest: float  # score
     contrast: float  # how far its score is from the middle, 0 to 1
+    within: float = 1.0  # share of it that lies in a mask that was asked about
+    lowest_within: float = 0.0  # score there
 
 
-def components_of(mask: Mask, score: Float32, canvas: Canvas, smallest_mm2: float) -> list[Component]:
-    """Return the pieces of a mask that are large enough; hairs of one pixel are left out."""
+def components_of(
+    mask: Mask, score: Float32, canvas: Canvas, smallest_mm2: float, within: Mask | None = None
+) -> list[Component]:
+    """Return the pieces of a mask that are large enough; hairs of one pixel are left out.
+
+    What share of each lies `within` another mask is said with it.
+    """
     whole = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=8)
     step = canvas.step_mm
@@ -41,6 +49,7 @@ def components_of(mask: Mask, score: Float32, canvas: Canvas, smallest_mm2: floa
             continue
         x, y, w, h = (int(v) for v in stats[label, :4])
         own = labels[y : y + h, x : x + w] == label
+        inner = own if within is None else own & within[y : y + h, x : x + w]
         outline = np.argwhere(own)[:, ::-1].astype(np.float32)
         (cx, cy), size, _ = cv2.minAreaRect(outline)
         sides = sorted((side + 1) * step for side in size)
@@ -60,6 +69,8 @@ def components_of(mask: Mask, score: Float32, canvas: Canvas, smallest_mm2: floa
                 area_mm2=area,
                 lowest=float(score[y : y + h, x : x + w][own].min()),
                 contrast=float(np.abs(2 * np.clip(score[y : y + h, x : x + w][own], 0, 1) - 1).mean()),
+                within=float(inner.sum() / own.sum()),
+                lowest_within=float(score[y : y + h, x : x + w][inner].min()) if inner.any() else math.inf,
             )
         )
     return pieces

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.arrays import Float, Float32
+from twinlapse.arrays import Bool, Float, Float32
 from twinlapse.firstlayer.canvas import Canvas, canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.overlaps import FURTHEST_MM, MACHINE_MM, Link, Patch, common, cut, links_of, solved
@@ -39,6 +39,7 @@ __all__ = [
     "SHADE_MM",
     "TERMS",
     "TURNS",
+    "LayerPictures",
     "Mosaic",
     "SurveyFrame",
     "blended",
@@ -76,6 +77,19 @@ class SurveyFrame:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class LayerPictures(ArrayRecord):
+    """What a survey of one layer saw, and by which camera."""
+
+    frames: tuple[SurveyFrame, ...]  # pictures of the size that the camera's lens names
+    camera: Camera
+    printer: Printer
+    top_mm: float  # of the layer
+    height_mm: float = 0.0  # of the layer; what is matched of its lines are the grooves between them
+    bare: tuple[SurveyFrame, ...] = ()  # of the bed before the print, from the same stops
+    clouded: Bool | None = None  # (height, width) of a picture: dirt on the lens, where nothing is seen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Mosaic(ArrayRecord):
     """The layer seen from straight above."""
 
@@ -90,13 +104,9 @@ class Mosaic(ArrayRecord):
 
 
 def build_mosaic(
-    frames: Sequence[SurveyFrame],
-    camera: Camera,
-    printer: Printer,
-    layer_z_mm: float,
-    *,
+    survey: LayerPictures,
     lines: Lines | None = None,
-    height_mm: float = 0.0,
+    *,
     step_mm: float = 0.1,
     placed_mm: Float | None = None,
     progress: Callable[[float], None] | None = None,
@@ -105,26 +115,22 @@ def build_mosaic(
 
     Parameters
     ----------
-    frames : sequence of SurveyFrame
-        At least one; pictures of the size that the camera's lens names.
-    camera, printer
-    layer_z_mm : float
-        Top of the layer.
+    survey : LayerPictures
+        Of one frame at least.
     lines : Lines, optional
         What should lie there. Beside it the bed is seen, which lies lower: taken for the layer's height, its
         texture would pull the frames apart.
-    height_mm : float
-        Of the layer. What is matched of its lines are the grooves between them, a part of it lower.
     step_mm : float
         Size of a pixel of the map.
     placed_mm : ndarray of shape (frames, 2), optional
         By how much each frame stands off its place, as the outlines of the print show; else the machine is
         trusted.
     """
+    frames = survey.frames
     start = np.zeros((len(frames), 2)) if placed_mm is None else np.asarray(placed_mm, np.float64)
     trust_mm = MACHINE_MM if placed_mm is None else PLACED_MM
     shifts = start.copy()
-    outlines = [shown_box(frame, camera, printer, layer_z_mm) for frame in frames]
+    outlines = [shown_box(frame, survey) for frame in frames]
     canvas = canvas_over(
         np.min([low for low, _ in outlines], axis=0),
         np.max([high for _, high in outlines], axis=0),
@@ -133,15 +139,13 @@ def build_mosaic(
     )
     # no step in the ground at the very outline: by that the toolpath is laid onto the map
     on_layer = np.ones(canvas.shape, np.bool_) if lines is None else drawn(lines, canvas, 2 * BESIDE_MM)
-    ground = np.where(on_layer, layer_z_mm - GROOVE * height_mm, 0.0)
+    ground = np.where(on_layer, survey.top_mm - GROOVE * survey.height_mm, 0.0)
     links: tuple[Link, ...] = ()
     total = (TURNS + 1) * len(frames)
     for turn in range(TURNS):
         patches = []
         for index, frame in enumerate(frames):
-            patches.append(
-                laid_on(frame, camera, printer, layer_z_mm, ground, canvas, outlines[index], shifts[index])
-            )
+            patches.append(laid_on(frame, survey, ground, canvas, outlines[index], shifts[index]))
             if progress is not None:
                 progress((turn * len(frames) + index + 1) / total)
         links = tuple(links_of(patches, step_mm, FURTHEST_MM if placed_mm is None else PLACED_FURTHEST_MM))
@@ -150,7 +154,7 @@ def build_mosaic(
         if not len(links) or np.abs(change).max() < 0.02 * step_mm:
             break
     patches = [
-        laid_on(frame, camera, printer, layer_z_mm, ground, canvas, box, shift)
+        laid_on(frame, survey, ground, canvas, box, shift)
         for frame, box, shift in zip(frames, outlines, shifts, strict=True)
     ]
     gains, shading = evened(patches, frames, canvas)
@@ -171,12 +175,13 @@ def build_mosaic(
     )
 
 
-def shown_box(frame: SurveyFrame, camera: Camera, printer: Printer, z_mm: float) -> tuple[Float, Float]:
+def shown_box(frame: SurveyFrame, survey: LayerPictures) -> tuple[Float, Float]:
     """Return the box around what a frame shows well, on the bed."""
     steps = np.arange(-70.0, 70.5, 1.0)
     grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
-    rise = frame.nozzle_mm[2] - z_mm
-    good = grid[usable(np.column_stack([grid, np.full(len(grid), -rise)]), camera, printer, rise)]
+    rise = frame.nozzle_mm[2] - survey.top_mm
+    points = np.column_stack([grid, np.full(len(grid), -rise)])
+    good = grid[usable(points, survey.camera, survey.printer, rise)]
     if not len(good):
         good = np.zeros((1, 2))
     middle = np.array(frame.nozzle_mm[:2])
@@ -185,9 +190,7 @@ def shown_box(frame: SurveyFrame, camera: Camera, printer: Printer, z_mm: float)
 
 def laid_on(
     frame: SurveyFrame,
-    camera: Camera,
-    printer: Printer,
-    z_mm: float,
+    survey: LayerPictures,
     ground_mm: Float,
     canvas: Canvas,
     box: tuple[Float, Float],
@@ -207,23 +210,28 @@ def laid_on(
     rows = np.clip(np.arange(row, bottom), 0, canvas.height - 1)
     columns = np.clip(np.arange(column, right), 0, canvas.width - 1)
     points = np.concatenate([places, ground_mm[np.ix_(rows, columns)][..., None]], axis=-1)
-    pose = pose_in_bed(camera, printer, frame.nozzle_mm)
-    at = see(points, pose, camera.lens).astype(np.float32)
+    pose = pose_in_bed(survey.camera, survey.printer, frame.nozzle_mm)
+    at = see(points, pose, survey.camera.lens).astype(np.float32)
     colours = cv2.remap(
         frame.picture, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
-    dazzled = cv2.dilate((frame.picture.min(axis=2) >= GLARE).astype(np.uint8), np.ones((9, 9), np.uint8))
+    bright = (frame.picture.min(axis=2) >= GLARE).astype(np.uint8)
+    # single bright grains of a light bed are no reflection
+    bright = cv2.morphologyEx(bright, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    dazzled = cv2.dilate(bright, np.ones((9, 9), np.uint8))
+    if survey.clouded is not None:
+        dazzled = np.maximum(dazzled, survey.clouded.astype(np.uint8))
     clear = cv2.remap(1.0 - dazzled.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-    weight = _trusted(part, frame, camera, printer, z_mm) * (clear > 0.99)
+    weight = _trusted(part, frame, survey) * (clear > 0.99)
     return Patch(row=int(row), column=int(column), colours=colours.astype(np.float32), weight=weight)
 
 
-def _trusted(part: Canvas, frame: SurveyFrame, camera: Camera, printer: Printer, z_mm: float) -> Float32:
+def _trusted(part: Canvas, frame: SurveyFrame, survey: LayerPictures) -> Float32:
     """Return how well each pixel is shown: 1 where it is shown finest, falling to 0 at the rim."""
     coarse = 5
     grid = part.grid_mm()[::coarse, ::coarse]
     off = grid - np.array(frame.nozzle_mm[:2])
-    rise = frame.nozzle_mm[2] - z_mm
+    camera, printer, rise = survey.camera, survey.printer, frame.nozzle_mm[2] - survey.top_mm
     points = np.concatenate([off, np.full((*off.shape[:2], 1), -rise)], axis=-1)
     good = usable(points.reshape(-1, 3), camera, printer, rise).reshape(off.shape[:2]).astype(np.uint8)
     rim = np.pad(good, 1)

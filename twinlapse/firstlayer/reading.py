@@ -10,11 +10,13 @@ import numpy as np
 
 from twinlapse.errors import FrameError, JobError, RigError, TwinlapseError
 from twinlapse.firstlayer.background import background_of
+from twinlapse.firstlayer.camera_trouble import camera_trouble
 from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.corner_monitor import CornerMonitor, Strip, monitor_corners, strip_of
 from twinlapse.firstlayer.expected import Lines, lines_of
+from twinlapse.firstlayer.lens_dirt import clouded_by_dirt
 from twinlapse.firstlayer.marks import kept_by_marks, read_marks, tally_of, without_refuted
-from twinlapse.firstlayer.mosaic import GROOVE, Mosaic, SurveyFrame, build_mosaic
+from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, Mosaic, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.segmentation import FURTHEST_MM
 from twinlapse.firstlayer.self_calibration import (
     FEWEST_PIECES,
@@ -144,23 +146,23 @@ def map_layer(
         raise JobError(what, "plan a survey and take its pictures first", path=job.folder)
     toolpath = read_toolpath(job.original)
     layers = find_layers(toolpath)
-    lines = lines_of(toolpath, layers, chosen, rig.printer)
     found = look_over(
-        frames,
-        _at_size(upright_camera(camera), frames[0]),
-        rig.printer,
-        top_mm,
-        float(layers.height_mm[chosen]),
-        lines,
-        bare=bare,
+        LayerPictures(
+            frames=tuple(frames),
+            camera=_at_size(upright_camera(camera), frames[0]),
+            printer=rig.printer,
+            top_mm=top_mm,
+            height_mm=float(layers.height_mm[chosen]),
+            bare=tuple(bare),
+        ),
+        lines_of(toolpath, layers, chosen, rig.printer),
         below=_lines_below(toolpath, layers, chosen, rig.printer),
-        layer=chosen,
         smallest_mm=smallest_mm,
         progress=progress,
     )
     kept = kept_by_marks(found.judgement.defects, tally_of(job.folder))
     kept = without_refuted(kept, read_marks(job.folder), chosen)
-    return replace(found, judgement=replace(found.judgement, defects=kept)), missing
+    return replace(found, layer=chosen, judgement=replace(found.judgement, defects=kept)), missing
 
 
 def _lines_below(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -> Lines | None:
@@ -173,66 +175,62 @@ def _lines_below(toolpath: Toolpath, layers: Layers, layer: int, printer: Printe
 
 
 def look_over(
-    frames: Sequence[SurveyFrame],
-    camera: Camera,
-    printer: Printer,
-    top_mm: float,
-    height_mm: float,
+    survey: LayerPictures,
     lines: Lines,
     *,
-    bare: Sequence[SurveyFrame] = (),
     below: Lines | None = None,
-    layer: int = 0,
     smallest_mm: float = 0.4,
+    calibration: SelfCalibration | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> LayerMap:
     """Return the map of a layer and what is wrong on it: the print calibrates the camera, then it is judged.
 
     Parameters
     ----------
-    frames : sequence of SurveyFrame
-    camera, printer
-        As the rig file says.
-    top_mm, height_mm : float
-        Of the layer.
+    survey : LayerPictures
+        With the camera as the rig file says.
     lines : Lines
         What should lie there.
-    bare : sequence of SurveyFrame
-        Of the bare bed, from the same stops before the print.
     below : Lines, optional
         Of lower layers, which may show beside this one: a skirt.
-    layer : int
-        Its index, from 0.
     smallest_mm : float
         A gap shorter than this is not reported.
+    calibration : SelfCalibration, optional
+        The camera as it was solved for before; else it is solved for now.
     """
     # the map lays lines at the height of their grooves: the camera must be solved for that plane
-    ground_mm = top_mm - GROOVE * height_mm
-    found = calibrate_by_print(frames, camera, printer, ground_mm, lines, progress=_part(progress, 0.0, 0.6))
+    found = calibration or calibrate_by_print(
+        survey.frames,
+        survey.camera,
+        survey.printer,
+        survey.top_mm - GROOVE * survey.height_mm,
+        lines,
+        progress=_part(progress, 0.0, 0.6),
+    )
+    if found.useful:
+        survey = replace(survey, camera=found.camera)
+    if found.trusted:
+        survey = replace(survey, clouded=clouded_by_dirt(survey, found, lines))
     mosaic = build_mosaic(
-        frames,
-        found.camera if found.trusted else camera,
-        printer,
-        top_mm,
-        lines=lines,
-        height_mm=height_mm,
-        placed_mm=found.shifts_mm if found.trusted else None,
+        survey,
+        lines,
+        placed_mm=found.shifts_mm if found.useful else None,
         progress=_part(progress, 0.6, 1.0),
     )
-    seen_by = found.camera if found.trusted else camera
-    background = background_of(bare, frames, mosaic, seen_by, printer, top_mm, lines) if bare else None
     judgement = judge(
         mosaic,
         lines,
-        bare=background,
+        bare=background_of(survey, mosaic, lines) if survey.bare else None,
         below=below,
-        detail_mm=_detail_mm(seen_by, printer, frames[0].nozzle_mm[2] - top_mm),
-        pictures=[frame.picture for frame in (*frames, *bare)],
         smallest_mm=smallest_mm,
         furthest_mm=SETTLED_MM if found.trusted else FURTHEST_MM,
         unfit=why_unfit(found),
     )
-    return LayerMap(layer=layer, mosaic=mosaic, judgement=judgement, calibration=found)
+    if judgement.can_tell:
+        detail = _detail_mm(survey.camera, survey.printer, survey.frames[0].nozzle_mm[2] - survey.top_mm)
+        shown = (judgement.score, judgement.wanted, judgement.seen, judgement.canvas)
+        judgement = replace(judgement, trouble=camera_trouble(survey, *shown, detail))
+    return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, calibration=found)
 
 
 def _detail_mm(camera: Camera, printer: Printer, rise_mm: float) -> float:

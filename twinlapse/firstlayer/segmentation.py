@@ -33,6 +33,9 @@ SLACK_MM = 0.2  # a line may lie beside its place by this much; common practice,
 ODD = 0.05  # share of each material's pixels that may be something else
 TEXTURE_MM = 0.5
 LIGHT_MM = 5.0  # the lamps' light changes over more than this
+LEVEL_MM = 2.5  # over which the score's level is taken
+ODD_SCORE = 0.35  # a pixel further off the level is something else
+LEAST_APART = 0.4  # of the levels of filament and bed
 FURTHEST_MM = 1.5  # the whole map may stand off the toolpath by this much: an error of the camera's pose
 
 
@@ -69,7 +72,8 @@ def part(
         features = np.asarray(np.dstack([features, more]), np.float32)
     fine = _settled(_score(features, wanted, seen, canvas)[0], wanted, seen, canvas)
     wanted = moved(wanted, fine)
-    score, separability = _score(features, wanted, seen, canvas)
+    score, _ = _score(features, wanted, seen, canvas)
+    score, separability = _levelled(score, wanted, seen, canvas)
     return Parted(
         wanted=wanted,
         offset_px=(coarse[0] + fine[0], coarse[1] + fine[1]),
@@ -190,3 +194,39 @@ def _score(features: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple
         way, apart, high, low = _fisher(features[keep_in], features[keep_out])
         score = ((features @ way - low) / max(high - low, 1e-9)).astype(np.float32)
     return score, apart
+
+
+def _levelled(score: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple[Float32, float]:
+    """Return the score by what filament and bed look like around each pixel, and how far they are apart.
+
+    A lamp that is mirrored by the lines, or light that falls off, adds to the score over some millimetres;
+    what is wrong with a line is smaller. The distance is in the spread that is left, of both materials.
+    """
+    slack = SLACK_MM / canvas.step_mm
+    sure = (shrunk(wanted, slack) & seen, ~grown(wanted, 2.5 * slack) & seen)
+    if min(part.sum() for part in sure) < 50:
+        return score, 0.0
+    levels, spreads = [], []
+    for part, usual in zip(sure, (1.0, 0.0), strict=True):
+        level = np.full(canvas.shape, usual, np.float32)
+        for _ in range(2):  # what is far off is a defect and no light
+            known = part & (np.abs(score - level) < ODD_SCORE)
+            level = _around(score, known, usual, canvas)
+        levels.append(level)
+        off = np.abs(score - level)[part]
+        spreads.append(float(np.sqrt(np.mean(np.square(off[off <= np.quantile(off, 1 - ODD)])))))
+    apart = np.maximum(levels[0] - levels[1], LEAST_APART)
+    even = np.asarray((score - levels[1]) / apart, np.float32)
+    return even, math.sqrt(2.0) / max(math.hypot(*spreads), 1e-6)
+
+
+def _around(score: Float32, known: Mask, usual: float, canvas: Canvas) -> Float32:
+    """Return the mean score of what is known around each pixel; far from it the usual one."""
+    sigma = LEVEL_MM / canvas.step_mm / 4
+    thin = (slice(None, None, 4), slice(None, None, 4))
+    weight = cv2.GaussianBlur(known[thin].astype(np.float32), (0, 0), sigma)
+    total = cv2.GaussianBlur(np.where(known, score, 0)[thin].astype(np.float32), (0, 0), sigma)
+    level = (total + 0.02 * usual) / (weight + 0.02)
+    return np.asarray(
+        cv2.resize(level, (canvas.width, canvas.height), interpolation=cv2.INTER_LINEAR), np.float32
+    )

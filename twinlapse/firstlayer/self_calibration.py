@@ -12,47 +12,44 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Float32
-from twinlapse.firstlayer.canvas import Canvas, canvas_over
+from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import GLARE, SurveyFrame
-from twinlapse.optics.lens import axis_px, focal_px, unproject
-from twinlapse.optics.pose import Pose, looking_of, pose_on_mount
-from twinlapse.rig import Camera, Lens, Printer
+from twinlapse.firstlayer.picture_ground import (
+    GLOBAL,
+    BlurredMask,
+    PictureGround,
+    blurred_mask,
+    camera_stepped,
+)
+from twinlapse.rig import Camera, Printer
 
 __all__ = [
     "ALIKE_PX",
-    "BEHIND_NOZZLE_MM",
-    "BESIDE_NOZZLE_MM",
-    "FARTHEST_MM",
     "FEWEST_PIECES",
     "FLAT",
     "FOCAL_SHARE",
-    "FOLD_SHARE",
-    "GLOBAL",
     "GOOD_MM",
     "GROWN_MM",
     "HUBER",
     "K1",
     "LEAST_K1",
-    "LEVEL_DEG",
     "MASK_MM",
     "MOST_GROWN_MM",
     "MOST_K1",
     "PIECE_MM",
     "PLACE_MM",
-    "ROW",
+    "ROUGH_MM",
     "TURN_DEG",
     "SelfCalibration",
     "calibrate_by_print",
-    "camera_stepped",
 ]
 
 # standard deviations of what a rig file says of a camera that was aimed by eye: half of the largest errors
@@ -72,14 +69,8 @@ FLAT = 0.02  # share of the steepest slope below which a pixel says nothing
 ALIKE_PX = 25.0  # neighbouring pixels err alike: this many count as one
 FEWEST_PIECES = 6  # of outline, without which nothing is known
 GOOD_MM = 0.1  # residual up to which a layer is judged
-ROW = 1024
-FARTHEST_MM = 70.0  # from the tip
-LEVEL_DEG = 8.0  # pixels that look at the layer at less are left out
-BESIDE_NOZZLE_MM = 1.5  # a margin for what the pose is off
-BEHIND_NOZZLE_MM = 2.0  # beyond, the block may stand before the bed
-FOLD_SHARE = 0.95
+ROUGH_MM = 0.2  # up to which the objects are looked for by it; without a print it is more
 LEAST_K1, MOST_K1 = -0.4, 0.2
-GLOBAL = 9  # place 3, turn 3, log focal length, k1, growth of the lines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +91,11 @@ class SelfCalibration:
         return self.pieces >= FEWEST_PIECES and self.residual_mm <= GOOD_MM
 
     @property
+    def useful(self) -> bool:
+        """Whether it is nearer to the truth than the rig file: enough to ask whether the objects are there."""
+        return self.pieces >= FEWEST_PIECES and self.residual_mm <= ROUGH_MM
+
+    @property
     def place_error_mm(self) -> float:
         """Standard deviation of the place, the largest of its three."""
         return float(np.sqrt(np.diag(self.spread)[:3].max()))
@@ -117,30 +113,6 @@ class _View:
     features: Float32  # (n, channels) of the pixels on the grid that all frames share
     weight: Float32  # (n,)
     nozzle: Float  # (2,)
-
-
-@dataclass(frozen=True, slots=True)
-class _Mask:
-    """Where lines should lie, blurred, with its slopes."""
-
-    canvas: Canvas
-    value: Any  # (h, w) float32
-    slope_x: Any  # per mm
-    slope_y: Any
-
-    def at(self, places: Float) -> tuple[Float32, Float32, Float32]:
-        """Return value and slopes at places (n, 2)."""
-        pixels = self.canvas.to_px(places).astype(np.float32)
-        rows = -(-len(pixels) // ROW)  # OpenCV takes no picture of more than 32767 rows or columns
-        whole: Any = np.pad(pixels, ((0, rows * ROW - len(pixels)), (0, 0))).reshape(rows, ROW, 2)
-        at_once: Any = None  # both coordinates are in the one map
-        found = [
-            np.asarray(
-                cv2.remap(picture, whole, at_once, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-            ).ravel()[: len(pixels)]
-            for picture in (self.value, self.slope_x, self.slope_y)
-        ]
-        return found[0], found[1], found[2]
 
 
 def calibrate_by_print(
@@ -177,21 +149,21 @@ def calibrate_by_print(
     sharp = drawn(lines, canvas).astype(np.float32)
     scales = ((4, 1.5), (4, 0.7), (2, 0.35), (2, 0.25))  # pixels taken together, blur of the mask in mm
     for turn, (coarse, blur_mm) in enumerate(scales):
-        mask = _mask(sharp, canvas, blur_mm)
+        mask = blurred_mask(sharp, canvas, blur_mm)
         shape = (camera.lens.height_px // coarse, camera.lens.width_px // coarse)
         views = [_view(frame, coarse, shape) for frame in frames]
         if turn == 0:
-            shifts, apart = _looked_for(views, mask, _Geometry(camera, printer, rise, shape, theta))
+            shifts, apart = _looked_for(views, mask, PictureGround(camera, printer, rise, shape, theta))
             theta = _with_shift(theta, shifts[0])
             shifts = np.zeros((len(frames), 2))
         for _ in range(_ROUNDS):
-            geometry = _Geometry(camera, printer, rise, shape, theta)
+            geometry = PictureGround(camera, printer, rise, shape, theta)
             theta, shifts, spread, apart = _fitted(views, mask, geometry, shifts)
         if progress is not None:
             progress((turn + 1) / (len(scales) + 1))
     solved = camera_stepped(camera, printer, theta)
-    geometry = _Geometry(camera, printer, rise, shape, theta)
-    residual, pieces = _residual(views, _mask(sharp, canvas, scales[-1][1]), geometry, shifts)
+    geometry = PictureGround(camera, printer, rise, shape, theta)
+    residual, pieces = _residual(views, blurred_mask(sharp, canvas, scales[-1][1]), geometry, shifts)
     if progress is not None:
         progress(1.0)
     return SelfCalibration(
@@ -203,27 +175,6 @@ def calibrate_by_print(
         pieces=pieces,
         separability=apart,
     )
-
-
-def camera_stepped(camera: Camera, printer: Printer, theta: Float) -> Camera:
-    """Return a camera changed by place (3) mm, turn (3) rad, log focal length, k1; the rest is ignored."""
-    pose = pose_on_mount(camera, printer)
-    turn = np.asarray(cv2.Rodrigues(-theta[3:6])[0], np.float64)
-    place, look, roll = looking_of(
-        Pose(place_mm=pose.place_mm + theta[:3], axes=turn @ pose.axes),
-        float(np.linalg.norm(pose.place_mm)) or 40.0,
-    )
-    return replace(
-        camera, place_mm=place, look_mm=look, roll_deg=roll, lens=_lens_of(camera.lens, theta[6], theta[7])
-    )
-
-
-def _lens_of(lens: Lens, log_focal: float, k1: float) -> Lens:
-    half = lens.width_px / 2 / (focal_px(lens) * math.exp(log_focal))
-    across = 2 * half if lens.kind == "fisheye" else 2 * math.atan(half)
-    bent = list(lens.distortion) or [0.0, 0.0, 0.0, 0.0]
-    bent[0] += k1
-    return replace(lens, across_deg=math.degrees(across), distortion=tuple(bent))
 
 
 def _view(frame: SurveyFrame, coarse: int, shape: tuple[int, int]) -> _View:
@@ -246,83 +197,6 @@ def _view(frame: SurveyFrame, coarse: int, shape: tuple[int, int]) -> _View:
     )
 
 
-class _Geometry:
-    """Where on the layer the pixels of a picture look, from the point below the tip, and how that changes."""
-
-    def __init__(
-        self, camera: Camera, printer: Printer, rise_mm: float, shape: tuple[int, int], theta: Float
-    ) -> None:
-        self.camera, self.printer, self.rise_mm, self.shape, self.theta = (
-            camera,
-            printer,
-            rise_mm,
-            shape,
-            theta,
-        )
-        lens = camera.lens
-        sides = (lens.height_px, lens.width_px)
-        axes = [(np.arange(n) + 0.5) * side / n - 0.5 for n, side in zip(shape, sides, strict=True)]
-        y, x = np.meshgrid(*axes, indexing="ij")
-        self.pixels = np.column_stack([x.ravel(), y.ravel()])
-        self.good = np.zeros(len(self.pixels), np.bool_)
-        self.places = np.zeros_like(self.pixels)
-        inner = np.flatnonzero(_before_fold(self.pixels, camera_stepped(camera, printer, theta).lens))
-        places, level = self._bed(self.pixels[inner], theta)
-        with np.errstate(invalid="ignore"):
-            good = (level < -math.sin(math.radians(LEVEL_DEG))) & (np.hypot(*places.T) < FARTHEST_MM)
-        eye = pose_on_mount(camera_stepped(camera, printer, theta), printer).place_mm
-        self.good[inner[good]] = ~self._hidden(places[good], eye)
-        self.places[inner[good]] = places[good]
-
-    def slopes(self, chosen: NDArray[np.int64]) -> Float:
-        """Return how places of chosen pixels change with the first eight parameters, (n, 2, 8)."""
-        pixels, now = self.pixels[chosen], self.places[chosen]
-        out = np.zeros((len(chosen), 2, 8))
-        for k in range(8):
-            step = np.zeros(GLOBAL)
-            step[k] = 1e-3 if k < 3 else 1e-4
-            out[..., k] = np.nan_to_num((self._bed(pixels, self.theta + step)[0] - now) / step[k])
-        return out
-
-    def _bed(self, pixels: Float, theta: Float) -> tuple[Float, Float]:
-        seen = camera_stepped(self.camera, self.printer, theta)
-        pose = pose_on_mount(seen, self.printer)
-        ways = pose.to_world(unproject(pixels, seen.lens))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            far = (-self.rise_mm - pose.place_mm[2]) / ways[:, 2]
-            return (pose.place_mm + far[:, None] * ways)[:, :2], ways[:, 2]
-
-    def _hidden(self, places: Float, eye: Float) -> NDArray[np.bool_]:
-        """Return which places the nozzle, or what stands behind it, may hide."""
-        away = -eye[:2] / max(float(np.hypot(*eye[:2])), 1e-9)
-        along, aside = places @ away, np.abs(places @ np.array([-away[1], away[0]]))
-        wide = self.printer.toolhead.nozzle_radius_mm + BESIDE_NOZZLE_MM
-        return np.asarray((along > BEHIND_NOZZLE_MM) | ((along > -BESIDE_NOZZLE_MM) & (aside < wide)))
-
-
-def _before_fold(pixels: Float, lens: Lens) -> NDArray[np.bool_]:
-    """Return which pixels lie well inside the radius at which a negative k1 folds the picture back."""
-    k1 = lens.distortion[0] if lens.distortion else 0.0
-    if lens.kind == "fisheye" or k1 >= 0:
-        return np.ones(len(pixels), np.bool_)
-    # r (1 + k1 r^2) is largest at r^2 = -1 / (3 k1)
-    largest = 2 / 3 / math.sqrt(-3 * k1)
-    radius = np.hypot(*((pixels - np.array(axis_px(lens))) / focal_px(lens)).T)
-    return np.asarray(radius < FOLD_SHARE * largest)
-
-
-def _mask(sharp: Float32, canvas: Canvas, blur_mm: float) -> _Mask:
-    value = cv2.GaussianBlur(sharp, (0, 0), blur_mm / canvas.step_mm)
-    down, across = np.gradient(value)
-    step = canvas.step_mm
-    return _Mask(
-        canvas=canvas,
-        value=np.asarray(value, np.float32),
-        slope_x=np.asarray(across / step, np.float32),
-        slope_y=np.asarray(-down / step, np.float32),
-    )
-
-
 def _light(shape: tuple[int, int]) -> Float32:
     """Return (n, 5) smooth terms over the picture: lamps and the lens's fall of light."""
     y, x = np.mgrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
@@ -332,7 +206,7 @@ def _light(shape: tuple[int, int]) -> Float32:
 def _scored(
     views: Sequence[_View],
     masks: Sequence[Float32],
-    geometry: _Geometry,
+    geometry: PictureGround,
     *,
     most: int = 60_000,
     rounds: int = 3,
@@ -374,7 +248,7 @@ def _scored(
     return scores, apart
 
 
-def _looked_for(views: Sequence[_View], mask: _Mask, geometry: _Geometry) -> tuple[Float, float]:
+def _looked_for(views: Sequence[_View], mask: BlurredMask, geometry: PictureGround) -> tuple[Float, float]:
     """Return the one shift of all frames, (1, 2) mm, that parts filament and bed best."""
     at = geometry.places
     best, found = -1.0, np.zeros(2)
@@ -405,7 +279,7 @@ def _prior() -> Float:
 
 
 def _fitted(
-    views: Sequence[_View], mask: _Mask, geometry: _Geometry, shifts: Float
+    views: Sequence[_View], mask: BlurredMask, geometry: PictureGround, shifts: Float
 ) -> tuple[Float, Float, Float, float]:
     """Return the parameters after one round of scoring and fitting, and their covariance."""
     masks = [
@@ -419,7 +293,9 @@ def _fitted(
     spread: Float = np.eye(size)
     for turn in range(_STEPS):
         if turn:
-            geometry = _Geometry(geometry.camera, geometry.printer, geometry.rise_mm, geometry.shape, theta)
+            geometry = PictureGround(
+                geometry.camera, geometry.printer, geometry.rise_mm, geometry.shape, theta
+            )
         square, pull, variance = _equations(views, scores, mask, geometry, shifts)
         now = np.concatenate([theta, shifts.ravel()])
         whole = square / variance + np.diag(hold**2)
@@ -438,7 +314,11 @@ def _fitted(
 
 
 def _equations(
-    views: Sequence[_View], scores: Sequence[Float32], mask: _Mask, geometry: _Geometry, shifts: Float
+    views: Sequence[_View],
+    scores: Sequence[Float32],
+    mask: BlurredMask,
+    geometry: PictureGround,
+    shifts: Float,
 ) -> tuple[Float, Float, float]:
     """Return the normal equations of the outlines, and the variance of one of their rows."""
     size = GLOBAL + 2 * len(views)
@@ -472,7 +352,7 @@ def _equations(
     return square, pull, max(float(np.mean(np.square(np.concatenate(rests)))), 1e-4) * ALIKE_PX
 
 
-def _smoothed(score: Float32, geometry: _Geometry) -> Float32:
+def _smoothed(score: Float32, geometry: PictureGround) -> Float32:
     """Return the score blurred a little, what looks past the bed left out."""
     known = geometry.good.reshape(geometry.shape).astype(np.float32)
     above = cv2.GaussianBlur(score.reshape(geometry.shape) * known, (0, 0), 1.0)
@@ -480,7 +360,9 @@ def _smoothed(score: Float32, geometry: _Geometry) -> Float32:
     return np.asarray(above / np.maximum(below, 1e-3), np.float32).ravel()
 
 
-def _residual(views: Sequence[_View], mask: _Mask, geometry: _Geometry, shifts: Float) -> tuple[float, int]:
+def _residual(
+    views: Sequence[_View], mask: BlurredMask, geometry: PictureGround, shifts: Float
+) -> tuple[float, int]:
     """Return how far pieces of outline lie beside the toolpath, robust RMS in mm, and how many were asked.
 
     Each piece of `PIECE_MM` in each frame shifts by what its own pixels say, along the outline's normal.
