@@ -51,6 +51,7 @@ ROWS: dict[str, dict] = {
     "string": {"spoil": {"strings": 3}},
     "blur": {"spoil": {"blur_px": 3.0}},
     "dirt": {"spoil": {"dirt": 4}},
+    "lump": {"lump": True},
     "green cast": {"spoil": {"cast": (0.75, 1.0, 0.7)}},
     "cheap jpeg": {"spoil": {"jpeg": 45}},
     "missing frame": {"missing": 1},
@@ -146,6 +147,10 @@ def drawn_scene(name: str, seed: int, *, bare_bed: bool = False) -> Drawn:
         k = min(options["skip"])
         a, b, c, d = layer.lines[k]
         put.append(((a + c) / 2, (b + d) / 2, 0.0))
+    if row.get("lump"):  # 2 mm wide, on a line
+        a, b, c, d = layer.lines[int(dice.choice(long or np.arange(144)))]
+        put.append(((a + c) / 2, (b + d) / 2, 2.0))
+        options["blobs"] = put
     camera = true_camera(dice)
     ground = scenes.lay(layer, plastic, bed, spoil, dice, **options)
     places = places_for(layer)

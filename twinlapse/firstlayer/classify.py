@@ -54,8 +54,8 @@ Grade = Literal["slight", "clear", "bad"]
 SPEAK = 9.0
 DOUBT = 0.65  # score up to which what lies around bare bed belongs to the gap: the eye blurs its ends
 SMALLEST_GAP_MM2 = 0.10
-# a gap takes away the middle of a line, less this at its sides; a slit that the file leaves between two lines,
-# and an outline that is laid a hair beside its place, do not
+# a gap takes away the middle of a line, less this at its sides; a slit that the file leaves between two
+# lines, and an outline that is laid a hair beside its place, do not
 CORE_MM, ON_LINES, BARE = 0.2, 0.35, 0.53
 SMALLEST_BLOB_MM2 = 0.5
 LONG_MM = 4.0  # a gap as long as this, and at least as long as most of a piece of line, is a missing line

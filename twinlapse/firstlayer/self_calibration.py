@@ -64,6 +64,8 @@ _ROUNDS = 3  # of scoring and fitting at each scale
 _FAR_MM = 5.0  # the whole toolpath is looked for this far around: what 2 mm, 2 degrees and 8 % add up to
 PIECE_MM = 3.0  # of outline that is asked for its own residual
 _FEWEST_PX = 25  # of a piece
+_STEEP = 0.25  # per mm: slope of the blurred mask at an outline
+_SLIT_PX = 11  # of the mask: a slit narrower than this is no outline
 MOST_GROWN_MM = 0.3
 FLAT = 0.02  # share of the steepest slope below which a pixel says nothing
 ALIKE_PX = 25.0  # neighbouring pixels err alike: this many count as one
@@ -92,7 +94,7 @@ class SelfCalibration:
 
     @property
     def useful(self) -> bool:
-        """Whether it is nearer to the truth than the rig file: enough to ask whether the objects are there."""
+        """Whether it is nearer to the truth than the rig file: enough to look for the objects."""
         return self.pieces >= FEWEST_PIECES and self.residual_mm <= ROUGH_MM
 
     @property
@@ -163,7 +165,9 @@ def calibrate_by_print(
             progress((turn + 1) / (len(scales) + 1))
     solved = camera_stepped(camera, printer, theta)
     geometry = PictureGround(camera, printer, rise, shape, theta)
-    residual, pieces = _residual(views, blurred_mask(sharp, canvas, scales[-1][1]), geometry, shifts)
+    outer = cv2.morphologyEx(sharp, cv2.MORPH_CLOSE, np.ones((_SLIT_PX, _SLIT_PX), np.uint8))
+    masks = [blurred_mask(some, canvas, scales[-1][1]) for some in (sharp, np.asarray(outer, np.float32))]
+    residual, pieces = _residual(views, masks[0], masks[1], geometry, shifts)
     if progress is not None:
         progress(1.0)
     return SelfCalibration(
@@ -361,11 +365,12 @@ def _smoothed(score: Float32, geometry: PictureGround) -> Float32:
 
 
 def _residual(
-    views: Sequence[_View], mask: BlurredMask, geometry: PictureGround, shifts: Float
+    views: Sequence[_View], mask: BlurredMask, outer: BlurredMask, geometry: PictureGround, shifts: Float
 ) -> tuple[float, int]:
     """Return how far pieces of outline lie beside the toolpath, robust RMS in mm, and how many were asked.
 
     Each piece of `PIECE_MM` in each frame shifts by what its own pixels say, along the outline's normal.
+    `outer` is the mask without slits between lines: how bright the bed is in a slit, says nothing of places.
     """
     at = [geometry.places + view.nozzle + shift for view, shift in zip(views, shifts, strict=True)]
     scores, _ = _scored(views, [mask.at(here)[0] for here in at], geometry)
@@ -373,7 +378,10 @@ def _residual(
     for here, view, score in zip(at, views, scores, strict=True):
         value, sx, sy = mask.at(here)
         steep = np.hypot(sx, sy)
-        chosen = np.flatnonzero(geometry.good & (view.weight > 0) & (steep > 0.25))
+        _, ox, oy = outer.at(here)
+        chosen = np.flatnonzero(
+            geometry.good & (view.weight > 0) & (np.minimum(steep, np.hypot(ox, oy)) > _STEEP)
+        )
         if not len(chosen):
             continue
         rest = score[chosen] - np.clip(value[chosen] + geometry.theta[8] * steep[chosen], 0, 1)
@@ -387,4 +395,6 @@ def _residual(
         off += (above[counted] / np.maximum(below[counted], 1e-9)).tolist()
     if not off:
         return math.nan, 0
-    return 1.4826 * float(np.median(np.abs(off))), len(off)
+    # lines that are wider or narrower than the toolpath says, all alike, do not lie beside it
+    wider = float(np.clip(np.median(off), -MOST_GROWN_MM, MOST_GROWN_MM))
+    return 1.4826 * float(np.median(np.abs(np.array(off) - wider))), len(off)
