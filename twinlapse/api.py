@@ -15,7 +15,7 @@ also the standard exceptions: `FileNotFoundError` where a file is missing, `Valu
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
@@ -337,6 +337,7 @@ def rehearse(
     plan: StrPath | None = None,
     seed: int = 1,
     perfect: bool = False,
+    nuisances: Sequence[str] = (),
     progress: Progress | None = None,
 ) -> Rehearsal:
     """Print a file in a simulation, and take the pictures of all cameras of the rig.
@@ -354,13 +355,21 @@ def rehearse(
         Equal seeds give equal pictures.
     perfect : bool
         No errors of machine or cameras, no frame missing.
+    nuisances : sequence of str
+        What real cameras and machines show; see `twinlapse.rehearsal.nuisances.nuisances_of`.
     progress : callable, optional
     """
     from twinlapse.frames.job import Job
     from twinlapse.job_folder import keep_rig, prepare
     from twinlapse.rehearsal import PERFECT, Faults
     from twinlapse.rehearsal import rehearse as print_in_simulation
+    from twinlapse.rehearsal.nuisances import nuisances_of
 
+    faults, how = PERFECT if perfect else Faults(), nuisances_of(nuisances)
+    if how.parking_mm is not None:
+        faults = replace(faults, parking_mm=how.parking_mm)
+    if how.missing_frames is not None:
+        faults = replace(faults, missing=how.missing_frames)
     machine, job = _rig(rig), Job(Path(folder))
     prepare(
         Path(gcode), machine, job, None if plan is None else Path(plan), progress=part_of(progress, 0, 0.2)
@@ -372,7 +381,8 @@ def rehearse(
         machine,
         job,
         seed=seed,
-        faults=PERFECT if perfect else Faults(),
+        faults=faults,
+        nuisances=how,
         progress=part_of(progress, 0.2, 1),
     )
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from twinlapse.optics.lens import focal_px
 from twinlapse.optics.pose import pose_on_mount
-from twinlapse.rehearsal.nuisances import NO_NUISANCES, Nuisances, spoilt, true_camera
+from twinlapse.rehearsal.beads import Beads, with_strings
+from twinlapse.rehearsal.nuisances import HARD, NO_NUISANCES, Nuisances, nuisances_of, spoilt, true_camera
 from twinlapse.rig import Camera, Lens, Printer
 
 CAMERA = Camera(
@@ -58,3 +61,35 @@ def test_the_true_camera_is_off_by_what_was_asked() -> None:
     assert turn == pytest.approx(2.0, abs=0.05)
     assert abs(focal_px(off.lens) / focal_px(CAMERA.lens) - 1) == pytest.approx(0.05)
     assert off.lens.distortion[0] == pytest.approx(-0.1)
+
+
+def test_nuisances_are_named() -> None:
+    assert nuisances_of([]) == NO_NUISANCES
+    assert nuisances_of(["strings", "pebbled-sheet"]) == Nuisances(strings=0.15, pebbled=True)
+    assert nuisances_of(["hard", "parking-mm=0.3", "missing-frames=5", "strings=0.5"]) == replace(
+        HARD, parking_mm=0.3, missing_frames=5, strings=0.5
+    )
+    assert HARD.dirty_nozzle and HARD.aperture > 0 and HARD.k1 < 0
+    for wrong in ("rain", "parking-mm", "parking-mm=far", "parking-mm=-1", "optics=2"):
+        with pytest.raises(ValueError, match=r"parking-mm|rain|optics"):
+            nuisances_of([wrong])
+
+
+def test_threads_hang_along_travel_moves_and_come_with_the_next_line() -> None:
+    ends = np.array(
+        [[[0, 0, 0.1], [10, 0, 0.1]], [[10, 8, 0.1], [0, 8, 0.1]], [[0, 8.4, 0.1], [10, 8.4, 0.1]]]
+    )
+    beads = Beads(
+        first_mm=ends[:, 0].astype(np.float32),
+        last_mm=ends[:, 1].astype(np.float32),
+        half_width_mm=np.full(3, 0.2, np.float32),
+        half_height_mm=np.full(3, 0.1, np.float32),
+        row=np.array([4, 9, 12]),
+    )
+    more = with_strings(beads, 1.0, np.random.default_rng(1))
+    thread = more.half_width_mm < 0.1
+    assert thread.sum() == 6 and (np.diff(more.row) >= 0).all()
+    assert (more.row[thread] == 9).all()  # the hop of 0.4 mm leaves none
+    assert more.first_mm[thread][0] == pytest.approx([10, 0, 0.1], abs=1e-6)
+    assert more.last_mm[thread][-1] == pytest.approx([10, 8, 0.1], abs=1e-6)
+    assert with_strings(beads, 0.0, np.random.default_rng(1)) is beads

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
     from twinlapse.frames.job import Job
     from twinlapse.rehearsal.execution import Rehearsal
+    from twinlapse.rehearsal.nuisances import Nuisances
     from twinlapse.rig import Rig
 
 __all__ = ["PERFECT", "Faults", "rehearse"]
@@ -24,9 +25,12 @@ def rehearse(
     *,
     seed: int = 1,
     faults: Faults | None = None,
+    nuisances: Nuisances | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Rehearsal:
     """Execute a written file and keep its pictures; see `twinlapse.rehearsal.execution.rehearse`."""
     from twinlapse.rehearsal.execution import rehearse as shoot
+    from twinlapse.rehearsal.nuisances import NO_NUISANCES
 
-    return shoot(gcode, rig, job, seed=seed, faults=faults or Faults(), progress=progress)
+    how = nuisances or NO_NUISANCES
+    return shoot(gcode, rig, job, seed=seed, faults=faults or Faults(), nuisances=how, progress=progress)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,9 +12,11 @@ from twinlapse.arrays import Float, Float32, Int
 from twinlapse.gcode import Toolpath, find_layers
 from twinlapse.gcode.segments import SHORTEST_MM, line_sizes, segments_of
 
-__all__ = ["LONGEST_MM", "PRESSED", "Beads", "beads_of"]
+__all__ = ["LONGEST_MM", "PRESSED", "Beads", "beads_of", "with_strings"]
 
 LONGEST_MM = 6.0  # longer beads are cut, so that a bent lens bends them too
+_STRING_MM = (3.0, 60.0)  # shortest and longest travel move that leaves a thread
+_STRING_PARTS, _STRING_UP_MM, _STRING_HALF_MM = 6, 0.25, 0.05
 PRESSED = 1.10  # a pressed line is painted this much wider than its share, and its round ends as much longer
 
 
@@ -60,6 +63,36 @@ def beads_of(path: Toolpath, filament_mm: float, nozzle_mm: float) -> Beads:
         half_width_mm=(0.5 * width[cut]).astype(np.float32),
         half_height_mm=(0.5 * height[cut]).astype(np.float32),
         row=rows[cut],
+    )
+
+
+def with_strings(beads: Beads, share: float, dice: np.random.Generator) -> Beads:
+    """Return the beads with threads along some of the travel moves between them.
+
+    A thread hangs from the end of one line to the start of the next of the same layer, as oozing filament is
+    drawn out; it is laid together with the line that follows.
+    """
+    way = beads.first_mm[1:] - beads.last_mm[:-1]
+    far = np.hypot(way[:, 0], way[:, 1])
+    travels = np.flatnonzero((far > _STRING_MM[0]) & (far < _STRING_MM[1]) & (np.abs(way[:, 2]) < 0.01))
+    travels = travels[dice.random(len(travels)) < share]
+    if not len(travels):
+        return beads
+    steps = np.linspace(0, 1, _STRING_PARTS + 1)
+    sag = np.zeros((len(steps), 3))
+    sag[:, 2] = _STRING_UP_MM * np.sin(math.pi * steps)  # it clings to the nozzle that goes on
+    lines = beads.last_mm[travels, None] + steps[:, None] * way[travels, None] + sag
+    first, last = lines[:, :-1].reshape(-1, 3), lines[:, 1:].reshape(-1, 3)
+    count = len(first)
+    row = np.repeat(beads.row[travels + 1], _STRING_PARTS)
+    at = np.repeat(travels + 1, _STRING_PARTS)
+    thin = np.full(count, _STRING_HALF_MM, np.float32)
+    return Beads(
+        first_mm=np.insert(beads.first_mm, at, first, axis=0).astype(np.float32),
+        last_mm=np.insert(beads.last_mm, at, last, axis=0).astype(np.float32),
+        half_width_mm=np.insert(beads.half_width_mm, at, thin).astype(np.float32),
+        half_height_mm=np.insert(beads.half_height_mm, at, thin).astype(np.float32),
+        row=np.insert(beads.row, at, row),
     )
 
 

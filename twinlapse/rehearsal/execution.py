@@ -25,6 +25,7 @@ from twinlapse.optics.pose import rest_of
 from twinlapse.records import ArrayRecord
 from twinlapse.rehearsal.beads import beads_of
 from twinlapse.rehearsal.faults import Faults, Mishap, mishaps, parking_error
+from twinlapse.rehearsal.nuisances import NO_NUISANCES, Nuisances
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
 from twinlapse.rehearsal.truth import FrameTruth, Truth, write_truth
 from twinlapse.rehearsal.virtual_machine import Place, Standing, cue_times, laid_before, standings
@@ -68,6 +69,7 @@ def rehearse(
     *,
     seed: int = 1,
     faults: Faults | None = None,
+    nuisances: Nuisances = NO_NUISANCES,
     progress: Progress | None = None,
 ) -> Rehearsal:
     """Execute a written file with a virtual machine and take its pictures.
@@ -84,6 +86,8 @@ def rehearse(
         Equal seeds give equal frames.
     faults : Faults, optional
         What goes wrong; `PERFECT` for nothing.
+    nuisances : Nuisances
+        What the nozzle's cameras show that exact ones do not, and threads, dirt and sheet for all cameras.
     progress : callable, optional
         Takes the share done, 0 to 1.
 
@@ -101,10 +105,11 @@ def rehearse(
     stands = standings(toolpath)
     end_s = time_toolpath(toolpath, rig.printer).end_s
     beads = beads_of(toolpath, rig.printer.filament_mm, rig.printer.nozzle_mm)
-    scene = Scene.of(beads, toolpath, rig.printer, rest_place(rig))
+    scene = Scene.of(beads, toolpath, rig.printer, rest_place(rig), nuisances=nuisances)
     _keep_written(gcode, job)
     _clear(job)
     exposures = _exposures(rig, stands, end_s, seed, faults)
+    eyes = {name: _eye(scene, rig, name, nuisances, seed) for name in exposures}
     tell.total = sum(map(len, exposures.values()))
     with (
         FrameStore(job, plan, wall_s=lambda: EPOCH_S) as store,
@@ -112,13 +117,14 @@ def rehearse(
         ThreadPoolExecutor(max_workers=2) as pool,
     ):
         running = {
-            name: pool.submit(_photograph, scene, rig, name, some, faults, store, tell)
+            name: pool.submit(_photograph, eyes[name], name, some, faults, store, tell)
             for name, some in exposures.items()
         }
         truths = {name: future.result() for name, future in running.items()}
     truth = Truth(
         seed=seed,
         faults=asdict(faults),
+        nuisances=asdict(nuisances),
         sizes={
             camera.name: (camera.lens.width_px, camera.lens.height_px)
             for camera in rig.cameras
@@ -204,9 +210,17 @@ def _exposures(
     return found
 
 
+def _eye(scene: Scene, rig: Rig, name: str, nuisances: Nuisances, seed: int) -> VirtualCamera:
+    """Return a camera of the rig; one that looks from far off is exact, but for what the machine has."""
+    camera = rig.camera(name)
+    assert camera is not None
+    if camera.mount == "frame":
+        nuisances = Nuisances(dirty_nozzle=nuisances.dirty_nozzle)
+    return VirtualCamera(scene, camera, nuisances, seed)
+
+
 def _photograph(
-    scene: Scene,
-    rig: Rig,
+    virtual: VirtualCamera,
     name: str,
     exposures: list[_Exposure],
     faults: Faults,
@@ -214,9 +228,6 @@ def _photograph(
     tell: _Telling,
 ) -> tuple[FrameTruth, ...]:
     """Take all frames of one camera."""
-    camera = rig.camera(name)
-    assert camera is not None
-    virtual = VirtualCamera(scene, camera)
     truths = []
     for exposure in exposures:
         cue, mishap = exposure.standing.cue, exposure.mishap
@@ -230,7 +241,7 @@ def _photograph(
         if mishap.state == "missing":
             store.miss(key, times, "rehearsal: never came")
         else:
-            count = laid_before(scene.beads.row, exposure.standing)
+            count = laid_before(virtual.scene.beads.row, exposure.standing)
             picture = virtual.take(
                 exposure.standing.nozzle_mm, exposure.error_mm, count, mishap, faults.noise
             )

@@ -17,6 +17,7 @@ __all__ = [
     "BED_THICK_MM",
     "BRASS",
     "GRAIN_STEP_MM",
+    "OLD_BRASS",
     "PLATE_HUE",
     "PLATE_STEP_MM",
     "PROFILE",
@@ -26,6 +27,7 @@ __all__ = [
     "TABLE_BELOW_MM",
     "WALL_BEHIND_MM",
     "bed_plate",
+    "clump_mesh",
     "frame_mesh",
     "gantry_mesh",
     "grain_tile",
@@ -37,6 +39,7 @@ __all__ = [
 ]
 
 BRASS = (0.46, 0.26, 0.075)
+OLD_BRASS = (0.13, 0.10, 0.025)
 STEEL = (0.42, 0.43, 0.45)
 SOCK = (0.022, 0.026, 0.034)
 SHELL = (0.035, 0.037, 0.042)
@@ -50,14 +53,14 @@ TABLE_BELOW_MM = 62.0
 WALL_BEHIND_MM = 260.0
 
 
-def head_mesh() -> Mesh:
-    """Return the print head, the nozzle's tip at the origin."""
+def head_mesh(brass: tuple[float, float, float] = BRASS) -> Mesh:
+    """Return the print head, the nozzle's tip at the origin; old brass is dark."""
     fins = [cone((0, 2, 22 + 4 * i), (0, 2, 24 + 4 * i), (11, 11), STEEL, 20) for i in range(3)]
     return joined(
-        cone((0, 0, 0), (0, 0, 0.5), (0.42, 0.5), BRASS, 40),
-        cone((0, 0, 0.5), (0, 0, 3.0), (0.5, 2.6), BRASS, 40),
-        cone((0, 0, 3.0), (0, 0, 4.6), (2.6, 2.6), BRASS, 40),
-        prism((0, 0, 4.6), 7.6, 3.4, BRASS),
+        cone((0, 0, 0), (0, 0, 0.5), (0.42, 0.5), brass, 40),
+        cone((0, 0, 0.5), (0, 0, 3.0), (0.5, 2.6), brass, 40),
+        cone((0, 0, 3.0), (0, 0, 4.6), (2.6, 2.6), brass, 40),
+        prism((0, 0, 4.6), 7.6, 3.4, brass),
         box((-16, -2.6, 7.6), (3.4, 11, 17), SOCK),
         cone((0, 2, 16), (0, 2, 22), (2, 2), STEEL, 12),
         *fins,
@@ -65,6 +68,35 @@ def head_mesh() -> Mesh:
         box((-20.4, -6.4, 50), (16.4, -4, 53), ACCENT),
         cone((-2, -8, 43), (-2, -6, 43), (8.5, 8.5), (0.012, 0.012, 0.013), 24),
         box((-22, 8, 8), (-13, 24, 40), SHELL),
+    )
+
+
+def clump_mesh(hue: tuple[float, float, float]) -> Mesh:
+    """Return filament that clings to the nozzle, the tip at the origin: flat smears, drops, burnt crusts."""
+    dice = np.random.default_rng(36)
+    burnt = (0.15 * hue[0] + 0.02, 0.15 * hue[1] + 0.012, 0.15 * hue[2] + 0.006)
+    lumps = []
+    for k in range(40):
+        z = float(dice.uniform(0.25, 4.4))
+        out = 0.5 + 2.1 * min(max((z - 0.5) / 2.5, 0.0), 1.0)  # radius of the nozzle there
+        turn, size = float(dice.uniform(0, 2 * np.pi)), float(dice.uniform(0.1, 0.75) ** 1.5 + 0.08)
+        deep = out - 0.75 * size  # most of it sits in the brass: a smear
+        lumps.append(_drop((deep * np.cos(turn), deep * np.sin(turn), z), size, burnt if k % 2 else hue))
+    return joined(*lumps)
+
+
+def _drop(middle_mm: tuple[float, float, float], radius_mm: float, hue: tuple[float, float, float]) -> Mesh:
+    """Return a ball of five rings."""
+    x, y, z = (float(v) for v in middle_mm)
+    angle = np.radians([-89, -45, -15, 15, 45, 89])
+    height, wide = z + radius_mm * np.sin(angle), radius_mm * np.cos(angle)
+    return joined(
+        *(
+            cone((x, y, low), (x, y, high), (a, b), hue, 10)
+            for low, high, a, b in zip(
+                height[:-1].tolist(), height[1:].tolist(), wide[:-1].tolist(), wide[1:].tolist(), strict=True
+            )
+        )
     )
 
 
@@ -139,8 +171,11 @@ def speckle(dice: np.random.Generator, shape: tuple[int, int], sigmas: tuple[flo
 
 
 @lru_cache(maxsize=4)
-def grain_tile(*, textured: bool = True) -> Float32:
-    """Return the bed's fine texture, mean 1; it repeats after 51.2 mm."""
+def grain_tile(*, textured: bool = True, pebbled: bool = False) -> Float32:
+    """Return the bed's fine texture, mean 1; it repeats after 51.2 mm. `pebbled` is a coarse grain."""
+    if pebbled:  # grains of a third of a millimetre, bright on their tops, as powder-coated sheets have them
+        grain = speckle(np.random.default_rng(35), (1024, 1024), (3.0, 4.0))
+        return np.asarray(np.clip(1 + 0.55 * np.maximum(grain, -0.8), 0.3, 2.6), np.float32)
     dice = np.random.default_rng(31)
     grain = speckle(dice, (1024, 1024), (1.2, 2.5, 6.0))
     depth = 0.22 if textured else 0.03
@@ -148,12 +183,12 @@ def grain_tile(*, textured: bool = True) -> Float32:
 
 
 @lru_cache(maxsize=4)
-def bed_plate(printer: Printer, *, lines: bool = True) -> Float32:
-    """Return the bed's brightness: a dark sheet, with `lines` a grid of 10 mm, a name and scuffs."""
+def bed_plate(printer: Printer, *, lines: bool = True, level: float = 36.0) -> Float32:
+    """Return the bed's brightness: a sheet of a level, with `lines` a grid of 10 mm, a name and scuffs."""
     step = PLATE_STEP_MM
     size = (round(printer.bed_mm[0] / step), round(printer.bed_mm[1] / step))
     dice = np.random.default_rng(32)
-    plate: Float32 = np.full((size[1], size[0]), 36, np.float32)
+    plate: Float32 = np.full((size[1], size[0]), level, np.float32)
     plate += 2.6 * speckle(dice, (size[1], size[0]), (0.0, 1.5, 5.0, 18.0))
     if not lines:
         return to_linear(np.clip(plate, 0, 255).astype(np.uint8))

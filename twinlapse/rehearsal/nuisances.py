@@ -1,13 +1,15 @@
-"""What real nozzle cameras do that an exact one does not.
+"""What real nozzle cameras show that an exact one before a clean print does not.
 
-Blur of depth, bloom around what is too bright, a colour cast, another lens and place than the rig says.
+Of the camera: blur of depth, bloom around what is too bright, a colour cast, another lens and place than the
+rig says. Of the machine: threads along travel moves, filament that clings to the nozzle, a pebbled sheet.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 
 import cv2
 import numpy as np
@@ -18,7 +20,16 @@ from twinlapse.optics.pose import looking_of, pose_on_mount
 from twinlapse.optics.view import blur_px, sharpness
 from twinlapse.rig import Camera, Lens, Printer
 
-__all__ = ["HARD", "NO_NUISANCES", "Nuisances", "spoilt", "true_camera"]
+__all__ = [
+    "HARD",
+    "NO_NUISANCES",
+    "NUISANCE_NAMES",
+    "OPTICS",
+    "Nuisances",
+    "nuisances_of",
+    "spoilt",
+    "true_camera",
+]
 
 _LEVELS_PX = (0.0, 1.5, 3.0, 6.0, 12.0)  # blurred copies between which each pixel is mixed
 _BEHIND_MM = 1500.0  # further away nothing of the machine stands
@@ -38,21 +49,80 @@ class Nuisances:
     turn_deg: float = 0.0  # and turned by this much
     focal_share: float = 0.0  # and its focal length longer or shorter by this share
     k1: float = 0.0  # and this is added to the first coefficient of distortion
+    brighter: float = 1.0  # times the exposure of the camera
+    colourful: float = 1.0  # how much stronger than they are the camera's software makes colours
+    strings: float = 0.0  # share of the travel moves that leave a thread
+    dirty_nozzle: bool = False
+    pebbled: bool = False  # the bed is a sheet with a coarse grain
+    parking_mm: float | None = None  # parking error of X and Y at each stop; None: that of the faults
+    missing_frames: int | None = None  # of each camera, that never come; None: as the faults say
 
 
 NO_NUISANCES = Nuisances()
-HARD = Nuisances(
+OPTICS = Nuisances(
     # matched to photographs from beside nozzles: blurred before and behind the tip, dazzled in a tenth of the
     # picture, greenish
     aperture=2.5,
     bloom=0.5,
-    room=5.0,
+    room=9.0,
     cast=(0.85, 1.0, 0.8),
-    place_mm=1.5,
-    turn_deg=1.5,
-    focal_share=0.05,
-    k1=-0.12,
+    brighter=1.45,
+    colourful=1.25,
 )
+_SETS: dict[str, Nuisances] = {
+    "optics": OPTICS,
+    "true-camera": Nuisances(place_mm=1.5, turn_deg=1.5, focal_share=0.05, k1=-0.12),
+    "strings": Nuisances(strings=0.15),
+    "dirty-nozzle": Nuisances(dirty_nozzle=True),
+    "pebbled-sheet": Nuisances(pebbled=True),
+}
+_FIGURES = {"parking-mm": float, "missing-frames": int, "strings": float}
+NUISANCE_NAMES = (*_SETS, "hard", "parking-mm=MM", "missing-frames=COUNT", "strings=SHARE")
+
+
+def nuisances_of(names: Sequence[str]) -> Nuisances:
+    """Return the nuisances of some names together.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Of `NUISANCE_NAMES`: "hard" is all that have no figure; "parking-mm=0.3" sets one.
+
+    Raises
+    ------
+    ValueError
+        for what is none of them, or a figure that is none.
+    """
+    together = NO_NUISANCES
+    for name in names:
+        word, sign, figure = name.partition("=")
+        if sign and word in _FIGURES:
+            try:
+                value = _FIGURES[word](figure)
+            except ValueError:
+                raise ValueError(f"{name!r}: {figure!r} is no number") from None
+            if not 0 <= value < (1000 if word == "missing-frames" else 2):
+                raise ValueError(f"{name!r}: the number is out of range")
+            together = replace(together, **{word.replace("-", "_"): value})
+        elif not sign and (name in _SETS or name == "hard"):
+            for one in _SETS if name == "hard" else (name,):
+                together = _joined(together, _SETS[one])
+        else:
+            raise ValueError(f"{name!r} is none of {', '.join(NUISANCE_NAMES)}")
+    return together
+
+
+def _joined(one: Nuisances, other: Nuisances) -> Nuisances:
+    """Return nuisances with all that another one sets."""
+    changed = {
+        field.name: getattr(other, field.name)
+        for field in fields(Nuisances)
+        if getattr(other, field.name) != field.default
+    }
+    return replace(one, **changed)
+
+
+HARD = nuisances_of(["hard"])
 
 
 def true_camera(camera: Camera, printer: Printer, nuisances: Nuisances, seed: int) -> Camera:
@@ -89,6 +159,11 @@ def spoilt(picture: Float32, depth_mm: Float32, lens: Lens, looked_at_mm: float,
         bright = np.maximum(picture - _WHITE, 0)
         sigma = _BLOOM_SHARE * picture.shape[1]
         picture = picture + np.float32(how.bloom) * cv2.GaussianBlur(bright, (0, 0), sigma)
+    if how.brighter != 1.0:
+        picture = picture * np.float32(how.brighter)
+    if how.colourful != 1.0:
+        grey = picture @ np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
+        picture = np.maximum(grey[..., None] + np.float32(how.colourful) * (picture - grey[..., None]), 0)
     if how.cast != (1.0, 1.0, 1.0):
         picture = picture * np.array(how.cast, np.float32)
     return np.asarray(picture, np.float32)

@@ -17,9 +17,18 @@ from twinlapse.optics.pose import Pose, pose_in_bed, pose_on_mount
 from twinlapse.optics.upright import delivered_picture, upright_camera
 from twinlapse.rehearsal import render_kernels
 from twinlapse.rehearsal.backdrop import Backdrop, backdrop_of
-from twinlapse.rehearsal.beads import PRESSED, Beads
+from twinlapse.rehearsal.beads import PRESSED, Beads, with_strings
 from twinlapse.rehearsal.faults import Mishap
-from twinlapse.rehearsal.machine_meshes import bed_plate, gantry_mesh, grain_tile, head_mesh, speckle
+from twinlapse.rehearsal.machine_meshes import (
+    OLD_BRASS,
+    bed_plate,
+    clump_mesh,
+    gantry_mesh,
+    grain_tile,
+    head_mesh,
+    speckle,
+)
+from twinlapse.rehearsal.mesh import joined
 from twinlapse.rehearsal.nuisances import NO_NUISANCES, Nuisances, spoilt, true_camera
 from twinlapse.rehearsal.truth import Shift, shift_between
 from twinlapse.rehearsal.virtual_camera import Materials, Studio
@@ -47,6 +56,7 @@ ARM_MM = 15.0  # from the foot's middle to the points that tell its turn
 TIP_ARM_MM = 4.0  # the same for the place under the tip
 LAMP, LAMP_ROOM = 1500.0, 0.34  # of an inspection camera's LEDs, and what the room's light is beside them
 _DARK = (0.012, 0.012, 0.014)
+_SMOOTH, _PEBBLED = 36.0, 74.0  # brightness of the sheet, of 255
 CURVE = 4096
 MEAN, BRIGHT, FURTHEST = 110.0, 225.0, 8.0  # steps of 255; times the fixed exposure
 
@@ -72,14 +82,17 @@ class Scene:
         *,
         textured: bool = True,
         bed_gloss: float = 0.35,
+        nuisances: Nuisances = NO_NUISANCES,
     ) -> Scene:
-        """Return the scene of a toolpath in a colour."""
+        """Return the scene of a toolpath in a colour; of the nuisances those of the machine."""
+        if nuisances.strings:
+            beads = with_strings(beads, nuisances.strings, np.random.default_rng(42))
         dice = np.random.default_rng(41)
         tones = 1 + 0.035 * dice.standard_normal((len(beads), 1))
         looks = Materials(
             hue=(np.array(hue) * tones).astype(np.float32),
-            plate=bed_plate(printer, lines=textured),
-            grain=grain_tile(textured=textured),
+            plate=bed_plate(printer, lines=textured, level=_PEBBLED if nuisances.pebbled else _SMOOTH),
+            grain=grain_tile(textured=textured, pebbled=nuisances.pebbled),
             bed_gloss=bed_gloss,
         )
         return cls(beads=beads, printer=printer, rest_mm=rest_mm, foot_mm=_foot(beads, path), looks=looks)
@@ -118,6 +131,9 @@ class VirtualCamera:
         )
         self._noise = speckle(np.random.default_rng(51), (512, 512), (0.0, 0.6))
         self._head, self._gantry = head_mesh(), gantry_mesh(scene.printer)
+        if nuisances.dirty_nozzle and len(scene.looks.hue):
+            r, g, b = (float(v) for v in np.median(scene.looks.hue, axis=0))
+            self._head = joined(head_mesh(OLD_BRASS), clump_mesh((r, g, b)))
         own = pose_on_mount(camera, scene.printer)
         self._head_lit, self._gantry_lit = (
             self.studio.lit(self._head, own),

@@ -98,6 +98,7 @@ def survey(
         FILAMENTS[conditions.filament],
         textured=conditions.textured,
         bed_gloss=conditions.glare,
+        nuisances=conditions.nuisances,
     )
     eye = next(some for some in rig.cameras if some.name == camera)
     ends = np.concatenate([beads.first_mm, beads.last_mm])[:, :2]
@@ -109,7 +110,9 @@ def survey(
     for k, (place, mishap) in enumerate(zip(places, mishaps(seed, 9, len(places), faults), strict=True), 1):
         error = parking_error(seed, k, 9, faults)
         name = f"{k:06d}.jpg"
-        picture = virtual.take(place, error, len(spoilt), mishap, faults.noise, metered=conditions.metered)
+        picture = virtual.take(
+            place, error, len(scene.beads), mishap, faults.noise, metered=conditions.metered
+        )
         write_bytes(folder / name, encode(picture, conditions.jpeg_quality))
         frames.append({"file": name, "nozzle_mm": place, "error_mm": error, "gain": mishap.gain})
         if progress is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -75,6 +75,7 @@ class Truth(ArrayRecord):
     faults: Mapping[str, Any]
     sizes: Mapping[str, tuple[int, int]]  # width, height by camera
     frames: Mapping[str, tuple[FrameTruth, ...]]
+    nuisances: Mapping[str, Any] = field(default_factory=dict)  # of camera and machine; empty: none
 
 
 def shift_between(
@@ -124,7 +125,13 @@ def read_truth(folder: Path) -> Truth:
     try:
         frames = {name: tuple(map(_frame, rows)) for name, rows in value["frames"].items()}
         sizes = {name: (int(size[0]), int(size[1])) for name, size in value["sizes"].items()}
-        return Truth(seed=value["seed"], faults=value["faults"], sizes=sizes, frames=frames)
+        return Truth(
+            seed=value["seed"],
+            faults=value["faults"],
+            sizes=sizes,
+            frames=frames,
+            nuisances=value.get("nuisances", {}),
+        )
     except (KeyError, TypeError) as error:
         raise JobError(f"a field is missing or wrong: {error}", "rehearse again", path=path) from None
 
