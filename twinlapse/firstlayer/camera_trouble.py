@@ -17,6 +17,8 @@ __all__ = [
     "BLURRED_MM",
     "DAZZLED",
     "DAZZLED_SHARE",
+    "FEWEST_FRAMES",
+    "RIM_SHARE",
     "CameraTrouble",
     "camera_trouble",
     "outline_blur_mm",
@@ -29,6 +31,10 @@ BIN_MM = 0.04
 BLURRED_MM = 0.28
 DAZZLED = 247  # all channels this bright
 DAZZLED_SHARE = 0.15  # of the pictures: a tidy lamp stays below; common practice, no source
+
+
+FEWEST_FRAMES = 4  # of a layer, without those of the bare bed: two beds may look alike by chance
+RIM_SHARE = 0.02  # of the width: what lies at the picture's rim is left out but not said
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +93,7 @@ def camera_trouble(
         least_mm=max(BLURRED_MM, 2 * detail_mm),
         blur_mm=outline_blur_mm(score, wanted, seen, canvas),
         dazzled_share=float(np.mean(dazzled)) if dazzled else 0.0,
-        specks_px=_specks(survey.clouded),
+        specks_px=_specks(survey),
     )
 
 
@@ -115,8 +121,14 @@ def outline_blur_mm(score: Float32, wanted: Bool, seen: Bool, canvas: Canvas) ->
     return float(at[outer] - at[inner]) / 2
 
 
-def _specks(clouded: Bool | None) -> tuple[tuple[float, float], ...]:
-    if clouded is None:
+def _specks(survey: LayerPictures) -> tuple[tuple[float, float], ...]:
+    """Return the middles of what hides the layer, where so many pictures show it that it can be said."""
+    clouded = survey.clouded
+    if clouded is None or not (survey.bare or len(survey.frames) >= FEWEST_FRAMES):
         return ()
-    count, _, _, middles = cv2.connectedComponentsWithStats(clouded.astype(np.uint8))
-    return tuple((float(middles[k][0]), float(middles[k][1])) for k in range(1, count))
+    rim = RIM_SHARE * clouded.shape[1]
+    count, _, stats, middles = cv2.connectedComponentsWithStats(clouded.astype(np.uint8))
+    left, top = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_TOP]
+    right, low = left + stats[:, cv2.CC_STAT_WIDTH], top + stats[:, cv2.CC_STAT_HEIGHT]
+    inside = (np.minimum(left, top) > rim) & (right < clouded.shape[1] - rim) & (low < clouded.shape[0] - rim)
+    return tuple((float(middles[k][0]), float(middles[k][1])) for k in range(1, count) if inside[k])

@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from twinlapse.arrays import Float32
+from twinlapse.arrays import Float, Float32
 from twinlapse.errors import FrameError
 from twinlapse.firstlayer.background import Background, difference_of
 from twinlapse.firstlayer.camera_trouble import CameraTrouble
@@ -26,15 +26,20 @@ from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.presence import PrintedObject, looked_for, objects_of
 from twinlapse.firstlayer.relief import lumps, relief
 from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, part
+from twinlapse.firstlayer.threads import threads
 from twinlapse.records import ArrayRecord
 
 __all__ = [
+    "ALIGNED",
     "BARE",
     "BELOW_MM",
+    "BESIDE_MM",
     "CLEAR_OF_GLARE_MM",
     "CORE_MM",
     "DOUBT",
+    "LEAST_CONTRAST",
     "LONG_MM",
+    "LONG_THREAD_MM",
     "NEAR_MM",
     "ON_LINES",
     "SMALLEST_BLOB_MM2",
@@ -46,12 +51,15 @@ __all__ = [
     "judge",
 ]
 
-_Kind = Literal["gap", "missing line", "blob", "dragged line", "missing object"]
+_Kind = Literal["gap", "missing line", "blob", "dragged line", "missing object", "thread or hair"]
 Grade = Literal["slight", "clear", "bad"]
 
-# distance of the two materials, in spreads, below which nothing is said: on rehearsed pictures sound layers
-# at 5 to 12 were accused, those at 13 and more never
+# distance of the two materials, in spreads, below which nothing is said: drawn sound layers at 12 and more
+# were not accused
 SPEAK = 9.0
+# and in CIE Lab: the sides of lines that turn away from the lamp are darker than their backs by up to 20, and
+# rehearsed dark filament on a dark bed, 19 to 20 apart, was accused; drawn black on grey is 35 apart
+LEAST_CONTRAST = 27.0
 DOUBT = 0.65  # score up to which what lies around bare bed belongs to the gap: the eye blurs its ends
 SMALLEST_GAP_MM2 = 0.10
 # a gap takes away the middle of a line, less this at its sides; a slit that the file leaves between two
@@ -61,6 +69,9 @@ SMALLEST_BLOB_MM2 = 0.5
 LONG_MM = 4.0  # a gap as long as this, and at least as long as most of a piece of line, is a missing line
 CLEAR_OF_GLARE_MM = 1.2  # what stands up from the lines is looked for this far from what is not seen
 BELOW_MM = 0.6  # lines of lower layers are left out with half of this around them
+LONG_THREAD_MM = 8.0
+ALIGNED = 0.95  # cosine of the angle up to which a piece runs the way of the lines
+BESIDE_MM = 1.2  # this far from a line that is missing no thread is looked for
 NEAR_MM = 2.5  # a blob this near to a gap is what should lie in it
 
 
@@ -174,10 +185,11 @@ def judge(
     offset = (parted.offset_px[0] * canvas.step_mm, -parted.offset_px[1] * canvas.step_mm)
     canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
     why = unfit
-    if not why and parted.separability < SPEAK:
+    if not why and (parted.separability < SPEAK or parted.contrast < LEAST_CONTRAST):
         why = "filament and bed look too much alike in these pictures: look at them yourself"
     can_tell = not why
-    found = _found(parted, seen & ~gone, canvas, lines, smallest_mm) if can_tell and not all_gone else []
+    bed = None if more is None else np.ascontiguousarray(more[..., 0])
+    found = _found(parted, seen & ~gone, canvas, lines, smallest_mm, bed) if can_tell and not all_gone else []
     found.sort(key=lambda item: -item[0].area_mm2)
     absent = [item for item in there if item.there is False]
     return Judgement(
@@ -217,20 +229,25 @@ def _absent(number: int, item: PrintedObject, lines: Lines) -> Defect:
 
 
 def _found(
-    parted: Parted, seen: Mask, canvas: Canvas, lines: Lines, smallest_mm: float
+    parted: Parted, seen: Mask, canvas: Canvas, lines: Lines, smallest_mm: float, bed: Float32 | None
 ) -> list[tuple[Component, _Kind, float]]:
     """Return the pieces that are not as they should be, what they are, and how sure that is."""
     slack = SLACK_MM / canvas.step_mm
     seen = ~grown(~seen, slack)  # at the rim of what is dazzled the colours are false
-    missing = (parted.score < DOUBT) & shrunk(parted.wanted, 0.5 * slack) & seen
-    extra = (parted.score > 0.5) & ~grown(parted.wanted, 2 * slack) & seen
     core = drawn(lines, canvas, -CORE_MM)
+    missing = (parted.score < DOUBT) & shrunk(parted.wanted, 0.5 * slack) & seen
+    along = _along_lines(components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2, core), lines)
+    clear = seen & ~drawn(along, canvas, 2 * BESIDE_MM) if len(along) else seen
+    over, under = threads(parted.lightness, lines, canvas, parted.wanted, clear, bed)
+    beside_thread = grown(under, 2 * slack) if over else under
+    missing &= ~beside_thread
+    extra = (parted.score > 0.5) & ~grown(parted.wanted, 2 * slack) & seen & ~beside_thread
     gaps = [
         piece
         for piece in components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2, core)
         if piece.lowest < 0.5 and piece.length_mm >= smallest_mm and _on_a_line(piece)
     ]
-    found: list[tuple[Component, _Kind, float]] = []
+    found: list[tuple[Component, _Kind, float]] = [(piece, "thread or hair", sure) for piece, sure in over]
     for piece in gaps:
         sure = piece.contrast * parted.separability / 6
         found.append((piece, "missing line" if piece.length_mm >= LONG_MM else "gap", sure))
@@ -245,12 +262,31 @@ def _found(
         parted.wanted
         & seen
         & ~grown(missing, 1.5 * slack)
+        & ~grown(beside_thread, 2 * slack)
         & ~grown(~seen, CLEAR_OF_GLARE_MM / canvas.step_mm)
     )
     for piece, sure in lumps(*relief(parted.lightness, lines, canvas, filament), canvas):
         if not any(math.dist(piece.at_mm, blob.at_mm) < NEAR_MM for blob in said):
             found.append((piece, "blob", sure))
     return found
+
+
+def _along_lines(pieces: list[Component], lines: Lines) -> Lines:
+    """Return the pieces that are longer than wide the way the lines run there: lines that are missing."""
+    ends = []
+    for piece in pieces:
+        way = np.array([math.cos(piece.turn_rad), math.sin(piece.turn_rad)])
+        laid = _way_at(lines, piece.at_mm)
+        if piece.length_mm > 2 * piece.width_mm and abs(float(laid @ way)) > ALIGNED:
+            middle = np.array(piece.at_mm)
+            ends.append((middle - piece.length_mm / 2 * way, middle + piece.length_mm / 2 * way))
+    both = np.array(ends, np.float64).reshape(-1, 2, 2)
+    return Lines(
+        first_mm=both[:, 0],
+        last_mm=both[:, 1],
+        width_mm=np.full(len(both), 0.5),
+        file_line=np.zeros(len(both), np.int64),
+    )
 
 
 def _on_a_line(piece: Component) -> bool:
@@ -273,14 +309,27 @@ def _defect(number: int, piece: Component, kind: _Kind, sure: float, lines: Line
 
 
 def _grade(piece: Component, kind: _Kind) -> Grade:
+    if kind == "thread or hair":  # the next layer may bury it
+        return "clear" if piece.length_mm > LONG_THREAD_MM else "slight"
     if kind == "missing line" or piece.length_mm > 3.0 or piece.area_mm2 > 6.0:
         return "bad"
     return "clear" if piece.length_mm >= 0.8 else "slight"
 
 
 def _nearest_line(lines: Lines, at_mm: tuple[float, float]) -> int | None:
+    return int(lines.file_line[_nearest(lines, at_mm)]) if len(lines) else None
+
+
+def _way_at(lines: Lines, at_mm: tuple[float, float]) -> Float:
+    """Return the direction of the nearest line, (2,)."""
+    which = _nearest(lines, at_mm)
+    way = lines.last_mm[which] - lines.first_mm[which]
+    return np.asarray(way / max(float(np.hypot(*way)), 1e-9))
+
+
+def _nearest(lines: Lines, at_mm: tuple[float, float]) -> int:
     point = np.array(at_mm)
     way = lines.last_mm - lines.first_mm
     share = ((point - lines.first_mm) * way).sum(axis=1) / np.maximum((way**2).sum(axis=1), 1e-12)
     foot = lines.first_mm + np.clip(share, 0, 1)[:, None] * way
-    return int(lines.file_line[np.hypot(*(foot - point).T).argmin()]) if len(lines) else None
+    return int(np.hypot(*(foot - point).T).argmin())

@@ -26,6 +26,7 @@ class Component:
     length_mm: float
     width_mm: float
     area_mm2: float
+    turn_rad: float  # of its long side, anticlockwise from X, 0 to pi
     lowest: float  # score
     contrast: float  # how far its score is from the middle, 0 to 1
     within: float = 1.0  # share of it that lies in a mask that was asked about
@@ -67,6 +68,7 @@ def components_of(
                 length_mm=float(sides[1]),
                 width_mm=float(sides[0]),
                 area_mm2=area,
+                turn_rad=_turn(outline),
                 lowest=float(score[y : y + h, x : x + w][own].min()),
                 contrast=float(np.abs(2 * np.clip(score[y : y + h, x : x + w][own], 0, 1) - 1).mean()),
                 within=float(inner.sum() / own.sum()),
@@ -74,6 +76,13 @@ def components_of(
             )
         )
     return pieces
+
+
+def _turn(outline: Float32) -> float:
+    """Return the direction of the long side of points (n, 2) px, rows running toward the front."""
+    off = outline - outline.mean(axis=0)
+    (xx, xy), (_, yy) = (off.T @ off).tolist()
+    return -0.5 * math.atan2(2 * xy, xx - yy) % math.pi
 
 
 def moved(mask: Mask, shift_px: tuple[int, int]) -> Mask:

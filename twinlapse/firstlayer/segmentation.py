@@ -47,6 +47,7 @@ class Parted:
     offset_px: tuple[int, int]  # by which it was moved
     score: Float32  # 0 bed to 1 filament
     separability: float  # distance of filament and bed in their spread
+    contrast: float  # distance of filament and bed in CIE Lab (CIE 1976)
     lightness: Float32  # 0 to 100, as an even light would show it
 
 
@@ -79,6 +80,7 @@ def part(
         offset_px=(coarse[0] + fine[0], coarse[1] + fine[1]),
         score=score,
         separability=separability,
+        contrast=_contrast(features, wanted, seen, canvas),
         lightness=np.ascontiguousarray(features[..., 0]),
     )
 
@@ -218,6 +220,15 @@ def _levelled(score: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple
     apart = np.maximum(levels[0] - levels[1], LEAST_APART)
     even = np.asarray((score - levels[1]) / apart, np.float32)
     return even, math.sqrt(2.0) / max(math.hypot(*spreads), 1e-6)
+
+
+def _contrast(features: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> float:
+    slack = SLACK_MM / canvas.step_mm
+    inside, outside = shrunk(wanted, slack) & seen, ~grown(wanted, 2.5 * slack) & seen
+    if min(inside.sum(), outside.sum()) < 50:
+        return 0.0
+    apart = np.median(features[inside], axis=0) - np.median(features[outside], axis=0)
+    return float(np.linalg.norm(apart[:3]))
 
 
 def _around(score: Float32, known: Mask, usual: float, canvas: Canvas) -> Float32:
