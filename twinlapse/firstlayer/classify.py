@@ -188,8 +188,15 @@ def judge(
     if not why and (parted.separability < SPEAK or parted.contrast < LEAST_CONTRAST):
         why = "filament and bed look too much alike in these pictures: look at them yourself"
     can_tell = not why
-    bed = None if more is None else np.ascontiguousarray(more[..., 0])
-    found = _found(parted, seen & ~gone, canvas, lines, smallest_mm, bed) if can_tell and not all_gone else []
+    found: list[tuple[Component, _Kind, float]] = []
+    if can_tell and not all_gone:
+        # on a lower layer's lines, which run every way, a thread is not told from them
+        over = (
+            _threads(parted, seen & ~gone, canvas, lines, None if more is None else more[..., 0])
+            if below is None
+            else ([], np.zeros_like(wanted))
+        )
+        found = _found(parted, seen & ~gone, canvas, lines, smallest_mm, over)
     found.sort(key=lambda item: -item[0].area_mm2)
     absent = [item for item in there if item.there is False]
     return Judgement(
@@ -229,17 +236,20 @@ def _absent(number: int, item: PrintedObject, lines: Lines) -> Defect:
 
 
 def _found(
-    parted: Parted, seen: Mask, canvas: Canvas, lines: Lines, smallest_mm: float, bed: Float32 | None
+    parted: Parted,
+    seen: Mask,
+    canvas: Canvas,
+    lines: Lines,
+    smallest_mm: float,
+    over: tuple[list[tuple[Component, float]], Mask],
 ) -> list[tuple[Component, _Kind, float]]:
     """Return the pieces that are not as they should be, what they are, and how sure that is."""
     slack = SLACK_MM / canvas.step_mm
     seen = ~grown(~seen, slack)  # at the rim of what is dazzled the colours are false
     core = drawn(lines, canvas, -CORE_MM)
     missing = (parted.score < DOUBT) & shrunk(parted.wanted, 0.5 * slack) & seen
-    along = _along_lines(components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2, core), lines)
-    clear = seen & ~drawn(along, canvas, 2 * BESIDE_MM) if len(along) else seen
-    over, under = threads(parted.lightness, lines, canvas, parted.wanted, clear, bed)
-    beside_thread = grown(under, 2 * slack) if over else under
+    hung, under = over
+    beside_thread = grown(under, 2 * slack) if hung else under
     missing &= ~beside_thread
     extra = (parted.score > 0.5) & ~grown(parted.wanted, 2 * slack) & seen & ~beside_thread
     gaps = [
@@ -247,7 +257,7 @@ def _found(
         for piece in components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2, core)
         if piece.lowest < 0.5 and piece.length_mm >= smallest_mm and _on_a_line(piece)
     ]
-    found: list[tuple[Component, _Kind, float]] = [(piece, "thread or hair", sure) for piece, sure in over]
+    found: list[tuple[Component, _Kind, float]] = [(piece, "thread or hair", sure) for piece, sure in hung]
     for piece in gaps:
         sure = piece.contrast * parted.separability / 6
         found.append((piece, "missing line" if piece.length_mm >= LONG_MM else "gap", sure))
@@ -269,6 +279,19 @@ def _found(
         if not any(math.dist(piece.at_mm, blob.at_mm) < NEAR_MM for blob in said):
             found.append((piece, "blob", sure))
     return found
+
+
+def _threads(
+    parted: Parted, seen: Mask, canvas: Canvas, lines: Lines, bed: Float32 | None
+) -> tuple[list[tuple[Component, float]], Mask]:
+    """Return threads and hairs, and where they lie; beside lines that are missing none are looked for."""
+    slack = SLACK_MM / canvas.step_mm
+    missing = (parted.score < DOUBT) & shrunk(parted.wanted, 0.5 * slack) & ~grown(~seen, slack)
+    core = drawn(lines, canvas, -CORE_MM)
+    along = _along_lines(components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2, core), lines)
+    clear = seen & ~drawn(along, canvas, 2 * BESIDE_MM) if len(along) else seen
+    lighter = None if bed is None else np.ascontiguousarray(bed)
+    return threads(parted.lightness, lines, canvas, parted.wanted, clear, lighter)
 
 
 def _along_lines(pieces: list[Component], lines: Lines) -> Lines:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
@@ -9,16 +11,19 @@ from twinlapse.arrays import Picture
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.classify import Defect, Judgement
 from twinlapse.firstlayer.corner_monitor import CornerMonitor, Strip
+from twinlapse.firstlayer.laying import CELL_SIDE_MM, Laid
 from twinlapse.firstlayer.mosaic import Mosaic
 
 __all__ = [
     "EXTRA",
+    "LAID_COLOURS",
     "LEAST_PX",
     "MISSING",
     "UNSEEN",
     "WANTED",
     "difference",
     "expectation",
+    "laying_picture",
     "photograph",
     "strip_picture",
 ]
@@ -29,6 +34,14 @@ WANTED = (210, 214, 205)
 _BARE = (32, 36, 40)
 MISSING = (230, 60, 60)
 EXTRA = (80, 140, 255)
+LAID_COLOURS: dict[Laid, tuple[int, int, int]] = {
+    "not known": (128, 128, 128),
+    "good": (70, 190, 110),
+    "too squished": (80, 140, 255),
+    "too high": (255, 200, 60),
+    "thin": (235, 60, 60),
+}
+_RANK: list[Laid] = list(LAID_COLOURS)
 _TILE_PX = 160  # of a corner in its strip
 LEAST_PX = 900  # a small map is enlarged to this width
 
@@ -58,6 +71,26 @@ def difference(mosaic: Mosaic, judgement: Judgement) -> Picture:
         colours = np.where((~wanted & there)[..., None], np.array(EXTRA), colours)
     colours = np.where(mosaic.seen[..., None], colours, np.array(UNSEEN))
     return _finished(colours.astype(np.uint8), judgement.canvas, judgement.defects)
+
+
+def laying_picture(mosaic: Mosaic, judgement: Judgement) -> Picture | None:
+    """Return the layer with a tint over each region by how it is laid; None where nothing is known.
+
+    Where lines of several directions share a region, the worst of them counts.
+    """
+    if judgement.laying is None or not judgement.laying.regions:
+        return None
+    canvas, side = judgement.canvas, CELL_SIDE_MM
+    colours = np.where(mosaic.seen[..., None], mosaic.colours, np.array(UNSEEN, np.uint8)).astype(np.float32)
+    for region in sorted(judgement.laying.regions, key=lambda region: _RANK.index(region.laid)):
+        left, front = (side * math.floor(v / side) for v in region.at_mm)
+        ends = canvas.to_px(np.array([[left, front + side], [left + side, front]])) + 0.5
+        (x0, y0), (x1, y1) = np.clip(np.round(ends), 0, [canvas.width, canvas.height]).astype(int).tolist()
+        box = (slice(y0, y1), slice(x0, x1))
+        own = judgement.wanted[box][..., None]
+        tint = 0.5 * mosaic.colours[box] + 0.5 * np.array(LAID_COLOURS[region.laid], np.float32)
+        colours[box] = np.where(own, tint, colours[box])
+    return _finished(np.clip(colours, 0, 255).astype(np.uint8), canvas, ())
 
 
 def strip_picture(strip: Strip, watch: CornerMonitor, layers: tuple[int, ...]) -> Picture:

@@ -205,6 +205,7 @@ def look_over(
         survey.printer,
         survey.top_mm - GROOVE * survey.height_mm,
         lines,
+        below=below,
         progress=_part(progress, 0.0, 0.6),
     )
     if found.useful:

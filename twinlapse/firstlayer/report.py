@@ -6,6 +6,7 @@ import base64
 import html
 import io
 import math
+from collections import Counter
 from typing import Any
 
 from PIL import Image
@@ -14,7 +15,14 @@ from twinlapse.arrays import Picture
 from twinlapse.firstlayer.classify import Judgement
 from twinlapse.firstlayer.corner_monitor import CornerMonitor
 from twinlapse.firstlayer.mosaic import Mosaic
-from twinlapse.firstlayer.picture import difference, expectation, photograph, strip_picture
+from twinlapse.firstlayer.picture import (
+    LAID_COLOURS,
+    difference,
+    expectation,
+    laying_picture,
+    photograph,
+    strip_picture,
+)
 from twinlapse.firstlayer.reading import CornerCheck, LayerMap
 from twinlapse.firstlayer.self_calibration import SelfCalibration
 
@@ -58,6 +66,7 @@ Grey was not seen.</figcaption></figure>
 <figure><img alt="The difference" src="{differs}">
 <figcaption>The difference: red is missing, blue is too much.</figcaption></figure>
 </div>
+{laid}
 <p>{facts}</p>
 """
 
@@ -142,7 +151,25 @@ def _layer(mosaic: Mosaic, judgement: Judgement) -> str:
         differs=_embedded(difference(mosaic, judgement)),
         table=_table(judgement),
         step=mosaic.canvas.step_mm,
+        laid=_laid(mosaic, judgement),
         facts=html.escape(_facts(mosaic, judgement)),
+    )
+
+
+def _laid(mosaic: Mosaic, judgement: Judgement) -> str:
+    """Return the picture of how the regions are laid, with what its colours mean."""
+    picture = laying_picture(mosaic, judgement)
+    if picture is None or judgement.laying is None:
+        return ""
+    count = Counter(region.laid for region in judgement.laying.regions)
+    said = ", ".join(
+        f'<span style="color: rgb{colour}">&#9632;</span> {kind} ({count[kind]})'
+        for kind, colour in LAID_COLOURS.items()
+        if count[kind]
+    )
+    return (
+        f'<figure><img alt="How the lines are laid" src="{_embedded(picture)}">'
+        f"<figcaption>How the lines are laid, in regions of 6 mm: {said}.</figcaption></figure>"
     )
 
 

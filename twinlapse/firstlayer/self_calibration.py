@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -64,6 +64,7 @@ _ROUNDS = 3  # of scoring and fitting at each scale
 _FAR_MM = 5.0  # the whole toolpath is looked for this far around: what 2 mm, 2 degrees and 8 % add up to
 PIECE_MM = 3.0  # of outline that is asked for its own residual
 _FEWEST_PX = 25  # of a piece
+_CLEAR_MM = 0.5  # around lines of lower layers
 _STEEP = 0.25  # per mm: slope of the blurred mask at an outline
 _SLIT_PX = 11  # of the mask: a slit narrower than this is no outline
 MOST_GROWN_MM = 0.3
@@ -124,6 +125,7 @@ def calibrate_by_print(
     layer_z_mm: float,
     lines: Lines,
     *,
+    below: Lines | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> SelfCalibration:
     """Return the camera and the stops that fit a survey's pictures to the toolpath.
@@ -139,6 +141,8 @@ def calibrate_by_print(
         Top of the layer.
     lines : Lines
         What should lie there.
+    below : Lines, optional
+        Of lower layers: where they lie beside this one it is neither its filament nor bed.
     """
     rise = float(np.median([frame.nozzle_mm[2] for frame in frames])) - layer_z_mm
     theta = np.zeros(GLOBAL)
@@ -149,6 +153,10 @@ def calibrate_by_print(
     high = np.maximum(lines.first_mm, lines.last_mm).max(axis=0)
     canvas = canvas_over(low, high, MASK_MM, _FAR_MM + 6.0)
     sharp = drawn(lines, canvas).astype(np.float32)
+    other = None
+    if below is not None:
+        beside = drawn(below, canvas, _CLEAR_MM) & ~drawn(lines, canvas, _CLEAR_MM)
+        other = blurred_mask(beside.astype(np.float32), canvas, _CLEAR_MM)
     scales = ((4, 1.5), (4, 0.7), (2, 0.35), (2, 0.25))  # pixels taken together, blur of the mask in mm
     for turn, (coarse, blur_mm) in enumerate(scales):
         mask = blurred_mask(sharp, canvas, blur_mm)
@@ -160,6 +168,8 @@ def calibrate_by_print(
             shifts = np.zeros((len(frames), 2))
         for _ in range(_ROUNDS):
             geometry = PictureGround(camera, printer, rise, shape, theta)
+            if other is not None:
+                views = _without(views, other, geometry, shifts)
             theta, shifts, spread, apart = _fitted(views, mask, geometry, shifts)
         if progress is not None:
             progress((turn + 1) / (len(scales) + 1))
@@ -199,6 +209,16 @@ def _view(frame: SurveyFrame, coarse: int, shape: tuple[int, int]) -> _View:
         weight=clear.astype(np.float32),
         nozzle=np.array(frame.nozzle_mm[:2], np.float64),
     )
+
+
+def _without(
+    views: Sequence[_View], other: BlurredMask, geometry: PictureGround, shifts: Float
+) -> list[_View]:
+    """Return the views without what shows lines of lower layers beside this one."""
+    return [
+        replace(view, weight=view.weight * (other.at(geometry.places + view.nozzle + shift)[0] < 0.1))
+        for view, shift in zip(views, shifts, strict=True)
+    ]
 
 
 def _light(shape: tuple[int, int]) -> Float32:
