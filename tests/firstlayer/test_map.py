@@ -94,7 +94,7 @@ def test_the_report_stands_alone(faulty: Any) -> None:
     found = LayerMap(layer=0, mosaic=mosaic, judgement=judgement)
     page = report_html("pot & <label>", found, None)
     assert "pot &amp; &lt;label&gt;" in page
-    assert page.count("data:image/png;base64,") == 3
+    assert page.count("data:image/png;base64,") == 4
     assert "http" not in page.replace("http-equiv", "")
     assert as_json(mosaic, judgement)["sound"] is False
 
