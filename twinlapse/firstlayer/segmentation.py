@@ -19,8 +19,11 @@ from twinlapse.firstlayer.components import Mask, grown, moved, shrunk
 
 __all__ = [
     "FURTHEST_MM",
+    "LEAST_APART",
+    "LEVEL_MM",
     "LIGHT_MM",
     "ODD",
+    "ODD_SCORE",
     "SLACK_MM",
     "TEXTURE_MM",
     "Parted",
