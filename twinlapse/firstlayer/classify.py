@@ -33,7 +33,7 @@ __all__ = [
     "ALIGNED",
     "BARE",
     "BELOW_MM",
-    "BESIDE_MM",
+    "BESIDE_GAP_MM",
     "CLEAR_OF_GLARE_MM",
     "CORE_MM",
     "DOUBT",
@@ -71,7 +71,7 @@ CLEAR_OF_GLARE_MM = 1.2  # what stands up from the lines is looked for this far 
 BELOW_MM = 0.6  # lines of lower layers are left out with half of this around them
 LONG_THREAD_MM = 8.0
 ALIGNED = 0.95  # cosine of the angle up to which a piece runs the way of the lines
-BESIDE_MM = 1.2  # this far from a line that is missing no thread is looked for
+BESIDE_GAP_MM = 1.2  # this far from a line that is missing no thread is looked for
 NEAR_MM = 2.5  # a blob this near to a gap is what should lie in it
 
 
@@ -289,7 +289,7 @@ def _threads(
     missing = (parted.score < DOUBT) & shrunk(parted.wanted, 0.5 * slack) & ~grown(~seen, slack)
     core = drawn(lines, canvas, -CORE_MM)
     along = _along_lines(components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2, core), lines)
-    clear = seen & ~drawn(along, canvas, 2 * BESIDE_MM) if len(along) else seen
+    clear = seen & ~drawn(along, canvas, 2 * BESIDE_GAP_MM) if len(along) else seen
     lighter = None if bed is None else np.ascontiguousarray(bed)
     return threads(parted.lightness, lines, canvas, parted.wanted, clear, lighter)
 

@@ -25,7 +25,7 @@ from twinlapse.firstlayer.self_calibration import SelfCalibration
 __all__ = [
     "BRIGHTER",
     "DARKER",
-    "LEAST_PX",
+    "SPOT_PX",
     "STOPS",
     "clouded_by_dirt",
 ]
@@ -38,7 +38,7 @@ DARKER, BRIGHTER = 0.10, 0.30  # logarithm of the light, in every picture; rehea
 # of the pictures' own spread, by the number of stops that show a place: two beds may look alike by chance
 _SPREADS = (4.5, 4.5, 4.5, 3.5, 3.0)
 _FRINGE = 0.4  # of these limits: the soft rim of a spot
-LEAST_PX = 60.0  # least area of a spot, in a picture 640 wide
+SPOT_PX = 60.0  # least area of a spot, in a picture 640 wide
 _LONGEST = 3.0  # times its width: what is longer may be a line that is missing in a row of stops
 STOPS = 2  # that show a place; stops nearer to each other than `_APART_MM` are one
 _APART_MM = 3.0
@@ -156,7 +156,7 @@ def _spots(
     spots = np.zeros(shape, np.bool_)
     for label in np.unique(labels[odd > 1]):
         own = labels == label
-        if label == 0 or stats[label, cv2.CC_STAT_AREA] < LEAST_PX * scale**2:
+        if label == 0 or stats[label, cv2.CC_STAT_AREA] < SPOT_PX * scale**2:
             continue
         _, sides, _ = cv2.minAreaRect(np.argwhere(own).astype(np.float32))
         if any_shape or max(sides) <= _LONGEST * max(min(sides), 1.0):
