@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from twinlapse.tracking.held_body import held_body
+from twinlapse.tracking.held_body import held_body, of_the_print
 from twinlapse.tracking.link_references import tied
 from twinlapse.tracking.measurements import Looks
 
@@ -53,3 +53,16 @@ def test_references_are_tied_by_the_body_that_is_held() -> None:
     by_all = tied(looks, "shift", np.ones(len(share), bool))
     wrong = (by_all.shifts - shake[:, None])[:, frame][by_all.weights[:, frame] > 0]
     assert np.sqrt((wrong**2).mean()) > 1  # by all tiles the bed in the majority ties
+
+
+def test_tiles_beside_the_bed_do_not_outvote_the_print() -> None:
+    """Nine tiles that stand still beside the foot, three on the rim, five on the bed: the five speak."""
+    rng = np.random.default_rng(8)
+    bed = rng.normal(0, 2, (FRAMES, 2))
+    share = np.array([0.0] * 9 + [0.4] * 3 + [1.0] * 5)
+    centres = np.stack([np.linspace(400, 560, len(share)), np.full(len(share), 300.0)], axis=1)
+    shifts = share[:, None] * bed[:, None] + rng.normal(0, 0.02, (FRAMES, len(share), 2))
+    weights, held = np.full((FRAMES, len(share)), 0.6), np.ones(FRAMES, bool)
+    assert of_the_print(centres, shifts, weights, held).tolist() == (share == 1).tolist()
+    still = shifts - share[:, None] * bed[:, None]
+    assert of_the_print(centres, still, weights, held).all()

@@ -13,9 +13,11 @@ from twinlapse.imaging.bodies import find_bodies
 from twinlapse.imaging.transforms import Model, Real, fit_maps, way_of
 from twinlapse.tracking.measurements import Looks
 
-__all__ = ["LARGE_BODY", "NEAR", "OWN_TILES", "held_body", "nearness"]
+__all__ = ["LARGE_BODY", "NEAR", "OWN_TILES", "STILL_PX", "STRONG", "held_body", "nearness", "of_the_print"]
 
 NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
+STILL_PX = 0.15  # a tile that strays less from the surroundings in most pictures is part of them
+STRONG = 0.05  # weight of a tile over the heaviest one's, below which it lies too far from the foot
 LARGE_BODY = 0.25  # weight of a body over the largest one's, from which on it may be the surroundings
 OWN_TILES = (
     4  # of a body, from which on tiles that follow none, being half on one and half on another, are silent
@@ -38,6 +40,36 @@ def held_body(looks: Looks, model: Model) -> tuple[Bool, float]:
         held[own], share = _least_moving(looks.centres[own], shifts, weights, model)
         alone = min(alone, share)
     return held, alone
+
+
+def of_the_print(centres: Float, shifts: Real, weights: Float, held: Bool) -> Bool:
+    """Return which of k tiles near the foot speak for the print, (k,): all where it does not move.
+
+    Some of them may lie on what is beside the bed and outvote the print by standing still. Where enough of
+    the others move as one, those speak alone.
+
+    Parameters
+    ----------
+    centres : ndarray of shape (k, 2), px
+    shifts : ndarray of shape (n, k, 2), px
+        Against the surroundings.
+    weights : ndarray of shape (n, k)
+    held : ndarray of shape (n,)
+        In which pictures the surroundings are known.
+    """
+    strong = weights * held[:, None]
+    heard = strong.sum(axis=0) > STRONG * max(float(strong.sum(axis=0).max(initial=0.0)), 1e-9)
+    spoken = np.where(strong > 0, 1.0, np.nan)
+    off = np.full(len(centres), 0.0)
+    for tile in np.flatnonzero(heard):
+        way = shifts[np.isfinite(spoken[:, tile]), tile]
+        off[tile] = np.median(np.hypot(*(way - np.median(way, axis=0)).T))
+    # one that lies half on either strays by half: the print strays by as much as the most of them
+    most = float(np.quantile(off[heard], 0.9)) if heard.any() else 0.0
+    moving = heard & (off > max(STILL_PX, most / 2))
+    label = find_bodies(centres, shifts, strong * moving, "shift")
+    own = label == 0
+    return own if np.count_nonzero(own) >= OWN_TILES else np.ones(len(centres), bool)
 
 
 def nearness(looks: Looks) -> Float:

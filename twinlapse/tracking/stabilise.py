@@ -29,7 +29,7 @@ from twinlapse.imaging.transforms import (
 )
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.fitness import unfit
-from twinlapse.tracking.held_body import held_body, nearness
+from twinlapse.tracking.held_body import held_body, nearness, of_the_print
 from twinlapse.tracking.link_references import tied
 from twinlapse.tracking.measure import look_at
 from twinlapse.tracking.measurements import Looks
@@ -302,6 +302,7 @@ def _print_against(
     matrices = np.stack([motions[place].matrix for place in good])
     held = np.array([motions[place].confidence >= CERTAIN for place in good])
     shifts = looks.shifts[good] - way_of(matrices, looks.centres)
+    weights = weights * of_the_print(looks.centres, shifts, weights, held)
     found, agree = fit_maps(looks.centres, shifts, weights, "shift")
     extra, sure = found[:, :, 2], (agree >= CERTAIN) & (weights.sum(axis=1) > 0.2) & held
     if sure.any():
