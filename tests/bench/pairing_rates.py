@@ -3,7 +3,8 @@
 ``python tests/bench/pairing_rates.py [--gcode FILE --plan FILE] [--runs clean,drift] [--seeds 1,2]
 [--mixtures 20]`` prints the table of docs/capture.md. Runs are printed, drawn and recorded by
 tests/pairing/recorded_runs.py. A frame is right when it was exposed while the machine stood at its stop.
-By default the dome of tests/data/sliced.tar.xz is planned and written by the sample rig.
+By default the dome of tests/data/sliced.tar.xz is planned and written by
+tests/pairing/recording_rig.toml, with stops of a second.
 """
 
 from __future__ import annotations

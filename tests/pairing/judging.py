@@ -22,7 +22,7 @@ from twinlapse.rehearsal.virtual_machine import standings
 from twinlapse.rig import rig_from_mapping
 from twinlapse.shots import Plan, read_plan
 
-RIG = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot" / "rig.toml"
+RIG = Path(__file__).with_name("recording_rig.toml")  # stops of a second, as recordings need
 
 
 class RunRecording:
@@ -48,7 +48,7 @@ class RunRecording:
 
 
 def written(gcode: Path, folder: Path) -> tuple[Path, Path]:
-    """Plan a sliced file by the sample rig and write the stops into it."""
+    """Plan a sliced file for recordings without cues and write the stops into it."""
     plan, filmed = folder / "plan.json", folder / "filmed.gcode"
     for words in (["plan", gcode, "--rig", RIG, "-o", plan], ["inject", gcode, "--plan", plan, "-o", filmed]):
         subprocess.run([sys.executable, "-m", "twinlapse", *map(str, words)], check=True, capture_output=True)

@@ -10,7 +10,7 @@ from recorded_runs import course_of, read_moves
 from twinlapse.rig import read_rig
 from twinlapse.shots import Plan, Shot, Stop, write_plan
 
-RIG = Path(__file__).parents[2] / "sample_jobs" / "seedling_pot" / "rig.toml"
+RIG = Path(__file__).with_name("recording_rig.toml")
 
 
 def small_print(folder: Path, layers: int = 14) -> tuple[Path, Path]:

@@ -15,9 +15,9 @@ import numpy as np
 
 from twinlapse.arrays import Float, Float32, Int
 from twinlapse.machine_course import MachineCourse
-from twinlapse.pairing.alignment_kernels import RUNS, best_path, stop_chances
+from twinlapse.pairing.alignment_kernels import PAUSES, RUNS, WAITS, best_path, stop_chances
 from twinlapse.pairing.clock_ties import ClockTie
-from twinlapse.pairing.course_signature import CourseCells, cells_of
+from twinlapse.pairing.course_signature import CourseCells, cells_of, fine_kinds
 from twinlapse.pairing.learned_levels import (
     CELL_S,
     Sight,
@@ -56,6 +56,7 @@ class CourseAlignment(ArrayRecord):
     """Chances that the machine stands at a stop, on a grid of `CELL_S` by the first camera's clock."""
 
     begin_s: float  # where the grid begins
+    kind: Int  # (t,) how the machine moves on the likeliest path, see `fine_kinds`; -1 in a pause
     stop: Int  # (t,) index of the likeliest stop, -1 for none
     chance: Float  # (t,) of it
     rate: float  # real seconds for one of the file
@@ -125,6 +126,7 @@ def align_course(
     chance = _chances(course, sights, tables, path)
     return CourseAlignment(
         begin_s=begin_s,
+        kind=_kinds(course, path, count),
         stop=chance[:, 0].astype(np.int64),
         chance=chance[:, 1].astype(np.float64),
         rate=float(_rate_of(path, course)[1, -1] / max(1e-9, course.length_s)),
@@ -162,6 +164,15 @@ def _refined(course: MachineCourse, sights: Sequence[Sight], path: _Path) -> _Pa
         tables = _tables(course, sights, path)
         path = _path(course, sights, tables, part * CELL_S, _rate_of(path, course), path)
     return path
+
+
+def _kinds(course: MachineCourse, path: _Path, count: int) -> Int:
+    """Return how the machine moves in each cell of the fine grid, -1 in a pause."""
+    grid_s = (np.arange(count) + 0.5) * CELL_S
+    at_s = np.interp(grid_s, path.real_s, path.file_s)
+    kind = fine_kinds(course, np.append(at_s - 0.5 * CELL_S, at_s[-1] + CELL_S) + 1e-9 * np.arange(count + 1))
+    mode = path.mode[np.minimum(np.searchsorted(path.real_s, grid_s), len(path.mode) - 1)]
+    return np.where(mode == PAUSES, -1, np.where(mode == WAITS, 0, kind))
 
 
 def _tables(course: MachineCourse, sights: Sequence[Sight], path: _Path) -> list[Float]:

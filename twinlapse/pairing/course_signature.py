@@ -11,12 +11,21 @@ from twinlapse.arrays import Float, Int
 from twinlapse.machine_course import MachineCourse
 from twinlapse.records import ArrayRecord
 
-__all__ = ["STANDS", "CourseCells", "cells_of", "code_count", "code_shares", "fine_kinds", "without_path"]
+__all__ = [
+    "KINDS",
+    "STANDS",
+    "CourseCells",
+    "cells_of",
+    "code_count",
+    "code_shares",
+    "fine_kinds",
+    "without_path",
+]
 
 STANDS = 0  # code of a cell in which nothing moves
 _STILL_MM = 0.05  # moved less in a fifth of a second, no camera here sees it
 _SIZES_MM = (1.5, 6.0)  # a fifth of a second at 7.5 and 30 mm/s: outlines, infill, travel
-_KINDS = 7  # moves along X or Y of three sizes, and along Z alone: cameras see each of them differently well
+KINDS = 7  # moves along X or Y of three sizes, and along Z alone: cameras see each of them differently well
 _SHARES = 5  # codes for cells of which 0, 1/4 ... all is standing
 
 
@@ -33,14 +42,14 @@ class CourseCells(ArrayRecord):
 
 def code_count() -> int:
     """Return how many codes there are."""
-    return 1 + _KINDS * (_SHARES - 1)
+    return 1 + KINDS * (_SHARES - 1)
 
 
 def code_shares() -> Float:
     """Return the shares of standing and of each kind of moving in every code, shape (codes, 1 + kinds)."""
-    shares = np.zeros((code_count(), 1 + _KINDS))
+    shares = np.zeros((code_count(), 1 + KINDS))
     shares[STANDS, 0] = 1.0
-    for kind in range(_KINDS):
+    for kind in range(KINDS):
         for part in range(_SHARES - 1):
             row = 1 + kind * (_SHARES - 1) + part
             shares[row, 0] = part / (_SHARES - 1)
@@ -57,7 +66,7 @@ def fine_kinds(course: MachineCourse, edge_s: Float) -> Int:
     moved = np.abs(np.diff(place, axis=0)) * (0.2 / np.diff(edge_s))[:, None]
     largest = moved.max(axis=1)
     kind = 1 + np.searchsorted(_SIZES_MM, largest) + 3 * (moved[:, 1] > moved[:, 0])
-    kind = np.where(moved[:, 2] >= largest, _KINDS, kind)
+    kind = np.where(moved[:, 2] >= largest, KINDS, kind)
     return np.where(largest < _STILL_MM, 0, kind).astype(np.int64)
 
 

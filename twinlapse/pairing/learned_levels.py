@@ -16,7 +16,7 @@ from twinlapse.arrays import Bool, Float, Float32, Int
 from twinlapse.machine_course import MachineCourse
 from twinlapse.pairing.clock_ties import ClockTie
 from twinlapse.pairing.course_signature import STANDS, code_count, code_shares, fine_kinds
-from twinlapse.pairing.motion_signal import MotionSignal
+from twinlapse.pairing.motion_signal import MotionSignal, best_cut
 from twinlapse.records import ArrayRecord
 
 __all__ = [
@@ -72,25 +72,12 @@ def _levels_of(signal: MotionSignal) -> Int:
 def first_table(sight: Sight) -> Float:
     """Return what is believed of a camera first: still below the level that parts its samples best."""
     shares = np.bincount(sight.level[sight.level >= 0], minlength=_LEVELS).astype(np.float64)
-    cut = _otsu(shares)
+    cut = best_cut(shares)
     slope = 1.0 / (1.0 + np.exp(-(np.arange(_LEVELS) - cut)))
     shares = (shares + 1.0) / (shares + 1.0).sum()
     still, moves = shares * (1 - slope), shares * slope
     rows = [still / still.sum()] + [moves / moves.sum()] * (code_shares().shape[1] - 1)
     return _ratios(np.array(rows), shares)
-
-
-def _otsu(shares: Float) -> float:
-    """Return the level that parts a histogram best (N. Otsu, IEEE Trans. SMC 9, 1979)."""
-    level = np.arange(len(shares))
-    best, cut = -1.0, len(shares) / 2
-    for k in range(1, len(shares)):
-        low, high = shares[:k].sum(), shares[k:].sum()
-        if low > 0 and high > 0:
-            apart = (shares[:k] @ level[:k]) / low - (shares[k:] @ level[k:]) / high
-            if low * high * apart**2 > best:
-                best, cut = low * high * apart**2, k - 0.5
-    return float(cut)
 
 
 def _ratios(rows: Float, shares: Float) -> Float:

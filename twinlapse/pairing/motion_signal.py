@@ -9,7 +9,7 @@ import numpy as np
 
 from twinlapse.arrays import Float, Float32, Grey
 
-__all__ = ["SIZE_PX", "MotionSignal", "motion_between", "motion_signal"]
+__all__ = ["SIZE_PX", "MotionSignal", "best_cut", "motion_between", "motion_signal"]
 
 SIZE_PX = (160, 120)  # width, height of the pictures compared; the head is still tens of pixels wide
 _BLOCK_PX = 4  # means of 16 pixels are nearly free of sensor noise
@@ -52,6 +52,19 @@ def motion_signal(pictures: Iterable[tuple[float, Grey]]) -> MotionSignal:
         times.append(time_s)
         before = after
     return MotionSignal(before_s=np.array(times[:-1]), time_s=np.array(times[1:]), motion=np.array(motions))
+
+
+def best_cut(shares: Float) -> float:
+    """Return the place, in bins, that parts a histogram best (N. Otsu, IEEE Trans. SMC 9, 1979)."""
+    level = np.arange(len(shares))
+    best, cut = -1.0, len(shares) / 2
+    for k in range(1, len(shares)):
+        low, high = shares[:k].sum(), shares[k:].sum()
+        if low > 0 and high > 0:
+            apart = (shares[:k] @ level[:k]) / low - (shares[k:] @ level[k:]) / high
+            if low * high * apart**2 > best:
+                best, cut = low * high * apart**2, k - 0.5
+    return float(cut)
 
 
 def _change(before: Float32, after: Float32) -> float:

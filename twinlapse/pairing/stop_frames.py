@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from twinlapse.arrays import Float
 from twinlapse.machine_course import MachineCourse
 from twinlapse.pairing.clock_ties import ClockTie, offset_tie, same_clock, tie_by_motion
 from twinlapse.pairing.course_alignment import CourseAlignment, align_course
+from twinlapse.pairing.course_ties import tie_by_course
 from twinlapse.pairing.motion_signal import MotionSignal
 from twinlapse.records import ArrayRecord
 
@@ -21,6 +22,7 @@ _KEPT = 0.3  # a less likely frame is not kept
 _ALIKE = 0.01  # frames that are nearly as sure as the best are as good; the sharpest of them is taken
 _TIE_S = 0.1  # by which a tied clock may be off at a stop
 _LONGEST_S = 0.6  # of a period: a gap in a recording is not the rate of its camera
+_UNTIED = 0.9  # at most, of a frame whose recording could not be tied to a better one
 _SEES = 0.25  # bits a second: a camera that knows less sees nothing of the machine
 
 
@@ -60,36 +62,94 @@ def find_stop_frames(course: MachineCourse, views: Sequence[RecordingView]) -> l
     views : sequence of RecordingView
         One a recording. Those whose clocks can be tied speak for each other.
     """
-    ties = _ties(views)
-    results: list[RecordingStops | None] = [None] * len(views)
-    while None in results:
-        # the recording that most of the others are tied to first
-        left = [k for k, result in enumerate(results) if result is None]
-        head = max(left, key=lambda k: sum(ties[k][other] is not None for other in left))
-        group = [head] + [k for k in left if k != head and ties[head][k] is not None]
-        to_head = [tie for k in group if (tie := ties[head][k]) is not None]
-        alignment = align_course(course, [views[k].signal for k in group], to_head)
-        sources = [tie.source for tie in to_head[1:]]
-        for place, k in enumerate(group):
+    groups = _groups(course, views)
+    results: dict[int, RecordingStops] = {}
+    for group in groups:
+        for place, (k, tie) in enumerate(group.ties.items()):
             # the first is tied as the best of the others is tied to it
-            tied = "alone" if not sources else sources[place - 1] if place else min(sources)
-            results[k] = _stops_of(course, alignment, views[k], to_head[place], place, tied)
-    return [result for result in results if result is not None]
+            sources = sorted(one.source for one in list(group.ties.values())[1:])
+            tied = "alone" if not sources else tie.source if place else sources[0]
+            stops = _stops_of(course, group.alignment, views[k], tie, place, tied)
+            # what cannot be brought together with a better recording of the run is not to be relied on
+            results[k] = stops if group is groups[0] else _doubted(stops)
+    return [results[k] for k in range(len(views))]
 
 
-def _ties(views: Sequence[RecordingView]) -> list[list[ClockTie | None]]:
-    """Return the tie of recording k by the clock of recording h at [h][k]."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class _Group(ArrayRecord):
+    """Recordings whose clocks are tied, and what they say together."""
+
+    ties: dict[int, ClockTie]  # number of the recording: its tie to the first one's clock
+    alignment: CourseAlignment
+
+    @property
+    def trust(self) -> float:
+        """How many stops are found, by their chances, times what is seen of the machine.
+
+        One that sees next to nothing is sure of chance.
+        """
+        alignment = self.alignment
+        found = alignment.stop >= 0
+        best = np.zeros(int(alignment.stop.max(initial=0)) + 1)
+        np.maximum.at(best, alignment.stop[found], alignment.chance[found])
+        return float(best.sum()) * sum(alignment.insight)
+
+
+def _doubted(stops: RecordingStops) -> RecordingStops:
+    doubted = tuple(replace(one, confidence=min(one.confidence, _UNTIED)) for one in stops.stops)
+    return replace(stops, stops=doubted)
+
+
+def _groups(course: MachineCourse, views: Sequence[RecordingView]) -> list[_Group]:
+    """Return groups of recordings, the best first.
+
+    They are tied by what both saw, else by what the best group says, else by stamps.
+    """
+
+    def aligned(ties: dict[int, ClockTie]) -> _Group:
+        alignment = align_course(course, [views[k].signal for k in ties], list(ties.values()))
+        return _Group(ties=ties, alignment=alignment)
+
+    groups = sorted((aligned(ties) for ties in _tied_by_motion(views)), key=lambda one: -one.trust)
+    best, rest = groups[0], groups[1:]
+    head = next(iter(best.ties))
+    joined = dict(best.ties)
+    for k in (k for group in rest for k in group.ties):
+        tie = tie_by_course(views[k].signal, best.alignment)
+        if tie is None:
+            tie = _by_stamps(views[head], views[k])
+        if tie is not None:
+            joined[k] = tie
+    if len(joined) == len(best.ties):
+        return groups
+    left = [{k: tie for k, tie in group.ties.items() if k not in joined} for group in rest]
+    return [aligned(joined), *(aligned(ties) for ties in left if ties)]
+
+
+def _by_stamps(head: RecordingView, other: RecordingView) -> ClockTie | None:
+    if head.begun_s is None or other.begun_s is None:
+        return None
+    return offset_tie(other.begun_s - head.begun_s, float(other.signal.time_s[-1]))
+
+
+def _tied_by_motion(views: Sequence[RecordingView]) -> list[dict[int, ClockTie]]:
+    """Return the recordings in groups, each with its tie to the first of its group."""
     table: list[list[ClockTie | None]] = [[None] * len(views) for _ in views]
     for h, one in enumerate(views):
         table[h][h] = same_clock(float(one.signal.time_s[-1]))
         for k in range(h + 1, len(views)):
-            other = views[k]
-            tie = tie_by_motion(other.signal, one.signal)
-            if tie is None and one.begun_s is not None and other.begun_s is not None:
-                tie = offset_tie(other.begun_s - one.begun_s, float(other.signal.time_s[-1]))
+            tie = tie_by_motion(views[k].signal, one.signal)
             if tie is not None:
                 table[h][k], table[k][h] = tie, tie.reversed()
-    return table
+    groups: list[dict[int, ClockTie]] = []
+    left = list(range(len(views)))
+    while left:
+        # the recording that most of the others are tied to first
+        head = max(left, key=lambda k: sum(table[k][other] is not None for other in left))
+        order = [head] + [k for k in left if k != head]
+        groups.append({k: tie for k in order if (tie := table[head][k]) is not None})
+        left = [k for k in left if k not in groups[-1]]
+    return groups
 
 
 def _stops_of(
@@ -106,7 +166,7 @@ def _stops_of(
     here_s = tie.there(pictures_s)
     period_s = np.minimum(np.diff(here_s, append=here_s[-1] + _LONGEST_S), _LONGEST_S)
     period_s = np.maximum(period_s, np.concatenate([period_s[:1], period_s[:-1]]))
-    slack_s = 0.5 * period_s + (0.0 if tied == "alone" else _TIE_S)
+    slack_s = 0.5 * period_s + (0.0 if tied == "alone" else _TIE_S) + tie.slack_s(pictures_s)
     found = []
     for index in range(len(course.stops)):
         span = alignment.span_of(index)
