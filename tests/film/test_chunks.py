@@ -21,9 +21,9 @@ import pytest
 
 from twinlapse.errors import RenderError
 from twinlapse.film import FilmOptions, render_film
-from twinlapse.film.chunks import ThisProcess, UnfinishedError, cut, render_in_chunks
+from twinlapse.film.chunks import FilmChunk, ThisProcess, UnfinishedError, cut, render_in_chunks
 from twinlapse.film.codecs import codec_for
-from twinlapse.film.farm import ProcessFarm, open_farm, prove, versions
+from twinlapse.film.farm import ClusterFarm, ProcessFarm, open_farm, prove, versions
 from twinlapse.film.frame_times import Beat, schedule
 from twinlapse.film.render import measured
 from twinlapse.film.scene import FilmScene, set_scene
@@ -173,13 +173,18 @@ def test_a_killed_process_loses_nothing(scene, tmp_path: Path) -> None:
 def test_a_worker_proves_what_it_can(tmp_path: Path) -> None:
     frame = tmp_path / "000001.jpg"
     frame.write_bytes(b"picture")
-    (tmp_path / ".probe").write_text("token")
+    for token in ("token", "other"):
+        (tmp_path / f".probe-{token}").write_text("token")
     assert prove(tmp_path, "token", [frame], versions()) == ""
     assert "another folder" in prove(tmp_path, "other", [frame], versions())
     assert "does not see" in prove(tmp_path / "job", "token", [frame], versions())
     assert "cannot read" in prove(tmp_path, "token", [tmp_path / "000002.jpg"], versions())
     assert "its ffmpeg is" in prove(tmp_path, "token", [frame], {**versions(), "ffmpeg": "1.0"})
-    assert sorted(path.name for path in tmp_path.iterdir()) == [".probe", "000001.jpg"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        ".probe-other",
+        ".probe-token",
+        "000001.jpg",
+    ]
 
 
 # -- a cluster, as separate programs ---------------------------------------------------------------------
@@ -314,3 +319,40 @@ def test_a_farm_that_fails_is_one_line_in_15_seconds(jobs: Path, programs: Progr
     # what is left goes on, here
     assert render_all(jobs)[1] == {"label": "made", "pot": "made", "spoilt": "failed"}
     assert not list(jobs.glob("jobs/*/.*chunks"))
+
+
+@pytest.mark.slow
+def test_a_worker_that_comes_later_helps_after_its_own_proof(
+    scene,
+    tmp_path: Path,
+    programs: Programs,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """One worker proves and works; two come while it does: one able, one with another ffmpeg."""
+    programs.scheduler()
+    programs.worker("first")
+    other = programs.folder / "ffmpeg"
+    other.write_text("#!/bin/sh\necho ffmpeg version 0.1 other\n")
+    other.chmod(0o755)
+    shown, beats = scene
+    out = tmp_path / "film.mp4"
+    makers: set[str] = set()
+    submit = ClusterFarm._submit
+
+    def watched(farm: ClusterFarm, chunk: FilmChunk, path: Path, able: list[str]):
+        makers.update(able)
+        return submit(farm, chunk, path, able)
+
+    def come_later() -> None:
+        while not list(tmp_path.glob(".film.mp4.chunks/*.mp4")):
+            time.sleep(0.01)
+        programs.worker("late")
+        programs.worker("other", env={"IMAGEIO_FFMPEG_EXE": str(other)})
+
+    monkeypatch.setattr(ClusterFarm, "_submit", watched)
+    with open_farm(cluster=programs.address) as farm:
+        threading.Thread(target=come_later, daemon=True).start()
+        render_in_chunks(shown, beats * 25, FILMING.fps, codec_for(out, FILMING), out, farm=farm)
+    assert len(makers) == 2 and len(frames_of(out)) == 25 * 270
+    assert caplog.text.count("is left out: its ffmpeg is 0.1") == 1 and hidden(tmp_path) == []

@@ -126,7 +126,7 @@ def join_command(
     if codec.container == "mp4":
         options["movflags"] = "+faststart"
     if codec.container == "webm":
-        options["fflags"] = "+bitexact"  # else it gets a random number of its own, and no two films are the same
+        options["fflags"] = "+bitexact"  # without its random number
     words = [str(part) for part in ffmpeg.compile(ffmpeg.output(stream, str(out), **options))]
     if notes is not None:
         words = _with_notes(words, str(parts), notes)

@@ -43,6 +43,7 @@ PROOF_S = 12.0  # for all workers to come and to prove what they can
 _LOOK_S = 0.1  # between looks at what is done
 _ALIVE_S = 3.0  # between questions whether there are workers at all
 _WORKERS_GONE_S = 12.0  # without any worker before a film is given up
+_AHEAD = 2  # chunks that each worker is promised, so that it never waits
 _SAMPLE = 2  # frames of each camera that a worker reads: the first and the last
 
 _LOG = logging.getLogger(__name__)
@@ -152,6 +153,20 @@ def _client(address: str) -> Iterator[Any]:
             client.close(timeout=2)  # type: ignore[no-untyped-call,unused-ignore]
 
 
+class _Proof:
+    """What workers prove for one film, and what came of it."""
+
+    def __init__(self, todo: Todo) -> None:
+        self.folder = todo[0][1].parent
+        self.frames = [
+            track.files[place].path
+            for track in todo[0][0].scene.tracks.values()
+            for place in (0, -1)[:_SAMPLE]
+        ]
+        self.token = secrets.token_hex(8)
+        self.faults: dict[str, str] = {}
+
+
 @dataclass(slots=True)
 class ClusterFarm:
     """The workers of a dask.distributed scheduler that have proved what they can."""
@@ -161,42 +176,51 @@ class ClusterFarm:
     _named: set[str] = field(default_factory=set)
 
     def make(self, todo: Todo, progress: Progress | None) -> None:
-        """Make chunks, each at its path."""
-        able = self._proved(todo)
-        # pure=False: a chunk is known by its file, not by what the scheduler remembers
-        running = [
-            self.client.submit(
-                make_chunk, chunk, path, pure=False, retries=1, workers=able, allow_other_workers=False
-            )
-            for chunk, path in todo
-        ]
+        """Make chunks, each at its path; a worker that comes while they are made proves itself and helps."""
+        proof = _Proof(todo)
+        able, here = self._proved(proof), self._workers()
+        left, running = list(todo), list[Any]()
+        seen_s = asked_s = time.monotonic()
         try:
-            self._watch(running, able, progress)
+            with ThreadPoolExecutor(1) as helper:
+                late = helper.submit(dict[str, str])
+                while left or running:
+                    if self.client.status != "running":
+                        raise self._lost()
+                    # not all at once: what a worker has been promised, one that comes later cannot take
+                    while left and len(running) < _AHEAD * sum(here.get(one, 1) for one in able):
+                        running.append(self._submit(*left.pop(0), able))
+                    ended = [future for future in running if future.done()]
+                    for future in ended:
+                        self._check(future)
+                    running = [future for future in running if future not in ended]
+                    if ended and progress is not None:
+                        progress(1 - (len(left) + len(running)) / len(todo))
+                    now_s = time.monotonic()
+                    if late.done() and now_s - asked_s > _ALIVE_S:
+                        asked_s, here = now_s, self._workers()
+                        gained = [worker for worker, fault in late.result().items() if not fault]
+                        able = [worker for worker in able if worker in here] + [
+                            worker for worker in gained if worker in here and worker not in able
+                        ] or able
+                        if set(able) & set(here):
+                            seen_s = time.monotonic()
+                        new = [worker for worker in here if worker not in proof.faults]
+                        late = helper.submit(self._prove, proof, new, now_s + PROOF_S)
+                    if now_s - seen_s > _WORKERS_GONE_S:
+                        raise UnfinishedError(
+                            f"all workers of {self.address} are gone", "start one and render again to go on"
+                        )
+                    time.sleep(_LOOK_S)
         finally:
             with contextlib.suppress(Exception):
                 self.client.cancel(running)
 
-    def _watch(self, running: list[Any], able: list[str], progress: Progress | None) -> None:
-        pending, seen_s, asked_s = list(running), time.monotonic(), 0.0
-        while pending:
-            if self.client.status != "running":
-                raise self._lost()
-            left = [future for future in pending if not future.done()]
-            for future in (future for future in pending if future.done()):
-                self._check(future)
-            if len(left) < len(pending) and progress is not None:
-                progress(1 - len(left) / len(running))
-            pending = left
-            now_s = time.monotonic()
-            if now_s - asked_s > _ALIVE_S:
-                asked_s = now_s
-                if set(able) & set(self._workers()):
-                    seen_s = time.monotonic()
-            if now_s - seen_s > _WORKERS_GONE_S:
-                raise UnfinishedError(
-                    f"all workers of {self.address} are gone", "start one and render again to go on"
-                )
-            time.sleep(_LOOK_S)
+    def _submit(self, chunk: FilmChunk, path: Path, able: list[str]) -> Any:
+        # pure=False: a chunk is known by its file, not by what the scheduler remembers
+        return self.client.submit(
+            make_chunk, chunk, path, pure=False, retries=1, workers=able, allow_other_workers=False
+        )
 
     def _check(self, future: Any) -> None:
         if future.status == "finished":
@@ -216,16 +240,16 @@ class ClusterFarm:
             f"the scheduler at {self.address} is gone", "start it and render again to go on"
         )
 
-    def _workers(self) -> list[str]:
-        """Return the addresses of all workers; none when the scheduler does not answer."""
+    def _workers(self) -> dict[str, int]:
+        """Return addresses of all workers, and their threads; none when the scheduler does not answer."""
         with ThreadPoolExecutor(1) as helper:
-            asked = helper.submit(lambda: list(self.client.nthreads()))
+            asked = helper.submit(lambda: dict(self.client.nthreads()))
             try:
                 return asked.result(timeout=_ALIVE_S)
             except Exception:  # whatever a dying connection raises
-                return []
+                return {}
 
-    def _proved(self, todo: Todo) -> list[str]:
+    def _proved(self, proof: _Proof) -> list[str]:
         """Return the addresses of the workers that see the frames and may write beside the film."""
         until_s = time.monotonic() + PROOF_S
         while not (workers := self._workers()):
@@ -234,25 +258,7 @@ class ClusterFarm:
             if time.monotonic() > until_s - CONNECT_S:
                 raise UnfinishedError(f"{self.address} has no worker", "start one: dask worker ADDRESS")
             time.sleep(_LOOK_S)
-        folder = todo[0][1].parent
-        frames = [
-            track.files[place].path
-            for track in todo[0][0].scene.tracks.values()
-            for place in (0, -1)[:_SAMPLE]
-        ]
-        token, probe = secrets.token_hex(8), folder / ".probe"
-        probe.write_text(token)
-        pool = ThreadPoolExecutor(len(workers))
-        try:
-            asked = {one: pool.submit(self._ask, one, (folder, token, frames, versions())) for one in workers}
-            faults = {one: self._answer(future, until_s) for one, future in asked.items()}
-        finally:
-            pool.shutdown(wait=False, cancel_futures=True)
-            probe.unlink(missing_ok=True)
-        for worker, fault in faults.items():
-            if fault and f"{worker} {fault}" not in self._named:
-                self._named.add(f"{worker} {fault}")
-                _LOG.warning("worker %s is left out: %s", worker, fault)
+        faults = self._prove(proof, list(workers), until_s)
         able = [worker for worker, fault in faults.items() if not fault]
         if not able:
             worker, fault = next(iter(faults.items()))
@@ -261,6 +267,27 @@ class ClusterFarm:
                 "let them see the same folders and install the same versions",
             )
         return able
+
+    def _prove(self, proof: _Proof, workers: Sequence[str], until_s: float) -> dict[str, str]:
+        """Return what is wrong with each worker, "" where nothing is; name and remember it."""
+        if not workers:
+            return {}
+        probe = proof.folder / f".probe-{proof.token}"
+        probe.write_text(proof.token)
+        pool = ThreadPoolExecutor(len(workers))
+        try:
+            words = (proof.folder, proof.token, proof.frames, versions())
+            asked = {one: pool.submit(self._ask, one, words) for one in workers}
+            faults = {one: self._answer(future, until_s) for one, future in asked.items()}
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+            probe.unlink(missing_ok=True)
+        proof.faults.update(faults)
+        for worker, fault in faults.items():
+            if fault and f"{worker} {fault}" not in self._named:
+                self._named.add(f"{worker} {fault}")
+                _LOG.warning("worker %s is left out: %s", worker, fault)
+        return faults
 
     def _ask(self, worker: str, words: tuple[Any, ...]) -> str:
         answer = self.client.run(prove, *words, workers=[worker], on_error="return")[worker]
@@ -299,7 +326,7 @@ def prove(folder: Path, token: str, frames: Sequence[Path], wanted: dict[str, st
         if own[name] != version:
             return f"its {name} is {own[name]}, here it is {version}"
     try:
-        if (folder / ".probe").read_text() != token:
+        if (folder / f".probe-{token}").read_text() != token:
             return f"{folder} is another folder there"
     except OSError:
         return f"it does not see {folder}"
