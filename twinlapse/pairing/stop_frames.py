@@ -22,6 +22,7 @@ _KEPT = 0.3  # a less likely frame is not kept
 _ALIKE = 0.01  # frames that are nearly as sure as the best are as good; the sharpest of them is taken
 _TIE_S = 0.1  # by which a tied clock may be off at a stop
 _LONGEST_S = 0.6  # of a period: a gap in a recording is not the rate of its camera
+_INNER = 0.25  # of the time between two pictures, at both of its ends, left to the machine to come and go
 _UNTIED = 0.9  # at most, of a frame whose recording could not be tied to a better one
 _SEES = 0.25  # bits a second: a camera that knows less sees nothing of the machine
 
@@ -162,7 +163,9 @@ def _stops_of(
 ) -> RecordingStops:
     signal = view.signal
     pictures_s = np.concatenate([signal.before_s[:1], signal.time_s])
-    odds = np.concatenate([[0.0], np.minimum(0.0, alignment.standing[place]), [0.0]])
+    stands = alignment.standing[place]
+    sees = alignment.insight[place] >= _SEES
+    odds = np.concatenate([[0.0], np.minimum(0.0, stands), [0.0]])
     here_s = tie.there(pictures_s)
     period_s = np.minimum(np.diff(here_s, append=here_s[-1] + _LONGEST_S), _LONGEST_S)
     period_s = np.maximum(period_s, np.concatenate([period_s[:1], period_s[:-1]]))
@@ -180,6 +183,15 @@ def _stops_of(
         chance = np.clip(chance, 1e-9, 1 - 1e-9)
         logit = np.log(chance / (1 - chance)) + odds[a:b] + odds[a + 1 : b + 1]
         chance = 1 / (1 + np.exp(-logit))
+        if sees:
+            # a camera that saw nothing move from one picture to the next stood at both
+            early_s, late_s = here_s[a : b - 1], here_s[a + 1 : b]
+            middle = alignment.chance_at(
+                index, early_s + _INNER * (late_s - early_s), late_s - _INNER * (late_s - early_s)
+            )
+            still = np.minimum(middle, 1 / (1 + np.exp(-stands[a : b - 1])))
+            chance[:-1] = np.maximum(chance[:-1], still)
+            chance[1:] = np.maximum(chance[1:], still)
         best = float(chance.max())
         if best < _KEPT:
             continue
@@ -188,6 +200,6 @@ def _stops_of(
     return RecordingStops(
         stops=tuple(found),
         tied=tied,
-        sees=alignment.insight[place] >= _SEES,
+        sees=sees,
         rate=alignment.rate / tie.rate,
     )
