@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from other_machines import OtherRun
 from recorded_runs import Run, as_jpeg, number_of, pictures
 
 from twinlapse.frames.job import Job
@@ -28,7 +29,7 @@ RIG = Path(__file__).with_name("recording_rig.toml")  # stops of a second, as re
 class RunRecording:
     """One camera of a recorded run, as `pair` wants it."""
 
-    def __init__(self, run: Run, camera: str, begun_s: float | None = None) -> None:
+    def __init__(self, run: Run | OtherRun, camera: str, begun_s: float | None = None) -> None:
         self.begun_s = begun_s
         self._run, self._camera = run, camera
         self._stamps = np.array([frame.stamp_s for frame in run.cameras[camera]])
@@ -38,7 +39,9 @@ class RunRecording:
         return float(self._stamps[-1])
 
     def small(self) -> Iterator[tuple[float, np.ndarray[Any, Any]]]:
-        for frame, picture in pictures(self._run, self._camera):
+        run, camera = self._run, self._camera
+        drawn = pictures(run, camera) if isinstance(run, Run) else run.pictures(camera)
+        for frame, picture in drawn:
             yield frame.stamp_s, picture
 
     def pictures_at(self, time_s: np.ndarray[Any, Any]) -> list[bytes]:
@@ -65,7 +68,7 @@ def file_course(gcode: Path, plan: Plan) -> MachineCourse:
 
 
 def paired(
-    run: Run, plan_path: Path, gcode: Path | None, folder: Path
+    run: Run | OtherRun, plan_path: Path, gcode: Path | None, folder: Path
 ) -> tuple[FrameStore, list[CameraFrames]]:
     """Pair a run into a new job; the store is open."""
     plan = read_plan(plan_path)
@@ -76,7 +79,9 @@ def paired(
     return store, extract_frames(store, recordings, course)
 
 
-def judged(run: Run, plan_path: Path, gcode: Path | None, folder: Path) -> dict[str, np.ndarray[Any, Any]]:
+def judged(
+    run: Run | OtherRun, plan_path: Path, gcode: Path | None, folder: Path
+) -> dict[str, np.ndarray[Any, Any]]:
     """Return by camera: frames right, kept, due, sure, and sure but wrong."""
     store, _ = paired(run, plan_path, gcode, folder)
     counts = {camera: np.zeros(5, dtype=int) for camera in run.cameras}

@@ -125,7 +125,10 @@ def _tell(output: Output, result: CameraFrames, several: bool) -> None:
         )
         output.say(f"  the recording does not show the machine move: {what}")
     if several and result.tied == "alone":
-        output.say("  its clock could not be tied to another recording's, so it was paired for itself")
+        output.say("  its clock could not be tied to another recording's, so it was paired for itself: look at all "
+                   "its frames, or record again as folders of stills named by the time")  # fmt: skip
+    if result.tied == "course":
+        output.say("  its clock was tied by the moves of the printed file and may be half a second off")
     if result.tied == "stamps":
         output.say("  its clock was tied to the other recording's by the times in the file names")
     if result.sees:

@@ -62,7 +62,7 @@ class ClockTie:
     there_s: Float  # (k,) rising
     rate: float  # seconds there for one here
     off_s: Float | None = None  # (k,) how much it may be off there; None: nowhere
-    source: str = "motion"  # or "stamps": from the times in the names of files
+    source: str = "motion"  # "stamps": from the times in the names of files; "course": from an alignment
 
     def there(self, time_s: Float) -> Float:
         """Return times there of times here; beyond both ends the clocks run on at their rate."""

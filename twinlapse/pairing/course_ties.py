@@ -76,7 +76,8 @@ def tie_by_course(signal: MotionSignal, alignment: CourseAlignment) -> ClockTie 
     expected = without_slow_change(weights @ _moves(alignment, _FINE_S), _FINE_S)
     expected /= max(1e-9, float(expected.std()))
     tie = followed_tie(level_signal(signal, _FINE_S), expected, match.rate, match.offset_s)
-    return ClockTie(here_s=tie.here_s, there_s=tie.there_s + alignment.begin_s, rate=tie.rate)
+    there_s = tie.there_s + alignment.begin_s
+    return ClockTie(here_s=tie.here_s, there_s=there_s, rate=tie.rate, off_s=tie.off_s, source="course")
 
 
 def _moves(alignment: CourseAlignment, step_s: float) -> Float:

@@ -31,7 +31,7 @@ class CameraFrames:
     missed: tuple[Key, ...]  # those of which there is none
     kept: int
     known: int  # frames that the job had already; they stay
-    tied: str  # to the clocks of the others by "motion", by "stamps", or "alone"
+    tied: str  # to the clocks of the others by "motion", by the "course", by "stamps", or "alone"
     sees: bool  # whether the recording shows the machine
     rate: float  # seconds of the recording for one of the written file
 

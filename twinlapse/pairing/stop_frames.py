@@ -49,7 +49,7 @@ class RecordingStops(ArrayRecord):
     """What a recording has of a course."""
 
     stops: tuple[StopFrames, ...]
-    tied: str  # "alone"; "motion" or "stamps": how its clock is tied to other recordings
+    tied: str  # "alone"; "motion", "course" or "stamps": how its clock is tied to other recordings
     sees: bool  # whether it shows the machine; else its frames come by the clock of another one
     rate: float  # seconds of the recording for one of the file
 
@@ -72,7 +72,9 @@ def find_stop_frames(course: MachineCourse, views: Sequence[RecordingView]) -> l
             tied = "alone" if not sources else tie.source if place else sources[0]
             stops = _stops_of(course, group.alignment, views[k], tie, place, tied)
             # what cannot be brought together with a better recording of the run is not to be relied on
-            results[k] = stops if group is groups[0] else _doubted(stops)
+            # and a tie to the course may be half a second off
+            sound = group is groups[0] and (place == 0 or tie.source != "course")
+            results[k] = stops if sound else _doubted(stops)
     return [results[k] for k in range(len(views))]
 
 
