@@ -236,7 +236,7 @@ class _Wide:
             [[0, slide, sink], [220, slide, sink], [220, 220 + slide, sink], [0, 220 + slide, sink]]
         )
         flat = cv2.getPerspectiveTransform(
-            np.float32([[0, 95], [95, 95], [95, 0], [0, 0]]), self._seen(corners).astype(np.float32)
+            np.array([[0, 95], [95, 95], [95, 0], [0, 0]], np.float32), self._seen(corners).astype(np.float32)
         )
         cv2.warpPerspective(self.bed, flat, SIZE, dst=view, borderMode=cv2.BORDER_TRANSPARENT)
         at = np.array([x, 110.0 if kind == "bed" else y, 0.0 if kind == "corexy" else z])
@@ -253,7 +253,7 @@ class _Wide:
             moved = np.abs(self.run.place(real_s + 0.05) - self.run.place(real_s - 0.05)).max() > 0.02
             dx, dy = self.dice.normal(0, self.run.faults.shake, 2) * moved
             view = cv2.warpAffine(
-                view, np.float32([[1, 0, dx], [0, 1, dy]]), SIZE, borderMode=cv2.BORDER_REFLECT
+                view, np.array([[1, 0, dx], [0, 1, dy]], np.float32), SIZE, borderMode=cv2.BORDER_REFLECT
             )
         return view
 
