@@ -125,8 +125,8 @@ def _tell(output: Output, result: CameraFrames, several: bool) -> None:
         )
         output.say(f"  the recording does not show the machine move: {what}")
     if several and result.tied == "alone":
-        output.say("  its clock could not be tied to another recording's, so it was paired for itself: look at "
-                   "all its frames; folders of stills named by the time need no tie")  # fmt: skip
+        output.say("  its clock could not be tied to another recording's, so it was paired for itself: "
+                   "look at all its frames; folders of stills named by the time need no tie")  # fmt: skip
     if result.tied == "course":
         output.say("  its clock was tied by the moves of the printed file and may be half a second off")
     if result.tied == "stamps":
