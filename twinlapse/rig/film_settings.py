@@ -125,9 +125,9 @@ def read_ease(value: Any) -> float | Literal["auto"]:
     try:
         share = float(value) if isinstance(value, str) or is_number(value) else -1.0
     except ValueError:
-        share = -1.0
+        raise InvalidValueError(f"{value!r} is no ease", 'write "auto" or a share from 0 to 0.9') from None
     if not 0 <= share <= 0.9:
-        raise InvalidValueError(f"{value!r} is no ease", 'write "auto" or a share from 0 to 0.9')
+        raise InvalidValueError(f"{value!r} is out of range", 'write "auto" or a share from 0 to 0.9')
     return share
 
 
