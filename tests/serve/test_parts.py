@@ -114,13 +114,14 @@ class Machine(BaseHTTPRequestHandler):
     """A machine with RepRapFirmware's HTTP interface: counts its replies, takes files."""
 
     replies: list[str]
+    password = "reprap"  # what one without a password takes
     given = 0
     files: dict[str, bytes]
 
     def do_GET(self) -> None:
         kind = type(self)
         if self.path.startswith("/rr_connect"):
-            self._say({"err": 0 if "secret" in self.path or "reprap" in self.path else 1})
+            self._say({"err": 0 if self.path.endswith(f"?password={kind.password}") else 1})
         elif self.path.startswith("/rr_model"):
             self._say({"key": "seqs", "result": {"reply": len(kind.replies)}})
         elif self.path == "/rr_reply":
@@ -163,6 +164,17 @@ def test_reprapfirmware_s_console_is_read_and_files_are_sent(tmp_path: Path) -> 
     file.write_text("G28\n")
     upload(address, file, "label-a1b2c3.gcode")
     assert machine.files == {"/rr_upload?name=0%3A%2Fgcodes%2Flabel-a1b2c3.gcode": b"G28\n"}
+    machine.password = "bean%20stalk"
+    with pytest.raises(CaptureError, match="refuses the password"):
+        upload(address, file, "y.gcode")
+    login = tmp_path / "login"
+    login.write_text("any:bean stalk\n")
+    login.chmod(0o600)
+    upload(address, file, "y.gcode", login_file=str(login))
+    guarded = ReprapFirmwareHttp(address, lambda text, late_s: None, login_file=str(login), poll_s=0.03)
+    guarded.start()
+    until(lambda: guarded.fault == "")
+    guarded.stop()
     server.shutdown()
     server.server_close()
     with pytest.raises(CaptureError, match="did not take the file"):

@@ -331,6 +331,12 @@ class Capture:
             example='"http://printer.local"',
         ),
     )
+    reprapfirmware_login_file: str = field(
+        default="",
+        metadata=text(
+            "a file with `name:password` of it on one line, which its owner alone can read; any name"
+        ),
+    )
     send_folder: str = field(
         default="",
         metadata=text(

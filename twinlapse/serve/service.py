@@ -131,7 +131,12 @@ class ServeService:
         rig, job = self.workspace.rig(record.printer), self.workspace.job(code)
         name = f"{Path(record.name).stem}-{code}.gcode"
         if rig.capture.reprapfirmware:
-            upload(rig.capture.reprapfirmware, job.filmed, name)
+            upload(
+                rig.capture.reprapfirmware,
+                job.filmed,
+                name,
+                login_file=rig.capture.reprapfirmware_login_file,
+            )
             return f"sent to {rig.capture.reprapfirmware}"
         if rig.capture.send_folder:
             target = Path(rig.capture.send_folder) / name

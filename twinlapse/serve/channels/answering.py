@@ -35,7 +35,7 @@ def send_lines(capture: Capture, lines: Sequence[str]) -> str:
     if capture.klipper_socket:
         run_script(Path(capture.klipper_socket), lines)
     elif capture.reprapfirmware:
-        run_gcode(capture.reprapfirmware, lines)
+        run_gcode(capture.reprapfirmware, lines, login_file=capture.reprapfirmware_login_file)
     elif capture.serial:
         write_lines(Path(capture.serial), lines)
     else:

@@ -46,7 +46,11 @@ def channels_of(rig: Rig, lines: PrinterLines) -> dict[str, Channel]:
         tell = _teller(lines, "klipper")
         made["klipper"] = KlipperApi(Path(capture.klipper_socket), lambda text: tell(text, 0.0))
     if capture.reprapfirmware:
-        made["reprapfirmware"] = ReprapFirmwareHttp(capture.reprapfirmware, _teller(lines, "reprapfirmware"))
+        made["reprapfirmware"] = ReprapFirmwareHttp(
+            capture.reprapfirmware,
+            _teller(lines, "reprapfirmware"),
+            login_file=capture.reprapfirmware_login_file,
+        )
     if capture.mqtt is not None:
         made["mqtt"] = _broker(capture.mqtt, lines)
     return made

@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from twinlapse.cameras.login import read_login
 from twinlapse.capture.background_thread import BackgroundThread
 from twinlapse.errors import CaptureError
 
@@ -34,13 +35,25 @@ class ReprapFirmwareHttp(BackgroundThread):
         ``http://printer.local``.
     said : callable
         Takes each line and how late it may be, s.
+    login_file : str
+        With ``name:password``, of which the password counts; "" where the machine wants none.
     """
 
     def __init__(
-        self, address: str, said: Callable[[str, float], None], *, password: str = "", poll_s: float = POLL_S
+        self,
+        address: str,
+        said: Callable[[str, float], None],
+        *,
+        login_file: str = "",
+        poll_s: float = POLL_S,
     ) -> None:
         super().__init__("reprapfirmware", join_s=_LIMIT_S + 1)
-        self._address, self._said, self._password, self._poll_s = address.rstrip("/"), said, password, poll_s
+        self._address, self._said, self._login_file, self._poll_s = (
+            address.rstrip("/"),
+            said,
+            login_file,
+            poll_s,
+        )
         self.fault = "not connected yet"
 
     def _run(self) -> None:
@@ -48,7 +61,7 @@ class ReprapFirmwareHttp(BackgroundThread):
         while not self._stopped.wait(self._poll_s):
             try:
                 if seen is None:
-                    _connect(self._address, self._password)
+                    _connect(self._address, self._login_file)
                 count = _replies(self._address)
                 if seen is not None and count != seen:
                     for text in _get(self._address, "/rr_reply").decode("utf-8", "replace").splitlines():
@@ -60,7 +73,7 @@ class ReprapFirmwareHttp(BackgroundThread):
                 self._stopped.wait(1.0)
 
 
-def upload(address: str, file: Path, name: str, *, password: str = "") -> None:
+def upload(address: str, file: Path, name: str, *, login_file: str = "") -> None:
     """Send a file into the machine's folder of prints.
 
     Raises
@@ -71,7 +84,7 @@ def upload(address: str, file: Path, name: str, *, password: str = "") -> None:
     address = address.rstrip("/")
     query = urllib.parse.urlencode({"name": f"0:/gcodes/{name}"})
     try:
-        _connect(address, password)
+        _connect(address, login_file)
         with file.open("rb") as body:
             request = urllib.request.Request(  # noqa: S310  (`_open` refuses all but http)
                 f"{address}/rr_upload?{query}",
@@ -90,7 +103,7 @@ def upload(address: str, file: Path, name: str, *, password: str = "") -> None:
         raise CaptureError(f"{address} did not take the file (error {said.get('err')})", "is its card full?")
 
 
-def run_gcode(address: str, lines: Sequence[str], *, password: str = "") -> None:
+def run_gcode(address: str, lines: Sequence[str], *, login_file: str = "") -> None:
     """Have lines of G-code run.
 
     Raises
@@ -101,7 +114,7 @@ def run_gcode(address: str, lines: Sequence[str], *, password: str = "") -> None
     address = address.rstrip("/")
     query = urllib.parse.urlencode({"gcode": "\n".join(lines)}, quote_via=urllib.parse.quote)
     try:
-        _connect(address, password)
+        _connect(address, login_file)
         said = json.loads(_get(address, f"/rr_gcode?{query}"))
     except (OSError, ValueError) as error:
         raise CaptureError(f"{address} did not take it ({error})", "answer at the machine itself") from None
@@ -109,11 +122,15 @@ def run_gcode(address: str, lines: Sequence[str], *, password: str = "") -> None
         raise CaptureError(f"{address} refused it", "answer at the machine itself")
 
 
-def _connect(address: str, password: str) -> None:
-    query = urllib.parse.urlencode({"password": password or "reprap"})
+def _connect(address: str, login_file: str) -> None:
+    password = read_login(Path(login_file))[1] if login_file else "reprap"  # what a machine without one takes
+    query = urllib.parse.urlencode({"password": password}, quote_via=urllib.parse.quote)
     said = json.loads(_get(address, f"/rr_connect?{query}"))
     if said.get("err", 0) != 0:
-        raise CaptureError("the machine refuses the password", "write it into the rig's login file")
+        raise CaptureError(
+            "the machine refuses the password",
+            "write it into the file that reprapfirmware_login_file in [capture] names",
+        )
 
 
 def _replies(address: str) -> int:
