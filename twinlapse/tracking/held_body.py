@@ -59,10 +59,9 @@ def of_the_print(centres: Float, shifts: Real, weights: Float, held: Bool) -> Bo
     """
     strong = weights * held[:, None]
     heard = strong.sum(axis=0) > STRONG * max(float(strong.sum(axis=0).max(initial=0.0)), 1e-9)
-    spoken = np.where(strong > 0, 1.0, np.nan)
-    off = np.full(len(centres), 0.0)
+    off = np.zeros(len(centres))
     for tile in np.flatnonzero(heard):
-        way = shifts[np.isfinite(spoken[:, tile]), tile]
+        way = shifts[strong[:, tile] > 0, tile]
         off[tile] = np.median(np.hypot(*(way - np.median(way, axis=0)).T))
     # one that lies half on either strays by half: the print strays by as much as the most of them
     most = float(np.quantile(off[heard], 0.9)) if heard.any() else 0.0
