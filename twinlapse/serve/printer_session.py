@@ -16,15 +16,15 @@ from twinlapse.capture.cue_inputs import LONG_AGO_S
 from twinlapse.capture.service import CaptureService
 from twinlapse.capture.trust import commands_of, is_trusted, without_commands
 from twinlapse.errors import CaptureError, TwinlapseError
-from twinlapse.frames.store import FrameStore
 from twinlapse.rig.model import Rig
 from twinlapse.serve.channels.answering import send_lines, ways_to_send
 from twinlapse.serve.channels.of_rig import Channel, channels_of, places_of
+from twinlapse.serve.left_print import end_left_print, may_go_on
 from twinlapse.serve.printer_lines import PrinterLines
 from twinlapse.serve.rig_view import RigView
 from twinlapse.serve.silence import patience_s
 from twinlapse.serve.waits import Choice, Wait, lines_of, to_json, wait_at, wait_behind
-from twinlapse.serve.workspace import JobRecord, Workspace, now_s
+from twinlapse.serve.workspace import Workspace, now_s
 from twinlapse.shots import Cue, Plan, job_code, read_plan
 
 __all__ = ["SILENCE_S", "PrinterSession"]
@@ -291,35 +291,19 @@ class PrinterSession:
 
     def _take_up(self) -> None:
         """Go on with the print that went on when the service ended, or end it where that is too long ago."""
-        printing = [one for one in self._workspace.records() if one.state == "printing"]
-        for record in [one for one in printing if one.printer == self.name]:
+        for record in self._workspace.records():
+            if record.state != "printing" or record.printer != self.name:
+                continue
             try:
-                if not self.code and self._goes_on(record):
+                if not self.code and may_go_on(self._workspace, record, silence_s=self._silence_s):
                     self._begin(record.code, new_run=False)
-                    self._wait_again()
+                    if (live := self._live) is not None:
+                        self._wait = wait_behind(live.plan, live.rig, live.capture.forecast.done, now_s())
                     continue
-                job = self._workspace.job(record.code)
-                with contextlib.closing(FrameStore(job, read_plan(job.plan))) as store:
-                    store.end_run("the service was away when it ended")
-                self._workspace.change(record.code, state="done")
+                end_left_print(self._workspace, record.code)
                 self._over(record.code)
             except Exception as error:  # a damaged job keeps no other print from being heard
                 self.trouble = f"job {record.code} cannot be taken up: {error}"
-
-    def _wait_again(self) -> None:
-        live = self._live
-        if live is not None:
-            self._wait = wait_behind(live.plan, live.rig, live.capture.forecast.done, now_s())
-
-    def _goes_on(self, record: JobRecord) -> bool:
-        job = self._workspace.job(record.code)
-        written_s = [path.stat().st_mtime for path in job.folder.glob("journal*")]
-        plan, rig = read_plan(job.plan), self._workspace.rig(self.name)
-        with contextlib.closing(FrameStore(job, plan)) as store:
-            last = max((row.key.shot for row in store.rows() if row.final), default=0)
-        done = sum(shot.number <= last for shot in plan.shots)
-        longest_s = patience_s(plan, done, silence_s=self._silence_s, hold_max_s=rig.plan.hold_max_s)
-        return now_s() - max([record.printed_s, *written_s]) < longest_s
 
     def _finish(self, reason: str) -> None:
         assert self._live is not None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from twinlapse.capture.serial_port import write_lines
@@ -14,14 +14,26 @@ from twinlapse.serve.channels.reprapfirmware_http import run_gcode
 __all__ = ["send_lines", "ways_to_send"]
 
 
+def _senders(capture: Capture) -> dict[str, Callable[[Sequence[str]], None]]:
+    ways: dict[str, tuple[str, Callable[[Sequence[str]], None]]] = {
+        "the API socket": (
+            capture.klipper_socket,
+            lambda lines: run_script(Path(capture.klipper_socket), lines),
+        ),
+        "its HTTP interface": (
+            capture.reprapfirmware,
+            lambda lines: run_gcode(
+                capture.reprapfirmware, lines, login_file=capture.reprapfirmware_login_file
+            ),
+        ),
+        "the serial line": (capture.serial, lambda lines: write_lines(Path(capture.serial), lines)),
+    }
+    return {name: send for name, (place, send) in ways.items() if place}
+
+
 def ways_to_send(capture: Capture) -> list[str]:
     """Return the ways on which a rig's machine can be told something, the best first."""
-    ways = {
-        "the API socket": capture.klipper_socket,
-        "its HTTP interface": capture.reprapfirmware,
-        "the serial line": capture.serial,
-    }
-    return [name for name, value in ways.items() if value]
+    return list(_senders(capture))
 
 
 def send_lines(capture: Capture, lines: Sequence[str]) -> str:
@@ -32,12 +44,7 @@ def send_lines(capture: Capture, lines: Sequence[str]) -> str:
     CaptureError
         when the rig names no way, or the machine does not take them.
     """
-    if capture.klipper_socket:
-        run_script(Path(capture.klipper_socket), lines)
-    elif capture.reprapfirmware:
-        run_gcode(capture.reprapfirmware, lines, login_file=capture.reprapfirmware_login_file)
-    elif capture.serial:
-        write_lines(Path(capture.serial), lines)
-    else:
-        raise CaptureError("nothing can be sent to this machine", "answer at the machine itself")
-    return f"{', '.join(lines)} sent by {ways_to_send(capture)[0]}"
+    for way, send in _senders(capture).items():
+        send(lines)
+        return f"{', '.join(lines)} sent by {way}"
+    raise CaptureError("nothing can be sent to this machine", "answer at the machine itself")
