@@ -17,7 +17,7 @@ from twinlapse.errors import FrameError
 from twinlapse.frames.job import Job
 from twinlapse.frames.journal import FrameFlag
 from twinlapse.frames.store import FrameStore
-from twinlapse.rig.model import Camera
+from twinlapse.rig.camera import Camera
 from twinlapse.shots import Cue
 
 BOTH = ("wide", "nozzle")

@@ -19,7 +19,7 @@ from twinlapse.cameras.sources import CameraPicture, Source, open_source
 from twinlapse.cameras.sources.v4l2 import V4l2Source
 from twinlapse.capture.shot_window import ShotWindow
 from twinlapse.errors import CaptureError
-from twinlapse.rig.model import Camera
+from twinlapse.rig.camera import Camera
 
 PIPELINES = [(fps, age_s) for fps in (5.0, 15.0, 30.0) for age_s in (0.02, 0.06, 0.2)]
 

@@ -219,7 +219,7 @@ def test_power_goes_through_its_steps_whatever_fails(tmp_path: Path) -> None:
 def test_power_ends_with_a_real_picture(cameras: Any) -> None:
     from twinlapse.cameras.latest_frame import LatestFrame
     from twinlapse.cameras.sources import open_source
-    from twinlapse.rig.model import Camera
+    from twinlapse.rig.camera import Camera
 
     camera = Camera(name="wide", mount="frame", source=cameras().stream)
     drain = LatestFrame("wide", lambda: open_source(camera))

@@ -24,7 +24,7 @@ from twinlapse.cameras.sources.v4l2 import V4l2Source
 from twinlapse.cameras.sources.video import VideoSource
 from twinlapse.errors import CaptureError
 from twinlapse.rehearsal.http_camera import HttpCamera
-from twinlapse.rig.model import Camera
+from twinlapse.rig.camera import Camera
 
 KINDS = (
     "stream",

@@ -18,9 +18,10 @@ from twinlapse.capture.lease import Runner
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.frames.store import free_bytes
+from twinlapse.rig.camera import Camera
 from twinlapse.rig.capture_settings import Light
 from twinlapse.rig.checking import Finding
-from twinlapse.rig.model import Camera, Rig
+from twinlapse.rig.model import Rig
 
 __all__ = [
     "CameraMeasurement",

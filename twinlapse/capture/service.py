@@ -28,8 +28,9 @@ from twinlapse.capture.supervisor import CameraRecord, CueInput, Supervisor
 from twinlapse.errors import CaptureError
 from twinlapse.frames.job import Job
 from twinlapse.frames.store import RESERVE_BYTES, FrameStore
+from twinlapse.rig.camera import Camera
 from twinlapse.rig.capture_settings import Capture
-from twinlapse.rig.model import Camera, Rig
+from twinlapse.rig.model import Rig
 from twinlapse.shots import Cue, Plan
 
 __all__ = ["ARMED_S", "FIRST_PICTURE_S", "CaptureService", "check_names", "decodes", "planned_cameras"]

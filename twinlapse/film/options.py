@@ -8,8 +8,9 @@ from pathlib import Path
 
 from twinlapse.film.events import Event
 from twinlapse.film.print_facts import PrintFacts
+from twinlapse.rig.camera import Camera, Lens
 from twinlapse.rig.film_settings import Box, CameraFilming, Filming
-from twinlapse.rig.model import Camera, Lens, Rig
+from twinlapse.rig.model import Rig
 
 __all__ = ["CameraOptions", "FilmOptions", "options_from_rig"]
 

@@ -12,8 +12,10 @@ from twinlapse.arrays import Float
 from twinlapse.optics.lens import axis_px, focal_px, project
 from twinlapse.optics.pose import pose_in_bed
 from twinlapse.optics.upright import upright_camera
+from twinlapse.rig.camera import Camera, Lens
 from twinlapse.rig.film_settings import Box
-from twinlapse.rig.model import Camera, Lens, Printer, Rig
+from twinlapse.rig.model import Rig
+from twinlapse.rig.printer import Printer
 from twinlapse.shots import Plan
 
 __all__ = ["AROUND_TIP_MM", "PrintFacts", "projected_print"]

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from twinlapse.errors import FrameError
 from twinlapse.imaging.decode import picture_size, read_picture
-from twinlapse.rig.model import Lens
+from twinlapse.rig.camera import Lens
 
 __all__ = ["WINDOW_PX", "BoardView", "Calibration", "calibrate", "find_corners"]
 

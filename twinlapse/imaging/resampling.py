@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Picture
 from twinlapse.optics.lens import camera_matrix
-from twinlapse.rig.model import Lens
+from twinlapse.rig.camera import Lens
 
 __all__ = ["Map", "chain", "pane_map", "resample", "straight_map", "upright_map"]
 

@@ -9,7 +9,7 @@ import numpy as np
 from twinlapse.gcode.toolpath import Toolpath
 from twinlapse.machine_course import MachineCourse
 from twinlapse.motion.timing import time_toolpath
-from twinlapse.rig.model import Printer
+from twinlapse.rig.printer import Printer
 
 __all__ = ["course_of"]
 

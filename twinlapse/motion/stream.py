@@ -37,7 +37,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from twinlapse.rig.model import Printer
+from twinlapse.rig.printer import Printer
 
 __all__ = ["STREAM_RULES", "Line", "StreamRules", "dwell_of", "next_move_s", "stop_cost_s", "take_lines"]
 

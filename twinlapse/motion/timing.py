@@ -13,7 +13,7 @@ from twinlapse.gcode.state import setting_after
 from twinlapse.gcode.toolpath import Kind, Setting, Toolpath
 from twinlapse.motion import lookahead
 from twinlapse.motion.timeline import Timeline
-from twinlapse.rig.model import Printer
+from twinlapse.rig.printer import Printer
 
 __all__ = [
     "JERK_Z_MM_S",

@@ -13,7 +13,8 @@ from twinlapse.arrays import Float
 from twinlapse.optics.lens import inside
 from twinlapse.optics.pose import Place, Pose, see, volume_corners
 from twinlapse.records import ArrayRecord
-from twinlapse.rig.model import Lens, Printer
+from twinlapse.rig.camera import Lens
+from twinlapse.rig.printer import Printer
 
 __all__ = ["AimLine", "LineKind", "aim_lines", "near_tip", "visible_runs"]
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Float32
-from twinlapse.rig.model import Lens
+from twinlapse.rig.camera import Lens
 
 __all__ = [
     "axis_px",

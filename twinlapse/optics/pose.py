@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float
 from twinlapse.optics.lens import axis_px, focal_px, project, unproject
+from twinlapse.rig.camera import Camera, Lens
 from twinlapse.rig.kinematics import shift_axes
-from twinlapse.rig.model import Camera, Lens, Printer
+from twinlapse.rig.printer import Printer
 
 __all__ = [
     "FRAME_WAY",

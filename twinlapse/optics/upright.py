@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.optics.lens import axis_px, focal_px
-from twinlapse.rig.model import Camera, Lens
+from twinlapse.rig.camera import Camera, Lens
 
 __all__ = ["delivered_lens", "delivered_picture", "upright_camera", "upright_picture"]
 

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float
 from twinlapse.optics.lens import border_px, focal_px, unproject
 from twinlapse.optics.pose import Pose, on_plane, see
-from twinlapse.rig.model import Lens, Toolhead
+from twinlapse.rig.camera import Lens
+from twinlapse.rig.printer import Toolhead
 
 __all__ = ["Sharpness", "blur_px", "footprint", "hidden", "pixel_size", "sharpness"]
 

@@ -12,7 +12,8 @@ from twinlapse.arrays import Float
 from twinlapse.errors import RigError
 from twinlapse.optics.pose import Pose, in_picture, pose_on_mount, see
 from twinlapse.optics.view import blur_px, hidden, pixel_size, sharpness
-from twinlapse.rig.model import Camera, Printer, Toolhead
+from twinlapse.rig.camera import Camera
+from twinlapse.rig.printer import Printer, Toolhead
 
 __all__ = [
     "BLUR_PX",

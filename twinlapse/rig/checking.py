@@ -21,8 +21,10 @@ from twinlapse.optics.pose import (
 )
 from twinlapse.optics.upright import upright_camera
 from twinlapse.optics.view import Sharpness, blur_px, hidden, pixel_size, sharpness
+from twinlapse.rig.camera import Camera
 from twinlapse.rig.kinematics import shift_axes
-from twinlapse.rig.model import Camera, Printer, Rig, Toolhead
+from twinlapse.rig.model import Rig
+from twinlapse.rig.printer import Printer, Toolhead
 
 __all__ = [
     "LINE_PX",

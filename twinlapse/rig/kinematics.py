@@ -8,7 +8,8 @@ shot, the others are free.
 
 from __future__ import annotations
 
-from twinlapse.rig.model import Kinematics, Mount
+from twinlapse.rig.camera import Mount
+from twinlapse.rig.printer import Kinematics
 
 __all__ = ["SHIFT_AXES", "shift_axes"]
 

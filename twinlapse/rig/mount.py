@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float
 from twinlapse.errors import RigError, TwinlapseError
 from twinlapse.optics.pose import pose_on_mount
-from twinlapse.rig.model import Camera, Printer
+from twinlapse.rig.camera import Camera
+from twinlapse.rig.printer import Printer
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -13,7 +13,8 @@ from twinlapse.errors import RigError
 from twinlapse.files import read_text
 from twinlapse.rig.key_positions import key_lines
 from twinlapse.rig.kinematics import SHIFT_AXES
-from twinlapse.rig.model import Pair, Rig
+from twinlapse.rig.model import Rig
+from twinlapse.rig.printer import Pair
 from twinlapse.rig.schema import read_record
 from twinlapse.rig.standing_times import with_standing_times
 from twinlapse.rig.toml_fields import Table

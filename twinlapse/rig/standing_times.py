@@ -12,7 +12,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from twinlapse.rig.model import Printer, Rig
+from twinlapse.rig.model import Rig
+from twinlapse.rig.printer import Printer
 
 __all__ = ["SETTLE_S", "STILL_MM", "settle_s", "with_standing_times"]
 

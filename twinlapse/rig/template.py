@@ -10,8 +10,10 @@ from dataclasses import MISSING, dataclass, fields
 from typing import Any, get_args, get_type_hints
 
 from twinlapse.optics.pose import pose_on_mount
+from twinlapse.rig.camera import Camera
 from twinlapse.rig.checking import reach_mm
-from twinlapse.rig.model import Camera, Printer, Rig
+from twinlapse.rig.model import Rig
+from twinlapse.rig.printer import Printer
 from twinlapse.rig.reader import rig_from_mapping
 from twinlapse.rig.reference import sections
 from twinlapse.rig.schema import Key, declared, default_of, key_name, toml_value

@@ -19,8 +19,9 @@ from twinlapse.errors import TwinlapseError
 from twinlapse.optics.aiming_lines import aim_lines, near_tip, visible_runs
 from twinlapse.optics.pose import in_picture, pose_in_bed, rest_of, see
 from twinlapse.optics.upright import upright_camera
+from twinlapse.rig.camera import Camera
 from twinlapse.rig.checking import check_rig
-from twinlapse.rig.model import Camera, Printer
+from twinlapse.rig.printer import Printer
 from twinlapse.rig.reader import read_rig
 
 __all__ = ["camera_report", "main", "rig_report"]

@@ -8,7 +8,7 @@ from twinlapse.cameras.clock import Clock, SystemClock
 from twinlapse.cameras.login import read_login
 from twinlapse.cameras.sources.base import CameraPicture, Source
 from twinlapse.errors import CaptureError
-from twinlapse.rig.model import Camera
+from twinlapse.rig.camera import Camera
 
 __all__ = ["CameraPicture", "Source", "open_source"]
 

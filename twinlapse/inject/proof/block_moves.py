@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from twinlapse.gcode import Kind, find_layers
 from twinlapse.inject.proof.evidence import BlockMoves, Evidence, moves_fault
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
-from twinlapse.rig.model import KeepOut
+from twinlapse.rig.printer import KeepOut
 
 __all__ = ["check_machine", "check_path", "check_speed"]
 

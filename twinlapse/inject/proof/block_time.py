@@ -13,7 +13,7 @@ from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 from twinlapse.motion import time_toolpath
 from twinlapse.motion.stream import stop_cost_s
-from twinlapse.rig.model import Printer
+from twinlapse.rig.printer import Printer
 
 __all__ = ["block_seconds", "check_progress", "check_time"]
 

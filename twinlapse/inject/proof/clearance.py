@@ -10,7 +10,7 @@ from twinlapse.inject.proof import printed_heights
 from twinlapse.inject.proof.evidence import BlockMoves, Evidence
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 from twinlapse.inject.proof.wipes import trails_of, wiping_moves
-from twinlapse.rig.model import Printer
+from twinlapse.rig.printer import Printer
 
 __all__ = ["check_clearance"]
 

@@ -9,20 +9,10 @@ from typing import Any, get_args
 
 from twinlapse.errors import InjectError
 from twinlapse.inject.proof.fences import FencedFile
+from twinlapse.rig.camera import Camera
 from twinlapse.rig.limits import Limits
-from twinlapse.rig.model import (
-    BedShape,
-    Camera,
-    Cornering,
-    CueSettings,
-    Firmware,
-    KeepOut,
-    Kinematics,
-    PlanSettings,
-    Printer,
-    Rig,
-    Toolhead,
-)
+from twinlapse.rig.model import CueSettings, PlanSettings, Rig
+from twinlapse.rig.printer import BedShape, Cornering, Firmware, KeepOut, Kinematics, Printer, Toolhead
 
 __all__ = ["facts_of", "rig_of"]
 

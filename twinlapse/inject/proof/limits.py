@@ -7,7 +7,8 @@ import zlib
 
 from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Check, Fault, verdict
-from twinlapse.rig.model import Rig, Toolhead
+from twinlapse.rig.model import Rig
+from twinlapse.rig.printer import Toolhead
 
 __all__ = ["check_limits"]
 

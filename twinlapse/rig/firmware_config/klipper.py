@@ -8,7 +8,7 @@ from pathlib import Path
 from twinlapse.files import read_text
 from twinlapse.rig.firmware_config.reading import FirmwareConfig, included
 from twinlapse.rig.limits import Limits, idle_timeout_s
-from twinlapse.rig.model import SQUARE_CORNER_MM_S
+from twinlapse.rig.printer import SQUARE_CORNER_MM_S
 
 __all__ = ["Sections", "read"]
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from twinlapse.errors import RigError
 from twinlapse.files import read_text
-from twinlapse.rig.model import Firmware
+from twinlapse.rig.printer import Firmware
 
 __all__ = ["FirmwareConfig", "included", "read_firmware_config"]
 
