@@ -116,16 +116,30 @@ def layer_reports(folder: Path) -> tuple[Event, ...]:
     for path in sorted(folder.glob("firstlayer-*.json")):
         try:
             told = read_json(path, "report")
-            layer, sound = int(told["layer"]), told["overall"]["sound"]
-            count = len(told.get("defects") or ())
-        except (TwinlapseError, KeyError, TypeError, ValueError):
+            layer, words = int(told["layer"]), _found_words(told)
+        except (TwinlapseError, KeyError, TypeError, ValueError, IndexError):
             continue  # of another version, or damaged: a film does not fail for a caption
-        if sound is True:
-            events.append(Event(layer=layer - 1, words=f"Layer {layer}: no defects found"))
-        elif sound is False:
-            many = "1 defect" if count == 1 else f"{count} defects" if count else "defects"
-            events.append(Event(layer=layer - 1, words=f"Layer {layer}: {many} found"))
+        if words:
+            events.append(Event(layer=layer - 1, words=f"Layer {layer}: {words}"))
     return tuple(events)
+
+
+def _found_words(told: Mapping[str, Any]) -> str:
+    """Return in a few words what a report says, worst first; empty where it cannot tell."""
+    sound, defects = told["overall"]["sound"], told.get("defects") or []
+    if sound is None:
+        return ""
+    if sound:
+        return "no defects found"
+    risen = [corner for corner in told.get("corners") or [] if corner["lifted"]]
+    words = ["a corner has risen" if len(risen) == 1 else f"{len(risen)} corners have risen"] if risen else []
+    if defects:
+        first = next((d for d in defects if d["kind"] == "missing object"), defects[0])
+        x, y = first["at_mm"]
+        named = "object missing" if first["kind"] == "missing object" else first["kind"]
+        more = f" and {len(defects) - 1} more" if len(defects) > 1 else ""
+        words.append(f"{named} at X{x:.0f} Y{y:.0f}{more}")
+    return ", ".join(words) or "too little material"
 
 
 def print_facts(gcode: Path) -> PrintFacts:

@@ -225,18 +225,28 @@ def test_a_sliced_file_tells_where_it_prints_and_when_filament_changes(tmp_path:
 
 
 def test_reports_of_layers_become_captions_and_bad_ones_are_passed_over(tmp_path: Path) -> None:
-    said = {
-        "firstlayer-1.json": {"layer": 1, "overall": {"sound": True}, "defects": []},
-        "firstlayer-2.json": {"layer": 2, "overall": {"sound": False}, "defects": [{}, {}]},
-        "firstlayer-3.json": {"layer": 3, "overall": {"sound": None}},
-        "firstlayer-4.json": {"other": 1},
+    gap, blob = {"kind": "gap", "at_mm": [97.2, 96.5]}, {"kind": "blob", "at_mm": [10.0, 20.0]}
+    absent = {"kind": "missing object", "at_mm": [50.0, 60.0]}
+    risen, steady = {"lifted": True}, {"lifted": False}
+    said: dict[int, dict[str, object]] = {
+        1: {"overall": {"sound": True}, "defects": [], "corners": [steady]},
+        2: {"overall": {"sound": False}, "defects": [gap, blob]},
+        3: {"overall": {"sound": None}},
+        5: {"overall": {"sound": False}, "defects": [gap, absent, blob], "corners": [risen, steady]},
+        6: {"overall": {"sound": False}, "defects": [], "corners": [risen, risen]},
+        7: {"overall": {"sound": False}, "defects": []},  # thin
+        8: {"overall": {"sound": False}, "defects": [{}]},
     }
-    for name, value in said.items():
-        (tmp_path / name).write_text(json.dumps(value))
-    (tmp_path / "firstlayer-5.json").write_text("{")
+    for layer, value in said.items():
+        (tmp_path / f"firstlayer-{layer}.json").write_text(json.dumps({"layer": layer, **value}))
+    (tmp_path / "firstlayer-4.json").write_text(json.dumps({"other": 1}))
+    (tmp_path / "firstlayer-9.json").write_text("{")
     assert [(event.layer, event.words) for event in layer_reports(tmp_path)] == [
         (0, "Layer 1: no defects found"),
-        (1, "Layer 2: 2 defects found"),
+        (1, "Layer 2: gap at X97 Y96 and 1 more"),
+        (4, "Layer 5: a corner has risen, object missing at X50 Y60 and 2 more"),
+        (5, "Layer 6: 2 corners have risen"),
+        (6, "Layer 7: too little material"),
     ]
 
 

@@ -15,7 +15,8 @@ from twinlapse.firstlayer.expected import drawn, lines_of
 from twinlapse.firstlayer.mosaic import build_mosaic
 from twinlapse.firstlayer.overlaps import Link, solved
 from twinlapse.firstlayer.reading import LayerMap
-from twinlapse.firstlayer.report import as_json, report_html
+from twinlapse.firstlayer.report import report_html
+from twinlapse.firstlayer.report_json import as_json
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.rig import Printer
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from twinlapse.firstlayer.mosaic import Mosaic
     from twinlapse.firstlayer.reading import CornerCheck, LayerMap
     from twinlapse.firstlayer.self_calibration import SelfCalibration
+    from twinlapse.frames.job import Job
 
 __all__ = ["command"]
 
@@ -57,47 +58,34 @@ def command(
 ) -> None:
     """Assemble the survey frames into a map of the layer and compare it with the sliced file.
 
-    Also checks the outermost corners for lifting, once a second layer was surveyed. Writes the map and a
-    one-page report. Exit status 1 if a defect is found or the verdict is "cannot tell".
+    Also checks the outermost corners for lifting, once a second layer was surveyed. Writes the map, a report of
+    one page and JOB/firstlayer-N.json: what --json prints, and where captions of the film come from. Exit
+    status 1 if a defect is found or the verdict is "cannot tell".
     """
     from twinlapse.errors import JobError
     from twinlapse.files import write_bytes
-    from twinlapse.firstlayer.reading import check_corners, map_layer
-    from twinlapse.firstlayer.report import (
-        as_json,
-        calibration_json,
-        corner_verdict,
-        corners_json,
-        overall,
-        report_html,
-    )
+    from twinlapse.firstlayer.reading import check_corners
+    from twinlapse.firstlayer.report import corner_verdict, overall, report_html
+    from twinlapse.firstlayer.report_json import corners_json, write_report
     from twinlapse.frames.job import open_job
+    from twinlapse.frames.journal import newest_run
+    from twinlapse.shots import read_plan
     from twinlapse.written_job import job_beside
 
     job = open_job(job_beside(job_folder))
     if tally:
         _say_tally(out, job.folder)
         return
+    if corners and (rig_file is not None or real or not_real):
+        raise click.UsageError("--write, --real and --not-real need a map: leave out --corner-check")
     page = output or job.folder / "firstlayer.html"
-    title = job.folder.resolve().name
-    found, result = None, {}
-    if not corners:
-        with out.progress("mapping the layer") as progress:
-            found, missing = map_layer(
-                job, None if layer is None else layer - 1, smallest_mm=smallest_mm, progress=progress
-            )
-        title += f", layer {found.layer + 1}"
-        _write_photograph(found.mosaic, page.with_suffix(".png"))
-        if missing:
-            out.warn(f"{len(missing)} survey frames are missing: {', '.join(missing[:5])}")
-        result = {**as_json(found.mosaic, found.judgement), "layer": found.layer + 1, "missing": missing}
+    # before the frames are read: if another print begins meanwhile, the report is not about that one
+    run = newest_run(job.journal, read_plan(job.plan).original_sha256)
+    found, result = (None, {}) if corners else _mapped(out, job, layer, smallest_mm, page)
+    if found is not None:
         _keep_marks(out, job.folder, found, real, not_real)
-        if found.calibration is not None:
-            result["calibration"] = calibration_json(found.calibration)
         if rig_file is not None and found.calibration is not None:
             _write_camera(out, rig_file, found.calibration)
-    elif rig_file is not None:
-        raise click.UsageError("--write needs a map: leave out --corners")
     corner_check = check_corners(job)
     if corners and corner_check is None:
         raise JobError(
@@ -113,12 +101,35 @@ def command(
         if corner_verdict(corner_check) not in words:
             out.say(corner_verdict(corner_check))
         _say_risen(out, corner_check)
+    title = job.folder.resolve().name + ("" if found is None else f", layer {found.layer + 1}")
     write_bytes(page, report_html(title, found, corner_check).encode())
     out.say(f"report: {page}")
     told = {"overall": {"sound": sound, "verdict": words}, **corners_json(corner_check), "report": str(page)}
+    if found is not None:
+        write_report(job.folder, found.layer, {**result, **told}, run)
     out.result({**result, **told})
     if sound is not True:
         raise click.exceptions.Exit(1)
+
+
+def _mapped(
+    out: Output, job: Job, layer: int | None, smallest_mm: float, page: Path
+) -> tuple[LayerMap, dict[str, Any]]:
+    """Return the map of a layer and what is told of it, the photograph written beside the page."""
+    from twinlapse.firstlayer.reading import map_layer
+    from twinlapse.firstlayer.report_json import as_json, calibration_json
+
+    with out.progress("mapping the layer") as progress:
+        found, missing = map_layer(
+            job, None if layer is None else layer - 1, smallest_mm=smallest_mm, progress=progress
+        )
+    _write_photograph(found.mosaic, page.with_suffix(".png"))
+    if missing:
+        out.warn(f"{len(missing)} survey frames are missing: {', '.join(missing[:5])}")
+    told = {**as_json(found.mosaic, found.judgement), "layer": found.layer + 1, "missing": missing}
+    if found.calibration is not None:
+        told["calibration"] = calibration_json(found.calibration)
+    return found, told
 
 
 def _keep_marks(
@@ -168,7 +179,7 @@ def _write_camera(out: Output, rig_file: Path, found: SelfCalibration) -> None:
     """Write what the print says of the camera into a rig file, if it can be trusted."""
     from twinlapse.errors import RigError
     from twinlapse.files import read_text, write_bytes
-    from twinlapse.firstlayer.report import calibration_json
+    from twinlapse.firstlayer.report_json import calibration_json
     from twinlapse.optics.upright import delivered_lens
     from twinlapse.rig import read_rig
     from twinlapse.rig.editing import with_camera_keys

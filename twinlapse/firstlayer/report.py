@@ -5,9 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import io
-import math
 from collections import Counter
-from typing import Any
 
 from PIL import Image
 
@@ -24,17 +22,8 @@ from twinlapse.firstlayer.picture import (
     strip_picture,
 )
 from twinlapse.firstlayer.reading import CornerCheck, LayerMap
-from twinlapse.firstlayer.self_calibration import SelfCalibration
 
-__all__ = [
-    "as_json",
-    "calibration_json",
-    "corner_verdict",
-    "corners_json",
-    "overall",
-    "report_html",
-    "verdict",
-]
+__all__ = ["corner_verdict", "overall", "report_html", "verdict"]
 
 _SHADES = {True: "#d5efdc", False: "#f8d6cf", None: "#f3ecc8"}
 _PAGE = """<!doctype html>
@@ -214,69 +203,6 @@ def _more(judgement: Judgement) -> list[str]:
     if judgement.trouble is not None:
         said += [f"{words[0].upper()}{words[1:]}." for words in judgement.trouble.sentences]
     return said
-
-
-def corners_json(corner_check: CornerCheck | None) -> dict[str, Any]:
-    """Return what the corners did as plain values; a layer that does not show one is null."""
-    if corner_check is None:
-        return {"corners": [], "corner_layers": []}
-    corners = [
-        {
-            "at_mm": list(w.corner_mm),
-            "lift_mm": [round(float(v), 3) if math.isfinite(v) else None for v in w.lift_mm],
-            "lifted": w.lifted,
-            "known": w.known,
-            "confidence": w.confidence,
-        }
-        for w in corner_check.watches
-    ]
-    return {"corners": corners, "corner_layers": [layer + 1 for layer in corner_check.layers]}
-
-
-def as_json(mosaic: Mosaic, judgement: Judgement) -> dict[str, Any]:
-    """Return what was found as plain values."""
-    from dataclasses import asdict
-
-    return {
-        "sound": judgement.sound,
-        "can_tell": judgement.can_tell,
-        "defects": [asdict(defect) for defect in judgement.defects],
-        "verdict": verdict(judgement),
-        "why": judgement.why,
-        "objects": [asdict(item) for item in judgement.objects],
-        "laying": None if judgement.laying is None else asdict(judgement.laying),
-        "camera": None if judgement.trouble is None else asdict(judgement.trouble),
-        "seen_share": round(judgement.seen_share, 4),
-        "separability": round(judgement.separability, 2),
-        "offset_mm": [round(v, 3) for v in judgement.offset_mm],
-        "frames": len(mosaic.shifts_mm),
-        "overlaps": len(mosaic.links),
-        "overlaps_used": sum(link.used for link in mosaic.links),
-        "residual_mm": round(mosaic.residual_mm, 4),
-        "shifts_mm": [[round(float(v), 4) for v in shift] for shift in mosaic.shifts_mm],
-    }
-
-
-def calibration_json(found: SelfCalibration) -> dict[str, Any]:
-    """Return what the print says of the camera as plain values."""
-    place, look, roll, lens = (
-        found.camera.place_mm or (),
-        found.camera.look_mm or (),
-        found.camera.roll_deg,
-        found.camera.lens,
-    )
-    return {
-        "trusted": found.trusted,
-        "residual_mm": round(found.residual_mm, 4) if math.isfinite(found.residual_mm) else None,
-        "pieces": found.pieces,
-        "place_mm": [round(v, 3) for v in place],
-        "look_mm": [round(v, 3) for v in look],
-        "roll_deg": round(roll, 3),
-        "across_deg": round(lens.across_deg, 3),
-        "distortion": [round(v, 5) for v in lens.distortion],
-        "place_error_mm": round(found.place_error_mm, 3),
-        "turn_error_deg": round(found.turn_error_deg, 3),
-    }
 
 
 def _facts(mosaic: Mosaic, judgement: Judgement) -> str:

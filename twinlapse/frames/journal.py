@@ -28,6 +28,7 @@ __all__ = [
     "FrameTimes",
     "Journal",
     "Run",
+    "newest_run",
     "read_journal",
 ]
 
@@ -249,6 +250,22 @@ def read_journal(path: Path, job: str, run: int | None = None) -> list[FrameRow]
     journal = Journal(path)
     try:
         return journal.rows(job, journal.last_run(job) if run is None else run)
+    finally:
+        journal.close()
+
+
+def newest_run(path: Path, job: str) -> int:
+    """Return the number of the newest run of a job, 0 where there is no journal or none that can be read."""
+    if not path.exists():
+        return 0
+    try:
+        journal = Journal(path)
+    except JobError:
+        return 0
+    try:
+        return journal.last_run(job)
+    except JobError:
+        return 0
     finally:
         journal.close()
 
