@@ -58,8 +58,8 @@ def command(
 ) -> None:
     """Assemble the survey frames into a map of the layer and compare it with the sliced file.
 
-    Also checks the outermost corners for lifting, once a second layer was surveyed. Writes the map, a report of
-    one page and JOB/firstlayer-N.json: what --json prints, and where captions of the film come from. Exit
+    Also checks the outermost corners for lifting, once a second layer was surveyed. Writes the map, a report
+    of one page and JOB/firstlayer-N.json: what --json prints, and where captions of the film come from. Exit
     status 1 if a defect is found or the verdict is "cannot tell".
     """
     from twinlapse.errors import JobError
