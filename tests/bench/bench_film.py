@@ -1,14 +1,18 @@
 """Film against a pure ffmpeg graph of the same layout and text, on the same frames, in turn.
 
-    python tests/bench/bench_film.py [FRAMES] [ROUNDS]
+    python tests/bench/bench_film.py [--frames 120 600] [--rounds 3] [--photographs coffee motorcycle]
 
-The graph lays the same shade, names, shadow and round-cornered pane and writes the same words; it aligns
-nothing and evens no light. Printed: medians of wall and
-processor time, their ratios, and the largest resident size of the Python process.
+The graph lays the same shade, names, shadow and round-cornered pane, writes the same words and encodes with
+the same settings; it aligns nothing and evens no light. For each photograph and length, in turns: the graph,
+a first render, a second one in another layout. Printed: medians of wall and processor time (children
+included), their ratios to the graph of the same turn with the least and the most, the load, the time from
+the start of the process to the first picture that is read, and the largest resident size of the Python
+process.
 """
 
 from __future__ import annotations
 
+import argparse
 import os
 import resource
 import statistics
@@ -21,7 +25,8 @@ from pathlib import Path
 import cv2
 import imageio_ffmpeg
 import numpy as np
-from skimage import data
+from drawn_frames import MARGIN_PX, photograph
+from history import record
 
 from twinlapse.film.compose import composer
 from twinlapse.film.layout import arrange
@@ -45,19 +50,21 @@ mount = "toolhead"
 every = "layer"
 """
 FFMPEG = imageio_ffmpeg.get_ffmpeg_exe()
+# photograph of the wide camera (scikit-image, matplotlib) -> the nozzle's
+BEHIND = {"coffee": "rocket", "grace_hopper": "astronaut", "motorcycle": "chelsea"}
 
 
-def make_frames(folder: Path, count: int) -> None:
-    """Photographs under jitter, flicker and noise: 1920x1080 and 640x480."""
+def make_frames(folder: Path, count: int, name: str) -> None:
+    """Photographs under jitter, flicker and noise: 1920x1080 and, of another, 640x480."""
     rng = np.random.default_rng(1)
-    scenes = {"wide": (data.coffee(), (1920, 1080)), "nozzle": (data.rocket(), (640, 480))}
+    scenes = {"wide": (name, (1920, 1080)), "nozzle": (BEHIND[name], (640, 480))}
     for camera, (scene, (width, height)) in scenes.items():
         (folder / camera).mkdir(parents=True)
-        large = cv2.resize(scene, (width + 80, height + 80), interpolation=cv2.INTER_CUBIC)[..., ::-1]
+        large = (255 * (photograph(scene, (width, height)) / 0.8) ** (1 / 2.2))[..., ::-1].copy()
         noise = [rng.normal(0, 2, large.shape).astype(np.float32) for _ in range(3)]
         for shot in range(1, count + 1):
             dx, dy = rng.normal(0, 1.5, 2)
-            move = np.array([[1, 0, 40 + dx], [0, 1, 40 + dy]])
+            move = np.array([[1, 0, MARGIN_PX + dx], [0, 1, MARGIN_PX + dy]])
             view = cv2.warpAffine(large, move, (width, height), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP)
             lit = view * (1 + rng.uniform(-0.08, 0.08)) + noise[shot % 3][:height, :width]
             top = int(height * (0.9 - 0.6 * shot / count))
@@ -121,7 +128,8 @@ def graph(folder: Path, count: int, out: Path) -> list[str]:
         inputs += ["-i", str(folder / f"{name}.png")]
     return [
         FFMPEG, "-v", "error", "-y", *inputs, "-filter_complex", ";".join(parts), "-c:v", "libx264",
-        "-preset", "veryfast", "-crf", "18", "-g", "60", "-movflags", "+faststart", str(out),
+        "-preset", "veryfast", "-profile:v", "high", "-crf", "18", "-g", "60", "-threads", "4", "-movflags",
+        "+faststart", str(out),
     ]  # fmt: skip
 
 
@@ -154,38 +162,76 @@ def resident_mb(words: list[str]) -> float:
     return int(done.stderr.splitlines()[-1]) / 1024
 
 
-def main() -> None:
-    """Make frames, run both in turn, print medians and ratios."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    rounds = int(sys.argv[2]) if len(sys.argv) > 2 else 3
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        make_frames(folder, count)
-        drawings(folder)
-        render = [
-            "render", "--quiet", "--height-px", "1080", "--frames", f"wide={folder / 'wide'}", "--frames",
-            f"nozzle={folder / 'nozzle'}", "-o", str(folder / "ours.mp4"), "--layout", "inset", "--rig",
-            str(folder / "rig.toml"),
-        ]  # fmt: skip
-        # as many film frames as the graph: no pause at the end
-        (folder / "rig.toml").write_text(RIG)
-        ours = [sys.executable, "-m", "twinlapse", *render]
-        rows: dict[str, list[tuple[float, float]]] = {"graph": [], "film": [], "again": []}
-        for _ in range(rounds):
-            rows["graph"].append(run(graph(folder, count, folder / "graph.mp4")))
-            forget(folder)
-            rows["film"].append(run(ours))
-            rows["again"].append(run([*ours, "--layout", "side"]))
-        middle = {
-            name: [statistics.median(part) for part in zip(*some, strict=True)] for name, some in rows.items()
-        }
-        print(f"{count} frames, 1920x1080, {os.cpu_count()} cores, {rounds} rounds")
-        for name, (wall, cpu) in middle.items():
-            ratio = (wall / middle["graph"][0], cpu / middle["graph"][1])
-            print(f"{name:6} wall {wall:6.2f} s  cpu {cpu:6.2f} s  ratio {ratio[0]:.2f} / {ratio[1]:.2f}")
-        again_mb = resident_mb(render)
+def start_s(words: list[str]) -> float:
+    """Return how long it takes from the start of the process until the first picture is read, s."""
+    code = (
+        "import sys, time, os\n"
+        "from PIL import Image\n"
+        "real = Image.open\n"
+        "def told(*some, **more):\n"
+        "    os.write(2, b'%d' % time.monotonic_ns()); os._exit(0)\n"
+        "Image.open = told\n"
+        "from twinlapse.cli.root import cli\n"
+        "cli(sys.argv[1:], prog_name='twinlapse')"
+    )
+    begun = time.monotonic_ns()
+    done = subprocess.run([sys.executable, "-c", code, *words], check=True, capture_output=True, text=True)
+    return (int(done.stderr.splitlines()[-1]) - begun) / 1e9
+
+
+def race(folder: Path, count: int, name: str, rounds: int) -> dict[str, float]:
+    """Run all three in turn on one photograph, print medians and ratios, return the ratios."""
+    make_frames(folder, count, name)
+    drawings(folder)
+    (folder / "rig.toml").write_text(RIG)  # as many film frames as the graph: no pause at the end
+    render = [
+        "render", "--quiet", "--height-px", "1080", "--frames", f"wide={folder / 'wide'}", "--frames",
+        f"nozzle={folder / 'nozzle'}", "-o", str(folder / "ours.mp4"), "--layout", "inset", "--rig",
+        str(folder / "rig.toml"), "--ease", "0",
+    ]  # fmt: skip
+    ours = [sys.executable, "-m", "twinlapse", *render]
+    rows: dict[str, list[tuple[float, float]]] = {"graph": [], "film": [], "again": []}
+    load = os.getloadavg()[0]
+    for _ in range(rounds):
+        rows["graph"].append(run(graph(folder, count, folder / "graph.mp4")))
         forget(folder)
-        print(f"resident {resident_mb(render):.0f} MB, a second time {again_mb:.0f} MB")
+        rows["film"].append(run(ours))
+        rows["again"].append(run([*ours, "--layout", "side"]))
+    print(f"{name}, {count} frames, {rounds} turns, load {load:.1f} to {os.getloadavg()[0]:.1f}")
+    values = {}
+    for what, some in rows.items():
+        wall, cpu = (statistics.median(part) for part in zip(*some, strict=True))
+        told = f"  {what:6} wall {wall:6.2f} s  cpu {cpu:6.2f} s"
+        for place, unit in enumerate(("wall", "cpu")):
+            ratios = [one[place] / base[place] for one, base in zip(some, rows["graph"], strict=True)]
+            middle = statistics.median(ratios)
+            told += f"  {unit} ratio {middle:.2f} ({min(ratios):.2f} to {max(ratios):.2f})"
+            values[f"{name}_{count}_{what}_{unit}_ratio"] = middle
+        print(told, flush=True)
+    again_mb = resident_mb(render)
+    starts = sorted(start_s(render) for _ in range(5))
+    forget(folder)
+    print(f"  first picture read after {starts[2]:.2f} s ({starts[0]:.2f} to {starts[-1]:.2f})", end="")
+    print(f"; resident {resident_mb(render):.0f} MB, a second time {again_mb:.0f} MB", flush=True)
+    return values
+
+
+def main() -> None:
+    """Race on every photograph and length."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--frames", type=int, nargs="+", default=[120, 600])
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--photographs", nargs="+", choices=list(BEHIND), default=list(BEHIND))
+    asked = parser.parse_args()
+    print(f"1920x1080, inset, {os.cpu_count()} cores; again: side by side")
+    values: dict[str, float] = {}
+    for count in asked.frames:
+        for name in asked.photographs:
+            with tempfile.TemporaryDirectory() as folder:
+                values |= race(Path(folder), count, name, asked.rounds)
+    record("film", values)
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ stopped by the user.
 
 from __future__ import annotations
 
+import os
 import sys
 
 __all__ = ["main"]
@@ -20,6 +21,9 @@ def main() -> None:
 
 def run(words: list[str]) -> int:
     """Run ``twinlapse`` with these words and return the exit status."""
+    # read when numpy is loaded: products here are small, and threads that wait for each other over one take
+    # more processor time than the work
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     import click
 
     from twinlapse.cli.root import cli

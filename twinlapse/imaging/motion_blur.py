@@ -42,9 +42,9 @@ def find_blur(transfer: Plane, energy: Plane, tile_px: int) -> int:
     if sharp < ALIKE * flat**2 * share:
         return -1
     # the light of the picture is one factor, free for each blur
-    shapes = _shapes(tile_px).reshape(-1, transfer.size)
+    shapes, squares = _shapes(tile_px)
     heavy, seen = weight.ravel(), transfer.ravel()
-    across, own = shapes @ (heavy * seen), (shapes**2) @ heavy
+    across, own = shapes @ (heavy * seen), squares @ heavy
     left = float((heavy * seen**2).sum()) - across**2 / own
     best = int(left.argmin())
     return best if left[best] < SHARP * sharp else -1
@@ -57,8 +57,10 @@ def nearest_blur(way: NDArray[np.float64], tile_px: int) -> int:
 
 
 @functools.lru_cache(maxsize=4)
-def _shapes(tile_px: int) -> Plane:
-    return np.maximum(np.abs(blurs(tile_px)[0]), np.float32(FLOOR))
+def _shapes(tile_px: int) -> tuple[Plane, Plane]:
+    """Return the sizes of the spectra of all blurs and their squares, (b, tile/2 * (tile/4 + 1))."""
+    shapes = np.maximum(np.abs(blurs(tile_px)[0]), np.float32(FLOOR)).reshape(len(blurs(tile_px)[0]), -1)
+    return shapes, shapes**2
 
 
 @functools.lru_cache(maxsize=4)

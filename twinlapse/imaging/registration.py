@@ -295,17 +295,21 @@ def _padded(cross: Spectra, side: int) -> Spectra:
 
 
 def _spectra(grey: Grey, corners: Corners, tile: int) -> Spectra:
-    quarter = tile // 4
+    quarter, band = tile // 4, slice(1, tile // 2 + 1)
     window = _window(tile)
     spectra = np.empty((len(corners), 2 * quarter, quarter + 1), np.complex64)
-    for place, (x, y) in enumerate(corners):
+    for place, (x, y) in enumerate(corners.tolist()):
+        part = grey[y : y + tile, x : x + tile]
         # a fresh array: the window must never be multiplied into the caller's picture
-        part = grey[y : y + tile, x : x + tile].astype(np.float32)
-        part -= cv2.mean(part)[0]
-        part *= window
-        whole: Any = cv2.dft(part, flags=cv2.DFT_COMPLEX_OUTPUT).view(np.complex64)[..., 0]
-        spectra[place, :quarter] = whole[:quarter, : quarter + 1]
-        spectra[place, quarter:] = whole[-quarter:, : quarter + 1]
+        level: Any = cv2.subtract(part, cv2.mean(part), dtype=cv2.CV_32F)
+        level *= window
+        # half a spectrum, packed as OpenCV does: its first column along the column, all others along the rows
+        packed: Any = cv2.dft(level)
+        inner = np.ascontiguousarray(packed[:, band]).view(np.complex64)
+        spectra[place, :quarter, 1:], spectra[place, quarter:, 1:] = inner[:quarter], inner[-quarter:]
+        first = np.ascontiguousarray(packed[band, 0]).view(np.complex64)  # of the frequencies 1 to quarter
+        spectra[place, 0, 0], spectra[place, 1:quarter, 0] = packed[0, 0], first[:-1]
+        spectra[place, quarter:, 0] = np.conj(first[::-1])
     return spectra
 
 
