@@ -81,6 +81,7 @@ class Shot:
     stops: tuple[Stop, ...]
     back_mm: tuple[tuple[float, float], ...] = ()  # places passed on the way back to the print
     hold_mm: tuple[float, float] | None = None  # after the last stop it waits here for a person
+    leaves_object: int | None = None  # the object that M486 has made current; current again behind the block
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

@@ -13,9 +13,10 @@ from twinlapse.records import ArrayRecord
 
 __all__ = ["ObjectBrackets", "brackets_of"]
 
-# Klipper: docs/Exclude_Object.md. Marlin and RepRapFirmware: M486 S with a number begins, S-1 ends
-_BEGINS = re.compile(r"(?i)^(?:EXCLUDE_OBJECT_START\b|M486 ?S ?\d)")
-_ENDS = re.compile(r"(?i)^(?:EXCLUDE_OBJECT_END\b|M486 ?S ?-)")
+# Klipper: docs/Exclude_Object.md. Marlin and RepRapFirmware: M486 S with a number begins, S-1 ends; a number
+# behind a number ends the one and begins the other
+_MARK = re.compile(r"(?i)^(?:EXCLUDE_OBJECT_(START|END)\b|M486 ?(?:T ?\d+ ?)?S ?(-?\d+))")
+_UNNUMBERED, _NONE = -1, -2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -25,6 +26,7 @@ class ObjectBrackets(ArrayRecord):
     line: Int  # (m,)
     byte: Int  # (m,) offset of the first byte of that line
     begins: Bool  # (m,) else it ends
+    number: Int  # (m,) of the object that M486 begins, negative for all else
 
     def is_inside(self, line: Int) -> Bool:
         """Return whether what is inserted after some lines (n,) stands inside an object."""
@@ -32,6 +34,14 @@ class ObjectBrackets(ArrayRecord):
             return np.zeros(len(line), bool)
         k = np.searchsorted(self.line, line, "right") - 1
         return np.asarray((k >= 0) & self.begins[k])
+
+    def number_at(self, line: Int) -> Int:
+        """Return the number by which M486 has named the object that is current after some lines (n,).
+
+        Negative where none is, or where an object has no number.
+        """
+        k = np.searchsorted(self.line, line, "right") - 1
+        return np.asarray(np.append(self.number, _NONE)[k])
 
     def end_between(self, line: Int, following: Int) -> tuple[Int, Int]:
         """Return line and first byte of the first end of an object after some lines and before others.
@@ -48,9 +58,16 @@ class ObjectBrackets(ArrayRecord):
 def brackets_of(path: Toolpath) -> ObjectBrackets:
     """Return the brackets of single objects in a file."""
     found = [
-        (note.line, note.byte, begins)
+        (note.line, note.byte, _number(mark))
         for note in path.notes
-        if note.own_line and ((begins := bool(_BEGINS.match(note.text))) or _ENDS.match(note.text))
+        if note.own_line and (mark := _MARK.match(note.text))
     ]
     table = np.array(found, np.int64).reshape(-1, 3)
-    return ObjectBrackets(line=table[:, 0], byte=table[:, 1], begins=table[:, 2].astype(bool))
+    number = table[:, 2]
+    return ObjectBrackets(line=table[:, 0], byte=table[:, 1], begins=number > _NONE, number=number)
+
+
+def _number(mark: re.Match[str]) -> int:
+    if mark[1]:
+        return _UNNUMBERED if mark[1].upper() == "START" else _NONE
+    return int(mark[2]) if int(mark[2]) >= 0 else _NONE

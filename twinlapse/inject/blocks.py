@@ -59,6 +59,8 @@ def block_lines(
     writer = MoveWriter(state, style.e_per_mm or 1.0)
     begin, end = fences(shot)
     writer.say(begin)
+    if shot.leaves_object is not None:
+        writer.say(dialect.no_object)
     _retract(writer, shot, dialect)
     height_mm = state.z_mm + shot.lift_mm
     writer.go(rig.printer.travel_z_mm_s, z_mm=height_mm)
@@ -70,6 +72,8 @@ def block_lines(
     _prime(writer, shot, rig, dialect)
     if any(line.startswith("G1 ") for line in writer.lines):
         writer.say(f"G1 {writer.feed(state.feed_mm_s)}")
+    if shot.leaves_object is not None:
+        writer.say(dialect.to_object(shot.leaves_object))
     writer.say(end)
     return writer.lines
 

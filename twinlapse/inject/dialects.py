@@ -30,6 +30,7 @@ class Dialect:
     wait: str = "M400"  # waits until every queued move is done
     retract: str = "G10"
     prime: str = "G11"
+    no_object: str = "M486 S-1"  # what follows belongs to none, and is never skipped
     # templates of the lines that wait for a person: {text}, {most_s} the longest wait, {idle_s} the machine's
     # own limit of standing, {long_s} one that is longer than the wait
     hold: tuple[str, ...] = ("M84 S{long_s}", "M0 S{most_s} {text}", "M84 S{idle_s}")
@@ -50,6 +51,10 @@ class Dialect:
     def dwell(self, seconds: float) -> str:
         """Return the line that waits; P is in milliseconds in all three dialects."""
         return f"G4 P{round(seconds * 1000)}"
+
+    def to_object(self, number: int) -> str:
+        """Return the line behind which all belongs to an object again."""
+        return f"M486 S{number}"
 
     def to_host(self, text: str) -> str:
         """Return the line that says `text` to the host."""
@@ -81,6 +86,11 @@ class Dialect:
 
 # Marlin, marlinfw.org/docs/gcode: M118 "E1" prepends "echo:", which hosts take for information; M400;
 #   G4 P ms; M117 text up to the end of the line; G10 and G11 retract and recover (FWRETRACT).
+#   M486 S<index>: the current object; "-1 is used to indicate something that isn't an object and shouldn't be
+#   skipped" (gcode/M486; CANCEL_OBJECTS). While a cancelled object is current, X, Y and Z keep where they are
+#   and E is counted and not fed; modes, feed rate, waits and messages are as ever (gcode.cpp,
+#   `get_destination_from_command`; planner.cpp). RepRapFirmware's dictionary has the same S, and its places
+#   are counted on while it skips (ObjectTracker.cpp). On Klipper M486 is a macro of the user's.
 # Klipper, docs/G-Codes.md: "G4 P<milliseconds>", "M400", "M117 <message>", "M118 <message>" ([respond]),
 #   G10 and G11 ([firmware_retraction]).
 # RepRapFirmware, G-code dictionary: M118 S"text" to every output; M400; G4 Pnnn ms; M117 "text"; G10 without

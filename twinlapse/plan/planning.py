@@ -13,7 +13,6 @@ from twinlapse.errors import PlanError
 from twinlapse.files import mapped
 from twinlapse.gcode import Kind, Layers, Mode, Toolpath
 from twinlapse.gcode.homing import homes_by_macro, macro_line
-from twinlapse.gcode.object_brackets import brackets_of
 from twinlapse.motion import Timeline
 from twinlapse.plan.clearance.height_map import Ground
 from twinlapse.plan.clearance.routing import Router
@@ -27,7 +26,7 @@ from twinlapse.plan.warnings import plan_warnings
 from twinlapse.plan.when.automatic import AUTO, with_automatic
 from twinlapse.plan.when.choice import Choice, Chooser
 from twinlapse.plan.when.gaps import find_gaps
-from twinlapse.plan.when.insertion_points import NOT_HOMED, Ready, usual_retraction
+from twinlapse.plan.when.insertion_points import NOT_HOMED, ready_from, usual_retraction
 from twinlapse.plan.when.look_shots import before_print, with_look_shots
 from twinlapse.plan.when.schedule import layer_times, refuse_too_many, wishes_of
 from twinlapse.plan.when.thinning import drop_near, drop_over_cap
@@ -77,14 +76,18 @@ def work_out(
     wishes = [wishes_of(camera, layers, times) for camera in rig.cameras]
     refuse_too_many(wishes)
     ready_row, guessed = _ready_row(toolpath, layers, rig)
-    ready = Ready(row=ready_row, brackets=brackets_of(toolpath))
+    ready = ready_from(ready_row, toolpath, rig.printer)
     choices, unmet = Chooser(toolpath, layers, times, gaps, habit, ready).choose(wishes)
     if not choices:
         raise _nothing_left(unmet)
     choices, crowded = drop_near(choices, gaps.at_s, rig.plan.min_gap_s)
     looked_at = {*rig.plan.survey_layers, *rig.plan.corner_layers}
     choices = with_look_shots(choices, looked_at, toolpath, layers, gaps, habit, ready)
-    bare = before_print(toolpath, timeline.end_s) if rig.plan.survey_layers and rig.plan.bare_bed else None
+    bare = (
+        before_print(toolpath, timeline.end_s, ready)
+        if rig.plan.survey_layers and rig.plan.bare_bed
+        else None
+    )
     choices = choices if bare is None else [bare, *choices]
     touring = [camera.name for camera in rig.cameras if camera.stance == "tour"]
     tour = [choice for choice in choices if any(name in choice.cameras for name in touring)]

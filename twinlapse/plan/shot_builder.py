@@ -92,6 +92,7 @@ class BlockMaker:
             retract_mm_s=self.habit.speed_mm_s,
             lift_mm=0.0 if still else LIFT_MM,
             stops=(),
+            leaves_object=choice.moment.leaves,
         )
 
     def _with_stops(

@@ -11,6 +11,7 @@ from twinlapse.gcode import Kind
 from twinlapse.inject.proof.block_grammar import BlockReader, BlockReading, BlockRules, CueStop
 from twinlapse.inject.proof.evidence import Evidence
 from twinlapse.inject.proof.fences import Fenced
+from twinlapse.inject.proof.objects import faults_of_leaving
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 
 __all__ = ["check_commands", "check_stands", "read_blocks"]
@@ -42,6 +43,7 @@ def check_commands(evidence: Evidence, readings: Sequence[BlockReading]) -> Chec
     """Blocks hold what the grammar has, header and arming lines nothing else than their own words."""
     faults = [fault for reading in readings for fault in reading.faults]
     faults.extend(_arm_faults(evidence))
+    faults.extend(faults_of_leaving(evidence, readings))
     macro = _macro(evidence)
     unknown = f"; what the macro {macro} does is not known here" if macro else ""
     waits = f"; {len(evidence.holds)} wait for a person, as the rig asks" if evidence.holds else ""

@@ -46,10 +46,11 @@ _ACTION = re.compile(r"(?i)action:|TYPE\s*=\s*\"?command")
 
 # What may follow what. States are named by what has just been read; "" ends a block.
 _AWAY = {"way": "way", "rise": "placed", "stop": "stated", "wait": "holding"}
-_ENDS = {"prime": "primed", "recover": "recovered", "name": "named", "feed": "fed"}
+_ENDS = {"prime": "primed", "recover": "recovered", "name": "named", "feed": "fed", "enter": "entered"}
 _BACK = {"way": "back", "rise": "down", **_ENDS}
 _STATES: dict[str, dict[str, str]] = {
-    "begun": {"filament": "retracted", "retract": "retracted", **_AWAY, "rise": "up"},
+    "begun": {"leave": "left", "filament": "retracted", "retract": "retracted", **_AWAY, "rise": "up"},
+    "left": {"filament": "retracted", "retract": "retracted", **_AWAY, "rise": "up"},
     "retracted": {**_AWAY, "rise": "up"},
     "up": _AWAY,
     "way": {**_AWAY, **_ENDS},
@@ -61,10 +62,11 @@ _STATES: dict[str, dict[str, str]] = {
     "back": _BACK,
     "down": {"way": "wiping", **_ENDS},
     "wiping": {"way": "wiping", **_ENDS},
-    "recovered": {"prime": "primed", "name": "named", "feed": "fed"},
-    "primed": {"name": "named", "feed": "fed"},
-    "named": {"feed": "fed"},
-    "fed": {},
+    "recovered": {"prime": "primed", "name": "named", "feed": "fed", "enter": "entered"},
+    "primed": {"name": "named", "feed": "fed", "enter": "entered"},
+    "named": {"feed": "fed", "enter": "entered"},
+    "fed": {"enter": "entered"},
+    "entered": {},
 }
 # G4 holds the stream on Marlin and RepRapFirmware. On Klipper it only moves the print's clock on, so the
 # settling has to stand before M400. The cue follows M400 at once: a pause in between would move the head.
@@ -84,7 +86,7 @@ _NAMES = {
     "filament": "a retraction", "prime": "a prime", "retract": "G10", "recover": "G11", "rise": "G1 Z",
     "way": "G1 X Y", "stop": "the comment of a stop", "wait": "M400", "dwell": "G4 P", "cue": "a cue",
     "hold": "a wait for a person",
-    "name": "G92 E", "feed": "G1 F",
+    "name": "G92 E", "feed": "G1 F", "leave": "M486 S-1", "enter": "M486 S with the number of an object",
 }  # fmt: skip
 
 
@@ -109,6 +111,8 @@ class BlockReading:
 
     stops: list[CueStop] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
+    leaves: bool = False  # its first command says that it belongs to no object
+    enters: int | None = None  # the object to which its last command says that all belongs behind it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,6 +193,8 @@ class BlockReader:
             command = command.upper()
         if re.fullmatch("M400", command):
             return "wait"
+        if found := re.fullmatch(r"M486[ \t]*S[ \t]*(-1|\d{1,9})", command):
+            return "leave" if found[1] == "-1" else "enter"
         if re.fullmatch(r"G4[ \t]*P[ \t]*\d{1,9}", command):
             return "dwell"
         if command in ("G10", "G11") and self.rules.retracts_itself:  # else: is the firmware able to?
@@ -235,6 +241,10 @@ class BlockReader:
         elif kind == "cue":
             assert found is not None
             self._cue(number, found)
+        elif kind == "leave":
+            self.reading.leaves = True
+        elif kind == "enter":
+            self.reading.enters = int(re.split("[Ss]", command)[1])
 
     def _cue(self, number: int, found: re.Match[str]) -> None:
         stated = self._stated

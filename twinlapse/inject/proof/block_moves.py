@@ -129,8 +129,11 @@ def _filament_speeds(evidence: Evidence) -> NDArray[np.float64]:
     return np.concatenate([speeds.astype(float), [evidence.rig.printer.retract_mm_s]])
 
 
-def check_path(evidence: Evidence) -> Check:
-    """No block stands between two pieces of one path, except where one layer or turn passes into the next."""
+def check_path(evidence: Evidence, advice: str = "") -> Check:
+    """No block stands between two pieces of one path, except where one layer or turn passes into the next.
+
+    `advice` is what a person must know of where they stand.
+    """
     path = evidence.original
     active = np.flatnonzero((path.length_mm > 0) | np.isin(path.kind, _ACTIVE))
     place = np.searchsorted(active, evidence.block_rows.at)
@@ -146,9 +149,5 @@ def check_path(evidence: Evidence) -> Check:
         for block in np.flatnonzero(inside & ~passed).tolist():
             line = evidence.fenced.blocks[block].line
             faults.append(Fault(line, f"{evidence.name(block)} stands inside a path"))
-    good = "every shot stands between paths, or where a layer passes into the next"
-    if evidence.in_objects:
-        good += (
-            f"; {evidence.in_objects} inside an object: do not cancel it, the shots would wait on the print"
-        )
+    good = f"every shot stands between paths, or where a layer passes into the next{advice}"
     return verdict("path", first(faults), good)

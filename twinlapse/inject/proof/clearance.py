@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from twinlapse.arrays import Float
@@ -24,8 +26,11 @@ _TOUCHES = {
 }
 
 
-def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
-    """Judge every move of every block against the print of its time."""
+def check_clearance(evidence: Evidence, moves: BlockMoves, also: Sequence[Fault] = ()) -> Check:
+    """Judge every move of every block against the print of its time.
+
+    `also` is what else speaks against a block.
+    """
     path, arcs, rows = evidence.original, evidence.arcs, evidence.block_rows
     columns = (path.kind, path.x_mm, path.y_mm, path.z_mm, arcs.row, arcs.curve)
     low, high = _extent(path, evidence.rig.printer)
@@ -48,7 +53,7 @@ def check_clearance(evidence: Evidence, moves: BlockMoves) -> Check:
         f"the nozzle travels {printed_heights.TRAVEL_AIR_MM} mm or more above the print, "
         "toolhead and gantry clear it"
     )
-    return verdict("clearance", first(faults), good)
+    return verdict("clearance", first([*faults, *also]), good)
 
 
 def _tool(printer: Printer) -> Float:

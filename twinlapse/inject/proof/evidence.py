@@ -12,6 +12,7 @@ from twinlapse.gcode import Toolpath
 from twinlapse.inject.proof.arc_reading import OwnArcs
 from twinlapse.inject.proof.block_rows import BlockRows, Rows
 from twinlapse.inject.proof.fences import FencedFile
+from twinlapse.inject.proof.outside_lines import ObjectsAround
 from twinlapse.inject.proof.report import Fault
 from twinlapse.rig.model import Rig
 
@@ -29,7 +30,7 @@ class Evidence:
     facts: Mapping[str, str]  # of the header
     rig: Rig
     tool_offset_mm: tuple[float, float]  # the greatest along X and Y that the file sets, 0 when it sets none
-    in_objects: int  # shots inside the brackets of an object that can be cancelled
+    objects: ObjectsAround  # that can be cancelled
 
     @property
     def holds(self) -> frozenset[str]:

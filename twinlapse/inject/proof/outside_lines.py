@@ -9,16 +9,28 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from twinlapse.buffered_bytes import FileBytes
 from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Fault
 
-__all__ = ["shots_in_objects", "stray_cues"]
+__all__ = ["NAMED", "NOBODY", "ObjectsAround", "objects_around", "stray_cues"]
 
 _CUE = re.compile(rb"twinlapse cue \d+\.\d+ ")
 _LINE_BYTES = 200
-_OBJECT = re.compile(rb"(?i)[ \t]*(?:EXCLUDE_OBJECT_(START|END)\b|M486[ \t]*S[ \t]*(-?)\d)")
+_MARK = re.compile(
+    rb"[ \t]*(?:N\d+[ \t]*)?(?:EXCLUDE_OBJECT_(START|END)\b|M486[ \t]*(?:T[ \t]*\d+[ \t]*)?S[ \t]*(-?\d+))"
+)
+NAMED, NOBODY = -1, -2  # an object without a number is current, none is
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObjectsAround:
+    """Which object is current where each block begins: its number for M486, `NAMED` or `NOBODY`."""
+
+    current: tuple[int, ...]  # (blocks,)
+    any: bool  # the file has brackets
 
 
 def stray_cues(view: FileBytes, fenced: FencedFile) -> list[Fault]:
@@ -32,18 +44,25 @@ def stray_cues(view: FileBytes, fenced: FencedFile) -> list[Fault]:
     return faults
 
 
-def shots_in_objects(view: FileBytes, fenced: FencedFile) -> int:
-    """Return how many shots stand inside the brackets of an object that can be cancelled."""
-    marks = sorted([*_found(view, b"EXCLUDE_OBJECT_"), *_found(view, b"M486")])
-    places, inside = [], []
-    for place in marks:
+def objects_around(view: FileBytes, fenced: FencedFile) -> ObjectsAround:
+    """Return the objects around the blocks by what stands outside of all blocks."""
+    places, current = [], []
+    for place in sorted([*_found(view, b"EXCLUDE_OBJECT_"), *_found(view, b"M486")]):
         start = view.rfind(b"\n", max(place - _LINE_BYTES, 0), place) + 1 if place else 0
-        found = _OBJECT.match(view[start : place + _LINE_BYTES])
-        if found and start + found.start() <= place:
+        mark = _MARK.match(view[start : place + _LINE_BYTES])
+        k = bisect_right(fenced.blocks, place, key=lambda block: block.start) - 1
+        inside = k >= 0 and place < fenced.blocks[k].stop
+        if mark and start + mark.start() <= place and not inside:
             places.append(place)
-            inside.append(found[1].upper() == b"START" if found[1] else not found[2])
-    ends = [bisect_right(places, block.start) - 1 for block in fenced.blocks]
-    return sum(k >= 0 and inside[k] for k in ends)
+            current.append(_current(mark))
+    at = [bisect_right(places, block.start) - 1 for block in fenced.blocks]
+    return ObjectsAround(current=tuple(current[k] if k >= 0 else NOBODY for k in at), any=bool(places))
+
+
+def _current(mark: re.Match[bytes]) -> int:
+    if mark[1]:
+        return NAMED if mark[1].upper() == b"START" else NOBODY
+    return int(mark[2]) if int(mark[2]) >= 0 else NOBODY
 
 
 def _found(view: FileBytes, what: bytes) -> Iterator[int]:

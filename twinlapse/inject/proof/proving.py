@@ -25,8 +25,9 @@ from twinlapse.inject.proof.fences import FencedFile, read_fences
 from twinlapse.inject.proof.firmware_reading import check_reading
 from twinlapse.inject.proof.header_facts import facts_of, rig_of
 from twinlapse.inject.proof.limits import check_limits
+from twinlapse.inject.proof.objects import advice_on_cancelling, faults_of_places
 from twinlapse.inject.proof.offsets import tool_offset
-from twinlapse.inject.proof.outside_lines import shots_in_objects, stray_cues
+from twinlapse.inject.proof.outside_lines import objects_around, stray_cues
 from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
 from twinlapse.inject.proof.same_rows import RowComparison
 from twinlapse.inject.proof.state_restored import (
@@ -81,7 +82,7 @@ def prove(
             block_rows, same_rows = _pass_by(written, rig, fenced, toolpath, part_of(tell, 0.5, 0.9))
             outside, reading, arcs = looked.result()
         fenced.faults.extend(stray_cues(after, fenced))
-        in_objects = shots_in_objects(after, fenced)
+        objects = objects_around(after, fenced)
         offset = tool_offset(before)
     checks = [
         _check_fences(fenced),
@@ -101,7 +102,7 @@ def prove(
             facts=facts,
             rig=rig,
             tool_offset_mm=offset,
-            in_objects=in_objects,
+            objects=objects,
         )
         seconds = block_seconds(block_rows, fenced, rig.printer)
         added_s = float(seconds.sum())
@@ -150,7 +151,7 @@ def _block_checks(evidence: Evidence, seconds: Float) -> list[Check]:
     moves = moves_of(evidence.block_rows)
     readings = read_blocks(evidence)
     return [
-        check_path(evidence),
+        check_path(evidence, advice_on_cancelling(evidence, moves, readings)),
         check_place(evidence),
         check_modes(evidence),
         check_feed(evidence),
@@ -159,7 +160,7 @@ def _block_checks(evidence: Evidence, seconds: Float) -> list[Check]:
         check_commands(evidence, readings),
         check_bounds(evidence, moves, seconds, readings),
         check_machine(evidence, moves),
-        check_clearance(evidence, moves),
+        check_clearance(evidence, moves, faults_of_places(evidence, moves, readings)),
         check_speed(evidence, moves),
         check_stands(evidence, readings),
     ]

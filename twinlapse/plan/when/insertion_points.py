@@ -8,7 +8,7 @@ import numpy as np
 
 from twinlapse.arrays import Bool, Float, Int
 from twinlapse.gcode import Kind, Mode, Toolpath
-from twinlapse.gcode.object_brackets import ObjectBrackets
+from twinlapse.gcode.object_brackets import ObjectBrackets, brackets_of
 from twinlapse.plan.when.gaps import RETRACTED_SHARE
 from twinlapse.rig import Printer
 
@@ -25,6 +25,8 @@ __all__ = [
     "Ready",
     "UsualRetraction",
     "moment_in",
+    "objects_to_leave",
+    "ready_from",
     "usual_retraction",
     "why_none",
 ]
@@ -32,6 +34,7 @@ __all__ = [
 ON_PATH_MM = 0.6  # nearer than this, what oozes lands on the path; common practice, no source
 
 MOST_ROWS = 1000  # of a gap that are looked at
+_LEVEL_MM = 1e-4  # a layer's paths are at one height to within the rounding of a place
 
 _EXTRUDE, _WIPE, _ORIGIN, _IDLE = int(Kind.EXTRUDE), int(Kind.WIPE), int(Kind.ORIGIN), -1
 _LAYS = (_EXTRUDE, _WIPE)
@@ -75,6 +78,7 @@ class Ready:
 
     row: int  # from here on a macro has homed the machine; the number of rows where none does
     brackets: ObjectBrackets
+    highest_mm: Float  # (n,) of all that is printed after each row; empty where no object can be left
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +110,7 @@ class Moment:
     line: int  # and after this line: the row's own, or the end of an object behind it
     byte: int | None  # offset of the first byte of that line, None where it is the row's
     in_object: bool  # a firmware that has cancelled the object would skip the moves of the shot
+    leaves: int | None  # the object that the shot leaves and takes up again, by its number for M486
     retracted: bool  # the filament is back already
     on_path: bool  # the nozzle stands where the path just printed ends, or where the next begins
 
@@ -150,7 +155,9 @@ def moment_in(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready
     fit = np.flatnonzero(at.why == len(_AGAINST))
     if not len(fit):
         return None
-    line, byte, in_object = _outside_objects(at.line[fit], at.following[fit], ready.brackets)
+    line, byte, inside = _outside_objects(at.line[fit], at.following[fit], ready.brackets)
+    leaves = np.where(inside, objects_to_leave(toolpath, at.first + fit, line, ready), -1)
+    in_object = inside & (leaves < 0)
     away_mm = _away_mm(toolpath, at.first + fit, gap)
     best = int(np.lexsort((-fit, away_mm, at.retracted[fit], ~in_object))[-1])
     return Moment(
@@ -158,9 +165,41 @@ def moment_in(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready
         line=int(line[best]),
         byte=int(byte[best]) if byte[best] >= 0 else None,
         in_object=bool(in_object[best]),
+        leaves=int(leaves[best]) if leaves[best] >= 0 else None,
         retracted=bool(at.retracted[fit[best]]),
         on_path=bool(away_mm[best] < ON_PATH_MM),
     )
+
+
+def ready_from(row: int, toolpath: Toolpath, printer: Printer) -> Ready:
+    """Return what decides where a shot may stand, for one file on one machine.
+
+    Parameters
+    ----------
+    row : int
+        From here on a macro has homed the machine.
+    toolpath, printer
+    """
+    brackets = brackets_of(toolpath)
+    highest_mm = np.empty(0)
+    if (brackets.number >= 0).any() and not printer.keep_out:
+        z_mm = toolpath.z_mm.astype(float)
+        reached = np.maximum(z_mm, np.append(z_mm[:1], z_mm[:-1]))
+        highest_mm = np.maximum.accumulate(np.where(toolpath.kind == _EXTRUDE, reached, -np.inf))
+    return Ready(row=row, brackets=brackets, highest_mm=highest_mm)
+
+
+def objects_to_leave(toolpath: Toolpath, rows: Int, line: Int, ready: Ready) -> Int:
+    """Return for boundaries the number of the object that a shot can leave there and take up again, else -1.
+
+    Where the object is cancelled the nozzle was left behind at a place that no plan knows. So the shot must
+    name absolute places, nothing printed may be higher than it goes, and no keep-out may be in its way.
+    """
+    if not len(ready.highest_mm):
+        return np.full(len(rows), -1)
+    free = toolpath.z_mm[rows] >= ready.highest_mm[rows] - _LEVEL_MM
+    free &= (toolpath.mode[rows] & Mode.RELATIVE_XYZ) == 0
+    return np.where(free, np.maximum(ready.brackets.number_at(line), -1), -1)
 
 
 def why_none(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready) -> str:

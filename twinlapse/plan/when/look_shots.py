@@ -10,7 +10,14 @@ from twinlapse.arrays import Float
 from twinlapse.gcode import Kind, Layers, Mode, Setting, Toolpath
 from twinlapse.plan.when.choice import Choice
 from twinlapse.plan.when.gaps import Gaps
-from twinlapse.plan.when.insertion_points import Gap, Moment, Ready, UsualRetraction, moment_in
+from twinlapse.plan.when.insertion_points import (
+    Gap,
+    Moment,
+    Ready,
+    UsualRetraction,
+    moment_in,
+    objects_to_leave,
+)
 
 __all__ = ["BEFORE_PRINT", "before_print", "with_look_shots"]
 
@@ -48,7 +55,7 @@ def with_look_shots(
     return sorted([*choices, *more], key=lambda choice: choice.moment.row)
 
 
-def before_print(toolpath: Toolpath, end_s: Float) -> Choice | None:
+def before_print(toolpath: Toolpath, end_s: Float, ready: Ready) -> Choice | None:
     """Return a shot before anything is extruded, None where no line is fit for it.
 
     The machine must be homed and hot, because the block retracts and primes as every other does: a wait for
@@ -77,11 +84,14 @@ def before_print(toolpath: Toolpath, end_s: Float) -> Choice | None:
     if not len(rows):
         return None
     row = int(rows[0])
+    line = int(toolpath.line[row])
+    number = int(objects_to_leave(toolpath, np.array([row]), np.array([line]), ready)[0])
     moment = Moment(
         row=row,
-        line=int(toolpath.line[row]),
+        line=line,
         byte=None,
         in_object=False,
+        leaves=number if number >= 0 else None,
         retracted=False,
         on_path=False,
     )
