@@ -44,7 +44,6 @@ TRACK = Track(
     faults=("",),
     motions=(still(SIZE),),
     gain=np.ones((1, 3)),
-    action=(0.3, 0.3, 0.45, 0.45),
     foot_px=(820.0, 500.0),
 )
 NEAR = replace(TRACK, camera="nozzle", size=(640, 480), motions=(still((640, 480)),), riding=True)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from twinlapse.imaging.transforms import still
 from twinlapse.tracking.held_body import held_body, of_the_print
 from twinlapse.tracking.link_references import tied
 from twinlapse.tracking.measurements import Looks
+from twinlapse.tracking.stabilise import _print_against as print_against
 
 FRAMES, TIE = 30, np.array([3.0, -2.0])
 
@@ -29,7 +33,7 @@ def looks_of_two_bodies() -> tuple[Looks, np.ndarray, np.ndarray]:
     looks = Looks(
         size=np.array([960, 540]), foot=np.array([480.0, 1400]), centres=centres, part=part,
         coarse=np.ones(len(part), bool), shifts=shifts, weights=weights, faults=np.full(FRAMES, ""),
-        ratio=np.ones((FRAMES, 3)), ratio_sure=np.ones(FRAMES), action=np.array([0, 0, 1.0, 1]),
+        ratio=np.ones((FRAMES, 3)), ratio_sure=np.ones(FRAMES),
         scene=np.array(True), body=np.zeros((FRAMES, 2, 3)), blur=np.zeros(FRAMES),
         tone=np.zeros((FRAMES, 4)), curve=np.array([0.055, 0, 0]), alike=np.ones(FRAMES),
         body_sure=np.zeros(FRAMES), lit=np.ones((30, 40)),
@@ -66,3 +70,21 @@ def test_tiles_beside_the_bed_do_not_outvote_the_print() -> None:
     assert of_the_print(centres, shifts, weights, held).tolist() == (share == 1).tolist()
     still = shifts - share[:, None] * bed[:, None]
     assert of_the_print(centres, still, weights, held).all()
+
+
+def test_a_print_parked_off_in_the_reference_is_known_as_well_as_its_tiles_agree() -> None:
+    """The bed stood aside in the reference: its usual way is taken out, and its tiles agree all the same."""
+    rng = np.random.default_rng(9)
+    bed = rng.normal((6.0, -4.0), 2, (FRAMES, 2))
+    x, y = np.meshgrid(np.linspace(430, 530, 4), np.linspace(260, 340, 4))
+    centres = np.stack([x.ravel(), y.ravel()], axis=1)
+    looks, _, _ = looks_of_two_bodies()
+    looks = replace(
+        looks, foot=np.array([480.0, 300]), centres=centres, part=np.zeros(16, np.int64),
+        coarse=np.zeros(16, bool), weights=np.full((FRAMES, 16), 0.6),
+        shifts=bed[:, None] + rng.normal(0, 0.02, (FRAMES, 16, 2)),
+    )  # fmt: skip
+    motions = [still((960, 540), 0.9) for _ in range(FRAMES)]
+    extra, sure, certain = print_against(looks, np.arange(FRAMES), motions)
+    assert sure.all() and certain.min() > 0.8
+    assert np.abs(extra - (bed - np.median(bed, axis=0))).max() < 0.1

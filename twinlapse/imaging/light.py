@@ -20,6 +20,7 @@ from twinlapse.imaging.tone_curve import SRGB_POWER, ToneCurve, find_tone_curve,
 __all__ = [
     "ACROSS",
     "DOWN",
+    "FOREIGN",
     "HIGH",
     "LOW",
     "MOST_GAIN",
@@ -32,7 +33,6 @@ __all__ = [
     "Relight",
     "apply_gain",
     "brightness",
-    "changing_box",
     "changing_foot",
     "common_level",
     "curve_of",
@@ -56,6 +56,7 @@ Mode = Literal["constant", "flicker", "off"]
 ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
 LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
 MOST_GAIN = 2.0
+FOREIGN = 4.0  # usual differences from the usual light, beyond which a picture shows something else
 SAME_LIGHT = 0.3  # of a logarithm: a block that differs by more from the others shows something else
 NEAR_WHITE = 250  # code from which on a picture's brightest pixels are taken care of
 NEAR_CLIPPING = 248  # mean code of a few pixels above which some of them are clipped
@@ -115,11 +116,11 @@ def _laid(small: Any, matrix: Float, step: int) -> Any:
     return cv2.warpAffine(small, inner, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
 
 
-def _changes(blocks: Blocks) -> tuple[Float, NDArray[np.bool_]]:
-    """Return by how much each block changes over a series (relative), and which blocks can be judged.
+def _changes(blocks: Blocks) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """Return how far off its usual light each block of each picture is, and which blocks can be judged.
 
-    A picture that is mostly clipped tells nothing and is passed over; a block that is clipped in any other
-    is not judged.
+    Off is a logarithm, (m, DOWN, ACROSS, 3), with what all blocks of a picture share taken out. A picture
+    that is mostly clipped tells nothing and is passed over; a block clipped in any other is not judged.
     """
     told = np.isfinite(blocks).all(axis=-1).mean(axis=(1, 2)) > 0.5
     sample = blocks[told] if told.any() else blocks
@@ -131,7 +132,7 @@ def _changes(blocks: Blocks) -> tuple[Float, NDArray[np.bool_]]:
     logs -= _middle(logs, 0)
     if usable.any():
         logs -= _middle(logs[:, usable], 1)[:, None, None]
-    return np.sqrt((logs**2).mean(axis=0).mean(axis=-1)).astype(np.float64), np.asarray(usable)
+    return logs, np.asarray(usable)
 
 
 def _middle(values: NDArray[Any], axis: int) -> NDArray[Any]:
@@ -147,7 +148,8 @@ def steady_weights(blocks: Blocks) -> Float:
     The common change of all blocks is taken out first; what is left over time tells the print and whatever
     passes by from the steady parts.
     """
-    change, usable = _changes(blocks)
+    logs, usable = _changes(blocks)
+    change = np.sqrt((logs**2).mean(axis=0).mean(axis=-1)).astype(np.float64)
     if not usable.any():
         return np.zeros(blocks.shape[1:3])
     level = float(np.quantile(change[usable], 0.2))
@@ -155,40 +157,29 @@ def steady_weights(blocks: Blocks) -> Float:
     return np.asarray(np.where(usable, weight, 0.0))
 
 
-def changing_box(blocks: Blocks) -> tuple[float, float, float, float]:
-    """Return x, y, width, height of what changes over a series, as shares; the whole where nothing does."""
-    change = _great_changes(blocks)
-    if not change.any():
-        return 0.0, 0.0, 1.0, 1.0
-    left, right = _ends(change.sum(axis=0))
-    top, bottom = _ends(change.sum(axis=1))
-    return left, top, right - left, bottom - top
-
-
 def changing_foot(blocks: Blocks) -> tuple[float, float]:
     """Return the foot of what changes most over a series, as shares of width and height.
 
-    A print grows upwards, so its foot is the lower end of the changing part.
+    A print grows upwards, so its foot is the lower end of the largest part that changes. Edges of what parks
+    a hair off are narrow and left out where anything broader changes. Something new is something new: how
+    much brighter it is than what it hides does not count, or a print would be seen only where it stands
+    before the dark. Pictures of something else are passed over.
     """
-    change = _great_changes(blocks)
-    if not change.any():
+    off = np.sqrt((_changes(blocks)[0].astype(np.float64) ** 2).mean(axis=-1))
+    all_over = np.median(off, axis=(1, 2))
+    off = off[all_over <= FOREIGN * np.median(all_over)]
+    change = np.sqrt((np.minimum(off, SAME_LIGHT) ** 2).mean(axis=0))
+    great = (change > 0.4 * float(np.quantile(change, 0.98))).astype(np.uint8)
+    broad = cv2.morphologyEx(great, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    count, part = cv2.connectedComponents(broad if broad.any() else great, connectivity=4)
+    if count < 2:
         return 0.5, 0.5
+    largest = 1 + int(np.bincount(part.ravel(), weights=change.ravel())[1:].argmax())
+    change[part != largest] = 0
     across, down = change.sum(axis=0).cumsum(), change.sum(axis=1).cumsum()
     x = float(np.searchsorted(across, 0.5 * across[-1])) + 0.5
-    y = float(np.searchsorted(down, 0.93 * down[-1])) + 0.5
+    y = float(np.searchsorted(down, 0.97 * down[-1])) + 0.5
     return x / change.shape[1], y / change.shape[0]
-
-
-def _great_changes(blocks: Blocks) -> Float:
-    change, _ = _changes(blocks)
-    return np.asarray(np.where(change > 0.4 * float(np.quantile(change, 0.98)), change, 0.0))
-
-
-def _ends(profile: Float) -> tuple[float, float]:
-    """Return between which shares of a profile all but a fiftieth of it lies on either side."""
-    total = profile.cumsum() / profile.sum()
-    count = len(profile)
-    return float(np.searchsorted(total, 0.02)) / count, float(np.searchsorted(total, 0.98) + 1) / count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,7 +23,6 @@ from twinlapse.imaging.light import (
     DOWN,
     Blocks,
     brightness,
-    changing_box,
     common_level,
     curve_of,
     in_curve,
@@ -197,7 +196,6 @@ def _in_turn(
     light = np.concatenate(sample)
     good = looks.faults[first] == ""
     level = common_level(light[good], looks.lit)
-    looks.action[:] = changing_box(light[good])
     curve = curve_of(light[good], level)
     looks.curve[:] = astuple(curve)
     light = in_curve(light, curve)
@@ -256,7 +254,6 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         lit=np.ones((DOWN, ACROSS)),
         ratio=np.ones((count, 3)),
         ratio_sure=np.zeros(count),
-        action=np.array([0.0, 0.0, 1.0, 1.0]),
         faults=np.zeros(count, dtype=f"U{TOLD}"),
     )
 

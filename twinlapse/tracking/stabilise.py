@@ -70,7 +70,6 @@ class Track:
     faults: tuple[str, ...]  # (n,) why a frame cannot be used, "" where it can
     motions: tuple[Motion, ...]  # (n,) as applied
     gain: Float  # (n, 3) as applied
-    action: tuple[float, float, float, float]  # x, y, width, height of what changes, shares of the picture
     foot_px: tuple[float, float]  # where the print stands; the middle of a rigid body that is held instead
     riding: bool = False  # the camera rides with the nozzle, which is what is held
     curve: ToneCurve = field(default_factory=ToneCurve)  # of the camera
@@ -138,7 +137,6 @@ def track_camera(
         faults=tuple(str(fault) for fault in looks.faults),
         motions=tuple(motions),
         gain=_gain(looks, filming),
-        action=(*looks.action.tolist(),),
         foot_px=_foot(looks),
         riding=_riding(looks, filming),
         curve=ToneCurve(*looks.curve.tolist()),
@@ -306,7 +304,7 @@ def _print_against(
     found, agree = fit_maps(looks.centres, shifts, weights, "shift")
     extra, sure = found[:, :, 2], (agree >= CERTAIN) & (weights.sum(axis=1) > 0.2) & held
     if sure.any():
-        extra -= np.median(extra[sure], axis=0)
+        extra = extra - np.median(extra[sure], axis=0)
         sure &= np.hypot(*extra.T) < MOST_APART * float(looks.size[0])
     foot = looks.foot[None]
     error, carriers = expected_error(looks.centres, shifts, weights, found, foot, BEND_FLOOR)
