@@ -18,6 +18,7 @@ import twinlapse
 from twinlapse import deprecation
 
 ROOT = Path(__file__).parents[1]
+TEXT_MODES = ("r", "w", "a", "x", "r+", "w+")
 CHANGELOG = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
 
 
@@ -71,6 +72,28 @@ def test_messages_name_no_file_of_the_source_tree() -> None:
                 found += [
                     f"{path.name}: {text}" for text in texts if isinstance(text, str) and "docs/" in text
                 ]
+    assert not found
+
+
+def test_text_files_name_their_encoding() -> None:
+    """On Windows the default is not UTF-8."""
+    found = []
+    for path in (ROOT / "twinlapse").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.Call) or any(word.arg == "encoding" for word in node.keywords):
+                continue
+            name = getattr(node.func, "attr", getattr(node.func, "id", ""))
+            method = isinstance(node.func, ast.Attribute)
+            modes = [
+                arg.value for arg in node.args if isinstance(arg, ast.Constant) and arg.value in TEXT_MODES
+            ]
+            if (
+                (method and name == "read_text" and not node.args)
+                or (method and name == "write_text" and len(node.args) < 2)
+                or (name in ("open", "fdopen") and modes)
+                or (name == "open" and method and not node.args)
+            ):
+                found.append(f"{path.name}:{node.lineno}")
     assert not found
 
 

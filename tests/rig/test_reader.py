@@ -60,6 +60,8 @@ FAULTS = [
     ('kinematics = "bed-moves-y"', "toolhead = 30", 4, "is not a table", "[printer.toolhead]"),
     ('name = "wide"', 'name = "the wide one"', 7, "cannot be a name", "letters"),
     ('name = "wide"', 'name = "nozzle"', 11, "taken by another", "name of its own"),
+    ('name = "wide"', 'name = "Nozzle"', 11, "taken by another", "capitals"),
+    ('name = "wide"', 'name = "con"', 7, "cannot be a name", "Windows"),
     ('name = "wide"', "name = 3", 7, "is not text", "quotes"),
     ('mount = "frame"', 'mount = "roof"', 8, "not known", "frame"),
     ('mount = "frame"', 'mount = "frame"\nstanse = "clear"', 9, "no such key", "stance"),

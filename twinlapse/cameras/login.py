@@ -19,7 +19,7 @@ def read_login(path: Path) -> tuple[str, str]:
         when it is missing, open to others, or no "name:password".
     """
     try:
-        mode, text = path.stat().st_mode, path.read_text().strip()
+        mode, text = path.stat().st_mode, path.read_text("utf-8").strip()
     except OSError as error:
         raise CaptureError(f"cannot read the login ({error.strerror})", "", path=path) from None
     if stat.S_IMODE(mode) & 0o077:

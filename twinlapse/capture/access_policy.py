@@ -233,11 +233,11 @@ def read_token(path: Path) -> str:
     """
     if not path.exists():
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w") as file:
+        with os.fdopen(handle, "w", encoding="ascii") as file:
             file.write(secrets.token_urlsafe(32) + "\n")
     if stat.S_IMODE(path.stat().st_mode) & 0o077:
         raise CaptureError("others may read the token file", f"chmod 600 {path.name}", path=path)
-    token = path.read_text().strip()
+    token = path.read_text("utf-8").strip()
     if not _TOKEN.fullmatch(token):
         raise CaptureError("this file holds no token of 32 bytes", "delete it: a new one is made", path=path)
     return token

@@ -32,7 +32,7 @@ class _LocalConnection(http.client.HTTPConnection):
 def process_age_s() -> float:
     """Return how long ago this process was started; 0 where the system does not say (proc(5), field 22)."""
     try:
-        fields = Path("/proc/self/stat").read_text().rpartition(")")[2].split()
+        fields = Path("/proc/self/stat").read_text("utf-8").rpartition(")")[2].split()
         started_s = int(fields[19]) / os.sysconf("SC_CLK_TCK")
         return max(0.0, time.clock_gettime(time.CLOCK_BOOTTIME) - started_s)
     except (OSError, ValueError, IndexError, AttributeError):

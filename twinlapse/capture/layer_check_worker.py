@@ -286,7 +286,7 @@ def _give_way(pid: int) -> None:
     with contextlib.suppress(OSError):
         os.setpriority(os.PRIO_PROCESS, pid, _NICE)
     with contextlib.suppress(OSError):
-        Path(f"/proc/{pid}/oom_score_adj").write_text(_GIVES_WAY)
+        Path(f"/proc/{pid}/oom_score_adj").write_text(_GIVES_WAY, "ascii")
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:

@@ -6,16 +6,17 @@ stopped by the user.
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 
 __all__ = ["main"]
 
-_POSIX_ONLY = frozenset(("fcntl", "termios"))  # what the capture service needs and Windows has not
-
 
 def main() -> None:
     """Run ``twinlapse``; whatever goes wrong becomes one line on standard error and an exit status."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a pipe may lack letters of a file's name
     sys.exit(run(sys.argv[1:]))
 
 
@@ -48,10 +49,6 @@ def run(words: list[str]) -> int:
         place = f"{error.filename}: " if error.filename else ""
         return _say(f"{place}{error.strerror or error}; check the disk and the permissions", 2)
     except Exception as error:
-        if isinstance(error, ModuleNotFoundError) and error.name in _POSIX_ONLY:
-            return _say(
-                f"{' '.join(words[:1])} takes pictures, which needs Linux; the other commands run here", 2
-            )
         if {"-v", "--verbose"} & set(words):
             import traceback
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from twinlapse.cli.grammar import JOB, Command
+from twinlapse.cli.grammar import JOB, LinuxCommand
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ _BROKER_TRIES = 100  # tenths of a second for the broker to answer
 __all__ = ["command"]
 
 
-@click.command(cls=Command)
+@click.command(cls=LinuxCommand)
 @JOB
 @click.option("--listen", "host", metavar="ADDRESS", help="Address of the page; default: 127.0.0.1.")
 @click.option("--port", type=click.IntRange(0, 65535), help="Port of the page; default: 8137. 0: no page.")

@@ -27,7 +27,7 @@ def command(output: Output, address: str, printer: str, token_file: Path | None,
     """
     from twinlapse.serve.sending import watch_lines
 
-    token = token_file.read_text().strip() if token_file is not None else ""
+    token = token_file.read_text("utf-8-sig").strip() if token_file is not None else ""
     heard = []
     for line in watch_lines(address, printer, token, limit_s, output.say):
         output.say(

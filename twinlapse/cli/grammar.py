@@ -13,6 +13,8 @@ from typing import Any
 
 import click
 
+from twinlapse.errors import CaptureError
+
 __all__ = [
     "BOARD",
     "FORMER_COMMANDS",
@@ -23,8 +25,10 @@ __all__ = [
     "Command",
     "CommandGroup",
     "GcodeFile",
+    "LinuxCommand",
     "OutputFile",
     "drawing_option",
+    "needs_linux",
     "output_option",
     "rig_option",
 ]
@@ -70,6 +74,27 @@ class Command(click.Command):
                 if now in names:
                     raise click.UsageError(f"{error.option_name} is called {now} now", ctx) from None
             raise
+
+
+class LinuxCommand(Command):
+    """A command that takes pictures: elsewhere than on Linux it says so and ends."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command."""
+        needs_linux(ctx.command_path.removeprefix("twinlapse "))
+        return super().invoke(ctx)
+
+
+def needs_linux(command: str) -> None:
+    """Raise where cameras, serial lines and the service's socket are not as on Linux.
+
+    Raises
+    ------
+    CaptureError
+        when this is another system.
+    """
+    if sys.platform != "linux":
+        raise CaptureError(f"{command} takes pictures, which needs Linux", "the other commands run here")
 
 
 class CommandGroup(click.Group):

@@ -7,7 +7,14 @@ from typing import Any
 
 import click
 
-from twinlapse.cli.grammar import RIG_FILE, CommandGroup, drawing_option, output_option
+from twinlapse.cli.grammar import (
+    RIG_FILE,
+    CommandGroup,
+    LinuxCommand,
+    drawing_option,
+    needs_linux,
+    output_option,
+)
 from twinlapse.cli.output import Output, speaking
 from twinlapse.cli.rig_aim import aim, camera_named, target
 from twinlapse.cli.rig_lens import lens
@@ -66,6 +73,8 @@ def check(
         return
     if write or gcode is not None:
         raise click.UsageError("--write and --gcode go with --firmware-config")
+    if cameras:
+        needs_linux("rig check --cameras")
     from twinlapse.rig import read_rig
     from twinlapse.rig.checking import check_rig
 
@@ -203,7 +212,7 @@ def keys(out: Output, section: str | None) -> None:
     out.result({"keys": [asdict(row) for row in rows]})
 
 
-@command.command("cameras")
+@command.command("cameras", cls=LinuxCommand)
 @click.option("--add-to", "rig_file", metavar="RIG", type=click.Path(path_type=Path),
               help="Add a section to this rig file for every camera that is not in it.")  # fmt: skip
 @speaking

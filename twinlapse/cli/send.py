@@ -22,7 +22,7 @@ def command(output: Output, gcode: Path, address: str, printer: str, token_file:
     """Send GCODE to the service: it plans and proves a sliced file, and takes a written one as it is."""
     from twinlapse.serve.sending import send_file
 
-    token = token_file.read_text().strip() if token_file is not None else ""
+    token = token_file.read_text("utf-8-sig").strip() if token_file is not None else ""
     with output.progress("Sending") as progress:
         told = send_file(gcode, address, printer, token, progress)
     output.say(f"job {told['code']} for {told['printer']}: {address.rstrip('/')}/#/job/{told['code']}")

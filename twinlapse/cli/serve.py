@@ -8,13 +8,13 @@ from pathlib import Path
 import click
 
 import twinlapse
-from twinlapse.cli.grammar import Command
+from twinlapse.cli.grammar import LinuxCommand
 from twinlapse.cli.output import Output, speaking
 
 __all__ = ["command"]
 
 
-@click.command(cls=Command)
+@click.command(cls=LinuxCommand)
 @click.argument("folder", metavar="[FOLDER]", type=click.Path(path_type=Path), default="twinlapse")
 @click.option("--listen", "host", metavar="ADDRESS", default="127.0.0.1", show_default=True)
 @click.option("--port", type=click.IntRange(0, 65535), default=8137, show_default=True, help="0: no network.")

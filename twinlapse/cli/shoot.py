@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from twinlapse.cli.grammar import JOB, Command
+from twinlapse.cli.grammar import JOB, LinuxCommand
 from twinlapse.cli.output import Output, speaking
 
 __all__ = ["command"]
@@ -16,7 +16,7 @@ __all__ = ["command"]
 _SHOT = re.compile(r"(\d{1,9})(?:\.(\d{1,3}))?")
 
 
-@click.command(cls=Command)
+@click.command(cls=LinuxCommand)
 @JOB
 @click.argument("shot")
 @click.option("--camera", "cameras", multiple=True, help="Only this camera; can be repeated.")

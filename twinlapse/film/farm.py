@@ -273,7 +273,7 @@ class ClusterFarm:
         if not workers:
             return {}
         probe = proof.folder / f".probe-{proof.token}"
-        probe.write_text(proof.token)
+        probe.write_text(proof.token, "utf-8")
         pool = ThreadPoolExecutor(len(workers))
         try:
             words = (proof.folder, proof.token, proof.frames, versions())
@@ -326,7 +326,7 @@ def prove(folder: Path, token: str, frames: Sequence[Path], wanted: dict[str, st
         if own[name] != version:
             return f"its {name} is {own[name]}, here it is {version}"
     try:
-        if (folder / f".probe-{token}").read_text() != token:
+        if (folder / f".probe-{token}").read_text("utf-8") != token:
             return f"{folder} is another folder there"
     except OSError:
         return f"it does not see {folder}"

@@ -178,6 +178,6 @@ def _seconds(stamp: float) -> float:
 
 def _length_of(program: str, path: Path) -> float:
     command = [program, "-nostdin", "-hide_banner", "-i", f"file:{path}"]
-    told = subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)  # noqa: S603
+    told = subprocess.run(command, capture_output=True, encoding="utf-8", errors="replace", check=False)  # noqa: S603
     found = re.search(r"Duration: (\d+):(\d\d):(\d\d(?:\.\d+)?)", told.stderr)
     return 3600 * int(found[1]) + 60 * int(found[2]) + float(found[3]) if found else 0.0

@@ -33,7 +33,8 @@ def read_camera_name(value: Any) -> str:
         return value
     if not isinstance(value, str):
         raise InvalidValueError(f"{value!r} is not text", 'write it in quotes, such as "wide"')
-    raise InvalidValueError(f"{value!r} cannot be a name", "use letters, digits, '-' and '_', 32 at most")
+    hint = "use letters, digits, '-' and '_', 32 at most, and no device of Windows such as con or nul"
+    raise InvalidValueError(f"{value!r} cannot be a name", hint)
 
 
 def _check_lens(made: Lens, table: Table) -> Lens:

@@ -53,9 +53,12 @@ def rig_from_mapping(values: Mapping[str, Any], *, path: Path | None = None, tex
         raise RigError("there is no camera", "add a [[camera]] section with name and mount", path=path)
     for index, camera in enumerate(rig.cameras):
         table = Table({}, ("camera", str(index)), path, lines)
-        if any(camera.name == other.name for other in rig.cameras[:index]):
+        # folders are named after them: for Windows and macOS names that differ in case alone are one
+        if any(camera.name.casefold() == other.name.casefold() for other in rig.cameras[:index]):
             table.fail(
-                "name", f'"{camera.name}" is taken by another camera', "give each camera a name of its own"
+                "name",
+                f'"{camera.name}" is taken by another camera',
+                "give each camera a name of its own, not only in capitals",
             )
         if SHIFT_AXES[camera.mount, rig.printer.kinematics] is None:
             table.fail(

@@ -240,5 +240,6 @@ def processes_that_hold(path: str, proc: Path = Path("/proc")) -> list[str]:
         with contextlib.suppress(OSError):
             opened = (handle.stat() for handle in (folder / "fd").iterdir())
             if any(status.st_rdev == device and stat.S_ISCHR(status.st_mode) for status in opened):
-                holders.append(f"{(folder / 'comm').read_text().strip()} (process {folder.name})")
+                program = (folder / "comm").read_text("utf-8").strip()
+                holders.append(f"{program} (process {folder.name})")
     return holders
