@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.spatial import cKDTree
 
 from twinlapse.gcode import Toolpath, read_toolpath, row_before_line
-from twinlapse.plan.clearance.height_map import BORDER_MM, Ground
+from twinlapse.plan.clearance.height_map import BORDER_MM, MARGIN_MM, Ground
 from twinlapse.plan.clearance.height_map_kernels import CELL_MM
-from twinlapse.plan.clearance.routing import path_around
+from twinlapse.plan.clearance.routing import SIZE, Router, path_around
 from twinlapse.plan.cost import legs_of
 from twinlapse.rig import KeepOut, Printer, Toolhead
 
@@ -49,6 +50,13 @@ def meets(printer: Printer, boxes: np.ndarray, way: Sequence[Point]) -> str:
             if (inside & (z < box.z_mm)).any():
                 return "keep-out"
     return ""
+
+
+def fill(ground: Ground, i: slice, j: slice, top_mm: float) -> None:
+    """Raise some cells, as if something had been printed there."""
+    ground.top[i, j] = np.maximum(ground.top[i, j], top_mm)
+    ground.by_x[:], ground.by_y[:] = ground.top.max(axis=1), ground.top.max(axis=0)
+    ground.highest_mm = max(ground.highest_mm, top_mm)
 
 
 def solid(ground: Ground) -> np.ndarray:
@@ -109,9 +117,7 @@ def test_no_swept_head_meets_what_is_printed(
     ground = Ground(any_path, printer)
     for x, y, wide, deep, top in blocks:
         i, j = int((x + BORDER_MM) / CELL_MM), int((y + BORDER_MM) / CELL_MM)
-        area = ground.top[i : i + int(wide / CELL_MM), j : j + int(deep / CELL_MM)]
-        np.maximum(area, top, out=area)
-    ground.highest_mm = float(ground.top.max())
+        fill(ground, slice(i, i + int(wide / CELL_MM)), slice(j, j + int(deep / CELL_MM)), top)
     solids = solid(ground)
     needed = ground.needed_z(start, end)
     assert meets(printer, solids, [(*start, needed), (*end, needed)]) == ""
@@ -120,6 +126,41 @@ def test_no_swept_head_meets_what_is_printed(
         if around is not None:
             way = [(x, y, low) for x, y in (start, *around, end)]
             assert meets(printer, solids, way) == ""
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(steps=st.lists(st.tuples(blocks, st.floats(0.5, 60)), min_size=1, max_size=5), fixed=st.booleans())
+def test_what_is_kept_of_blocked_cells_is_what_the_whole_map_says(
+    any_path: Toolpath, steps: list, fixed: bool
+) -> None:
+    """While the print grows, at heights to and fro; the judge measures every cell from all of the map."""
+    head = Toolhead(radius_mm=12, nozzle_radius_mm=3, nozzle_length_mm=5, gantry_mm=30)
+    kinematics = "bed-fixed" if fixed else "bed-moves-y"
+    ground = Ground(
+        any_path, Printer(bed_mm=(100.0, 100.0), height_mm=200.0, toolhead=head, kinematics=kinematics)
+    )
+    router = Router(ground)
+    size = SIZE * CELL_MM
+    for boxes, z in steps:
+        for x, y, wide, deep, top in boxes:
+            i, j = int((x + BORDER_MM) / CELL_MM), int((y + BORDER_MM) / CELL_MM)
+            fill(ground, slice(i, i + int(wide / CELL_MM)), slice(j, j + int(deep / CELL_MM)), top)
+        found = router.blocked_cells(z)
+        expected = router.outside.copy()
+        middle = (np.arange(found.shape[0]) + 0.5) * size
+        for k, (radius, drop) in enumerate(zip(ground.radius_mm, ground.drop_mm, strict=True)):
+            high = np.argwhere(ground.top.astype(float) - drop > z - MARGIN_MM)
+            places = (high + 0.5) * CELL_MM
+            if not len(high):
+                continue
+            if k == 2:  # the gantry, by rows of coarse cells
+                rows = high[:, 1] // SIZE
+                reach = int((radius + size) / size) + 1
+                expected[:, (np.abs(np.arange(found.shape[1])[:, None] - rows).min(axis=1) <= reach)] = True
+                continue
+            away = cKDTree(places).query(np.stack(np.meshgrid(middle, middle, indexing="ij"), axis=-1))[0]
+            expected |= away <= radius + size
+        assert (found == expected).all()
 
 
 def test_the_sweep_can_fail(any_path: Toolpath) -> None:
@@ -135,8 +176,7 @@ def test_the_sweep_can_fail(any_path: Toolpath) -> None:
 def test_needed_height_is_not_wasteful(any_path: Toolpath) -> None:
     printer = Printer(bed_mm=(100.0, 100.0), height_mm=200.0, kinematics="bed-fixed")
     ground = Ground(any_path, printer)
-    ground.top[160:180, 160:180] = 30.0  # x and y from 50 to 60 mm
-    ground.highest_mm = 30.0
+    fill(ground, slice(160, 180), slice(160, 180), 30.0)  # x and y from 50 to 60 mm
     assert ground.needed_z((0, 55), (100, 55)) == pytest.approx(30.5)
     assert ground.needed_z((0, 80), (100, 80)) == pytest.approx(
         26.5
@@ -150,8 +190,7 @@ def walled(any_path: Toolpath) -> Ground:
     head = Toolhead(radius_mm=8, nozzle_radius_mm=2, nozzle_length_mm=4, gantry_mm=100)
     printer = Printer(bed_mm=(100.0, 100.0), height_mm=30.0, toolhead=head)
     ground = Ground(any_path, printer)
-    ground.top[160:164, 60:200] = 25.0  # x 50 to 52, y 0 to 70
-    ground.highest_mm = 25.0
+    fill(ground, slice(160, 164), slice(60, 200), 25.0)  # x 50 to 52, y 0 to 70
     return ground
 
 
@@ -167,7 +206,7 @@ def test_a_way_around_is_found_and_short(walled: Ground) -> None:
 
 
 def test_no_way_is_said_to_be_none(walled: Ground) -> None:
-    walled.top[160:164, 60:260] = 25.0
+    fill(walled, slice(160, 164), slice(60, 260), 25.0)
     assert path_around(walled, (20, 20), (80, 20), 5.0) is None
 
 

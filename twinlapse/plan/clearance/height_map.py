@@ -29,6 +29,8 @@ class Ground:
     toolpath: Toolpath
     printer: Printer
     top: NDArray[Any] = field(init=False)
+    by_x: NDArray[Any] = field(init=False)  # greatest height of each column of `top`
+    by_y: NDArray[Any] = field(init=False)  # and of each row
     highest_mm: float = field(init=False, default=0.0)
     row: int = field(init=False, default=0)  # the first row not in the map yet
     left_mm: float = field(init=False)
@@ -43,6 +45,7 @@ class Ground:
             math.ceil((b - a + 2 * BORDER_MM) / height_map_kernels.CELL_MM) for a, b in ((x0, x1), (y0, y1))
         ]
         self.top = np.full(cells, height_map_kernels.EMPTY, np.float32)
+        self.by_x, self.by_y = (np.full(count, height_map_kernels.EMPTY, np.float32) for count in cells)
         self.radius_mm, self.drop_mm = discs_of(self.printer)
 
     def advance(self, row: int) -> None:
@@ -51,8 +54,8 @@ class Ground:
         if row + 1 > self.row:
             for chunk in segment_chunks(path, self.row, row + 1):
                 laid = height_map_kernels.lay_segments(
-                    self.top, chunk.first_mm, chunk.last_mm, self.left_mm, self.front_mm
-                )
+                    self.top, self.by_x, self.by_y, chunk.first_mm, chunk.last_mm, self.left_mm, self.front_mm
+                )  # fmt: skip
                 self.highest_mm = max(self.highest_mm, float(laid))
             self.row = row + 1
 
@@ -69,10 +72,10 @@ class Ground:
         if self.highest_mm <= 0 or self.highest_mm + MARGIN_MM <= enough_mm:
             return 0.0
         found = height_map_kernels.needed_height(
-            self.top, *start, *end, self.radius_mm, self.drop_mm, has_gantry(self.printer), self.left_mm,
-            self.front_mm,
+            self.top, self.by_x, self.by_y, *start, *end, self.radius_mm, self.drop_mm,
+            has_gantry(self.printer), self.left_mm, self.front_mm, enough_mm - MARGIN_MM,
         )  # fmt: skip
-        return max(float(found) + MARGIN_MM, 0.0)
+        return max(float(found) + MARGIN_MM, 0.0) if found > enough_mm - MARGIN_MM else 0.0
 
     def kept_out_z(self, start: BedPlace, end: BedPlace) -> float:
         """Return what the keep-outs alone ask for."""

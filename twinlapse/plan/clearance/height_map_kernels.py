@@ -14,11 +14,12 @@ __all__ = [
     "CELL_MM",
     "EMPTY",
     "away_from",
+    "beam_height",
     "block_cells",
-    "block_disc",
     "count_layers",
     "lay_segments",
     "needed_height",
+    "raise_disc",
     "reach_of_layers",
     "spread_distance",
     "turn_share",
@@ -29,8 +30,12 @@ EMPTY = -1e9
 
 
 @kernel
-def lay_segments(top: Any, first: Any, last: Any, left: float, front: float) -> float:
+def lay_segments(
+    top: Any, by_x: Any, by_y: Any, first: Any, last: Any, left: float, front: float
+) -> float:  # fmt: skip
     """Raise the cells under printed segments; return the greatest height among them.
+
+    ``by_x[i]`` and ``by_y[j]`` get the greatest heights of ``top[i, :]`` and ``top[:, j]``.
 
     A segment is followed from cell to cell (Amanatides and Woo, "A Fast Voxel Traversal Algorithm for Ray
     Tracing", 1987); each cell gets the greatest height that the segment has in it.
@@ -53,6 +58,7 @@ def lay_segments(top: Any, first: Any, last: Any, left: float, front: float) -> 
             z = az + max(dz * share, dz * leaves)
             if 0 <= i < top.shape[0] and 0 <= j < top.shape[1] and z > top[i, j]:
                 top[i, j] = z
+                by_x[i], by_y[j] = max(by_x[i], top[i, j]), max(by_y[j], top[i, j])
             share = leaves
             if at_i < at_j:
                 i += side_i
@@ -72,81 +78,118 @@ def away_from(ax: float, ay: float, bx: float, by: float, px: float, py: float) 
     return hypot(px - ax - t * dx, py - ay - t * dy)
 
 
+@part_of_kernel
+def beam_height(by_y: Any, ay: float, by: float, radius: float, drop: float, front: float) -> float:
+    """Return the least height of the tip for a beam along X over the whole map, `drop` above the tip."""
+    needed = EMPTY
+    j0 = max(0, int((min(ay, by) - radius - front) / CELL_MM))
+    j1 = min(len(by_y) - 1, int((max(ay, by) + radius - front) / CELL_MM))
+    for j in range(j0, j1 + 1):
+        py = front + (j + 0.5) * CELL_MM
+        if max(0.0, min(ay, by) - py, py - max(ay, by)) <= radius:
+            needed = max(needed, by_y[j] - drop)
+    return needed
+
+
 @kernel
 def needed_height(
-    top: Any, ax: float, ay: float, bx: float, by: float, radius: Any, drop: Any, gantry: bool, left: float,
-    front: float,
+    top: Any, by_x: Any, by_y: Any, ax: float, ay: float, bx: float, by: float, radius: Any, drop: Any,
+    gantry: bool, left: float, front: float, enough: float,
 ) -> float:  # fmt: skip
-    """Return the least height of the nozzle tip for a straight path over what is printed.
+    """Return the least height of the nozzle tip for a straight path over what is printed, or `enough`.
 
     The head is a stack of discs: disc k has ``radius[k]`` and its underside is ``drop[k]`` above the tip.
     Where `gantry` is set the last disc is a beam along X as wide as its radius to both sides. Radii have the
     margin and half a cell's diagonal in them already.
     """
-    needed = EMPTY
+    needed = max(enough, EMPTY)
     discs = len(radius)
+    if gantry:
+        discs -= 1
+        needed = max(needed, beam_height(by_y, ay, by, radius[discs], drop[discs], front))
     wide = 0.0
     for k in range(discs):
         wide = max(wide, radius[k])
     i0 = max(0, int((min(ax, bx) - wide - left) / CELL_MM))
     i1 = min(top.shape[0] - 1, int((max(ax, bx) + wide - left) / CELL_MM))
-    if gantry:
-        i0, i1 = 0, top.shape[0] - 1
     j0 = max(0, int((min(ay, by) - wide - front) / CELL_MM))
     j1 = min(top.shape[1] - 1, int((max(ay, by) + wide - front) / CELL_MM))
+    while j0 <= j1 and by_y[j0] <= needed:
+        j0 += 1
+    while j0 <= j1 and by_y[j1] <= needed:
+        j1 -= 1
     for i in range(i0, i1 + 1):
+        if by_x[i] <= needed:
+            continue
         px = left + (i + 0.5) * CELL_MM
         for j in range(j0, j1 + 1):
             height = top[i, j]
             if height <= needed:
                 continue
-            py = front + (j + 0.5) * CELL_MM
-            away = away_from(ax, ay, bx, by, px, py)
+            away = away_from(ax, ay, bx, by, px, front + (j + 0.5) * CELL_MM)
             for k in range(discs):
-                beam = gantry and k == discs - 1
-                reach = max(0.0, min(ay, by) - py, py - max(ay, by)) if beam else away
-                if reach <= radius[k] and height - drop[k] > needed:
+                if away <= radius[k] and height - drop[k] > needed:
                     needed = height - drop[k]
     return needed
 
 
 @kernel
-def block_cells(top: Any, z: float, radius: Any, drop: Any, gantry: bool, size: int, blocked: Any) -> None:
+def block_cells(
+    top: Any, by_x: Any, by_y: Any, known: Any, needed: Any, z: float, radius: Any, drop: Any, gantry: bool,
+    size: int, blocked: Any,
+) -> None:  # fmt: skip
     """Mark the coarse cells (`size` fine ones wide) over which the head cannot pass at height `z`.
 
-    A coarse cell is free when the head clears the print from anywhere in it.
+    A coarse cell is free when the head clears the print from anywhere in it. ``needed`` keeps the height that
+    each coarse cell asks for, ``known`` the part of ``top`` that is in it: a print only grows, so each call
+    adds what has risen since, and of that only what matters at `z`.
     """
     step = size * CELL_MM
-    beam = len(radius) - 1
-    least = inf
-    for k in range(len(drop)):
-        least = min(least, drop[k])
+    discs = len(radius) - (1 if gantry else 0)
+    low = inf
+    for k in range(discs):
+        low = min(low, drop[k])
+    low += z
+    j0, j1 = 0, top.shape[1] - 1
+    while j0 <= j1 and by_y[j0] <= low:
+        j0 += 1
+    while j0 <= j1 and by_y[j1] <= low:
+        j1 -= 1
     for i in range(top.shape[0]):
-        for j in range(top.shape[1]):
-            if top[i, j] - least <= z:
+        if by_x[i] <= low:
+            continue
+        for j in range(j0, j1 + 1):
+            height = top[i, j]
+            if height <= low or height <= known[i, j]:
                 continue
-            wide = 0.0
-            for k in range(len(radius)):
-                if top[i, j] - drop[k] > z and not (gantry and k == beam):
-                    wide = max(wide, radius[k])
-            if wide > 0.0:
-                block_disc(blocked, (i + 0.5) * CELL_MM, (j + 0.5) * CELL_MM, wide + step, step)
-            if gantry and top[i, j] - drop[beam] > z:
-                reach = int((radius[beam] + step) / step) + 1
-                for b in range(max(0, j // size - reach), min(blocked.shape[1], j // size + reach + 1)):
-                    for a in range(blocked.shape[0]):
-                        blocked[a, b] = True
+            known[i, j] = height
+            px, py = (i + 0.5) * CELL_MM, (j + 0.5) * CELL_MM
+            for k in range(discs):
+                raise_disc(needed, px, py, radius[k] + step, step, height - drop[k])
+    for a in range(blocked.shape[0]):
+        for b in range(blocked.shape[1]):
+            blocked[a, b] = blocked[a, b] or needed[a, b] > z
+    if not gantry:
+        return
+    reach = int((radius[discs] + step) / step) + 1
+    for b in range(blocked.shape[1]):
+        highest = EMPTY
+        for j in range(max(0, (b - reach) * size), min(len(by_y), (b + reach + 1) * size)):
+            highest = max(highest, by_y[j])
+        if highest - drop[discs] > z:
+            for a in range(blocked.shape[0]):
+                blocked[a, b] = True
 
 
 @part_of_kernel
-def block_disc(blocked: Any, px: float, py: float, wide: float, step: float) -> None:
-    """Mark the cells whose middle lies within a disc."""
+def raise_disc(needed: Any, px: float, py: float, wide: float, step: float, height: float) -> None:
+    """Raise the cells whose middle lies within a disc."""
     reach = int(wide / step) + 1
     ci, cj = int(px / step), int(py / step)
-    for a in range(max(0, ci - reach), min(blocked.shape[0], ci + reach + 1)):
-        for b in range(max(0, cj - reach), min(blocked.shape[1], cj + reach + 1)):
-            if not blocked[a, b] and hypot((a + 0.5) * step - px, (b + 0.5) * step - py) <= wide:
-                blocked[a, b] = True
+    for a in range(max(0, ci - reach), min(needed.shape[0], ci + reach + 1)):
+        for b in range(max(0, cj - reach), min(needed.shape[1], cj + reach + 1)):
+            if height > needed[a, b] and hypot((a + 0.5) * step - px, (b + 0.5) * step - py) <= wide:
+                needed[a, b] = height
 
 
 @kernel

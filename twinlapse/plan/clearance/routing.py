@@ -12,7 +12,7 @@ from twinlapse.plan.clearance import height_map_kernels
 from twinlapse.plan.clearance.height_map import MARGIN_MM, BedPlace, Ground, has_gantry
 from twinlapse.rig import Printer
 
-__all__ = ["SIZE", "Router", "blocked_cells", "path_around"]
+__all__ = ["SIZE", "Router", "path_around"]
 
 SIZE = 4  # fine cells along a coarse one
 _STEP_MM = SIZE * height_map_kernels.CELL_MM
@@ -23,9 +23,18 @@ class Router:
     """Finds paths over one ground; keeps the map of distances while nothing on it changes."""
 
     ground: Ground
+    outside: NDArray[np.bool_] = field(init=False)  # the bed, by coarse cells
+    known_mm: NDArray[np.float32] = field(init=False)  # of the fine map, what `needed_mm` has taken up
+    needed_mm: NDArray[np.float64] = field(init=False)  # height that the print asks for in each coarse cell
     seen: tuple[int, float] = (-1, 0.0)  # row and height of `blocked`
     blocked: NDArray[np.bool_] = field(default_factory=lambda: np.empty((0, 0), bool))
     away: dict[tuple[int, int], NDArray[np.float64]] = field(default_factory=dict)  # by the cell of the goal
+
+    def __post_init__(self) -> None:
+        x_mm, y_mm = self._middles()
+        self.outside = _outside(self.ground.printer, x_mm, y_mm)
+        self.known_mm = np.full_like(self.ground.top, height_map_kernels.EMPTY)
+        self.needed_mm = np.full(self.outside.shape, height_map_kernels.EMPTY)
 
     def path(self, start: BedPlace, end: BedPlace, z_mm: float) -> tuple[BedPlace, ...] | None:
         """Return the waypoints of a path at one height: none for a straight one, None without a path.
@@ -51,33 +60,37 @@ class Router:
         if self.seen == (self.ground.row, z_mm):
             return
         self.seen = (self.ground.row, z_mm)
-        blocked = blocked_cells(self.ground, z_mm)
+        blocked = self.blocked_cells(z_mm)
         if not np.array_equal(blocked, self.blocked):
             self.blocked = blocked
             self.away.clear()
+
+    def blocked_cells(self, z_mm: float) -> NDArray[np.bool_]:
+        """Return the coarse cells that the nozzle cannot pass at a height: print, keep-outs, beside the bed."""
+        ground, blocked = self.ground, self.outside.copy()
+        x_mm, y_mm = self._middles()
+        wide = MARGIN_MM + _STEP_MM
+        for box in ground.printer.keep_out:
+            if box.z_mm + MARGIN_MM > z_mm:
+                within = (x_mm > box.x_mm[0] - wide) & (x_mm < box.x_mm[1] + wide)
+                blocked |= within & (y_mm > box.y_mm[0] - wide) & (y_mm < box.y_mm[1] + wide)
+        height_map_kernels.block_cells(
+            ground.top, ground.by_x, ground.by_y, self.known_mm, self.needed_mm, z_mm - MARGIN_MM,
+            ground.radius_mm, ground.drop_mm, has_gantry(ground.printer), SIZE, blocked,
+        )  # fmt: skip
+        return blocked
+
+    def _middles(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return X and Y of the middles of the coarse cells, a column and a row."""
+        columns, rows = (math.ceil(size / SIZE) for size in self.ground.top.shape)
+        x_mm = self.ground.left_mm + (np.arange(columns) + 0.5) * _STEP_MM
+        y_mm = self.ground.front_mm + (np.arange(rows) + 0.5) * _STEP_MM
+        return x_mm[:, None], y_mm[None, :]
 
 
 def path_around(ground: Ground, start: BedPlace, end: BedPlace, z_mm: float) -> tuple[BedPlace, ...] | None:
     """Return one path; see `Router.path`."""
     return Router(ground).path(start, end, z_mm)
-
-
-def blocked_cells(ground: Ground, z_mm: float) -> NDArray[np.bool_]:
-    """Return the coarse cells that the nozzle cannot pass at a height: print, keep-outs, outside the bed."""
-    shape = tuple(math.ceil(size / SIZE) for size in ground.top.shape)
-    x = (ground.left_mm + (np.arange(shape[0]) + 0.5) * _STEP_MM)[:, None]
-    y = (ground.front_mm + (np.arange(shape[1]) + 0.5) * _STEP_MM)[None, :]
-    blocked = _outside(ground.printer, x, y)
-    wide = MARGIN_MM + _STEP_MM
-    for box in ground.printer.keep_out:
-        if box.z_mm + MARGIN_MM > z_mm:
-            within = (x > box.x_mm[0] - wide) & (x < box.x_mm[1] + wide)
-            blocked |= within & (y > box.y_mm[0] - wide) & (y < box.y_mm[1] + wide)
-    height_map_kernels.block_cells(
-        ground.top, z_mm - MARGIN_MM, ground.radius_mm, ground.drop_mm, has_gantry(ground.printer), SIZE,
-        blocked,
-    )  # fmt: skip
-    return blocked
 
 
 def _outside(printer: Printer, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -103,9 +103,9 @@ def _covered(toolpath: Toolpath, rows: Int, z_mm: NDArray[np.float64]) -> Bool:
     box = printed_box(toolpath)
     left, front = float(box.low_mm[0]), float(box.low_mm[1])
     across, deep = (((box.high_mm - box.low_mm)[:2]) / CELL_MM).astype(int) + 1
-    top = np.full((across, deep), EMPTY, np.float32)
+    top, by_x, by_y = (np.full(shape, EMPTY, np.float32) for shape in ((across, deep), across, deep))
     for chunk in segment_chunks(toolpath):
-        lay_segments(top, chunk.first_mm, chunk.last_mm, left, front)
+        lay_segments(top, by_x, by_y, chunk.first_mm, chunk.last_mm, left, front)
     i = np.clip(((toolpath.x_mm[rows] - left) / CELL_MM).astype(int), 0, across - 1)
     j = np.clip(((toolpath.y_mm[rows] - front) / CELL_MM).astype(int), 0, deep - 1)
     return np.asarray(top[i, j] > z_mm + 1e-3)
