@@ -37,13 +37,13 @@ def test_every_row_of_a_long_gap_is_looked_at_a_fixed_number_of_times(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     seen: list[int] = []
-    known = insertion_points._acts
+    known = insertion_points.judge_boundaries
 
-    def counted(path: Any, rows: slice) -> Any:
-        seen.append(rows.stop - rows.start)
-        return known(path, rows)
+    def counted(*columns: Any) -> Any:
+        seen.append(columns[6])  # the most rows that are looked at
+        return known(*columns)
 
-    monkeypatch.setattr(insertion_points, "_acts", counted)
+    monkeypatch.setattr(insertion_points, "judge_boundaries", counted)
     idle = "G1 F1800\nG1 F1700\n" * 400
     layer = ";LAYER:{k}\nG0 X50 Y50 Z{z:.1f}\nG1 X60 E1\n" + idle + "G0 X55\nG1 X60 E1\n"
     path, plan = planned("".join(layer.format(k=k, z=0.2 + 0.2 * k) for k in range(20)), tmp_path)

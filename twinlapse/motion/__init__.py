@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 from twinlapse.motion.timeline import Timeline
 
 if TYPE_CHECKING:
-    from twinlapse.motion.timing import filament_s, moves_s, straight_s, time_toolpath
+    from twinlapse.motion.timing import filament_s, moves_s, paths_s, straight_s, time_toolpath
 
-__all__ = ["Timeline", "filament_s", "moves_s", "straight_s", "time_toolpath"]
+__all__ = ["Timeline", "filament_s", "moves_s", "paths_s", "straight_s", "time_toolpath"]
 
 
 def __getattr__(name: str) -> Any:

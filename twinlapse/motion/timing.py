@@ -24,6 +24,7 @@ __all__ = [
     "limits_at",
     "limits_of",
     "moves_s",
+    "paths_s",
     "straight_s",
     "time_toolpath",
 ]
@@ -37,15 +38,16 @@ KLIPPER_CROSS_SECTION = 4.0
 KLIPPER_CRUISE_RATIO = 0.5
 KLIPPER_E_CORNER_MM_S = 1.0
 # what Klipper does not read: its limits stand in its own configuration (docs/G-Codes.md)
-_NOT_KLIPPER = np.array(
-    [
-        *range(Setting.MAX_ACCEL_X, Setting.JUNCTION_DEVIATION + 1),
-        Setting.RETRACT_LENGTH,
-        Setting.RETRACT_SPEED,
-    ]
-)
-_KLIPPER_ALONE = np.array([Setting.SQUARE_CORNER, Setting.MIN_CRUISE_RATIO, Setting.MAX_SPEED])
-_HEAT_WAIT, _PAUSE = int(Setting.HEAT_WAIT), int(Setting.PAUSE)
+_NOT_KLIPPER = {
+    *range(Setting.MAX_ACCEL_X, Setting.JUNCTION_DEVIATION + 1),
+    int(Setting.RETRACT_LENGTH),
+    int(Setting.RETRACT_SPEED),
+}
+_KLIPPER_ALONE = {int(Setting.SQUARE_CORNER), int(Setting.MIN_CRUISE_RATIO), int(Setting.MAX_SPEED)}
+_WAITS = {int(Setting.HEAT_WAIT), int(Setting.PAUSE)}
+# settings that do not change how the machine moves, by whether it runs Klipper
+_UNHEARD = {True: frozenset(_WAITS | _NOT_KLIPPER), False: frozenset(_WAITS | _KLIPPER_ALONE)}
+_TRAVEL = int(Kind.TRAVEL)
 _NO_ROWS, _NO_KINDS, _NO_VALUES = np.empty(0, np.int64), np.empty(0, np.uint8), np.empty(0)
 _NO_ARC_ROWS, _NO_ARCS = np.empty(0, np.int64), np.empty((0, 4))
 for _column in (_NO_ARC_ROWS, _NO_ARCS):
@@ -119,16 +121,36 @@ def moves_s(
     limits : tuple, optional
         From `limits_at`, where the file has set limits; the printer's own when left out.
     """
-    places = np.asarray(points_mm, float)
-    steps = np.diff(places, axis=0)
-    length = np.sqrt((steps**2).sum(axis=1))
-    kept = np.concatenate([[True], length > 1e-9])
-    places, feed = places[kept], np.asarray(speeds_mm_s, np.float32)[kept[1:]]
-    if not len(feed):
+    return paths_s([points_mm], [speeds_mm_s], printer, accel_mm_s2=accel_mm_s2, limits=limits)
+
+
+def paths_s(
+    paths_mm: Sequence[Sequence[tuple[float, float, float]]],
+    speeds_mm_s: Sequence[Sequence[float]],
+    printer: Printer,
+    *,
+    accel_mm_s2: float | None = None,
+    limits: tuple[int, NDArray[np.float64]] | None = None,
+) -> float:
+    """Return the seconds of several paths, each from rest to rest, together; see `moves_s`.
+
+    Each path begins where the one before ends.
+    """
+    places, feed, length, rests = [paths_mm[0][0]], [1.0], [0.0], []
+    for path, speeds in zip(paths_mm, speeds_mm_s, strict=True):
+        for place, speed in zip(path[1:], speeds, strict=True):
+            way_mm = math.dist(places[-1], place)
+            if way_mm > 1e-9:
+                places.append(place)
+                feed.append(speed)
+                length.append(way_mm)
+        rests.append(len(places) - 1)
+    if len(places) < 2:
         return 0.0
-    length = np.concatenate([[0.0], length[kept[1:]]])
-    kinds = np.full(len(places), int(Kind.TRAVEL), np.uint8)
-    return _rows_s(kinds, places, np.zeros(len(places)), feed, length, printer, accel_mm_s2, limits)
+    kinds = np.full(len(places), _TRAVEL, np.uint8)
+    given = _given(feed, length, accel_mm_s2)
+    e = np.zeros(len(places))
+    return _rows_s(kinds, np.array(places).T.copy(), e, given, np.array(rests), printer, limits)
 
 
 def filament_s(
@@ -143,37 +165,37 @@ def filament_s(
     if length_mm <= 0:
         return 0.0
     kinds = np.full(2, int(Kind.RETRACT), np.uint8)
+    given = _given([1.0, speed_mm_s], [0.0, 0.0], accel_mm_s2)
     e = np.array([0.0, -length_mm])
-    feed = np.array([speed_mm_s], np.float32)
-    return _rows_s(kinds, np.zeros((2, 3)), e, feed, np.zeros(2), printer, accel_mm_s2, limits)
+    return _rows_s(kinds, np.zeros((3, 2)), e, given, _NO_ROWS, printer, limits)
+
+
+def _given(feed: Sequence[float], length: Sequence[float], accel_mm_s2: float | None) -> NDArray[np.float32]:
+    """Return columns of a few rows: feed, length, acceleration, and dwell (4, m)."""
+    count = len(feed)
+    return np.array([feed, length, [accel_mm_s2 or 0.0] * count, [0.0] * count], np.float32)
 
 
 def _rows_s(
     kind: NDArray[np.uint8],
     places: NDArray[np.float64],
     e: NDArray[np.float64],
-    feed: NDArray[np.float32],
-    length: NDArray[np.float64],
+    given: NDArray[np.float32],
+    rests: NDArray[np.int64],
     printer: Printer,
-    accel_mm_s2: float | None,
     limits: tuple[int, NDArray[np.float64]] | None,
 ) -> float:
-    """Return the seconds of a few rows; the first is where they begin, and ``feed`` leaves it out."""
-    count = len(kind)
+    """Return the seconds of a few rows, places (3, m), see `_given`; the first is where they begin."""
     rule, limit = limits or limits_of(printer)
-    x, y, z = (np.ascontiguousarray(places[:, k]) for k in range(3))
-    still = np.zeros(count, np.float32)
-    own = np.full(count, accel_mm_s2 or 0.0, np.float32)
-    feed = np.concatenate([[np.float32(1)], feed])
-    length = length.astype(np.float32)
-    for column in (kind, x, y, z, e, feed, length, still, own):  # as a toolpath's are: one kernel serves both
+    for column in (kind, places, e, given):  # as a toolpath's are: one kernel serves both
         column.flags.writeable = False
-    distance, speed2, accel, entry2, smooth, smooth2 = (np.empty(count, np.float32) for _ in range(6))
-    seconds = np.empty(count)
+    (x, y, z), (feeds, lengths, own, still) = places, given
+    distance, speed2, accel, entry2, smooth, smooth2 = np.empty((6, len(kind)), np.float32)
+    seconds = np.empty(len(kind))
     lookahead.corner_limits(
-        kind, x, y, z, e, feed, length, own, still, _NO_ARC_ROWS, _NO_ARCS, _NO_ROWS, _NO_KINDS, _NO_VALUES,
-        _NO_ROWS, limit.copy(), rule, printer.accel_mm_s2, distance, speed2, accel, smooth, entry2, seconds,
-        np.zeros((6, 4)),
+        kind, x, y, z, e, feeds, lengths, own, still, _NO_ARC_ROWS, _NO_ARCS, _NO_ROWS, _NO_KINDS,
+        _NO_VALUES, rests, limit.copy(), rule, printer.accel_mm_s2, distance, speed2, accel, smooth, entry2,
+        seconds, np.zeros((6, 4)),
     )  # fmt: skip
     _run_passes(rule, distance, speed2, accel, smooth, entry2, smooth2, seconds)
     _follow_measured(printer, seconds, kind)
@@ -252,19 +274,15 @@ def _or(value: float | None, default: float) -> float:
 def limits_at(toolpath: Toolpath, printer: Printer, row: int) -> tuple[int, NDArray[np.float64]]:
     """Return the corner rule and the limits in force after a row."""
     rule, limit = limits_of(printer)
-    kinds = np.array(list(toolpath.by_setting()), np.uint8)
-    for kind in kinds[_heard(toolpath.firmware, kinds)].tolist():
-        limit[kind] = setting_after(toolpath, row, kind, float(limit[kind]))
+    for kind in toolpath.by_setting():
+        if kind not in _UNHEARD[toolpath.firmware == "klipper"]:
+            limit[kind] = setting_after(toolpath, row, kind, float(limit[kind]))
     return rule, limit
 
 
 def _heard(firmware: str, kinds: NDArray[np.uint8]) -> NDArray[np.bool_]:
     """Return which settings change how the machine moves."""
-    heard = (kinds != _HEAT_WAIT) & (kinds != _PAUSE)
-    if firmware == "klipper":
-        return np.asarray(heard & ~np.isin(kinds, _NOT_KLIPPER))
-    heard &= ~np.isin(kinds, _KLIPPER_ALONE)
-    return np.asarray(heard)
+    return np.isin(kinds, list(_UNHEARD[firmware == "klipper"]), invert=True)
 
 
 def _corner(printer: Printer) -> tuple[int, dict[Setting, float]]:

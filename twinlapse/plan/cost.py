@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import ModalState, Setting, Toolpath, state_after
-from twinlapse.motion import filament_s, moves_s, time_toolpath
+from twinlapse.motion import filament_s, paths_s, time_toolpath
 from twinlapse.motion.stream import stop_cost_s
 from twinlapse.motion.timing import limits_at
 from twinlapse.rig import Rig
@@ -21,12 +21,12 @@ __all__ = [
     "Point",
     "block_s",
     "here_at",
-    "leg_s",
     "legs_of",
     "rest_losses_s",
     "retraction_s",
     "settle_s",
     "stop_s",
+    "stops_s",
 ]
 
 Point = tuple[float, float, float]
@@ -56,12 +56,16 @@ def block_s(shot: Shot, here: Here, rig: Rig) -> float:
     The block: retract; up; for each stop the path to it, down or up to its height, wait, settle, cue, dwell,
     back to the height of travel; the return path; down; prime.
     """
-    legs = legs_of(shot, here.place_mm)
-    return (
-        sum(leg_s(leg, here, rig) for leg in legs)
-        + sum(stop_s(stop, rig) for stop in shot.stops)
-        + 2 * retraction_s(shot, here, rig)
-    )
+    return stops_s(shot, here, rig) + 2 * retraction_s(shot, here, rig)
+
+
+def stops_s(shot: Shot, here: Here, rig: Rig) -> float:
+    """Return the seconds of a block without what it retracts and primes."""
+    paths = legs_of(shot, here.place_mm)
+    speeds = [_speeds(leg, here, rig) for leg in paths]
+    accel_mm_s2 = here.state.travel_accel_mm_s2
+    moving_s = paths_s(paths, speeds, rig.printer, accel_mm_s2=accel_mm_s2, limits=here.limits)
+    return moving_s + sum(stop_s(stop, rig) for stop in shot.stops)
 
 
 def legs_of(shot: Shot, home: Point) -> list[list[Point]]:
@@ -82,13 +86,10 @@ def legs_of(shot: Shot, home: Point) -> list[list[Point]]:
     return [*legs, [*back, (home[0], home[1], travel), home]]
 
 
-def leg_s(leg: Sequence[Point], here: Here, rig: Rig) -> float:
-    """Return the seconds of a path: along Z at the speed of Z, else at that of travel."""
-    printer, factor = rig.printer, here.state.speed_factor
-    speeds = [
-        factor * (printer.travel_z_mm_s if a[:2] == b[:2] else printer.travel_mm_s) for a, b in pairwise(leg)
-    ]
-    return moves_s(leg, speeds, printer, accel_mm_s2=here.state.travel_accel_mm_s2, limits=here.limits)
+def _speeds(leg: Sequence[Point], here: Here, rig: Rig) -> list[float]:
+    """Return the speeds of a path: along Z that of Z, else that of travel."""
+    flat, upright = rig.printer.travel_mm_s, rig.printer.travel_z_mm_s
+    return [here.state.speed_factor * (upright if a[:2] == b[:2] else flat) for a, b in pairwise(leg)]
 
 
 def stop_s(stop: Stop, rig: Rig) -> float:

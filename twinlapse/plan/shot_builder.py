@@ -10,7 +10,7 @@ from itertools import permutations
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.plan.clearance.height_map import BedPlace, Ground, inside_bed
 from twinlapse.plan.clearance.routing import Router
-from twinlapse.plan.cost import Here, Point, block_s, here_at
+from twinlapse.plan.cost import Here, Point, here_at, retraction_s, stops_s
 from twinlapse.plan.left_out import LeftOut
 from twinlapse.plan.when.choice import Choice
 from twinlapse.plan.when.insertion_points import UsualRetraction
@@ -20,6 +20,7 @@ from twinlapse.shots import Shot, Stop
 
 __all__ = ["WORTH_A_LOOK_MM", "BlockMaker", "Obstacle"]
 
+_Timed = tuple[Shot, float]  # and the seconds of its block, without retracting and priming
 WORTH_A_LOOK_MM = 2.0  # a lift that much higher than usual is compared with a path around
 
 
@@ -51,20 +52,22 @@ class BlockMaker:
         draft = self._draft(
             choice, at_s, still=bool(stands) and all(stand.stance == "still" for stand in stands)
         )
+        pulling_s = 2 * retraction_s(draft, here, self.rig)
         if not stands and not choice.cameras:  # the stops of a survey come later
-            return self._with_added_time(draft, here), []
+            return _costing(draft, stops_s(draft, here, self.rig) + pulling_s), []
         kept = list(stands)
         refusals: list[LeftOut] = []
         while kept:
-            best: Shot | None = None
+            best, best_s = draft, math.inf
             for order in permutations(kept):
                 found = self._with_stops(draft, order, here, choice.layer)
                 if isinstance(found, Obstacle):
                     break
-                if best is None or found.cost_s < best.cost_s - 1e-9:
-                    best = found
+                shot, seconds = found
+                if round(seconds + pulling_s, 3) < round(best_s + pulling_s, 3) - 1e-9:  # as it is told
+                    best, best_s = shot, seconds
             else:
-                return best, refusals
+                return _costing(best, best_s + pulling_s), refusals
             kept.remove(found.stand)
             refusals.append(
                 LeftOut(layer=choice.layer, at_s=at_s, cameras=found.stand.cameras, why=found.why)
@@ -97,27 +100,27 @@ class BlockMaker:
 
     def _with_stops(
         self, draft: Shot, order: Sequence[StopPosition], here: Here, layer: int
-    ) -> Shot | Obstacle:
-        """Return the shot with its stops in one order, or what is in the way.
+    ) -> _Timed | Obstacle:
+        """Return the shot with its stops in one order and its seconds, or what is in the way.
 
         Straight paths as high as they need to be; where that is high, or too high for the machine, paths
         around at the usual lift, whichever is faster.
         """
         home = here.place_mm
         if draft.lift_mm == 0:
-            stops = [self._stop(stand, home[:2], home[2]) for stand in order]
-            return self._with_added_time(replace(draft, stops=tuple(stops)), here)
+            stops = [self._stop(stand, home[:2], home[2], home[2]) for stand in order]
+            return self._timed(replace(draft, stops=tuple(stops)), here)
         usual = home[2] + LIFT_MM
         straight = self._straight(draft, order, here, layer, usual)
-        high = isinstance(straight, Obstacle) or straight.lift_mm > LIFT_MM + WORTH_A_LOOK_MM
+        high = isinstance(straight, Obstacle) or straight[0].lift_mm > LIFT_MM + WORTH_A_LOOK_MM
         around = self._around(draft, order, here, layer, usual) if high else None
         if around is None:
             return straight
-        return around if isinstance(straight, Obstacle) or around.cost_s < straight.cost_s else straight
+        return around if isinstance(straight, Obstacle) or around[1] < straight[1] else straight
 
     def _straight(
         self, draft: Shot, order: Sequence[StopPosition], here: Here, layer: int, usual: float
-    ) -> Shot | Obstacle:
+    ) -> _Timed | Obstacle:
         home, travel, limit = here.place_mm, usual, self.rig.printer.height_mm
         at, heights_mm = home[:2], []
         for stand in order:
@@ -131,17 +134,18 @@ class BlockMaker:
                 return Obstacle(stand=stand, why=why)
             heights_mm.append(z_mm)
             at = spot
+        lift_mm = _upward(travel - home[2])
         stops = [
-            self._stop(stand, stand.at_mm or home[:2], z) for stand, z in zip(order, heights_mm, strict=True)
+            self._stop(stand, stand.at_mm or home[:2], z, home[2] + lift_mm)
+            for stand, z in zip(order, heights_mm, strict=True)
         ]
-        return self._with_added_time(
-            replace(draft, lift_mm=_upward(travel - home[2]), stops=tuple(stops)), here
-        )
+        return self._timed(replace(draft, lift_mm=lift_mm, stops=tuple(stops)), here)
 
     def _around(
         self, draft: Shot, order: Sequence[StopPosition], here: Here, layer: int, usual: float
-    ) -> Shot | None:
+    ) -> _Timed | None:
         home = here.place_mm
+        lift_mm = _upward(usual - home[2])
         at, stops = home[:2], []
         for stand in order:
             spot = stand.at_mm or home[:2]
@@ -149,13 +153,12 @@ class BlockMaker:
             via = None if why or z_mm > usual + 1e-6 else self.router.path(at, spot, usual)
             if via is None:
                 return None
-            stops.append(replace(self._stop(stand, spot, z_mm), via_mm=via))
+            stops.append(self._stop(stand, spot, z_mm, home[2] + lift_mm, via))
             at = spot
         back = self.router.path(home[:2], at, usual)  # from the stop's side the distances are known already
         if back is None or usual > self.rig.printer.height_mm:
             return None
-        shot = replace(draft, lift_mm=_upward(usual - home[2]), stops=tuple(stops), back_mm=back[::-1])
-        return self._with_added_time(shot, here)
+        return self._timed(replace(draft, lift_mm=lift_mm, stops=tuple(stops), back_mm=back[::-1]), here)
 
     def _height(
         self, stand: StopPosition, spot: BedPlace, travel: float, home: Point, layer: int
@@ -182,25 +185,32 @@ class BlockMaker:
     def _path_z(self, start: BedPlace, end: BedPlace, enough_mm: float) -> float:
         return self.ground.needed_z(start, end, enough_mm) if math.dist(start, end) > 1e-9 else 0.0
 
-    def _stop(self, stand: StopPosition, spot: BedPlace, z_mm: float) -> Stop:
+    def _stop(
+        self,
+        stand: StopPosition,
+        spot: BedPlace,
+        z_mm: float,
+        travel_mm: float,
+        via_mm: tuple[BedPlace, ...] = (),
+    ) -> Stop:
+        """Return a stop; one at about the height of travel is put at its very height."""
         dwell = max(camera.dwell_s for camera in self.rig.cameras if camera.name in stand.cameras)
         return Stop(
             cameras=stand.cameras,
             x_mm=round(spot[0], 3),
             y_mm=round(spot[1], 3),
-            z_mm=round(z_mm, 3),
+            z_mm=travel_mm if abs(round(z_mm, 3) - travel_mm) < 2e-3 else round(z_mm, 3),
             dwell_s=dwell,
             stance=stand.stance,
+            via_mm=via_mm,
         )
 
-    def _with_added_time(self, shot: Shot, here: Here) -> Shot:
-        """Return the shot with its added time, stops at the height of travel put at its very height."""
-        travel = here.state.z_mm + shot.lift_mm
-        stops = tuple(
-            replace(stop, z_mm=travel) if abs(stop.z_mm - travel) < 2e-3 else stop for stop in shot.stops
-        )
-        shot = replace(shot, stops=stops)
-        return replace(shot, cost_s=round(block_s(shot, here, self.rig), 3))
+    def _timed(self, shot: Shot, here: Here) -> _Timed:
+        return shot, stops_s(shot, here, self.rig)
+
+
+def _costing(shot: Shot, seconds: float) -> Shot:
+    return replace(shot, cost_s=round(seconds, 3))
 
 
 def _upward(value_mm: float) -> float:

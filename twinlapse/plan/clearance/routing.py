@@ -66,7 +66,7 @@ class Router:
             self.away.clear()
 
     def blocked_cells(self, z_mm: float) -> NDArray[np.bool_]:
-        """Return the coarse cells that the nozzle cannot pass at a height: print, keep-outs, beside the bed."""
+        """Return the coarse cells that the nozzle cannot pass at a height: print, keep-outs, bed edges."""
         ground, blocked = self.ground, self.outside.copy()
         x_mm, y_mm = self._middles()
         wide = MARGIN_MM + _STEP_MM

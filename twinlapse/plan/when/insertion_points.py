@@ -9,6 +9,7 @@ import numpy as np
 from twinlapse.arrays import Bool, Float, Int
 from twinlapse.gcode import Kind, Mode, Toolpath
 from twinlapse.gcode.object_brackets import ObjectBrackets, brackets_of
+from twinlapse.plan.when.boundary_kernels import judge_boundaries
 from twinlapse.plan.when.gaps import RETRACTED_SHARE
 from twinlapse.rig import Printer
 
@@ -36,22 +37,6 @@ ON_PATH_MM = 0.6  # nearer than this, what oozes lands on the path; common pract
 MOST_ROWS = 1000  # of a gap that are looked at
 _LEVEL_MM = 1e-4  # a layer's paths are at one height to within the rounding of a place
 
-_EXTRUDE, _WIPE, _ORIGIN, _IDLE = int(Kind.EXTRUDE), int(Kind.WIPE), int(Kind.ORIGIN), -1
-_LAYS = (_EXTRUDE, _WIPE)
-_PRIMES = (int(Kind.PRIME), int(Kind.FW_PRIME))
-_PULLS = (_WIPE, int(Kind.RETRACT), int(Kind.FW_RETRACT))
-_FEEDS = (*_LAYS, *_PRIMES, *_PULLS)
-_ENDS = (int(Kind.HOME), int(Kind.TOOL), int(Kind.DWELL), _ORIGIN)
-
-
-def _table(*acts: int) -> Bool:
-    """Return which acts are among some, to be indexed by them; the last one stands for an idle row."""
-    return np.isin(np.arange(257), acts)
-
-
-_IS_ACT, _IS_END, _LAYS_OR_WIPES = _table(*_FEEDS, *_ENDS), _table(*_ENDS), _table(*_LAYS)
-_IS_PRIME, _IS_PULL = _table(*_PRIMES), _table(*_PULLS)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UsualRetraction:
@@ -63,7 +48,7 @@ class UsualRetraction:
     own: bool  # seen in the file, not taken from the rig
 
 
-# why a shot cannot stand at a boundary, the last found first
+# why a shot cannot stand at a boundary, in the order of `boundary_kernels`: the last that holds is told
 NO_FEED = "the file has set no feed rate by then"
 NOT_HOMED = "the file has homed no axis by then"
 SAME_LINE = "the next command stands in the same line"
@@ -185,7 +170,7 @@ def ready_from(row: int, toolpath: Toolpath, printer: Printer) -> Ready:
     if (brackets.number >= 0).any() and not printer.keep_out:
         z_mm = toolpath.z_mm.astype(float)
         reached = np.maximum(z_mm, np.append(z_mm[:1], z_mm[:-1]))
-        highest_mm = np.maximum.accumulate(np.where(toolpath.kind == _EXTRUDE, reached, -np.inf))
+        highest_mm = np.maximum.accumulate(np.where(toolpath.kind == Kind.EXTRUDE, reached, -np.inf))
     return Ready(row=row, brackets=brackets, highest_mm=highest_mm)
 
 
@@ -234,60 +219,17 @@ def _outside_objects(line: Int, following: Int, brackets: ObjectBrackets) -> tup
 
 def _boundaries(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready) -> _Boundaries:
     """Return every boundary of a gap before somebody else's sequence begins."""
-    before = gap.before
-    stop = min(gap.after, gap.until, before + MOST_ROWS)
-    acts = _acts(toolpath, slice(before, min(stop + 1, len(toolpath))))
-    ends = np.flatnonzero(_IS_END[acts[: stop - before]])
-    # beyond it stands somebody else's sequence, or E has a new name nobody has used yet
-    count = int(ends[0]) if len(ends) else stop - before
-    here = slice(before, before + count)
-    line = toolpath.line[before : before + count + 1].astype(np.int64)
+    first = gap.before
+    most = min(gap.after, gap.until, first + MOST_ROWS) - first
+    acts, following, why = np.empty((3, most + 1), np.int64)
+    count = judge_boundaries(
+        toolpath.kind, toolpath.length_mm, toolpath.line, toolpath.mode, toolpath.feed_mm_s, first, most,
+        gap.ends_layer, ready.row, acts, following, why,
+    )  # fmt: skip
+    line = toolpath.line[first : first + count + 1].astype(np.int64)
     if len(line) == count:
         line = np.append(line, toolpath.line_count + 1)
-    mode = toolpath.mode[here]
-    homed = ((mode & Mode.HOMED) != 0) | (np.arange(before, before + count) >= ready.row)
-    sound = _sound(_last_acts(acts[:count]), _next_acts(acts)[:count], gap.ends_layer)
-    against = (
-        toolpath.feed_mm_s[here] <= 0,
-        ~homed,
-        line[1:] == line[:-1],
-        ~sound,
-        (mode & Mode.EXTRUDER_RUNNING) != 0,
-    )
-    why = np.full(count, len(_AGAINST))
-    for k, holds in enumerate(against):  # in the order of _AGAINST: the last one that holds is told
-        why[holds] = k
+    here = slice(first, first + count)
     enough_mm = max(RETRACTED_SHARE * habit.length_mm, 1e-3)
-    back = ((mode & Mode.FW_RETRACTED) != 0) | (toolpath.retracted_mm[here] >= enough_mm)
-    return _Boundaries(first=before, line=line[:-1], following=line[1:], retracted=back, why=why)
-
-
-def _acts(toolpath: Toolpath, rows: slice) -> Int:
-    """Return the kinds of some rows, of those that neither move, feed nor end anything an idle one."""
-    kind = toolpath.kind[rows].astype(np.int64)
-    idle = ~_IS_ACT[kind] & (toolpath.length_mm[rows] <= 1e-3)
-    return np.where(idle, _IDLE, kind)
-
-
-def _last_acts(acts: Int) -> Int:
-    """Return the last act that is not idle, at each row or before it; a path ends where a gap begins."""
-    at = np.maximum.accumulate(np.where(acts != _IDLE, np.arange(len(acts)), -1))
-    return np.where(at >= 0, acts[at], _EXTRUDE)
-
-
-def _next_acts(acts: Int) -> Int:
-    """Return the next act behind each row that is neither idle nor a new origin."""
-    count = len(acts)
-    counts = (acts != _IDLE) & (acts != _ORIGIN)
-    at = np.minimum.accumulate(np.where(counts, np.arange(count), count)[::-1])[::-1]
-    following = np.append(at[1:], count)
-    return np.asarray(np.append(acts, _IDLE)[following])
-
-
-def _sound(last: Int, following: Int, layer_passes: bool) -> Bool:
-    """Return whether the machine can wait between two acts.
-
-    Not when it is about to print, about to retract by itself, or half way through that.
-    """
-    sound = ~(_IS_PRIME[last] | _IS_PULL[following])
-    return sound if layer_passes else sound & ~(_LAYS_OR_WIPES[last] & _LAYS_OR_WIPES[following])
+    back = ((toolpath.mode[here] & Mode.FW_RETRACTED) != 0) | (toolpath.retracted_mm[here] >= enough_mm)
+    return _Boundaries(first=first, line=line[:-1], following=line[1:], retracted=back, why=why[:count])
