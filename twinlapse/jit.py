@@ -81,6 +81,7 @@ KERNEL_MODULES = (
     "motion/lookahead.py",
     "pairing/alignment_kernels.py",
     "plan/clearance/height_map_kernels.py",
+    "plan/when/boundary_kernels.py",
     "rehearsal/render_kernels.py",
 )
 _KEPT_FOLDERS = 4  # caches of other versions that stay beside the own one
