@@ -10,12 +10,11 @@ import numpy as np
 
 from twinlapse.arrays import Bool, Float32
 from twinlapse.firstlayer.canvas import Canvas
-from twinlapse.firstlayer.mosaic import LayerPictures
+from twinlapse.firstlayer.mosaic import LayerPictures, dazzled
 
 __all__ = [
     "BIN_MM",
     "BLURRED_MM",
-    "DAZZLED",
     "DAZZLED_SHARE",
     "FEWEST_FRAMES",
     "RIM_SHARE",
@@ -29,7 +28,6 @@ BIN_MM = 0.04
 # blur (one standard deviation) of the outline in the map: 0.20 to 0.26 mm on sound layers, 0.30 with pictures
 # out of focus by 3 pixels
 BLURRED_MM = 0.28
-DAZZLED = 247  # all channels this bright
 DAZZLED_SHARE = 0.15  # of the pictures: a tidy lamp stays below; common practice, no source
 
 
@@ -88,11 +86,11 @@ def camera_trouble(
         What the camera shows at best in the middle of its window.
     """
     pictures = [frame.picture for frame in (*survey.frames, *survey.bare)]
-    dazzled = [float((picture.min(axis=2) >= DAZZLED).mean()) for picture in pictures]
+    bright = [float(dazzled(picture).mean()) for picture in pictures]
     return CameraTrouble(
         least_mm=max(BLURRED_MM, 2 * detail_mm),
         blur_mm=outline_blur_mm(score, wanted, seen, canvas),
-        dazzled_share=float(np.mean(dazzled)) if dazzled else 0.0,
+        dazzled_share=float(np.mean(bright)) if bright else 0.0,
         specks_px=_specks(survey),
     )
 

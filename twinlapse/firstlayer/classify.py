@@ -9,6 +9,7 @@ lies on the print has its colour, and is found by its shading.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -26,6 +27,7 @@ from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.presence import PrintedObject, looked_for, objects_of
 from twinlapse.firstlayer.relief import lumps, relief
 from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, part
+from twinlapse.firstlayer.solid import LowerLayer, drawn_below
 from twinlapse.firstlayer.threads import threads
 from twinlapse.records import ArrayRecord
 
@@ -134,7 +136,7 @@ def judge(
     furthest_mm: float = 1.5,
     unfit: str = "",
     bare: Background | None = None,
-    below: Lines | None = None,
+    below: Sequence[LowerLayer] = (),
 ) -> Judgement:
     """Return what is wrong with a layer.
 
@@ -152,8 +154,8 @@ def judge(
         are there is said all the same.
     bare : Background, optional
         The bed before the print: what was there then is not the print's.
-    below : Lines, optional
-        Of lower layers: where they lie beside this one is neither its filament nor bed.
+    below : sequence of LowerLayer
+        Where they lie beside this layer is neither its filament nor bed.
 
     Raises
     ------
@@ -165,8 +167,8 @@ def judge(
     if (wanted & mosaic.seen).sum() < 200:
         raise FrameError("the frames show nothing of the layer", "check the camera's pose in the rig file")
     seen, more = mosaic.seen, None
-    if below is not None:
-        seen = seen & (drawn(lines, canvas, BELOW_MM) | ~drawn(below, canvas, BELOW_MM))
+    if below:
+        seen = seen & (drawn(lines, canvas, BELOW_MM) | ~drawn_below(below, canvas, BELOW_MM))
     features = features_of(mosaic.colours, canvas)
     if bare is not None:
         seen = seen & bare.seen
@@ -193,7 +195,7 @@ def judge(
         # on a lower layer's lines, which run every way, a thread is not told from them
         over = (
             _threads(parted, seen & ~gone, canvas, lines, None if more is None else more[..., 0])
-            if below is None
+            if not below
             else ([], np.zeros_like(wanted))
         )
         found = _found(parted, seen & ~gone, canvas, lines, smallest_mm, over)

@@ -19,8 +19,9 @@ from twinlapse.arrays import Bool, Float, Float32, Picture
 from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, SurveyFrame
-from twinlapse.firstlayer.picture_ground import GLOBAL, BlurredMask, PictureGround, blurred_mask
+from twinlapse.firstlayer.picture_ground import GLOBAL, PictureGround
 from twinlapse.firstlayer.self_calibration import SelfCalibration
+from twinlapse.firstlayer.solid import LowerLayer, SolidMask, solid_mask, spread_over
 
 __all__ = [
     "BRIGHTER",
@@ -53,15 +54,21 @@ class _Rest:
     on_bed: Bool
 
 
-def clouded_by_dirt(survey: LayerPictures, found: SelfCalibration, lines: Lines) -> Bool:
+def clouded_by_dirt(
+    survey: LayerPictures, found: SelfCalibration, lines: Lines, below: Sequence[LowerLayer] = ()
+) -> Bool:
     """Return where in each picture, (height, width), dirt or the lamp's reflection hides the layer."""
     size = survey.frames[0].picture.shape[:2]
     shape = (size[0] // _COARSE, size[1] // _COARSE)
     rise = survey.frames[0].nozzle_mm[2] - survey.top_mm + GROOVE * survey.height_mm
     ground = PictureGround(found.camera, survey.printer, rise, shape, np.zeros(GLOBAL))
-    ends = np.concatenate([lines.first_mm, lines.last_mm])
+    below = spread_over(below)
+    laid = (lines, *(layer.lines for layer in below))
+    ends = np.concatenate([end for each in laid for end in (each.first_mm, each.last_mm)])
     canvas = canvas_over(ends.min(axis=0), ends.max(axis=0), 0.1, 2.0)
-    mask = blurred_mask(drawn(lines, canvas).astype(np.float32), canvas, _RIM_MM)
+    z_mm = survey.top_mm - GROOVE * survey.height_mm
+    depths = [0.0, *(z_mm - layer.middle_mm for layer in below)]
+    mask = solid_mask([drawn(each, canvas).astype(np.float32) for each in laid], depths, canvas, _RIM_MM)
     rests = [
         _rest(frame, ground, mask, shift) for frame, shift in zip(survey.frames, found.shifts_mm, strict=True)
     ]
@@ -81,11 +88,11 @@ def clouded_by_dirt(survey: LayerPictures, found: SelfCalibration, lines: Lines)
     return cv2.resize(grown, size[::-1], interpolation=cv2.INTER_NEAREST).astype(np.bool_)
 
 
-def _rest(frame: SurveyFrame, ground: PictureGround, mask: BlurredMask | None, shift_mm: Float) -> _Rest:
+def _rest(frame: SurveyFrame, ground: PictureGround, mask: SolidMask | None, shift_mm: Float) -> _Rest:
     shape = ground.shape
     share: Float32 = np.zeros(shape, np.float32)
     if mask is not None:
-        share = mask.at(ground.places + np.array(frame.nozzle_mm[:2]) + shift_mm)[0].reshape(shape)
+        share = mask.at(ground, np.array(frame.nozzle_mm[:2]) + shift_mm)[0].reshape(shape)
     good = ground.good.reshape(shape)
     light = _light(frame.picture, shape)
     scale = frame.picture.shape[1] / 640 / _COARSE

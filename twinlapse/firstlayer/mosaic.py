@@ -10,15 +10,27 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.arrays import Bool, Float, Float32
+from twinlapse.arrays import Bool, Float, Float32, Picture
 from twinlapse.firstlayer.canvas import Canvas, canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.overlaps import FURTHEST_MM, MACHINE_MM, Link, Patch, common, cut, links_of, solved
+from twinlapse.firstlayer.overlaps import (
+    FURTHEST_MM,
+    MACHINE_MM,
+    OVERLAP_MM,
+    Link,
+    Patch,
+    common,
+    cut,
+    links_of,
+    solved,
+)
+from twinlapse.firstlayer.solid import LowerLayer, Standing, ground_of, hidden_bed, standing_on
 from twinlapse.optics.pose import Place, pose_in_bed, see
 from twinlapse.optics.window import detail_mm, usable
 from twinlapse.records import ArrayRecord
@@ -28,6 +40,7 @@ __all__ = [
     "BESIDE_MM",
     "BLOCK_MM",
     "BLOCK_SPREAD",
+    "FARTHEST_MM",
     "FEWEST_IN_BLOCK",
     "FEWEST_SHADED",
     "FLICKER",
@@ -35,15 +48,19 @@ __all__ = [
     "GROOVE",
     "PLACED_FURTHEST_MM",
     "PLACED_MM",
+    "PLACED_OVERLAP_MM",
     "SHADE",
     "SHADE_MM",
+    "STEP_MM",
     "TERMS",
+    "TRUST_MM",
     "TURNS",
     "LayerPictures",
     "Mosaic",
     "SurveyFrame",
     "blended",
     "build_mosaic",
+    "dazzled",
     "evened",
     "laid_on",
     "shade_terms",
@@ -56,16 +73,21 @@ __all__ = [
 GLARE = 247
 GROOVE = 0.5  # of the layer, below its top: what is matched of lines are the grooves between them (measured)
 BESIDE_MM = 0.6  # around the lines: the drawing may stand beside them
+STEP_MM = 0.2  # on upper layers, whose sides are seen beside their outline
 # how far a frame's place by the outlines is trusted (one standard deviation): rehearsed ones are off by half
 PLACED_MM = 0.06
+# lines seen from two sides are not quite the same picture: over a row of stops that adds up
+PLACED_OVERLAP_MM = 0.05
 PLACED_FURTHEST_MM = 0.2  # less than half the distance of two lines, which look alike
 TERMS = 5  # of the light over the picture
 FLICKER = 0.05  # of the exposure from frame to frame, one standard deviation of its logarithm
+TRUST_MM = 0.5  # cells in which it is worked out how well a place is shown
+FARTHEST_MM = 70.0  # from the tip
 SHADE, SHADE_MM = 0.2, 10.0  # the light over the picture changes by about so much (logarithm) within so much
 FEWEST_SHADED = 5  # frames; fewer do not drift, and show too little of the light over the picture
 BLOCK_MM, FEWEST_IN_BLOCK = 2.0, 60  # blocks of an overlap that are compared
 BLOCK_SPREAD = 0.05  # of the logarithm of one block's ratio: the print's shading seen from two sides
-TURNS = 3  # measured again on frames laid by the last solution
+TURNS = 2  # measured again on frames laid by the last solution: a third moved them by 0.006 mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +129,7 @@ def build_mosaic(
     survey: LayerPictures,
     lines: Lines | None = None,
     *,
+    below: Sequence[LowerLayer] = (),
     step_mm: float = 0.1,
     placed_mm: Float | None = None,
     progress: Callable[[float], None] | None = None,
@@ -120,6 +143,8 @@ def build_mosaic(
     lines : Lines, optional
         What should lie there. Beside it the bed is seen, which lies lower: taken for the layer's height, its
         texture would pull the frames apart.
+    below : sequence of LowerLayer
+        The lowest first. With them the print stands so high that bed behind it is hidden.
     step_mm : float
         Size of a pixel of the map.
     placed_mm : ndarray of shape (frames, 2), optional
@@ -129,6 +154,7 @@ def build_mosaic(
     frames = survey.frames
     start = np.zeros((len(frames), 2)) if placed_mm is None else np.asarray(placed_mm, np.float64)
     trust_mm = MACHINE_MM if placed_mm is None else PLACED_MM
+    limits = (FURTHEST_MM, OVERLAP_MM) if placed_mm is None else (PLACED_FURTHEST_MM, PLACED_OVERLAP_MM)
     shifts = start.copy()
     outlines = [shown_box(frame, survey) for frame in frames]
     canvas = canvas_over(
@@ -138,23 +164,28 @@ def build_mosaic(
         1.0,
     )
     # no step in the ground at the very outline: by that the toolpath is laid onto the map
-    on_layer = np.ones(canvas.shape, np.bool_) if lines is None else drawn(lines, canvas, 2 * BESIDE_MM)
-    ground = np.where(on_layer, survey.top_mm - GROOVE * survey.height_mm, 0.0)
+    reach_mm = STEP_MM if below else BESIDE_MM
+    on_layer = np.ones(canvas.shape, np.bool_) if lines is None else drawn(lines, canvas, 2 * reach_mm)
+    ground = ground_of(on_layer, survey.top_mm - GROOVE * survey.height_mm, below, canvas)
+    standing: tuple[Standing, ...] = ()
+    if lines is not None and below:
+        standing = standing_on(lines, survey.top_mm, survey.height_mm, below, canvas)
     links: tuple[Link, ...] = ()
     total = (TURNS + 1) * len(frames)
     for turn in range(TURNS):
         patches = []
         for index, frame in enumerate(frames):
-            patches.append(laid_on(frame, survey, ground, canvas, outlines[index], shifts[index]))
+            box = outlines[index]
+            patches.append(laid_on(frame, survey, ground, canvas, box, shifts[index], standing))
             if progress is not None:
                 progress((turn * len(frames) + index + 1) / total)
-        links = tuple(links_of(patches, step_mm, FURTHEST_MM if placed_mm is None else PLACED_FURTHEST_MM))
+        links = tuple(links_of(patches, step_mm, *limits))
         change = solved(links, shifts - start, trust_mm)
         shifts = shifts + change
         if not len(links) or np.abs(change).max() < 0.02 * step_mm:
             break
     patches = [
-        laid_on(frame, survey, ground, canvas, box, shift)
+        laid_on(frame, survey, ground, canvas, box, shift, standing)
         for frame, box, shift in zip(frames, outlines, shifts, strict=True)
     ]
     gains, shading = evened(patches, frames, canvas)
@@ -177,15 +208,9 @@ def build_mosaic(
 
 def shown_box(frame: SurveyFrame, survey: LayerPictures) -> tuple[Float, Float]:
     """Return the box around what a frame shows well, on the bed."""
-    steps = np.arange(-70.0, 70.5, 1.0)
-    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
-    rise = frame.nozzle_mm[2] - survey.top_mm
-    points = np.column_stack([grid, np.full(len(grid), -rise)])
-    good = grid[usable(points, survey.camera, survey.printer, rise)]
-    if not len(good):
-        good = np.zeros((1, 2))
+    low, trust = _trusted(survey.camera, survey.printer, frame.nozzle_mm[2] - survey.top_mm)
     middle = np.array(frame.nozzle_mm[:2])
-    return middle + good.min(axis=0), middle + good.max(axis=0)
+    return middle + low, middle + low + np.array(trust.shape[::-1]) * TRUST_MM
 
 
 def laid_on(
@@ -195,8 +220,12 @@ def laid_on(
     canvas: Canvas,
     box: tuple[Float, Float],
     shift_mm: Float,
+    standing: Sequence[Standing] = (),
 ) -> Patch:
-    """Return one frame laid onto the ground (canvas.shape, mm) within a box of the canvas, shifted by mm."""
+    """Return one frame laid onto the ground (canvas.shape, mm) within a box of the canvas, shifted by mm.
+
+    What stands on the ground hides what is behind it.
+    """
     corners = canvas.to_px(np.array([[box[0][0], box[1][1]], [box[1][0], box[0][1]]]))
     (column, row), (right, bottom) = np.floor(corners[0]).astype(int), np.ceil(corners[1]).astype(int) + 1
     part = replace(
@@ -215,35 +244,55 @@ def laid_on(
     colours = cv2.remap(
         frame.picture, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
-    bright = (frame.picture.min(axis=2) >= GLARE).astype(np.uint8)
-    # single bright grains of a light bed are no reflection
-    bright = cv2.morphologyEx(bright, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    dazzled = cv2.dilate(bright, np.ones((9, 9), np.uint8))
-    if survey.clouded is not None:
-        dazzled = np.maximum(dazzled, survey.clouded.astype(np.uint8))
-    clear = cv2.remap(1.0 - dazzled.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-    weight = _trusted(part, frame, survey) * (clear > 0.99)
+    clear = cv2.remap(_clear(frame, survey), at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+    weight = _weight(part, frame, survey) * (clear > 0.99)
+    if standing:
+        weight[hidden_bed(points, pose.place_mm, shift_mm, canvas, standing)] = 0
     return Patch(row=int(row), column=int(column), colours=colours.astype(np.float32), weight=weight)
 
 
-def _trusted(part: Canvas, frame: SurveyFrame, survey: LayerPictures) -> Float32:
-    """Return how well each pixel is shown: 1 where it is shown finest, falling to 0 at the rim."""
-    coarse = 5
-    grid = part.grid_mm()[::coarse, ::coarse]
-    off = grid - np.array(frame.nozzle_mm[:2])
-    camera, printer, rise = survey.camera, survey.printer, frame.nozzle_mm[2] - survey.top_mm
-    points = np.concatenate([off, np.full((*off.shape[:2], 1), -rise)], axis=-1)
-    good = usable(points.reshape(-1, 3), camera, printer, rise).reshape(off.shape[:2]).astype(np.uint8)
-    rim = np.pad(good, 1)
-    far = cv2.distanceTransform(rim, cv2.DIST_L2, 3)[1:-1, 1:-1] * coarse * part.step_mm
-    detail = detail_mm(points.reshape(-1, 3), camera, printer).reshape(off.shape[:2])
-    finest = float(np.nanmin(np.where(good > 0, detail, np.nan))) if good.any() else 1.0
-    sharp = np.nan_to_num(finest / np.maximum(detail, finest)) ** 2
-    smooth = cv2.resize(
-        np.minimum(far / 3.0, 1.0) * sharp, (part.width, part.height), interpolation=cv2.INTER_LINEAR
-    )
-    near = cv2.resize(good, (part.width, part.height), interpolation=cv2.INTER_NEAREST)
-    return np.asarray(np.where(near > 0, np.maximum(smooth, 1e-3), 0), np.float32)
+def dazzled(picture: Picture) -> NDArray[np.uint8]:
+    """Return where a picture (h, w, 3) shows nothing but the reflection of a lamp, 0 or 1, (h, w)."""
+    return np.asarray(cv2.inRange(picture, (GLARE,) * 3, (255,) * 3) // 255, np.uint8)
+
+
+def _clear(frame: SurveyFrame, survey: LayerPictures) -> Float32:
+    """Return where a picture shows the layer, (h, w): not dazzled, no dirt on the lens."""
+    # single bright grains of a light bed are no reflection
+    bright = cv2.morphologyEx(dazzled(frame.picture), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    hidden = cv2.dilate(bright, np.ones((9, 9), np.uint8))
+    if survey.clouded is not None:
+        hidden = np.maximum(hidden, survey.clouded.astype(np.uint8))
+    return 1 - hidden.astype(np.float32)
+
+
+def _weight(part: Canvas, frame: SurveyFrame, survey: LayerPictures) -> Float32:
+    """Return how well each pixel of a piece of the canvas is shown: 1 where finest, falling to 0."""
+    low, trust = _trusted(survey.camera, survey.printer, frame.nozzle_mm[2] - survey.top_mm)
+    off = part.grid_mm()[[0, -1], [0, -1]] - np.array(frame.nozzle_mm[:2]) - low
+    (left, back), (right, front) = off / TRUST_MM - 0.5
+    x, y = np.linspace(left, right, part.width), np.linspace(back, front, part.height)
+    at = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
+    return np.asarray(cv2.remap(trust, *at, cv2.INTER_LINEAR), np.float32)
+
+
+@lru_cache(maxsize=4)  # all frames of a survey show the layer from one height
+def _trusted(camera: Camera, printer: Printer, rise_mm: float) -> tuple[Float, Float32]:
+    """Return the corner of the first cell around the tip, and how well each of TRUST_MM is shown."""
+    steps = np.arange(-FARTHEST_MM, FARTHEST_MM, TRUST_MM) + TRUST_MM / 2
+    grid = np.stack(np.meshgrid(steps, steps), axis=-1)
+    points = np.concatenate([grid, np.full((*grid.shape[:2], 1), -rise_mm)], axis=-1).reshape(-1, 3)
+    good = usable(points, camera, printer, rise_mm)
+    if not good.any():
+        return np.zeros(2), np.zeros((1, 1), np.float32)
+    detail = np.where(good, detail_mm(points, camera, printer), np.nan)
+    sharp = (np.nan_to_num(np.nanmin(detail) / detail) ** 2).reshape(grid.shape[:2])
+    far = cv2.distanceTransform(good.reshape(grid.shape[:2]).astype(np.uint8), cv2.DIST_L2, 3) * TRUST_MM
+    trust = np.where(far > 0, np.maximum(np.minimum(far / 3.0, 1.0) * sharp, 1e-3), 0)
+    rows, columns = (np.flatnonzero(good.reshape(grid.shape[:2]).any(axis=axis)) for axis in (1, 0))
+    inner = trust[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    low = grid[rows[0], columns[0]] - TRUST_MM / 2
+    return low, inner.astype(np.float32)
 
 
 def evened(patches: Sequence[Patch], frames: Sequence[SurveyFrame], canvas: Canvas) -> tuple[Float, Float]:

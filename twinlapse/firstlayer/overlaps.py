@@ -26,6 +26,7 @@ __all__ = [
 
 _FEWEST_PX = 1200  # of an overlap that is measured
 _STEPS = 8  # of the least squares on brightness
+_STILL_PX = 0.005
 GRAIN_PX = 30.0  # pixels that err alike: what is blurred and resampled has no noise of its own in each
 _WEAK = 0.12  # height of the correlation's peak below which an overlap is left out
 FURTHEST_MM = 1.5  # a shift beyond this is a mistake: a machine parks better
@@ -57,20 +58,26 @@ class Link:
     )  # (2, 2) 1/mm: root of what is told
 
 
-def links_of(patches: Sequence[Patch], step_mm: float, furthest_mm: float = FURTHEST_MM) -> list[Link]:
-    """Compare every two patches that overlap; a shift beyond `furthest_mm` is a mistake and not used."""
+def links_of(
+    patches: Sequence[Patch], step_mm: float, furthest_mm: float = FURTHEST_MM, trust_mm: float = OVERLAP_MM
+) -> list[Link]:
+    """Compare every two patches that overlap.
+
+    A shift beyond `furthest_mm` is a mistake and not used; none is trusted by more than `trust_mm`.
+    """
     links = []
     for one in range(len(patches)):
         for other in range(one + 1, len(patches)):
-            link = _measured(patches, one, other, step_mm, furthest_mm)
+            link = _measured(patches, (one, other), step_mm, furthest_mm, trust_mm)
             if link is not None:
                 links.append(link)
     return links
 
 
 def _measured(
-    patches: Sequence[Patch], one: int, other: int, step_mm: float, furthest_mm: float
+    patches: Sequence[Patch], pair: tuple[int, int], step_mm: float, furthest_mm: float, trust_mm: float
 ) -> Link | None:
+    one, other = pair
     box = common(patches[one], patches[other])
     if box is None:
         return None
@@ -82,7 +89,7 @@ def _measured(
     flip = np.diag([-step_mm, step_mm])  # rows run toward the front
     shift_mm = flip @ shift
     used = height > _WEAK and float(np.hypot(*shift_mm)) < furthest_mm
-    told = flip @ spread @ flip.T + np.eye(2) * OVERLAP_MM**2
+    told = flip @ spread @ flip.T + np.eye(2) * trust_mm**2
     return Link(
         one=one,
         other=other,
@@ -129,7 +136,7 @@ def _refined(one: Float, other: Float, shift_px: Float) -> tuple[Float, Float]:
         if np.hypot(*step) > 1.0:
             break  # too far off for a straight line to hold: the peak knows better
         shift_px = shift_px + step
-        if np.hypot(*step) < 1e-3:
+        if np.hypot(*step) < _STILL_PX:
             break
     variance = float(rest @ rest) / max(1, int(np.count_nonzero(one)))
     return shift_px, np.linalg.inv(pull) * variance * GRAIN_PX

@@ -103,9 +103,14 @@ class PictureGround:
         places, level = self._bed(self.pixels[inner], theta)
         with np.errstate(invalid="ignore"):
             good = (level < -math.sin(math.radians(LEVEL_DEG))) & (np.hypot(*places.T) < FARTHEST_MM)
-        eye = pose_on_mount(camera_stepped(camera, printer, theta), printer).place_mm
-        self.good[inner[good]] = ~self._hidden(places[good], eye)
+        self.eye_mm = pose_on_mount(camera_stepped(camera, printer, theta), printer).place_mm
+        self.good[inner[good]] = ~self._hidden(places[good], self.eye_mm)
         self.places[inner[good]] = places[good]
+
+    def deeper(self, depth_mm: float) -> Float:
+        """Return where the pixels look on a plane that lies deeper, (n, 2)."""
+        eye, height = self.eye_mm[:2], self.eye_mm[2] + self.rise_mm
+        return np.asarray(eye + (self.places - eye) * ((height + depth_mm) / height))
 
     def slopes(self, chosen: NDArray[np.int64]) -> Float:
         """Return how places of chosen pixels change with the first eight parameters, (n, 2, 8)."""

@@ -24,6 +24,7 @@ from twinlapse.firstlayer.self_calibration import (
     SelfCalibration,
     calibrate_by_print,
 )
+from twinlapse.firstlayer.solid import LowerLayer
 from twinlapse.frames.job import Job
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
@@ -156,7 +157,7 @@ def map_layer(
             bare=tuple(bare),
         ),
         lines_of(toolpath, layers, chosen, rig.printer),
-        below=_lines_below(toolpath, layers, chosen, rig.printer),
+        below=_layers_below(toolpath, layers, chosen, rig.printer),
         smallest_mm=smallest_mm,
         progress=progress,
     )
@@ -165,20 +166,24 @@ def map_layer(
     return replace(found, layer=chosen, judgement=replace(found.judgement, defects=kept)), missing
 
 
-def _lines_below(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -> Lines | None:
-    """Return the lines of all layers below one, None where there are none."""
-    parts = [lines_of(toolpath, layers, k, printer) for k in range(layer) if layers.extruded_mm[k] > 0]
-    if not parts:
-        return None
-    columns = ("first_mm", "last_mm", "width_mm", "file_line")
-    return Lines(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in columns})
+def _layers_below(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -> list[LowerLayer]:
+    """Return the layers below one, the lowest first."""
+    return [
+        LowerLayer(
+            lines=lines_of(toolpath, layers, k, printer),
+            top_mm=float(layers.z_mm[k]),
+            height_mm=float(layers.height_mm[k]),
+        )
+        for k in range(layer)
+        if layers.extruded_mm[k] > 0
+    ]
 
 
 def look_over(
     survey: LayerPictures,
     lines: Lines,
     *,
-    below: Lines | None = None,
+    below: Sequence[LowerLayer] = (),
     smallest_mm: float = 0.4,
     calibration: SelfCalibration | None = None,
     progress: Callable[[float], None] | None = None,
@@ -191,8 +196,8 @@ def look_over(
         With the camera as the rig file says.
     lines : Lines
         What should lie there.
-    below : Lines, optional
-        Of lower layers, which may show beside this one: a skirt.
+    below : sequence of LowerLayer
+        The lowest first. They show on the camera's side of the layer, and beside it: a skirt.
     smallest_mm : float
         A gap shorter than this is not reported.
     calibration : SelfCalibration, optional
@@ -211,10 +216,11 @@ def look_over(
     if found.useful:
         survey = replace(survey, camera=found.camera)
     if found.trusted:
-        survey = replace(survey, clouded=clouded_by_dirt(survey, found, lines))
+        survey = replace(survey, clouded=clouded_by_dirt(survey, found, lines, below))
     mosaic = build_mosaic(
         survey,
         lines,
+        below=below,
         placed_mm=found.shifts_mm if found.useful else None,
         progress=_part(progress, 0.6, 1.0),
     )
@@ -224,7 +230,7 @@ def look_over(
         bare=background_of(survey, mosaic, lines) if survey.bare else None,
         below=below,
         smallest_mm=smallest_mm,
-        furthest_mm=SETTLED_MM if found.trusted else FURTHEST_MM,
+        furthest_mm=_furthest_mm(found, below),
         unfit=why_unfit(found),
     )
     if judgement.can_tell:
@@ -232,6 +238,16 @@ def look_over(
         shown = (judgement.score, judgement.wanted, judgement.seen, judgement.canvas)
         judgement = replace(judgement, trouble=camera_trouble(survey, *shown, detail))
     return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, calibration=found)
+
+
+def _furthest_mm(found: SelfCalibration, below: Sequence[LowerLayer]) -> float:
+    """Return by how much the map may be moved onto the toolpath.
+
+    The outline of a second layer has several heights: no one shift lays it better than the calibration.
+    """
+    if not found.trusted:
+        return FURTHEST_MM
+    return 0.0 if below else SETTLED_MM
 
 
 def _detail_mm(camera: Camera, printer: Printer, rise_mm: float) -> float:

@@ -74,8 +74,10 @@ def part(
     features = features_of(_evened(colours, wanted, seen, canvas), canvas)
     if more is not None:
         features = np.asarray(np.dstack([features, more]), np.float32)
-    fine = _settled(_score(features, wanted, seen, canvas)[0], wanted, seen, canvas)
-    wanted = moved(wanted, fine)
+    fine = (0, 0)
+    if furthest_mm > 0:
+        fine = _settled(_score(features, wanted, seen, canvas)[0], wanted, seen, canvas)
+        wanted = moved(wanted, fine)
     score, _ = _score(features, wanted, seen, canvas)
     score, separability = _levelled(score, wanted, seen, canvas)
     return Parted(

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -21,14 +21,13 @@ import numpy as np
 from twinlapse.arrays import Float, Float32
 from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.mosaic import GLARE, SurveyFrame
+from twinlapse.firstlayer.mosaic import SurveyFrame, dazzled
 from twinlapse.firstlayer.picture_ground import (
     GLOBAL,
-    BlurredMask,
     PictureGround,
-    blurred_mask,
     camera_stepped,
 )
+from twinlapse.firstlayer.solid import LowerLayer, SolidMask, solid_mask, spread_over
 from twinlapse.rig import Camera, Printer
 
 __all__ = [
@@ -64,7 +63,6 @@ _ROUNDS = 3  # of scoring and fitting at each scale
 _FAR_MM = 5.0  # the whole toolpath is looked for this far around: what 2 mm, 2 degrees and 8 % add up to
 PIECE_MM = 3.0  # of outline that is asked for its own residual
 _FEWEST_PX = 25  # of a piece
-_CLEAR_MM = 0.5  # around lines of lower layers
 _STEEP = 0.25  # per mm: slope of the blurred mask at an outline
 _SLIT_PX = 11  # of the mask: a slit narrower than this is no outline
 MOST_GROWN_MM = 0.3
@@ -125,7 +123,7 @@ def calibrate_by_print(
     layer_z_mm: float,
     lines: Lines,
     *,
-    below: Lines | None = None,
+    below: Sequence[LowerLayer] = (),
     progress: Callable[[float], None] | None = None,
 ) -> SelfCalibration:
     """Return the camera and the stops that fit a survey's pictures to the toolpath.
@@ -138,11 +136,11 @@ def calibrate_by_print(
         On the head, as the rig file says; the start.
     printer : Printer
     layer_z_mm : float
-        Top of the layer.
+        Height at which the layer's outline is seen.
     lines : Lines
         What should lie there.
-    below : Lines, optional
-        Of lower layers: where they lie beside this one it is neither its filament nor bed.
+    below : sequence of LowerLayer
+        They show on the camera's side of the print, and where they reach beyond it.
     """
     rise = float(np.median([frame.nozzle_mm[2] for frame in frames])) - layer_z_mm
     theta = np.zeros(GLOBAL)
@@ -152,14 +150,12 @@ def calibrate_by_print(
     low = np.minimum(lines.first_mm, lines.last_mm).min(axis=0)
     high = np.maximum(lines.first_mm, lines.last_mm).max(axis=0)
     canvas = canvas_over(low, high, MASK_MM, _FAR_MM + 6.0)
-    sharp = drawn(lines, canvas).astype(np.float32)
-    other = None
-    if below is not None:
-        beside = drawn(below, canvas, _CLEAR_MM) & ~drawn(lines, canvas, _CLEAR_MM)
-        other = blurred_mask(beside.astype(np.float32), canvas, _CLEAR_MM)
+    chosen = spread_over(below)
+    sharp = [drawn(each, canvas).astype(np.float32) for each in (lines, *(layer.lines for layer in chosen))]
+    depths = [0.0, *(layer_z_mm - layer.middle_mm for layer in chosen)]
     scales = ((4, 1.5), (4, 0.7), (2, 0.35), (2, 0.25))  # pixels taken together, blur of the mask in mm
     for turn, (coarse, blur_mm) in enumerate(scales):
-        mask = blurred_mask(sharp, canvas, blur_mm)
+        mask = solid_mask(sharp, depths, canvas, blur_mm)
         shape = (camera.lens.height_px // coarse, camera.lens.width_px // coarse)
         views = [_view(frame, coarse, shape) for frame in frames]
         if turn == 0:
@@ -168,15 +164,14 @@ def calibrate_by_print(
             shifts = np.zeros((len(frames), 2))
         for _ in range(_ROUNDS):
             geometry = PictureGround(camera, printer, rise, shape, theta)
-            if other is not None:
-                views = _without(views, other, geometry, shifts)
             theta, shifts, spread, apart = _fitted(views, mask, geometry, shifts)
         if progress is not None:
             progress((turn + 1) / (len(scales) + 1))
     solved = camera_stepped(camera, printer, theta)
     geometry = PictureGround(camera, printer, rise, shape, theta)
-    outer = cv2.morphologyEx(sharp, cv2.MORPH_CLOSE, np.ones((_SLIT_PX, _SLIT_PX), np.uint8))
-    masks = [blurred_mask(some, canvas, scales[-1][1]) for some in (sharp, np.asarray(outer, np.float32))]
+    slit = np.ones((_SLIT_PX, _SLIT_PX), np.uint8)
+    outer = [np.asarray(cv2.morphologyEx(each, cv2.MORPH_CLOSE, slit), np.float32) for each in sharp]
+    masks = [solid_mask(some, depths, canvas, scales[-1][1]) for some in (sharp, outer)]
     residual, pieces = _residual(views, masks[0], masks[1], geometry, shifts)
     if progress is not None:
         progress(1.0)
@@ -194,31 +189,19 @@ def calibrate_by_print(
 def _view(frame: SurveyFrame, coarse: int, shape: tuple[int, int]) -> _View:
     whole = frame.picture[: shape[0] * coarse, : shape[1] * coarse]
     small = cv2.resize(whole, (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
-    dazzled = cv2.resize(
-        (whole.min(axis=2) >= GLARE).astype(np.float32), (shape[1], shape[0]), interpolation=cv2.INTER_AREA
-    )
+    bright = cv2.resize(dazzled(whole).astype(np.float32), (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
     lab = cv2.cvtColor(small.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
     grey = cv2.cvtColor(whole, cv2.COLOR_RGB2GRAY).astype(np.float32)
     rough = np.abs(grey - cv2.GaussianBlur(grey, (0, 0), 3.0))
     rough = cv2.resize(rough, (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
     rough = np.sqrt(cv2.GaussianBlur(rough, (0, 0), max(0.5, 4 / coarse)))
     features = np.dstack([lab, 4 * rough]).reshape(-1, 4)
-    clear = (cv2.dilate((dazzled > 0.02).astype(np.uint8), np.ones((3, 3), np.uint8)) == 0).ravel()
+    clear = (cv2.dilate((bright > 0.02).astype(np.uint8), np.ones((3, 3), np.uint8)) == 0).ravel()
     return _View(
         features=features.astype(np.float32),
         weight=clear.astype(np.float32),
         nozzle=np.array(frame.nozzle_mm[:2], np.float64),
     )
-
-
-def _without(
-    views: Sequence[_View], other: BlurredMask, geometry: PictureGround, shifts: Float
-) -> list[_View]:
-    """Return the views without what shows lines of lower layers beside this one."""
-    return [
-        replace(view, weight=view.weight * (other.at(geometry.places + view.nozzle + shift)[0] < 0.1))
-        for view, shift in zip(views, shifts, strict=True)
-    ]
 
 
 def _light(shape: tuple[int, int]) -> Float32:
@@ -272,9 +255,8 @@ def _scored(
     return scores, apart
 
 
-def _looked_for(views: Sequence[_View], mask: BlurredMask, geometry: PictureGround) -> tuple[Float, float]:
+def _looked_for(views: Sequence[_View], mask: SolidMask, geometry: PictureGround) -> tuple[Float, float]:
     """Return the one shift of all frames, (1, 2) mm, that parts filament and bed best."""
-    at = geometry.places
     best, found = -1.0, np.zeros(2)
     for step, span in ((2.0, _FAR_MM), (0.7, 1.4)):
         centre = found.copy()
@@ -282,7 +264,7 @@ def _looked_for(views: Sequence[_View], mask: BlurredMask, geometry: PictureGrou
         for dx in steps:
             for dy in steps:
                 shift = centre + np.array([dx, dy])
-                masks = [mask.at(at + view.nozzle + shift)[0] for view in views]
+                masks = [mask.at(geometry, view.nozzle + shift)[0] for view in views]
                 apart = _scored(views, masks, geometry, most=12_000, rounds=1)[1]
                 apart *= math.exp(-float(shift @ shift) / (2 * 4.0**2))  # of nearly equal ones the nearest
                 if apart > best:
@@ -303,12 +285,10 @@ def _prior() -> Float:
 
 
 def _fitted(
-    views: Sequence[_View], mask: BlurredMask, geometry: PictureGround, shifts: Float
+    views: Sequence[_View], mask: SolidMask, geometry: PictureGround, shifts: Float
 ) -> tuple[Float, Float, Float, float]:
     """Return the parameters after one round of scoring and fitting, and their covariance."""
-    masks = [
-        mask.at(geometry.places + view.nozzle + shift)[0] for view, shift in zip(views, shifts, strict=True)
-    ]
+    masks = [mask.at(geometry, view.nozzle + shift)[0] for view, shift in zip(views, shifts, strict=True)]
     scores, apart = _scored(views, masks, geometry)
     scores = [_smoothed(score, geometry) for score in scores]
     theta = geometry.theta
@@ -340,7 +320,7 @@ def _fitted(
 def _equations(
     views: Sequence[_View],
     scores: Sequence[Float32],
-    mask: BlurredMask,
+    mask: SolidMask,
     geometry: PictureGround,
     shifts: Float,
 ) -> tuple[Float, Float, float]:
@@ -350,7 +330,7 @@ def _equations(
     grown = geometry.theta[8]
     chosen_of, places_of = [], []
     for k, view in enumerate(views):
-        value, sx, sy = mask.at(geometry.places + view.nozzle + shifts[k])
+        value, sx, sy = mask.at(geometry, view.nozzle + shifts[k])
         steep = np.hypot(sx, sy)
         chosen = np.flatnonzero(geometry.good & (view.weight > 0) & (steep > FLAT * (steep.max() + 1e-9)))
         chosen_of.append(chosen)
@@ -385,27 +365,27 @@ def _smoothed(score: Float32, geometry: PictureGround) -> Float32:
 
 
 def _residual(
-    views: Sequence[_View], mask: BlurredMask, outer: BlurredMask, geometry: PictureGround, shifts: Float
+    views: Sequence[_View], mask: SolidMask, outer: SolidMask, geometry: PictureGround, shifts: Float
 ) -> tuple[float, int]:
     """Return how far pieces of outline lie beside the toolpath, robust RMS in mm, and how many were asked.
 
     Each piece of `PIECE_MM` in each frame shifts by what its own pixels say, along the outline's normal.
     `outer` is the mask without slits between lines: how bright the bed is in a slit, says nothing of places.
     """
-    at = [geometry.places + view.nozzle + shift for view, shift in zip(views, shifts, strict=True)]
-    scores, _ = _scored(views, [mask.at(here)[0] for here in at], geometry)
+    offs = [view.nozzle + shift for view, shift in zip(views, shifts, strict=True)]
+    scores, _ = _scored(views, [mask.at(geometry, here)[0] for here in offs], geometry)
     off: list[float] = []
-    for here, view, score in zip(at, views, scores, strict=True):
-        value, sx, sy = mask.at(here)
+    for here, view, score in zip(offs, views, scores, strict=True):
+        value, sx, sy = mask.at(geometry, here)
         steep = np.hypot(sx, sy)
-        _, ox, oy = outer.at(here)
+        _, ox, oy = outer.at(geometry, here)
         chosen = np.flatnonzero(
             geometry.good & (view.weight > 0) & (np.minimum(steep, np.hypot(ox, oy)) > _STEEP)
         )
         if not len(chosen):
             continue
         rest = score[chosen] - np.clip(value[chosen] + geometry.theta[8] * steep[chosen], 0, 1)
-        cell = np.floor(here[chosen] / PIECE_MM).astype(np.int64)
+        cell = np.floor((geometry.places[chosen] + here) / PIECE_MM).astype(np.int64)
         angle = np.round(np.arctan2(sy[chosen], sx[chosen]) / (math.pi / 4)).astype(np.int64) % 8
         _, piece = np.unique(np.column_stack([cell, angle]), axis=0, return_inverse=True)
         piece = piece.ravel()
