@@ -30,7 +30,7 @@ from twinlapse.firstlayer.overlaps import (
     links_of,
     solved,
 )
-from twinlapse.firstlayer.solid import LowerLayer, Standing, ground_of, hidden_bed, standing_on
+from twinlapse.firstlayer.solid import HidingLayer, LowerLayer, ground_of, hidden_bed, standing_on
 from twinlapse.optics.pose import Place, pose_in_bed, see
 from twinlapse.optics.window import detail_mm, usable
 from twinlapse.records import ArrayRecord
@@ -167,7 +167,7 @@ def build_mosaic(
     reach_mm = STEP_MM if below else BESIDE_MM
     on_layer = np.ones(canvas.shape, np.bool_) if lines is None else drawn(lines, canvas, 2 * reach_mm)
     ground = ground_of(on_layer, survey.top_mm - GROOVE * survey.height_mm, below, canvas)
-    standing: tuple[Standing, ...] = ()
+    standing: tuple[HidingLayer, ...] = ()
     if lines is not None and below:
         standing = standing_on(lines, survey.top_mm, survey.height_mm, below, canvas)
     links: tuple[Link, ...] = ()
@@ -220,7 +220,7 @@ def laid_on(
     canvas: Canvas,
     box: tuple[Float, Float],
     shift_mm: Float,
-    standing: Sequence[Standing] = (),
+    standing: Sequence[HidingLayer] = (),
 ) -> Patch:
     """Return one frame laid onto the ground (canvas.shape, mm) within a box of the canvas, shifted by mm.
 

@@ -20,9 +20,9 @@ from twinlapse.firstlayer.picture_ground import BlurredMask, PictureGround, blur
 
 __all__ = [
     "HIDING_MM",
+    "HidingLayer",
     "LowerLayer",
     "SolidMask",
-    "Standing",
     "drawn_below",
     "ground_of",
     "hidden_bed",
@@ -51,7 +51,7 @@ class LowerLayer:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class HidingLayer:
     """A layer that hides what lies behind it."""
 
     mask: Bool  # on a canvas
@@ -113,17 +113,19 @@ def ground_of(on_layer: Bool, z_mm: float, below: Sequence[LowerLayer], canvas: 
 
 def standing_on(
     lines: Lines, top_mm: float, height_mm: float, below: Sequence[LowerLayer], canvas: Canvas
-) -> tuple[Standing, ...]:
+) -> tuple[HidingLayer, ...]:
     """Return what hides the bed behind it, on a canvas."""
     own = LowerLayer(lines=lines, top_mm=top_mm, height_mm=height_mm)
     return tuple(
-        Standing(mask=drawn(each.lines, canvas, 2 * HIDING_MM), top_mm=each.top_mm, middle_mm=each.middle_mm)
+        HidingLayer(
+            mask=drawn(each.lines, canvas, 2 * HIDING_MM), top_mm=each.top_mm, middle_mm=each.middle_mm
+        )
         for each in (own, *spread_over(below))
     )
 
 
 def hidden_bed(
-    points_mm: Float, eye_mm: Float, shift_mm: Float, canvas: Canvas, standing: Sequence[Standing]
+    points_mm: Float, eye_mm: Float, shift_mm: Float, canvas: Canvas, standing: Sequence[HidingLayer]
 ) -> Bool:
     """Return which points (h, w, 3) lie behind the print for an eye (3,), (h, w).
 
