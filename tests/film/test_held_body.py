@@ -88,3 +88,35 @@ def test_a_print_parked_off_in_the_reference_is_known_as_well_as_its_tiles_agree
     extra, sure, certain = print_against(looks, np.arange(FRAMES), motions)
     assert sure.all() and certain.min() > 0.8
     assert np.abs(extra - (bed - np.median(bed, axis=0))).max() < 0.1
+
+
+def test_tiles_that_the_rim_of_a_print_drags_along_are_no_body() -> None:
+    """Six tiles beside the foot stand still, six are dragged by what grows into them, each its own way."""
+    rng = np.random.default_rng(10)
+    shake = rng.normal(0, 1, (FRAMES, 2))
+    x, y = np.meshgrid(np.linspace(400, 560, 6), [300.0, 330.0])
+    centres = np.stack([x.ravel(), y.ravel()], axis=1)
+    shifts = rng.normal(0, 0.02, (FRAMES, 12, 2))
+    shifts[:, :6] -= rng.uniform(0, 0.8, (FRAMES, 6, 1)) * shake[:, None]
+    weights, held = np.full((FRAMES, 12), 0.6), np.ones(FRAMES, bool)
+    assert of_the_print(centres, shifts, weights, held).all()
+    # the control: as far from each other, but with a bed that they share
+    shifts[:, :6] += rng.normal(0, 2, (FRAMES, 1, 2))
+    assert of_the_print(centres, shifts, weights, held).tolist() == [True] * 6 + [False] * 6
+
+
+def test_a_frame_in_a_strip_of_the_picture_is_held_though_the_bed_fills_the_rest() -> None:
+    """Five tiles of the frame, twenty of the bed: less than a quarter, and more than dirt on the lens."""
+    rng = np.random.default_rng(11)
+    shake, bed = rng.normal(0, 1, (FRAMES, 2)), rng.normal(0, 2, (FRAMES, 2))
+    x, y = np.meshgrid(np.linspace(100, 860, 5), np.linspace(60, 480, 5))
+    centres = np.stack([x.ravel(), y.ravel()], axis=1)
+    share = np.array([0.0] * 5 + [1.0] * 20)
+    shifts = shake[:, None] + share[:, None] * bed[:, None] + rng.normal(0, 0.02, (FRAMES, 25, 2))
+    looks, _, _ = looks_of_two_bodies()
+    looks = replace(
+        looks, centres=centres, shifts=shifts, part=np.zeros(25, np.int64), coarse=np.ones(25, bool),
+        weights=np.tile(np.where(share > 0, 0.74, 0.6), (FRAMES, 1)),
+    )  # fmt: skip
+    held, alone = held_body(looks, "scale")
+    assert held.tolist() == (share == 0).tolist() and alone < 0.2

@@ -7,12 +7,24 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.imaging.transforms import NOISE_PX, VOTE_PX, Real, way_of
 
-__all__ = ["ENOUGH", "PRIOR_VOTES", "TOLERATED_PX", "certainty", "expected_error"]
+__all__ = ["ENOUGH", "PRIOR_VOTES", "STEEP", "TOLERATED_PX", "by_height", "certainty", "expected_error"]
 
 PRIOR_VOTES = 2.0  # as many votes of half VOTE_PX are counted with the real ones: few that agree prove little
 ENOUGH = 3.0  # agreeing tiles, of full weight, beyond which agreement is hardly chance (common practice)
 _WORST = 3.0  # standard errors: an error that is hardly ever passed
 TOLERATED_PX = 0.5  # an error that is seen in a film
+STEEP = 4.0  # power of a vote's height over the highest ones', by which it counts less
+
+
+def by_height(weights: Real) -> Float:
+    """Return how much each of k votes on n pictures counts beside the best ones of its picture, (n, k).
+
+    A tile that something else covers in part is dragged along by it, and its peak is lower for that: one
+    half as high is off ten times as far, not twice. The second highest is the measure, for one may be chance.
+    """
+    ordered = np.sort(weights, axis=1)
+    top = np.maximum(ordered[:, max(0, weights.shape[1] - 2), None], 1e-9)
+    return np.asarray(weights * np.minimum(1, weights / top) ** STEEP, np.float64)
 
 
 def expected_error(

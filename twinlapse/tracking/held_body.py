@@ -18,7 +18,8 @@ __all__ = ["LARGE_BODY", "NEAR", "OWN_TILES", "STILL_PX", "STRONG", "held_body",
 NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
 STILL_PX = 0.15  # a tile that strays less from the surroundings in most pictures is part of them
 STRONG = 0.05  # weight of a tile over the heaviest one's, below which it lies too far from the foot
-LARGE_BODY = 0.25  # weight of a body over the largest one's, from which on it may be the surroundings
+LARGE_BODY = 0.15  # weight of a body over the largest one's, from which on it may be the surroundings
+TOGETHER = 0.25  # of how far tiles stray, up to which they may lie apart and still stray as one
 OWN_TILES = (
     4  # of a body, from which on tiles that follow none, being half on one and half on another, are silent
 )
@@ -68,7 +69,20 @@ def of_the_print(centres: Float, shifts: Real, weights: Float, held: Bool) -> Bo
     moving = heard & (off > max(STILL_PX, most / 2))
     label = find_bodies(centres, shifts, strong * moving, "shift")
     own = label == 0
-    return own if np.count_nonzero(own) >= OWN_TILES else np.ones(len(centres), bool)
+    if np.count_nonzero(own) < OWN_TILES or not _as_one(shifts[:, own], (strong * moving)[:, own], off[own]):
+        return np.ones(len(centres), bool)
+    return own
+
+
+def _as_one(shifts: Real, weights: Float, off: Float) -> bool:
+    """Whether tiles that stray by `off` (k,) stray together: by far more than from each other.
+
+    The rim of a growing print pulls at each tile that it reaches into, at every one by as much as it covers.
+    """
+    common, agree = fit_maps(np.zeros((shifts.shape[1], 2)), shifts, weights, "shift")
+    apart = np.hypot(*np.moveaxis(shifts - common[:, None, :, 2], -1, 0))
+    known = (weights > 0) & (agree > 0)[:, None]
+    return bool(known.any() and np.median(apart[known]) < TOGETHER * np.median(off))
 
 
 def nearness(looks: Looks) -> Float:

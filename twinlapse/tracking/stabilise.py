@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Bool, Float, Picture, Progress
 from twinlapse.frames.sequence import FrameFile
-from twinlapse.imaging.certainty import certainty, expected_error
+from twinlapse.imaging.certainty import by_height, certainty, expected_error
 from twinlapse.imaging.decode import fitted, read_picture
 from twinlapse.imaging.leaning import lean_by_evidence
 from twinlapse.imaging.light import Relight, gains, is_guarded, relight
@@ -262,6 +262,7 @@ def _surroundings(
     centres, shifts = looks.centres[large], looks.shifts[np.ix_(good, large)]
     weights = looks.weights[np.ix_(good, large)] * ((1 - nearness(looks)) * held)[large]
     total = weights.sum(axis=1)
+    weights = by_height(weights)
     corners, spoken = corners_of(size), np.minimum(1.0, total / max(0.3 * float(np.median(total)), 1e-9))
     matrices, agree = fit_maps(centres, shifts, weights, filming.model)
     error, carriers = expected_error(centres, shifts, weights, matrices, corners, USUAL_TURN)
