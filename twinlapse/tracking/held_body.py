@@ -13,7 +13,17 @@ from twinlapse.imaging.bodies import find_bodies
 from twinlapse.imaging.transforms import Model, Real, fit_maps, way_of
 from twinlapse.tracking.measurements import Looks
 
-__all__ = ["LARGE_BODY", "NEAR", "OWN_TILES", "STILL_PX", "STRONG", "held_body", "nearness", "of_the_print"]
+__all__ = [
+    "LARGE_BODY",
+    "NEAR",
+    "OWN_TILES",
+    "STILL_PX",
+    "STRONG",
+    "TOGETHER",
+    "held_body",
+    "nearness",
+    "of_the_print",
+]
 
 NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
 STILL_PX = 0.15  # a tile that strays less from the surroundings in most pictures is part of them
