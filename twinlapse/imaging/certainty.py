@@ -7,13 +7,21 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.imaging.transforms import NOISE_PX, VOTE_PX, Real, way_of
 
-__all__ = ["ENOUGH", "PRIOR_VOTES", "STEEP", "TOLERATED_PX", "by_height", "certainty", "expected_error"]
+__all__ = [
+    "ENOUGH",
+    "PRIOR_VOTES",
+    "HEIGHT_POWER",
+    "TOLERATED_PX",
+    "by_height",
+    "certainty",
+    "expected_error",
+]
 
 PRIOR_VOTES = 2.0  # as many votes of half VOTE_PX are counted with the real ones: few that agree prove little
 ENOUGH = 3.0  # agreeing tiles, of full weight, beyond which agreement is hardly chance (common practice)
 _WORST = 3.0  # standard errors: an error that is hardly ever passed
 TOLERATED_PX = 0.5  # an error that is seen in a film
-STEEP = 4.0  # power of a vote's height over the highest ones', by which it counts less
+HEIGHT_POWER = 4.0  # power of a vote's height over the highest ones', by which it counts less
 
 
 def by_height(weights: Real) -> Float:
@@ -24,7 +32,7 @@ def by_height(weights: Real) -> Float:
     """
     ordered = np.sort(weights, axis=1)
     top = np.maximum(ordered[:, max(0, weights.shape[1] - 2), None], 1e-9)
-    return np.asarray(weights * np.minimum(1, weights / top) ** STEEP, np.float64)
+    return np.asarray(weights * np.minimum(1, weights / top) ** HEIGHT_POWER, np.float64)
 
 
 def expected_error(
