@@ -9,8 +9,8 @@ from twinlapse.imaging.transforms import NOISE_PX, VOTE_PX, Real, way_of
 
 __all__ = [
     "ENOUGH",
-    "PRIOR_VOTES",
     "HEIGHT_POWER",
+    "PRIOR_VOTES",
     "TOLERATED_PX",
     "by_height",
     "certainty",

@@ -81,7 +81,7 @@ def of_the_print(centres: Float, shifts: Real, weights: Float, held: Bool) -> Bo
     own = label == 0
     if np.count_nonzero(own) < OWN_TILES or not _as_one(shifts[:, own], (strong * moving)[:, own], off[own]):
         return np.ones(len(centres), bool)
-    return own
+    return np.asarray(own)
 
 
 def _as_one(shifts: Real, weights: Float, off: Float) -> bool:
