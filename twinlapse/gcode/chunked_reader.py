@@ -38,15 +38,16 @@ def pass_toolpath(
     ----------
     path : Path
     begin : callable
-        Returns what takes the pieces, in the order of the file. It is called again when what the file leaves
-        unsaid was assumed wrongly: the pieces then come anew from the first on.
+        Returns what takes the pieces, in the order of the file and in a thread of its own. It is called again
+        when what the file leaves unsaid was assumed wrongly: the pieces then come anew from the first on.
     firmware : str
     progress : callable, optional
         Takes the share passed, 0 to 1.
 
     Notes
     -----
-    Columns of a piece are overwritten by the next one: copy what is kept. ``sha256`` is empty.
+    A piece is taken while the next one is read, then its columns are overwritten: copy what is kept.
+    ``sha256`` is empty.
     """
     assumed = first_assumptions(check_firmware(firmware))
     while True:
@@ -62,18 +63,21 @@ def _pass(
 ) -> Int:
     carried: dict[int, float] = {}
     stay = 0
-    with ThreadPoolExecutor(1) as helper:
+    with ThreadPoolExecutor(1) as helper, ThreadPoolExecutor(1) as taker:
+        taken = taker.submit(lambda: None)
         recording = RowBuffer(assumed, max(path.stat().st_size, 1), helper)
         for fresh, whole in file_pieces(path):
             recording.run(whole, len(fresh))
             if recording.n[machine.STATUS] != machine.OK:
                 break
             piece = _piece(path, firmware, recording, stay, carried)
+            taken.result()
             if len(piece):
-                take(piece)
+                taken = taker.submit(take, piece)
             stay = recording.forget()
             if progress is not None:
                 progress(min(recording.size / recording.expected_size, 1.0))
+        taken.result()
     return recording.n
 
 

@@ -142,7 +142,7 @@ def file_pieces(path: Path) -> Iterator[tuple[bytes, bytes]]:
             while fresh := file.read(PIECE_BYTES):
                 cut = fresh.rfind(b"\n") + 1
                 if cut:
-                    yield fresh, rest + fresh[:cut]
+                    yield fresh, b"".join((rest, memoryview(fresh)[:cut]))
                     rest = fresh[cut:]
                 else:
                     rest += fresh

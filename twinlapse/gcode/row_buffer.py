@@ -59,6 +59,7 @@ class RowBuffer:
         self._rows = 0
         self._base = 0
         self._columns: dict[str, NDArray[Any]] = {}
+        self._spare: dict[str, NDArray[Any]] = {}  # what `forget` has put aside
         self._events: list[Float] = []
         self._out = np.zeros((machine.OUT_WIDTH, _ROOM))
         self._other = np.zeros((machine.OUT_WIDTH, _ROOM))
@@ -140,11 +141,17 @@ class RowBuffer:
         return {name: column[: self._rows] for name, column in self._columns.items()}
 
     def forget(self) -> int:
-        """Forget what was recorded but for the last row, which becomes row 0; return how many rows stay."""
+        """Forget what was recorded but for the last row, which becomes row 0; return how many rows stay.
+
+        The columns stay as they are until the next time.
+        """
         rows = self._rows
         stay = min(rows, 1)
-        for column in self.columns().values():
-            column[:stay] = column[rows - stay : rows]
+        last = {name: column[rows - stay :] for name, column in self.columns().items()}
+        spare = self._spare or {name: np.empty_like(column) for name, column in self._columns.items()}
+        self._spare, self._columns = self._columns, spare
+        for name, column in self._columns.items():
+            column[:stay] = last[name]
         self._rows = self.n[machine.ROWS_BEFORE] = stay
         self._events.clear()
         self._notes.clear()

@@ -28,8 +28,10 @@ def progress_insertions(view: FileBytes, plan: Plan) -> Iterator[Insertion]:
     """Yield the corrected line of every M73, each behind a comment that keeps the original's line."""
     bytes_ = [shot.byte for shot in plan.shots]
     done = [0.0, *accumulate(shot.cost_s for shot in plan.shots)]
-    place = view.find(b"M73")
-    while place >= 0:
+    stop = 0
+    for place in view.places_of(b"M73")[0].tolist():
+        if place < stop:  # of a line that has been looked at
+            continue
         start = view.rfind(b"\n", 0, place) + 1
         stop = view.find(b"\n", place) + 1
         if stop == 0:
@@ -41,7 +43,6 @@ def progress_insertions(view: FileBytes, plan: Plan) -> Iterator[Insertion]:
             fresh = _corrected(found[0], before_s, done[-1], plan.print_s) + line[found.end() :]
             if fresh != line:
                 yield Insertion(byte=start, text=WAS + line + fresh, over=stop - start)
-        place = view.find(b"M73", stop)
 
 
 def _corrected(command: bytes, before_s: float, added_s: float, print_s: float) -> bytes:

@@ -20,7 +20,7 @@ from twinlapse.inject.carried_job import carried_lines
 from twinlapse.inject.early_notice import arm_insertions
 from twinlapse.inject.header import header_lines, place_of_header
 from twinlapse.inject.progress import progress_insertions
-from twinlapse.inject.proof import Proof, prove
+from twinlapse.inject.proof import Proof, prove, read_original
 from twinlapse.inject.removal import MARK
 from twinlapse.inject.retraction_style import style_at
 from twinlapse.inject.run_lines import run_lines
@@ -90,7 +90,8 @@ def inject_file(
     _refuse_unprintable(findings, original)
     if toolpath is None:
         toolpath = read_toolpath(original, firmware=firmware, progress=part_of(progress, 0.0, 0.3))
-    with file_bytes(original, "G-code file") as view:
+    with file_bytes(original, "G-code file") as view, ThreadPoolExecutor(1) as helper:
+        read = helper.submit(read_original, original, toolpath)
         _refuse(view, original, plan, toolpath)
         insertions = list(plan_insertions(view, plan, rig, toolpath))
         with replacing(out) as file, ThreadPoolExecutor(1) as disk:
@@ -99,7 +100,12 @@ def inject_file(
             file.flush()
             flushed = disk.submit(os.fsync, file.fileno())  # a slow card writes while the proof reads
             proof = prove(
-                original, Path(file.name), rig, toolpath=toolpath, progress=part_of(progress, 0.5, 1.0)
+                original,
+                Path(file.name),
+                rig,
+                toolpath=toolpath,
+                read=read,
+                progress=part_of(progress, 0.5, 1.0),
             )
             _refuse_unproven(proof, out)
             flushed.result()
@@ -217,9 +223,8 @@ def _refuse(view: FileBytes, original: Path, plan: Plan, toolpath: Toolpath) -> 
             "make a plan for this one with 'twinlapse plan'",
             path=original,
         )
-    place = view.find(MARK)
-    while place > 0 and view[place - 1 : place] != b"\n":
-        place = view.find(MARK, place + 1)
+    marks = view.places_of(MARK)[0].tolist()
+    place = next((mark for mark in marks if mark == 0 or view[mark - 1 : mark] == b"\n"), -1)
     if place >= 0:
         raise InjectError(
             "this file holds shots already",

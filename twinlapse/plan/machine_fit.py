@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 
-from twinlapse.arrays import Float
+from twinlapse.arrays import Float, Int
 from twinlapse.errors import PlanError
 from twinlapse.gcode import Kind, Layers, Toolpath
-from twinlapse.gcode.segments import line_areas, printed_boxes, segment_chunks
+from twinlapse.gcode.segments import Extents, line_areas, printed_boxes, segment_chunks
 from twinlapse.plan.clearance.height_map import inside_bed
 from twinlapse.rig import Printer, Rig
 
@@ -58,7 +58,10 @@ def check_fit(toolpath: Toolpath, layers: Layers, rig: Rig) -> list[str]:
         diameter: with the key, what the file needs and what the rig says.
     """
     printer = rig.printer
-    low, high = _box(toolpath, layers)
+    # before the first layer, of all layers, behind the last
+    edges = np.array([0, *layers.first_row[[0, -1]].tolist(), len(toolpath)])
+    boxes = printed_boxes(toolpath, edges)
+    low, high = boxes.low_mm[1], boxes.high_mm[1]
     _refuse_beside(toolpath, layers, printer, low, high)
     if high[2] > printer.height_mm + 1e-6:
         raise PlanError(
@@ -66,12 +69,7 @@ def check_fit(toolpath: Toolpath, layers: Layers, rig: Rig) -> list[str]:
             "correct height_mm, or scale the print",
         )
     _refuse_parking_inside(toolpath, layers, rig)
-    return [*_filament(toolpath, layers, printer), *_prime_beside(toolpath, layers, printer)]
-
-
-def _box(toolpath: Toolpath, layers: Layers) -> tuple[Float, Float]:
-    box = printed_boxes(toolpath, layers.first_row[[0, -1]])
-    return box.low_mm[0], box.high_mm[0]
+    return [*_filament(toolpath, layers, printer), *_prime_beside(toolpath, edges, boxes, printer)]
 
 
 def _refuse_beside(toolpath: Toolpath, layers: Layers, printer: Printer, low: Float, high: Float) -> None:
@@ -169,10 +167,8 @@ def _filament(toolpath: Toolpath, layers: Layers, printer: Printer) -> list[str]
     return [f"{said}; {hint or 'check both'}"]
 
 
-def _prime_beside(toolpath: Toolpath, layers: Layers, printer: Printer) -> list[str]:
+def _prime_beside(toolpath: Toolpath, edges: Int, boxes: Extents, printer: Printer) -> list[str]:
     """Return a warning where prime lines or purges before and after the print lie beside the bed."""
-    edges = np.array([0, *layers.first_row[[0, -1]].tolist(), len(toolpath)])
-    boxes = printed_boxes(toolpath, edges)
     purge = (toolpath.kind == Kind.PRIME) & (toolpath.e_mm > 0)
     purge[edges[1] : edges[2]] = False
     rows = np.flatnonzero(purge)

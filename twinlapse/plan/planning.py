@@ -65,11 +65,13 @@ def work_out(
     if not len(layers):
         raise PlanError("no layers were found, so there is nothing to film", "check the file with 'analyse'")
     refuse_far(toolpath, rig.printer)
-    beside = check_fit(toolpath, layers, rig)
-    habit = usual_retraction(toolpath, rig.printer)
-    gaps = find_gaps(toolpath, layers, timeline, habit.length_mm)
+    with ThreadPoolExecutor(1) as helper:  # compiled loops release the interpreter
+        found = helper.submit(find_places, toolpath, layers, rig)
+        beside = check_fit(toolpath, layers, rig)
+        habit = usual_retraction(toolpath, rig.printer)
+        gaps = find_gaps(toolpath, layers, timeline, habit.length_mm)
+        places = found.result()
     times = layer_times(layers, timeline.end_s)
-    places = find_places(toolpath, layers, rig)
     unscheduled = [camera for camera in rig.cameras if camera.every == AUTO]
     shot_s = estimated_shot_s(unscheduled, toolpath, layers, rig, places)
     rig, automatic = with_automatic(rig, layers, times, timeline.print_s, shot_s)
@@ -96,7 +98,7 @@ def work_out(
     ground = Ground(toolpath, rig.printer)
     maker = BlockMaker(toolpath, layers, rig, habit, ground, Router(ground))
     touring_at = {choice.gap: k for k, choice in enumerate(tour)}
-    with ThreadPoolExecutor(1) as helper:  # timing is a compiled loop that releases the interpreter
+    with ThreadPoolExecutor(1) as helper:
         timed = helper.submit(rest_losses_s, toolpath, rig, _rows(choices), timeline.end_s)
         pairs, refusals = _make(maker, choices, places, gaps.at_s, touring_at, progress)
         losses_s = timed.result()

@@ -3,7 +3,7 @@
 It reads both files again and shares no code with what planned and wrote the shots.
 """
 
-from twinlapse.inject.proof.proving import prove
+from twinlapse.inject.proof.proving import prove, read_original
 from twinlapse.inject.proof.report import Check, Proof
 
-__all__ = ["Check", "Proof", "prove"]
+__all__ = ["Check", "Proof", "prove", "read_original"]

@@ -79,7 +79,9 @@ class FenceReader:
     def run(self) -> FencedFile:
         """Cut the whole file."""
         view, place = self.view, 0
-        while (start := view.find(_MARK, place)) >= 0:
+        for start in view.places_of(_MARK)[0].tolist():
+            if start < place:  # of a line that has been read with another
+                continue
             place = start + len(_MARK)
             if start == 0 or view[start - 1 : start] == b"\n" or (start == 3 and view[:3] == BYTE_ORDER_MARK):
                 place = self._mark(start)

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterator
 from dataclasses import dataclass
+
+import numpy as np
 
 from twinlapse.buffered_bytes import FileBytes
 from twinlapse.inject.proof.fences import FencedFile
@@ -36,7 +37,7 @@ class ObjectsAround:
 def stray_cues(view: FileBytes, fenced: FencedFile) -> list[Fault]:
     """Return the cues that no shot holds: a capture service would take pictures of a moving machine."""
     faults = []
-    for place in _found(view, b"twinlapse cue "):
+    for place in view.places_of(b"twinlapse cue ")[0].tolist():
         k = bisect_right(fenced.blocks, place, key=lambda block: block.start) - 1
         inside = k >= 0 and place < fenced.blocks[k].stop
         if not inside and _CUE.match(view[place : place + _LINE_BYTES]):
@@ -47,7 +48,7 @@ def stray_cues(view: FileBytes, fenced: FencedFile) -> list[Fault]:
 def objects_around(view: FileBytes, fenced: FencedFile) -> ObjectsAround:
     """Return the objects around the blocks by what stands outside of all blocks."""
     places, current = [], []
-    for place in sorted([*_found(view, b"EXCLUDE_OBJECT_"), *_found(view, b"M486")]):
+    for place in np.sort(np.concatenate(view.places_of(b"EXCLUDE_OBJECT_", b"M486"))).tolist():
         start = view.rfind(b"\n", max(place - _LINE_BYTES, 0), place) + 1 if place else 0
         mark = _MARK.match(view[start : place + _LINE_BYTES])
         k = bisect_right(fenced.blocks, place, key=lambda block: block.start) - 1
@@ -63,10 +64,3 @@ def _current(mark: re.Match[bytes]) -> int:
     if mark[1]:
         return NAMED if mark[1].upper() == b"START" else NOBODY
     return int(mark[2]) if int(mark[2]) >= 0 else NOBODY
-
-
-def _found(view: FileBytes, what: bytes) -> Iterator[int]:
-    place = view.find(what)
-    while place >= 0:
-        yield place
-        place = view.find(what, place + len(what))

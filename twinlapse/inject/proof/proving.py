@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,7 @@ from twinlapse.inject.proof.header_facts import facts_of, rig_of
 from twinlapse.inject.proof.limits import check_limits
 from twinlapse.inject.proof.objects import advice_on_cancelling, faults_of_places
 from twinlapse.inject.proof.offsets import tool_offset
-from twinlapse.inject.proof.outside_lines import objects_around, stray_cues
+from twinlapse.inject.proof.outside_lines import ObjectsAround, objects_around, stray_cues
 from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
 from twinlapse.inject.proof.same_rows import RowComparison
 from twinlapse.inject.proof.state_restored import (
@@ -40,7 +41,25 @@ from twinlapse.inject.proof.state_restored import (
 from twinlapse.progress import part_of
 from twinlapse.rig.model import Rig
 
-__all__ = ["prove"]
+__all__ = ["OriginalRead", "prove", "read_original"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OriginalRead:
+    """What the original's own lines say, whatever is written."""
+
+    arcs: OwnArcs
+    reading: Check
+    tool_offset_mm: tuple[float, float]
+
+
+def read_original(original: Path, toolpath: Toolpath) -> OriginalRead:
+    """Read the lines of the original as its firmware does; needs no written file, so it can run before."""
+    with file_bytes(original, "G-code file") as view:
+        arcs = read_arcs(toolpath, view)
+        return OriginalRead(
+            arcs=arcs, reading=check_reading(toolpath, view, arcs), tool_offset_mm=tool_offset(view)
+        )
 
 
 def prove(
@@ -49,6 +68,7 @@ def prove(
     rig: Rig | None = None,
     *,
     toolpath: Toolpath | None = None,
+    read: Future[OriginalRead] | None = None,
     progress: Progress | None = None,
 ) -> Proof:
     """Check that `written` prints what `original` prints, and that every stop in it is safe.
@@ -60,6 +80,8 @@ def prove(
         The machine. When it is left out, the header of `written` says what it was written for.
     toolpath : Toolpath, optional
         Of `original`, when it has been read already.
+    read : Future of OriginalRead, optional
+        Of `toolpath`, when `read_original` runs already.
     progress : callable, optional
         Takes the share done, 0 to 1.
 
@@ -78,36 +100,36 @@ def prove(
         if toolpath is None:
             toolpath = read_toolpath(original, firmware=rig.printer.firmware, progress=part_of(tell, 0, 0.5))
         with ThreadPoolExecutor(1) as helper:  # compiled loops release the interpreter
-            looked = helper.submit(_compare_bytes, before, after, fenced, toolpath)
+            read = read or helper.submit(read_original, original, toolpath)
+            looked = helper.submit(_look_outside, before, after, fenced, toolpath.firmware)
             block_rows, same_rows = _pass_by(written, rig, fenced, toolpath, part_of(tell, 0.5, 0.9))
-            outside, reading, arcs = looked.result()
-        fenced.faults.extend(stray_cues(after, fenced))
-        objects = objects_around(after, fenced)
-        offset = tool_offset(before)
-    checks = [
-        _check_fences(fenced),
-        _check_header(facts, toolpath, fenced),
-        check_limits(fenced, rig, named=named),
-        _check_original(outside),
-        reading,
-        same_rows,
-    ]
-    added_s = 0.0
-    if block_rows is not None and not fenced.faults:
-        evidence = Evidence(
-            original=toolpath,
-            arcs=arcs,
-            block_rows=block_rows,
-            fenced=fenced,
-            facts=facts,
-            rig=rig,
-            tool_offset_mm=offset,
-            objects=objects,
-        )
-        seconds = block_seconds(block_rows, fenced, rig.printer)
-        added_s = float(seconds.sum())
-        checks.extend(_block_checks(evidence, seconds))
-        checks.extend([check_progress(fenced, seconds), check_time(seconds, facts)])
+            outside, cues, objects = looked.result()
+            mine = read.result()
+            fenced.faults.extend(cues)
+            checks = [
+                _check_fences(fenced),
+                _check_header(facts, toolpath, fenced),
+                check_limits(fenced, rig, named=named),
+                _check_original(outside),
+                mine.reading,
+                same_rows,
+            ]
+            added_s = 0.0
+            if block_rows is not None and not fenced.faults:
+                evidence = Evidence(
+                    original=toolpath,
+                    arcs=mine.arcs,
+                    block_rows=block_rows,
+                    fenced=fenced,
+                    facts=facts,
+                    rig=rig,
+                    tool_offset_mm=mine.tool_offset_mm,
+                    objects=objects,
+                )
+                seconds = block_seconds(block_rows, fenced, rig.printer)
+                added_s = float(seconds.sum())
+                checks.extend(_block_checks(evidence, seconds, helper))
+                checks.extend([check_progress(fenced, seconds), check_time(seconds, facts)])
     tell(1.0)
     return Proof(
         checks=tuple(checks),
@@ -117,13 +139,12 @@ def prove(
     )
 
 
-def _compare_bytes(
-    before: FileBytes, after: FileBytes, fenced: FencedFile, original: Toolpath
-) -> tuple[OutsideDiff, Check, OwnArcs]:
-    """Compare the bytes outside the blocks, and read the original's lines as its firmware does."""
-    outside = compare_outside(before, after, fenced, original.firmware)
-    arcs = read_arcs(original, before)
-    return outside, check_reading(original, before, arcs), arcs
+def _look_outside(
+    before: FileBytes, after: FileBytes, fenced: FencedFile, firmware: str
+) -> tuple[OutsideDiff, list[Fault], ObjectsAround]:
+    """Compare the bytes outside the blocks, and look there for cues and for brackets around shots."""
+    outside = compare_outside(before, after, fenced, firmware)
+    return outside, stray_cues(after, fenced), objects_around(after, fenced)
 
 
 def _pass_by(
@@ -147,9 +168,10 @@ def _pass_by(
     return None if collector.is_empty else collector.finish(original), same_rows
 
 
-def _block_checks(evidence: Evidence, seconds: Float) -> list[Check]:
+def _block_checks(evidence: Evidence, seconds: Float, helper: Executor) -> list[Check]:
     moves = moves_of(evidence.block_rows)
     readings = read_blocks(evidence)
+    cleared = helper.submit(check_clearance, evidence, moves, faults_of_places(evidence, moves, readings))
     return [
         check_path(evidence, advice_on_cancelling(evidence, moves, readings)),
         check_place(evidence),
@@ -160,7 +182,7 @@ def _block_checks(evidence: Evidence, seconds: Float) -> list[Check]:
         check_commands(evidence, readings),
         check_bounds(evidence, moves, seconds, readings),
         check_machine(evidence, moves),
-        check_clearance(evidence, moves, faults_of_places(evidence, moves, readings)),
+        cleared.result(),
         check_speed(evidence, moves),
         check_stands(evidence, readings),
     ]

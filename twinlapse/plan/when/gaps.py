@@ -116,11 +116,14 @@ def _borders(toolpath: Toolpath, layers: Layers) -> tuple[Int, Int, Int, Bool]:
     n = len(toolpath)
     start, stop = int(layers.first_row[0]), int(layers.first_row[-1])
     laid = np.flatnonzero(toolpath.kind[start:stop] == Kind.EXTRUDE) + start
-    layer = np.searchsorted(layers.first_row, laid, "right") - 1
-    following = np.append(laid[1:], n)
-    ends = np.append(layer[1:] != layer[:-1], True)
-    kept = (following - laid > 1) | ends
-    return laid[kept], following[kept], layer[kept], ends[kept]
+    gap = np.append(laid[1:] - laid[:-1] > 1, True)
+    lasts = np.searchsorted(laid, layers.first_row[1:]) - 1  # the last path of each layer that has one
+    lasts = lasts[lasts >= 0]
+    gap[lasts] = True
+    kept = np.flatnonzero(gap)
+    before, after = laid[kept], np.append(laid, n)[kept + 1]
+    layer = np.searchsorted(layers.first_row, before, "right") - 1
+    return before, after, layer, np.isin(kept, lasts)
 
 
 def _any_between(flags: Bool, before: Int, after: Int) -> Bool:
