@@ -1,4 +1,4 @@
-"""Trouble of the camera itself that a survey shows: focus lost, dazzled by its own lamp, dirt on the lens."""
+"""Trouble that a survey shows beside the layer: focus, motion, glare, dirt, a clump on the nozzle."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ import numpy as np
 
 from twinlapse.arrays import Bool, Float32
 from twinlapse.firstlayer.canvas import Canvas
+from twinlapse.firstlayer.edge_blur import Motion
 from twinlapse.firstlayer.mosaic import LayerPictures, dazzled
+from twinlapse.firstlayer.nozzle_clump import Clump
 
 __all__ = [
     "BIN_MM",
@@ -43,14 +45,33 @@ class CameraTrouble:
     blur_mm: float  # of the print's outline, one standard deviation; NaN: not known
     dazzled_share: float
     specks_px: tuple[tuple[float, float], ...]  # middles of spots that stay in the picture
+    moved_mm: tuple[float, ...] = ()  # way of each picture while it was exposed; 0: it stood still
+    still_mm: float = math.nan  # blur of the sharpest edges in the pictures; NaN: not known
+    clump: Clump | None = None  # on the nozzle
+
+    @property
+    def out_of_focus(self) -> bool:
+        """Whether the pictures are blurred by more than motion explains."""
+        moved = any(way > 0 for way in self.moved_mm) and self.still_mm < 0.75 * self.least_mm
+        return self.blur_mm > self.least_mm and not moved
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """What is wrong and what to do, one sentence each."""
         said = []
-        if self.blur_mm > self.least_mm:
+        if self.clump is not None:
+            said.append(
+                f"about {self.clump.area_mm2:.0f} mm2 of something hang on the nozzle that were not there "
+                "over the bare bed: stop and look"
+            )
+        moved = [way for way in self.moved_mm if way > 0]
+        if moved:
+            said.append(
+                f"{len(moved)} of {len(self.moved_mm)} pictures moved by up to {max(moved):.1f} mm while "
+                "exposed: raise settle_s of the camera, and see that it sits tight"
+            )
+        if self.out_of_focus:
             said.append(f"the pictures are out of focus by {self.blur_mm:.2f} mm: focus the camera")
-
         if self.dazzled_share > DAZZLED_SHARE:
             said.append(f"{self.dazzled_share:.0%} of the pictures is dazzled: dim or turn the lamp")
         if self.specks_px:
@@ -72,6 +93,8 @@ def camera_trouble(
     seen: Bool,
     canvas: Canvas,
     detail_mm: float = 0.0,
+    motion: Motion | None = None,
+    clump: Clump | None = None,
 ) -> CameraTrouble:
     """Return what is wrong with the pictures of a survey.
 
@@ -84,6 +107,10 @@ def camera_trouble(
     canvas : Canvas
     detail_mm : float
         What the camera shows at best in the middle of its window.
+    motion : Motion, optional
+        While the pictures were exposed.
+    clump : Clump, optional
+        On the nozzle.
     """
     pictures = [frame.picture for frame in (*survey.frames, *survey.bare)]
     bright = [float(dazzled(picture).mean()) for picture in pictures]
@@ -92,6 +119,9 @@ def camera_trouble(
         blur_mm=outline_blur_mm(score, wanted, seen, canvas),
         dazzled_share=float(np.mean(bright)) if bright else 0.0,
         specks_px=_specks(survey),
+        moved_mm=() if motion is None else motion.moved_mm,
+        still_mm=math.nan if motion is None else motion.still_mm,
+        clump=clump,
     )
 
 

@@ -113,7 +113,7 @@ class Judgement(ArrayRecord):
     @property
     def sound(self) -> bool | None:
         """Whether nothing was found on objects that are seen whole; None where it cannot be told."""
-        if self.defects or self.thin:
+        if self.defects or self.thin or self.nozzle_dirty:
             return False
         return True if self.can_tell and not self.unseen else None
 
@@ -121,6 +121,11 @@ class Judgement(ArrayRecord):
     def thin(self) -> bool:
         """Whether most of the layer lacks material."""
         return self.can_tell and self.laying is not None and self.laying.laid == "thin"
+
+    @property
+    def nozzle_dirty(self) -> bool:
+        """Whether something hangs on the nozzle."""
+        return self.trouble is not None and self.trouble.clump is not None
 
     @property
     def unseen(self) -> tuple[PrintedObject, ...]:

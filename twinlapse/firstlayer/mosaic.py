@@ -96,6 +96,7 @@ class SurveyFrame:
 
     picture: NDArray[np.uint8]  # (height, width, 3)
     nozzle_mm: Place
+    trust: float = 1.0  # less where the picture is blurred by motion: a sharper one counts more
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -245,7 +246,7 @@ def laid_on(
         frame.picture, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
     clear = cv2.remap(_clear(frame, survey), at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-    weight = _weight(part, frame, survey) * (clear > 0.99)
+    weight = _weight(part, frame, survey) * (clear > 0.99) * np.float32(frame.trust)
     if standing:
         weight[hidden_bed(points, pose.place_mm, shift_mm, canvas, standing)] = 0
     return Patch(row=int(row), column=int(column), colours=colours.astype(np.float32), weight=weight)

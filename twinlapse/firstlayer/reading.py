@@ -13,10 +13,12 @@ from twinlapse.firstlayer.background import background_of
 from twinlapse.firstlayer.camera_trouble import camera_trouble
 from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.corner_monitor import CornerMonitor, Strip, monitor_corners, strip_of
+from twinlapse.firstlayer.edge_blur import edge_blur, motion_of
 from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.lens_dirt import clouded_by_dirt
 from twinlapse.firstlayer.marks import kept_by_marks, read_marks, tally_of, without_refuted
 from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, Mosaic, SurveyFrame, build_mosaic
+from twinlapse.firstlayer.nozzle_clump import clump_on
 from twinlapse.firstlayer.segmentation import FURTHEST_MM
 from twinlapse.firstlayer.self_calibration import (
     FEWEST_PIECES,
@@ -39,6 +41,7 @@ from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, Shot, read_plan
 
 __all__ = [
     "SETTLED_MM",
+    "STEADY_MM",
     "CornerCheck",
     "LayerMap",
     "bare_bed_frames",
@@ -50,6 +53,7 @@ __all__ = [
     "why_unfit",
 ]
 
+STEADY_MM = 0.2  # a picture that moved by this much counts half
 SETTLED_MM = 0.3  # a calibrated map may stand off the toolpath by this much
 
 
@@ -215,7 +219,15 @@ def look_over(
     )
     if found.useful:
         survey = replace(survey, camera=found.camera)
+    motion, clump = None, None
     if found.trusted:
+        motion = motion_of(edge_blur(survey, lines, found.shifts_mm))
+        clump = clump_on(survey, lines, found.shifts_mm)
+        steadier = tuple(
+            replace(frame, trust=1 / (1 + (way / STEADY_MM) ** 2))
+            for frame, way in zip(survey.frames, motion.moved_mm, strict=True)
+        )
+        survey = replace(survey, frames=steadier)
         survey = replace(survey, clouded=clouded_by_dirt(survey, found, lines, below))
     mosaic = build_mosaic(
         survey,
@@ -233,10 +245,11 @@ def look_over(
         furthest_mm=_furthest_mm(found, below),
         unfit=why_unfit(found),
     )
-    if judgement.can_tell:
-        detail = _detail_mm(survey.camera, survey.printer, survey.frames[0].nozzle_mm[2] - survey.top_mm)
-        shown = (judgement.score, judgement.wanted, judgement.seen, judgement.canvas)
-        judgement = replace(judgement, trouble=camera_trouble(survey, *shown, detail))
+    detail = _detail_mm(survey.camera, survey.printer, survey.frames[0].nozzle_mm[2] - survey.top_mm)
+    # where filament and bed cannot be told apart, no blur can be read off the map
+    outlined = judgement.seen & judgement.can_tell
+    shown = (judgement.score, judgement.wanted, outlined, judgement.canvas)
+    judgement = replace(judgement, trouble=camera_trouble(survey, *shown, detail, motion, clump))
     return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, calibration=found)
 
 

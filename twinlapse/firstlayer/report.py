@@ -171,10 +171,10 @@ def verdict(judgement: Judgement) -> str:
             f"Not there: at {where} the bed does not show the print. It did not stick, came loose, or is a "
             "tangle. Stop and look."
         )
-    if not judgement.can_tell:
-        return f"Cannot tell: {judgement.why}."
     more = " ".join(_more(judgement))
-    if judgement.thin and not judgement.defects:
+    if not judgement.can_tell:
+        return f"Cannot tell: {judgement.why}. {more}".strip()
+    if (judgement.thin or judgement.nozzle_dirty) and not judgement.defects:
         return more
     if not judgement.defects and judgement.unseen:
         where = "; ".join(
@@ -201,7 +201,8 @@ def _more(judgement: Judgement) -> list[str]:
     if laying is not None and laying.advice:
         said.append(f"The lines look {laying.laid} ({laying.share:.0%} of the regions): {laying.advice}.")
     if judgement.trouble is not None:
-        said += [f"{words[0].upper()}{words[1:]}." for words in judgement.trouble.sentences]
+        of_camera = [f"{words[0].upper()}{words[1:]}." for words in judgement.trouble.sentences]
+        said = of_camera + said if judgement.nozzle_dirty else said + of_camera
     return said
 
 

@@ -1,0 +1,125 @@
+"""A clump on the nozzle, and motion told from lost focus, on pictures of another renderer."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import camera_scenes
+import cv2
+import numpy as np
+import pytest
+import second_scenes as scenes
+
+from twinlapse.firstlayer.camera_trouble import CameraTrouble
+from twinlapse.firstlayer.edge_blur import edge_blur, motion_of
+from twinlapse.firstlayer.expected import Lines
+from twinlapse.firstlayer.mosaic import LayerPictures, SurveyFrame
+from twinlapse.firstlayer.nozzle_clump import clump_on
+from twinlapse.optics.pose import Pose, looking_of
+from twinlapse.rig import Camera, Printer
+
+TRUE = scenes.Pinhole(
+    place=np.array([0.5, -27.5, 34.3]),
+    target=np.array([0.2, -6.0, 0.0]),
+    roll_deg=0.5,
+    focal_px=560.0,
+    k1=-0.1,
+)
+RING = scenes.ring(110.0, 110.0, 12.0, 6)
+PLACES = [(104.0, 121.0, 1.2), (116.0, 121.0, 1.2), (110.0, 110.0, 1.2)]
+PLASTIC, BED = (0.55, 0.16, 0.07), (0.05, 0.05, 0.055)
+
+
+def _known_camera() -> Camera:
+    place, look, roll = looking_of(Pose(place_mm=TRUE.place, axes=TRUE.turn()), 40.0)
+    plain = Camera(name="nozzle", mount="toolhead", place_mm=place, look_mm=look, roll_deg=roll)
+    across = 2 * math.degrees(math.atan(320 / TRUE.focal_px))
+    return replace(plain, lens=replace(plain.lens, across_deg=across, distortion=(TRUE.k1, 0.0, 0.0, 0.0)))
+
+
+@pytest.fixture(scope="module")
+def pictures() -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """The ring and the bare bed from three stops, parked to 0.1 mm."""
+    dice, spoil = np.random.default_rng(61), scenes.Nuisance(glare=0.25)
+    printed = scenes.lay(RING, PLASTIC, BED, spoil, dice)
+    empty = scenes.lay(RING, PLASTIC, BED, spoil, dice, gone=True)
+    return tuple([scenes.shoot(g, TRUE, p, spoil, dice) for p in PLACES] for g in (printed, empty))  # type: ignore[return-value]
+
+
+def _survey(frames: list[np.ndarray], bare: list[np.ndarray]) -> LayerPictures:
+    made = [
+        tuple(SurveyFrame(picture=p, nozzle_mm=at) for p, at in zip(some, PLACES, strict=False))
+        for some in (frames, bare)
+    ]
+    return LayerPictures(
+        frames=made[0],
+        bare=made[1],
+        camera=_known_camera(),
+        printer=Printer(bed_mm=(220, 220), height_mm=250),
+        top_mm=scenes.HEIGHT,
+        height_mm=scenes.HEIGHT,
+    )
+
+
+def _lines() -> Lines:
+    ends = np.array(RING.lines)
+    return Lines(
+        first_mm=ends[:, :2],
+        last_mm=ends[:, 2:],
+        width_mm=np.array(RING.widths),
+        file_line=np.arange(len(ends)),
+    )
+
+
+def test_a_clump_is_seen_and_a_clean_nozzle_is_not_accused(pictures: Any) -> None:
+    frames, bare = pictures
+    assert clump_on(_survey(frames, bare), _lines()) is None
+    ball = [(np.array([-1.2, -0.6, 0.9]), 1.0, np.array(PLASTIC))]
+    dice = np.random.default_rng(3)
+    dirty = [camera_scenes.with_clump(picture, TRUE, ball, dice) for picture in frames]
+    found = clump_on(_survey(dirty, bare), _lines())
+    assert found is not None and found.stops >= 2
+    rotation, _ = cv2.Rodrigues(TRUE.turn())
+    bend = np.array([TRUE.k1, 0, 0, 0, 0])
+    at, _ = cv2.projectPoints(ball[0][0][None], rotation, -TRUE.turn() @ TRUE.place, TRUE.matrix(), bend)
+    assert math.dist(found.at_px, at.ravel()) < 8
+    assert found.area_mm2 == pytest.approx(math.pi, rel=0.4)
+    # one that hung there before is no change; at one stop alone it may lie on the bed; no bare bed, no word
+    before = [camera_scenes.with_clump(picture, TRUE, ball, dice) for picture in frames]
+    assert clump_on(_survey(dirty, before), _lines()) is None
+    assert clump_on(_survey([dirty[0], *frames[1:]], bare), _lines()) is None
+    assert clump_on(_survey(dirty, []), _lines()) is None
+
+
+def test_motion_of_one_picture_is_told_and_lost_focus_is_not_motion(pictures: Any) -> None:
+    frames, _ = pictures
+    still = np.zeros((480, 640), bool)
+    nowhere = np.zeros((len(frames), 2))
+    motion = motion_of(edge_blur(_survey(frames, []), _lines(), nowhere))
+    assert motion.moved_mm == (0.0, 0.0, 0.0)
+    sharp_mm = motion.still_mm
+    found = edge_blur(
+        _survey([frames[0], camera_scenes.moved(frames[1], 7.0, 0.6, still), frames[2]], []),
+        _lines(),
+        nowhere,
+    )
+    motion = motion_of(found)
+    assert motion.moved_mm[::2] == (0.0, 0.0)
+    assert motion.moved_mm[1] * found.px_per_mm[1] == pytest.approx(7.0, rel=0.25)
+    # an even motion over m has a standard deviation of m / sqrt(12)
+    assert np.nanmax(found.sigma_px[1]) == pytest.approx(7 / math.sqrt(12), rel=0.25)
+    soft = [cv2.GaussianBlur(picture, (0, 0), 3.0) for picture in frames]
+    motion = motion_of(edge_blur(_survey(soft, []), _lines(), nowhere))
+    assert motion.moved_mm == (0.0, 0.0, 0.0)
+    assert motion.still_mm > 2 * sharp_mm
+
+
+def test_what_is_said_of_motion_and_focus() -> None:
+    plain = CameraTrouble(least_mm=0.28, blur_mm=0.4, dazzled_share=0.0, specks_px=())
+    assert "out of focus" in plain.sentences[0]
+    moved = replace(plain, moved_mm=(0.0, 0.6), still_mm=0.1)
+    assert len(moved.sentences) == 1 and "1 of 2 pictures moved by up to 0.6 mm" in moved.sentences[0]
+    both = replace(moved, still_mm=0.3)
+    assert len(both.sentences) == 2
