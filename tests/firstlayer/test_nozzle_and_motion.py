@@ -13,10 +13,12 @@ import pytest
 import second_scenes as scenes
 
 from twinlapse.firstlayer.camera_trouble import CameraTrouble
+from twinlapse.firstlayer.classify import judge
 from twinlapse.firstlayer.edge_blur import edge_blur, motion_of
 from twinlapse.firstlayer.expected import Lines
-from twinlapse.firstlayer.mosaic import LayerPictures, SurveyFrame
-from twinlapse.firstlayer.nozzle_clump import clump_on
+from twinlapse.firstlayer.mosaic import LayerPictures, SurveyFrame, build_mosaic
+from twinlapse.firstlayer.nozzle_clump import Clump, clump_on
+from twinlapse.firstlayer.report import verdict
 from twinlapse.optics.pose import Pose, looking_of
 from twinlapse.rig import Camera, Printer
 
@@ -123,3 +125,16 @@ def test_what_is_said_of_motion_and_focus() -> None:
     assert len(moved.sentences) == 1 and "1 of 2 pictures moved by up to 0.6 mm" in moved.sentences[0]
     both = replace(moved, still_mm=0.3)
     assert len(both.sentences) == 2
+
+
+def test_a_blurred_map_is_not_called_sound_and_a_clump_is_found(scene: Any, survey_of: Any) -> None:
+    made = scene(size_mm=14.0, seed=7)
+    survey = survey_of(made.frames()[0])
+    mosaic = build_mosaic(survey, made.lines())
+    judgement = judge(mosaic, made.lines())
+    sharp = CameraTrouble(least_mm=0.28, blur_mm=0.2, dazzled_share=0.0, specks_px=())
+    assert replace(judgement, trouble=sharp).sound is True
+    soft = replace(judgement, trouble=replace(sharp, blur_mm=0.3))
+    assert soft.sound is None and "too blurred" in verdict(soft) and "focus the camera" in verdict(soft)
+    dirty = replace(judgement, trouble=replace(sharp, clump=Clump(at_px=(1.0, 2.0), area_mm2=3.2, stops=2)))
+    assert dirty.sound is False and verdict(dirty).startswith("About 3 mm2 of something hang on the nozzle")

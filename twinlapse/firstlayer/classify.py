@@ -115,7 +115,7 @@ class Judgement(ArrayRecord):
         """Whether nothing was found on objects that are seen whole; None where it cannot be told."""
         if self.defects or self.thin or self.nozzle_dirty:
             return False
-        return True if self.can_tell and not self.unseen else None
+        return True if self.can_tell and not self.unseen and not self.blurred else None
 
     @property
     def thin(self) -> bool:
@@ -126,6 +126,11 @@ class Judgement(ArrayRecord):
     def nozzle_dirty(self) -> bool:
         """Whether something hangs on the nozzle."""
         return self.trouble is not None and self.trouble.clump is not None
+
+    @property
+    def blurred(self) -> bool:
+        """Whether the map is too blurred to show a gap: then nothing found is no proof."""
+        return self.trouble is not None and self.trouble.blur_mm > self.trouble.least_mm
 
     @property
     def unseen(self) -> tuple[PrintedObject, ...]:

@@ -182,6 +182,8 @@ def verdict(judgement: Judgement) -> str:
             for item in judgement.unseen[:3]
         )
         return f"No defects found, but unseen: {where}. Look there yourself. {more}".strip()
+    if not judgement.defects and judgement.blurred:
+        return f"No defects found, but the pictures are too blurred to show small gaps. {more}"
     if not judgement.defects:
         return f"No defects found ({judgement.seen_share:.0%} of the layer inspected). {more}".strip()
     count = len(judgement.defects)
