@@ -10,7 +10,7 @@ import numpy as np
 
 from twinlapse.arrays import Bool, Float32
 from twinlapse.firstlayer.canvas import Canvas
-from twinlapse.firstlayer.edge_blur import Motion
+from twinlapse.firstlayer.edge_blur import ExposureMotion
 from twinlapse.firstlayer.mosaic import LayerPictures, dazzled
 from twinlapse.firstlayer.nozzle_clump import Clump
 
@@ -93,7 +93,7 @@ def camera_trouble(
     seen: Bool,
     canvas: Canvas,
     detail_mm: float = 0.0,
-    motion: Motion | None = None,
+    motion: ExposureMotion | None = None,
     clump: Clump | None = None,
 ) -> CameraTrouble:
     """Return what is wrong with the pictures of a survey.
@@ -107,7 +107,7 @@ def camera_trouble(
     canvas : Canvas
     detail_mm : float
         What the camera shows at best in the middle of its window.
-    motion : Motion, optional
+    motion : ExposureMotion, optional
         While the pictures were exposed.
     clump : Clump, optional
         On the nozzle.

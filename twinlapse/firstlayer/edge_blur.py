@@ -8,6 +8,7 @@ even motion), and differs from picture to picture.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -17,21 +18,22 @@ from twinlapse.arrays import Float, Picture
 from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures
+from twinlapse.firstlayer.solid import LowerLayer
 from twinlapse.optics.pose import Pose, in_picture, pose_on_mount, see
 from twinlapse.rig import Lens
 
 __all__ = [
-    "DIRECTIONS",
+    "EDGE_WAYS",
     "LEAST_MOVED_MM",
     "LEAST_MOVED_PX",
     "SHARP_PX",
     "EdgeBlur",
-    "Motion",
+    "ExposureMotion",
     "edge_blur",
     "motion_of",
 ]
 
-DIRECTIONS = 6  # bins of half a turn
+EDGE_WAYS = 6  # bins of half a turn
 _PIECE, _STEP_PX = 8, 3  # points of a piece of outline, and how far apart on the toolpath's mask
 _CLEAR_MM = 1.1  # outside the outline: nothing else lies so near
 _PRINT_MM = 0.8  # within it there is print so deep
@@ -52,19 +54,19 @@ _MORE = 0.5  # of the blur that the sharpest picture has, squared: what is less 
 class EdgeBlur:
     """Blur across the outline, one standard deviation, by picture and direction of the outline's normal."""
 
-    sigma_px: Float  # (frames, DIRECTIONS); NaN: no such edge
+    sigma_px: Float  # (frames, EDGE_WAYS); NaN: no such edge
     px_per_mm: Float  # (frames,) across the edges
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Motion:
+class ExposureMotion:
     """How far each picture moved while it was exposed, and how sharp the camera is."""
 
     moved_mm: tuple[float, ...]  # length of each frame's way; 0: not told from a still one
     still_mm: float  # blur of the sharpest edges, one standard deviation; NaN: no outline was seen
 
 
-def motion_of(found: EdgeBlur) -> Motion:
+def motion_of(found: EdgeBlur) -> ExposureMotion:
     """Return which pictures moved while they were exposed.
 
     Of each direction the sharpest picture shows how sharp the camera is; what is more is motion. Where no
@@ -73,15 +75,15 @@ def motion_of(found: EdgeBlur) -> Motion:
     square = found.sigma_px**2
     seen = np.isfinite(square)
     if not seen.any():
-        return Motion(moved_mm=(0.0,) * len(square), still_mm=math.nan)
+        return ExposureMotion(moved_mm=(0.0,) * len(square), still_mm=math.nan)
     lowest = np.where(seen, square, np.inf).min(axis=0)
     still = math.sqrt(float(lowest.min()))
     if len(square) == 1:
-        lowest = np.full(DIRECTIONS, still**2)
+        lowest = np.full(EDGE_WAYS, still**2)
     scale = float(np.nanmedian(found.px_per_mm))
     lengths = [_moved_px(row, lowest) if still < SHARP_PX else 0.0 for row in square]
     told = [length / scale if length >= LEAST_MOVED_PX else 0.0 for length in lengths]
-    return Motion(
+    return ExposureMotion(
         moved_mm=tuple(round(v, 2) if v >= LEAST_MOVED_MM else 0.0 for v in told), still_mm=still / scale
     )
 
@@ -94,7 +96,7 @@ def _moved_px(square: Float, camera: Float) -> float:
     more = np.maximum(square[own] - camera[own], 0.0)
     worst = int(more.argmax())
     most = float(more[worst])
-    turn = 2 * np.flatnonzero(own) * math.pi / DIRECTIONS
+    turn = 2 * np.flatnonzero(own) * math.pi / EDGE_WAYS
     base = np.column_stack([np.ones(len(turn)), np.cos(turn), np.sin(turn)])
     if len(turn) > base.shape[1]:  # one odd direction is no motion: s^2 = m^2 / 12 cos^2(angle)
         mean, along, across = np.linalg.lstsq(base, more, rcond=None)[0]
@@ -102,7 +104,9 @@ def _moved_px(square: Float, camera: Float) -> float:
     return math.sqrt(12 * most) if most > _MORE * camera[own][worst] else 0.0
 
 
-def edge_blur(survey: LayerPictures, lines: Lines, shifts_mm: Float) -> EdgeBlur:
+def edge_blur(
+    survey: LayerPictures, lines: Lines, shifts_mm: Float, below: Sequence[LowerLayer] = ()
+) -> EdgeBlur:
     """Return how sharp each frame of a survey shows the outline of the print.
 
     Parameters
@@ -113,11 +117,13 @@ def edge_blur(survey: LayerPictures, lines: Lines, shifts_mm: Float) -> EdgeBlur
         What lies there.
     shifts_mm : ndarray of shape (frames, 2)
         By which each frame's nozzle stood off its place.
+    below : sequence of LowerLayer
+        Lower layers: an outline with these beside it is left out.
     """
-    places, normals = _pieces(lines)
+    places, normals = _pieces(lines, below)
     pose, lens = pose_on_mount(survey.camera, survey.printer), survey.camera.lens
     rise = survey.frames[0].nozzle_mm[2] - survey.top_mm + GROOVE * survey.height_mm
-    sigma = np.full((len(survey.frames), DIRECTIONS), np.nan)
+    sigma = np.full((len(survey.frames), EDGE_WAYS), np.nan)
     scale = np.full(len(survey.frames), np.nan)
     for k, (frame, shift) in enumerate(zip(survey.frames, shifts_mm, strict=True)):
         off = places - np.array(frame.nozzle_mm[:2]) - shift
@@ -134,15 +140,15 @@ def edge_blur(survey: LayerPictures, lines: Lines, shifts_mm: Float) -> EdgeBlur
                 sizes.append(size[piece])
         if not widths:
             continue
-        which = np.round(np.array(angles) / math.pi * DIRECTIONS).astype(np.int64) % DIRECTIONS
-        for direction in range(DIRECTIONS):
+        which = np.round(np.array(angles) / math.pi * EDGE_WAYS).astype(np.int64) % EDGE_WAYS
+        for direction in range(EDGE_WAYS):
             if (which == direction).sum() >= _FEWEST:
                 sigma[k, direction] = np.median(np.array(widths)[which == direction])
         scale[k] = np.median(sizes)
     return EdgeBlur(sigma_px=sigma, px_per_mm=scale)
 
 
-def _pieces(lines: Lines) -> tuple[Float, Float]:
+def _pieces(lines: Lines, below: Sequence[LowerLayer]) -> tuple[Float, Float]:
     """Return pieces of the outline, (n, `_PIECE`, 2) mm, and their outward normals."""
     ends = np.concatenate([lines.first_mm, lines.last_mm])
     canvas = canvas_over(ends.min(axis=0), ends.max(axis=0), 0.1, 3.0)
@@ -150,6 +156,10 @@ def _pieces(lines: Lines) -> tuple[Float, Float]:
     outside, inside = (
         cv2.distanceTransform(some, cv2.DIST_L2, 5) * canvas.step_mm for some in (1 - mask, mask)
     )
+    for layer in below:  # what lies under this layer is not beside it
+        under = drawn(layer.lines, canvas) & (mask == 0)
+        lower = cv2.morphologyEx(under.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3)))
+        outside = np.minimum(outside, cv2.distanceTransform(1 - lower, cv2.DIST_L2, 5) * canvas.step_mm)
     down, right = np.gradient(cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 4))
     places, normals = [], []
     for outline in cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)[0]:

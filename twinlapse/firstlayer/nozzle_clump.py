@@ -20,19 +20,28 @@ from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import GLARE, GROOVE, LayerPictures, SurveyFrame
 from twinlapse.firstlayer.overlaps import moved_px
+from twinlapse.firstlayer.solid import LowerLayer
 from twinlapse.optics.lens import unproject
 from twinlapse.optics.pose import on_plane, pose_on_mount, see
 from twinlapse.optics.view import pixel_size
 from twinlapse.rig import Camera, Printer
 
-__all__ = ["BESIDE_MM", "CHANGED", "FEWEST_STOPS", "REACH_MM", "SMALLEST_MM2", "Clump", "clump_on"]
+__all__ = [
+    "AROUND_TIP_MM",
+    "CHANGED",
+    "CLEAR_OF_LINES_MM",
+    "FEWEST_STOPS",
+    "SMALLEST_CLUMP_MM2",
+    "Clump",
+    "clump_on",
+]
 
 _COARSE = 2  # pixels taken together
 _SOFT_PX = 1.2  # of the reduced picture: what is left between two stops at one place is smaller
-REACH_MM = 6.0  # around the nozzle's tip, in the picture
-BESIDE_MM = 1.0  # from the lines: shadows of the print, and what the camera's place is off
+AROUND_TIP_MM = 6.0  # around the nozzle's tip, in the picture
+CLEAR_OF_LINES_MM = 1.0  # from the lines: shadows of the print, and what the camera's place is off
 CHANGED = 12.0  # CIE Lab, at every stop
-SMALLEST_MM2 = 0.8  # seen at the distance of the tip
+SMALLEST_CLUMP_MM2 = 0.8  # seen at the distance of the tip
 FEWEST_STOPS = 2  # at one stop it may lie on the bed
 _CONE_MM = ((0.3, 0.0), (1.6, 2.6))  # radius, height: inside every usual nozzle (common practice)
 
@@ -46,7 +55,9 @@ class Clump:
     stops: int  # at which it was seen
 
 
-def clump_on(survey: LayerPictures, lines: Lines, shifts_mm: Float | None = None) -> Clump | None:
+def clump_on(
+    survey: LayerPictures, lines: Lines, shifts_mm: Float | None = None, below: Sequence[LowerLayer] = ()
+) -> Clump | None:
     """Return what hangs on the nozzle; None where nothing is seen, or no bare bed shows the clean nozzle.
 
     Parameters
@@ -57,6 +68,8 @@ def clump_on(survey: LayerPictures, lines: Lines, shifts_mm: Float | None = None
         What lies there.
     shifts_mm : ndarray of shape (frames, 2), optional
         By which each frame's nozzle stood off its place.
+    below : sequence of LowerLayer
+        Lower layers.
     """
     pairs = _pairs(survey.frames, survey.bare)
     if len(pairs) < FEWEST_STOPS:
@@ -65,9 +78,10 @@ def clump_on(survey: LayerPictures, lines: Lines, shifts_mm: Float | None = None
     shape = (size[0] // _COARSE, size[1] // _COARSE)
     rise = survey.frames[0].nozzle_mm[2] - survey.top_mm + GROOVE * survey.height_mm
     places, near, nozzle = _around_tip(survey.camera, survey.printer, rise, shape)
-    ends = np.concatenate([lines.first_mm, lines.last_mm])
-    canvas = canvas_over(ends.min(axis=0), ends.max(axis=0), 0.1, 2 * BESIDE_MM)
-    lines_there = drawn(lines, canvas, BESIDE_MM)
+    laid = [lines, *(layer.lines for layer in below)]
+    ends = np.concatenate([end for each in laid for end in (each.first_mm, each.last_mm)])
+    canvas = canvas_over(ends.min(axis=0), ends.max(axis=0), 0.1, 2 * CLEAR_OF_LINES_MM)
+    lines_there = np.any([drawn(each, canvas, CLEAR_OF_LINES_MM) for each in laid], axis=0)
     least = np.full(shape, np.inf, np.float32)
     count = np.zeros(shape, np.int64)
     for k, bare in pairs:
@@ -102,7 +116,7 @@ def _around_tip(
     with np.errstate(divide="ignore", invalid="ignore"):
         places = np.nan_to_num(on_plane(pixels, pose, lens, -rise_mm)[:, :2], nan=1e6)
     tip = see(np.zeros((1, 3)), pose, lens)[0]
-    near = np.hypot(*(pixels - tip).T) < REACH_MM / _px_mm(camera, printer)
+    near = np.hypot(*(pixels - tip).T) < AROUND_TIP_MM / _px_mm(camera, printer)
     near &= np.isfinite(unproject(pixels, lens)).all(axis=1)
     turn = np.linspace(0, 2 * math.pi, 24, endpoint=False)
     rings = [np.column_stack([r * np.cos(turn), r * np.sin(turn), np.full(24, z)]) for r, z in _CONE_MM]
@@ -178,7 +192,7 @@ def _largest(changed: Bool, nozzle: Bool, count: np.ndarray, px_mm: float) -> Cl
     reach = max(1, round(0.8 / px_mm))
     touched = cv2.dilate(nozzle.astype(np.uint8), np.ones((2 * reach + 1,) * 2)).astype(np.bool_)
     areas = stats[:, cv2.CC_STAT_AREA] * px_mm**2
-    held = [k for k in range(1, total) if areas[k] >= SMALLEST_MM2 and (touched & (labels == k)).any()]
+    held = [k for k in range(1, total) if areas[k] >= SMALLEST_CLUMP_MM2 and (touched & (labels == k)).any()]
     if not held:
         return None
     best = max(held, key=lambda k: areas[k])

@@ -221,8 +221,8 @@ def look_over(
         survey = replace(survey, camera=found.camera)
     motion, clump = None, None
     if found.trusted:
-        motion = motion_of(edge_blur(survey, lines, found.shifts_mm))
-        clump = clump_on(survey, lines, found.shifts_mm)
+        motion = motion_of(edge_blur(survey, lines, found.shifts_mm, below))
+        clump = clump_on(survey, lines, found.shifts_mm, below)
         steadier = tuple(
             replace(frame, trust=1 / (1 + (way / STEADY_MM) ** 2))
             for frame, way in zip(survey.frames, motion.moved_mm, strict=True)
