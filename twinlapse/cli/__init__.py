@@ -49,6 +49,12 @@ def run(words: list[str]) -> int:
         place = f"{error.filename}: " if error.filename else ""
         return _say(f"{place}{error.strerror or error}; check the disk and the permissions", 2)
     except Exception as error:
+        if isinstance(error, ModuleNotFoundError) and not (error.name or "").startswith("twinlapse"):
+            return _say(
+                f"{' '.join(words[:1])} needs the module {error.name}, which is not installed here; install "
+                "twinlapse with all its packages, or run this on another machine",
+                2,
+            )
         if {"-v", "--verbose"} & set(words):
             import traceback
 
