@@ -3,8 +3,8 @@
 
 ``python tests/bench/small_board.py`` runs the commands on the sample print, each in a process of its own that
 gets a tenth of one core: by a control group where this user may make one, else by stopping and continuing it.
-Memory is the largest proportional share (PSS) of the command and all its children together, looked at five times a
-second; pages of a mapped file count too. Cold runs compile their loops first. Nothing here limits memory.
+Memory is the largest proportional share (PSS) of the command and all its children together, looked at five
+times a second; pages of a mapped file count too. Cold runs compile their loops first. Memory is not limited.
 """
 
 from __future__ import annotations
