@@ -89,6 +89,10 @@ def test_a_change_of_exposure_is_a_factor_and_no_motion() -> None:
     moved[40:60, 40:60] = 250
     assert motion_between(picture, brighter) < 0.7
     assert motion_between(picture, np.clip(moved * 0.8, 0, 255).astype(np.uint8)) > 40
+    # a lamp that flickers against a rolling shutter
+    bands = 1 + 0.15 * np.sin(0.1 * np.arange(len(picture)))[:, None]
+    assert motion_between(picture, np.rint(picture * bands).astype(np.uint8)) < 2.5
+    assert motion_between(picture, np.clip(moved * bands, 0, 255).astype(np.uint8)) > 40
     signal = motion_signal([(0.0, picture), (0.2, picture), (0.4, moved)])
     assert signal.before_s.tolist() == [0.0, 0.2] and signal.time_s.tolist() == [0.2, 0.4]
     assert signal.motion[0] == 0 and signal.motion[1] > 40

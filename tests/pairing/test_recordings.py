@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from judging import write_video
 from PIL import Image, ImageFilter
 from recorded_runs import Troubles, number_of, pictures, run_of
 from small_print import small_print
@@ -19,22 +19,6 @@ from twinlapse.errors import CaptureError
 from twinlapse.frames.journal import read_journal
 from twinlapse.pairing.extract_frames import sharpest, view_of
 from twinlapse.pairing.recordings import open_recording
-
-
-def write_video(path: Path, frames: list[tuple[float, np.ndarray[Any, Any]]]) -> Path:
-    """Write pictures with their own times, as a recorder of variable rate does."""
-    av = pytest.importorskip("av")
-    with av.open(str(path), "w") as container:
-        stream = container.add_stream("libx264", rate=5, options={"preset": "ultrafast", "crf": "20"})
-        stream.width, stream.height, stream.pix_fmt = 640, 360, "yuv420p"
-        stream.codec_context.time_base = stream.time_base = Fraction(1, 1000)
-        for time_s, picture in frames:
-            large = np.kron(picture, np.ones((4, 4), np.uint8))
-            frame = av.VideoFrame.from_ndarray(np.repeat(large[..., None], 3, 2), "rgb24")
-            frame.pts, frame.time_base = round(1000 * time_s), Fraction(1, 1000)
-            container.mux(stream.encode(frame))
-        container.mux(stream.encode())
-    return path
 
 
 def test_pictures_of_a_video_have_the_times_that_the_file_gives_them(tmp_path: Path) -> None:

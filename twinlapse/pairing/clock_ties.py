@@ -2,7 +2,7 @@
 
 Two cameras that watch one machine see it stand and move at the same moments. The cross-correlation of
 their motion signals has one high peak, at the offset of their clocks. It is found for the whole run
-first, over a grid of clock rates, then followed window by window.
+first, over a grid of clock rates, then followed through the run.
 
 References: C. H. Knapp and G. C. Carter, The generalized correlation method for estimation of time delay,
 IEEE Trans. ASSP 24 (1976).
@@ -14,23 +14,25 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from twinlapse.arrays import Bool, Float, Int
+from twinlapse.arrays import Float
+from twinlapse.pairing.clock_wander import BLOCK, REACH, STEP_S, Wander, wander_of
 from twinlapse.pairing.motion_signal import MotionSignal, best_cut
-from twinlapse.records import ArrayRecord
 
 __all__ = [
     "MOST_RATE",
     "ClockTie",
-    "followed_tie",
     "level_signal",
     "offset_tie",
     "same_clock",
     "tie_by_motion",
+    "wandering_tie",
     "without_slow_change",
 ]
 
-MOST_RATE = 0.03  # by which two clocks may differ: 2 % is more than any oscillator, 3 % leaves room
-_COARSE_S, _FINE_S = 1.0, 0.1
+MOST_RATE = (
+    0.05  # by which two clocks may differ: an oscillator by far less, one that loses pictures by these
+)
+_COARSE_S = 1.0
 _BINS = 64  # of the histogram that parts still from moving
 _LEVEL_S = 120.0  # slower changes of a signal are light and growth, not motion
 _OVERLAP = 0.3  # of the shorter recording, at least
@@ -38,20 +40,8 @@ _OVERLAP = 0.3  # of the shorter recording, at least
 # runs that have nothing in common to 2.7 to 5.6, and 0.69 to 0.86 (20 pairs drawn in tests/pairing).
 _CLEAR, _SECOND = 7.5, 0.57
 _PEAK_S = 5.0  # about the peak
-_WINDOW_S = 60.0  # of the local offsets; a window holds two stops and more
-_OVERLAPPING = 4  # windows in which each sample is
-_REACH_S = 12.0  # that a recorder which loses pictures may wander about a straight line
-_TILT = 80  # steps that a line may be tilted over all windows: peaks over the rates are broad
-# So much more correlation must a bent way have than a straight one: even clocks came to 1.002 to 1.010, a
-# recorder that loses 3 % of its pictures to 1.21.
-_BENDS = 1.05
-# Standard deviations of a window's peak, where chance of 250 offsets brings 3; steps that are the same peak.
-_CLEAR_WINDOW, _SAME_STEPS = 5.0, 3
-_MOST_CLEAR = 0.25  # share of clear windows without which no bend is believed; such a recorder came to 0.43
-_STIFF = (
-    0.33  # log-likelihood of a step of 0.1 s between windows: three pictures lost in a quarter of a minute
-)
-_WANDER_S = 0.6  # that such a recorder's clock may be off where nothing clear is seen
+_SIDE_S = 30.0  # over which samples resemble each other, at most
+_LEAST_ALIKE, _MOST_ALIKE = 0.2, 0.9  # correlation of what two cameras see
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,38 +89,65 @@ def tie_by_motion(here: MotionSignal, there: MotionSignal) -> ClockTie | None:
     found = _whole(here, there)
     if found is None:
         return None
-    rate, offset_s = found
-    return followed_tie(level_signal(here, _FINE_S), level_signal(there, _FINE_S), rate, offset_s)
+    x, y = level_signal(here, STEP_S), level_signal(there, STEP_S)
+    return wandering_tie(wander_of(_evidence(x, y, *found)), *found)
 
 
-def followed_tie(here: Float, there: Float, rate: float, offset_s: float) -> ClockTie:
-    """Return a tie in pieces, given one for the whole.
+def wandering_tie(wander: Wander, rate: float, offset_s: float, source: str = "motion") -> ClockTie:
+    """Return the tie of a clock that wanders about a line.
 
     Parameters
     ----------
-    here, there : ndarrays
-        Signals in steps of 0.1 s.
     rate : float
         Seconds there for one here.
     offset_s : float
         Time there when it is 0 here.
     """
-    windows = _windows(here, there, rate, offset_s)
-    line, straight = _line(windows)
-    way = _smooth_way(windows)
-    along = float(windows.heights[np.arange(len(way)), way + windows.reach].sum())
-    clear = windows.clear_at(way)
-    if along < _BENDS * straight or clear.mean() < _MOST_CLEAR:
-        ends_s = np.array([0.0, max(1.0, len(here) * _FINE_S)])
-        lag_s = np.polyval(line, ends_s)
-        return ClockTie(here_s=ends_s, there_s=offset_s + rate * ends_s + lag_s, rate=rate + float(line[0]))
-    there_s = np.maximum.accumulate(offset_s + rate * windows.middle_s + way * _FINE_S * rate)
+    there_s = np.maximum.accumulate(offset_s + rate * (wander.time_s + wander.lag_s))
     return ClockTie(
-        here_s=windows.middle_s,
+        here_s=wander.time_s,
         there_s=there_s,
-        rate=float(np.polyfit(windows.middle_s, there_s, 1)[0]),
-        off_s=np.where(clear, 0.0, _WANDER_S),
+        rate=rate * (1 + wander.tilt),
+        off_s=wander.off_s,
+        source=source,
     )
+
+
+def _evidence(here: Float, there: Float, rate: float, offset_s: float) -> Float:
+    """Return the log-likelihood ratios of lags, as `wander_of` takes them.
+
+    They compare Gaussian samples that are correlated with such that are not. Samples that resemble their
+    neighbours count for less (M. S. Bartlett, On the theoretical specification and sampling properties of
+    autocorrelated time-series, J. R. Statist. Soc. Suppl. 8, 1946).
+
+    Parameters
+    ----------
+    here, there : ndarrays
+        Signals of unit variance in steps of 0.1 s.
+    """
+    grid = np.arange(-REACH, len(here) + REACH) * rate + offset_s / STEP_S
+    on_here = np.interp(grid, np.arange(len(there)), there, left=0.0, right=0.0)
+    blocks = max(1, len(here) // BLOCK)
+    x = here[: blocks * BLOCK]
+    product, power = np.empty((blocks, 2 * REACH + 1)), np.empty((blocks, 2 * REACH + 1))
+    for lag in range(2 * REACH + 1):
+        y = on_here[lag : lag + len(x)]
+        product[:, lag] = (x * y).reshape(blocks, -1).sum(axis=1)
+        power[:, lag] = (y * y).reshape(blocks, -1).sum(axis=1)
+    alike = float(product.sum(axis=0).max()) / max(1e-9, float((x * x).sum()))
+    alike = float(np.clip(alike, _LEAST_ALIKE, _MOST_ALIKE))
+    ratio: Float = (alike * product - 0.5 * alike**2 * power) / (1 - alike**2)
+    return ratio * _independent(here, there)
+
+
+def _independent(here: Float, there: Float) -> float:
+    """Return for how many independent samples one counts."""
+    sides, own = round(_SIDE_S / STEP_S), []
+    for signal in (here, there):
+        size = 1 << int(np.ceil(np.log2(2 * len(signal))))
+        alike = np.fft.irfft(np.abs(np.fft.rfft(signal, size)) ** 2)[1 : sides + 1]
+        own.append(alike / max(1e-9, float((signal**2).sum())))
+    return 1.0 / max(1.0, 1.0 + 2.0 * float((own[0] * own[1]).sum()))
 
 
 def level_signal(signal: MotionSignal, step_s: float) -> Float:
@@ -185,87 +202,3 @@ def _whole(here: MotionSignal, there: MotionSignal) -> tuple[float, float] | Non
             clear = second < _SECOND * height[place] and height[place] > _CLEAR * height.std()
             best = (float(height[place]), float(clear), float(rate), float(lag[used][place]) * _COARSE_S)
     return (best[2], best[3]) if best[1] else None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class _Windows(ArrayRecord):
-    """How high the correlation is in windows of a recording, for lags about an offset."""
-
-    middle_s: Float  # (k,) by this clock
-    heights: Float  # (k, 1 + 2 * reach)
-    reach: int
-
-    def scaled(self) -> Float:
-        """Return the heights in standard deviations of their window."""
-        middle = np.median(self.heights, axis=1, keepdims=True)
-        spread = 1.48 * np.median(np.abs(self.heights - middle), axis=1, keepdims=True)
-        least = 1e-6 * max(1.0, float(np.abs(self.heights).max()))
-        return np.asarray((self.heights - middle) / np.maximum(spread, least))
-
-    def clear_at(self, way: Int) -> Bool:
-        """Return whether a window's peak is where a way passes, and no chance."""
-        near = way[:, None] + self.reach + np.arange(-_SAME_STEPS, _SAME_STEPS + 1)
-        near = np.clip(near, 0, 2 * self.reach)
-        peak = np.take_along_axis(self.scaled(), near, axis=1).max(axis=1)
-        return np.asarray(peak > _CLEAR_WINDOW)
-
-
-def _windows(here: Float, there: Float, rate: float, offset_s: float) -> _Windows:
-    length = min(len(here), round(_WINDOW_S / _FINE_S))
-    hop, reach = max(1, length // _OVERLAPPING), round(_REACH_S / _FINE_S)
-    # the other signal on this clock, with room for the lags at both ends
-    grid = (np.arange(-reach, len(here) + reach) * _FINE_S * rate + offset_s) / _FINE_S
-    on_here = np.interp(grid, np.arange(len(there)), there, left=0.0, right=0.0)
-    size = 1 << int(np.ceil(np.log2(2 * length + 2 * reach)))
-    starts = np.arange(0, max(1, len(here) - length + 1), hop)
-    heights = []
-    for start in starts:
-        piece = np.fft.rfft(on_here[start : start + length + 2 * reach], size)
-        both = np.fft.irfft(piece * np.conj(np.fft.rfft(here[start : start + length], size)), size)
-        heights.append(both[: 2 * reach + 1])
-    middle_s = (starts.astype(np.float64) + length / 2) * _FINE_S
-    return _Windows(middle_s=middle_s, heights=np.array(heights), reach=reach)
-
-
-def _line(windows: _Windows) -> tuple[Float, float]:
-    """Return slope and lag (s) of the straight line with the highest correlation, and that correlation."""
-    count, lags = windows.heights.shape
-    middle_s = windows.middle_s
-    centre = np.linspace(-0.5, 0.5, count) if count > 1 else np.zeros(1)
-    best, found = -np.inf, (0, 0)
-    for steps in range(-_TILT, _TILT + 1):
-        tilt = np.round(steps * centre).astype(np.int64)
-        total = np.zeros(lags)
-        for row, shift in zip(windows.heights, tilt, strict=True):
-            total += np.roll(
-                row, -shift
-            )  # what comes in at the end is of no weight: peaks are near the middle
-        place = int(np.argmax(total))
-        if total[place] > best:
-            best, found = float(total[place]), (steps, place - windows.reach)
-    length_s = float(middle_s[-1] - middle_s[0]) if count > 1 else 1.0
-    slope = found[0] * _FINE_S / length_s
-    return np.array([slope, found[1] * _FINE_S - slope * 0.5 * (middle_s[0] + middle_s[-1])]), best
-
-
-def _smooth_way(windows: _Windows) -> Int:
-    """Return the lags (steps) of the best way through windows that share most of their time."""
-    reach = windows.reach
-    scores = 0.5 * np.maximum(0.0, windows.scaled()) ** 2 / _OVERLAPPING
-    count, lags = scores.shape
-    best, came = scores[0].copy(), np.zeros((count, lags), np.int64)
-    for k in range(1, count):
-        # distance transform: each lag from the best lag before, less the stiffness times their distance
-        value, source = best.copy(), np.arange(lags)
-        for one in range(1, lags):
-            if value[one - 1] - _STIFF > value[one]:
-                value[one], source[one] = value[one - 1] - _STIFF, source[one - 1]
-        for one in range(lags - 2, -1, -1):
-            if value[one + 1] - _STIFF > value[one]:
-                value[one], source[one] = value[one + 1] - _STIFF, source[one + 1]
-        best, came[k] = value + scores[k], source
-    way = np.empty(count, np.int64)
-    way[-1] = int(np.argmax(best))
-    for k in range(count - 1, 0, -1):
-        way[k - 1] = came[k, way[k]]
-    return way - reach

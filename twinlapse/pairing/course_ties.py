@@ -17,27 +17,32 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from twinlapse.arrays import Float
+from twinlapse.arrays import Float, Int
 from twinlapse.pairing.clock_ties import (
     MOST_RATE,
     ClockTie,
-    followed_tie,
     level_signal,
+    same_clock,
+    wandering_tie,
     without_slow_change,
 )
+from twinlapse.pairing.clock_wander import BLOCK, REACH, STEP_S, wander_of
 from twinlapse.pairing.course_alignment import CourseAlignment
 from twinlapse.pairing.course_signature import KINDS
-from twinlapse.pairing.learned_levels import CELL_S
+from twinlapse.pairing.learned_levels import CELL_S, LEVELS, Sight, level_ratios, sight_of
 from twinlapse.pairing.motion_signal import MotionSignal
 from twinlapse.records import ArrayRecord
 
 __all__ = ["tie_by_course"]
 
-_COARSE_S, _FINE_S = 0.5, 0.1  # half a second is less than a stop
+_COARSE_S = 0.5  # half a second is less than a stop
 _OVERLAP = 0.3  # of what the course has of motion, at least
 _PEAK_S = 5.0  # about the peak
 _CLEAR = 60.0  # 1 in 10^9 by chance with 7 kinds of moves; a million offsets are tried
 _AHEAD = 1.3  # of every other offset, and of the signal played backwards
+_BESIDE = np.arange(-40, 41)  # steps about the offset found first
+_TILTS = np.arange(-8, 9, 2)  # steps by which the rate may be off over all
+_PRIOR = 8.0  # samples' worth of what is believed of a level before anything is learned
 _RARE = 1e-3  # share of a direction in the features below which it is noise
 
 
@@ -69,15 +74,85 @@ def tie_by_course(signal: MotionSignal, alignment: CourseAlignment) -> ClockTie 
     match, backwards = _best(seen, basis), _best(seen[::-1], basis)
     if match.height < max(_CLEAR, _AHEAD * match.second, _AHEAD * backwards.height):
         return None
-    # the course as this camera sees it: each kind of move with its weight
-    here = (np.arange(moves.shape[1]) * _COARSE_S - match.offset_s) / match.rate / _COARSE_S
-    on_course = np.interp(here, np.arange(len(seen)), seen, left=0.0, right=0.0)
-    weights = np.linalg.lstsq(moves.T, on_course, rcond=_RARE)[0]
-    expected = without_slow_change(weights @ _moves(alignment, _FINE_S), _FINE_S)
-    expected /= max(1e-9, float(expected.std()))
-    tie = followed_tie(level_signal(signal, _FINE_S), expected, match.rate, match.offset_s)
-    there_s = tie.there_s + alignment.begin_s
-    return ClockTie(here_s=tie.here_s, there_s=there_s, rate=tie.rate, off_s=tie.off_s, source="course")
+    sight = sight_of(signal, same_clock(float(signal.time_s[-1])), 0.0, _cells(signal))
+    tie = _nearby(sight, alignment, match)
+    for _ in range(2):  # what the levels mean is learned anew where the first tie was a little off
+        table = _table(sight, _kind_at(alignment, tie.there(_middles(sight))))
+        wander = wander_of(_evidence(sight, table, alignment, match))
+        tie = wandering_tie(wander, match.rate, alignment.begin_s + match.offset_s, "course")
+    return tie
+
+
+def _cells(signal: MotionSignal) -> int:
+    return max(BLOCK, int(signal.time_s[-1] / CELL_S))
+
+
+def _middles(sight: Sight) -> Float:
+    return (np.arange(len(sight.level), dtype=np.float64) + 0.5) * CELL_S
+
+
+def _kind_at(alignment: CourseAlignment, there_s: Float) -> Int:
+    """Return the kinds of moves at times of the alignment's clock, -1 where nothing is known."""
+    place = np.floor((there_s - alignment.begin_s) / CELL_S).astype(np.int64)
+    inside = (place >= 0) & (place < len(alignment.kind))
+    return np.where(inside, alignment.kind[np.clip(place, 0, len(alignment.kind) - 1)], -1)
+
+
+def _nearby(sight: Sight, alignment: CourseAlignment, match: _Match) -> ClockTie:
+    """Return the tie at the offset where the levels of motion tell most about the kinds of moves.
+
+    The sum of kinds may fit as well where one travel lies upon the next, two seconds beside. Levels of
+    their own for every kind tell them apart.
+    """
+    middle_s = _middles(sight)
+    ends_s = np.array([0.0, len(sight.level) * CELL_S])
+    best, there_s = -np.inf, ends_s
+    for tilt in _TILTS:
+        rate = match.rate + tilt * STEP_S / ends_s[1]
+        first_s = alignment.begin_s + match.offset_s - 0.5 * tilt * STEP_S
+        for lag in _BESIDE:
+            told = _told(sight, _kind_at(alignment, first_s + lag * STEP_S + rate * middle_s))
+            if told > best:
+                best, there_s = told, first_s + lag * STEP_S + rate * ends_s
+    return ClockTie(here_s=ends_s, there_s=there_s, rate=match.rate, source="course")
+
+
+def _counts(sight: Sight, kind: Int) -> Float:
+    used = (sight.level >= 0) & (kind >= 0)
+    counts = np.zeros((1 + KINDS, LEVELS))
+    np.add.at(counts, (kind[used], sight.level[used]), sight.weight[used])
+    return counts
+
+
+def _told(sight: Sight, kind: Int) -> float:
+    """Return what levels tell about kinds: mutual information times samples, in nats."""
+    counts = _counts(sight, kind)
+    alone = counts.sum(axis=1, keepdims=True) * counts.sum(axis=0) / max(1e-9, counts.sum())
+    some = counts > 0
+    return float((counts[some] * np.log(counts[some] / alone[some])).sum())
+
+
+def _table(sight: Sight, kind: Int) -> Float:
+    """Return how much likelier each level is with a kind of move than at any time."""
+    counts = _counts(sight, kind)
+    shares = (counts.sum(axis=0) + 1.0) / (counts.sum() + LEVELS)
+    return level_ratios((counts + _PRIOR * shares) / (counts.sum(axis=1, keepdims=True) + _PRIOR), shares)
+
+
+def _evidence(sight: Sight, table: Float, alignment: CourseAlignment, match: _Match) -> Float:
+    """Return the log-likelihood ratios of lags, as `wander_of` takes them."""
+    parts = round(CELL_S / STEP_S)
+    level, weight = np.repeat(sight.level, parts), np.repeat(sight.weight, parts) / parts
+    blocks = len(level) // BLOCK
+    level, weight = level[: blocks * BLOCK], weight[: blocks * BLOCK]
+    here_s = (np.arange(-REACH, len(level) + REACH, dtype=np.float64) + 0.5) * STEP_S
+    kind = _kind_at(alignment, alignment.begin_s + match.offset_s + match.rate * here_s)
+    ratio = np.vstack([np.log(table), np.zeros((1, LEVELS))])  # kind -1 says nothing
+    lags = [
+        (ratio[kind[lag : lag + len(level)], level] * weight).reshape(blocks, -1).sum(axis=1)
+        for lag in range(2 * REACH + 1)
+    ]
+    return np.array(lags).T
 
 
 def _moves(alignment: CourseAlignment, step_s: float) -> Float:

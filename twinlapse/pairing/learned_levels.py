@@ -21,22 +21,47 @@ from twinlapse.records import ArrayRecord
 
 __all__ = [
     "CELL_S",
+    "LEVELS",
     "Sight",
     "evidence_of",
     "first_table",
     "insight_of",
     "learned_table",
+    "level_ratios",
     "sight_of",
     "standing_odds",
 ]
 
 CELL_S = 0.2  # of the finest alignment: five pictures a second are usual
-_LEVELS = 15  # of motion: nothing at all, then half an octave each from the floor of noise
-_FLOOR_SHARE, _FLOOR = 0.02, 0.02  # of the samples, and in grey levels at least: where the levels begin
+# Levels of motion: nothing at all, then shares of the samples: finely at both ends, since a machine stands,
+# and travels fast, for a small part of the time.
+_SHARES = (
+    0.005,
+    0.01,
+    0.02,
+    0.04,
+    0.07,
+    0.1,
+    0.15,
+    0.2,
+    0.3,
+    0.4,
+    0.5,
+    0.6,
+    0.7,
+    0.8,
+    0.85,
+    0.9,
+    0.94,
+    0.97,
+    0.99,
+)
+LEVELS = len(_SHARES) + 2
 _DOUBTED = 0.05  # share of samples that say nothing, whatever is learned of the camera
 _SAME = 0.5  # weight of a sample: what spoils one often spoils the next
 _PRIOR = 8.0  # samples' worth of what is believed of a level before anything is learned
 _GAP_S = 3.0  # longer gaps between pictures say nothing
+_UNTIED_S = 0.3  # a third of a stop
 _CERTAIN = 50.0  # log-likelihood ratio of one cell beyond which numbers overflow
 
 
@@ -55,6 +80,7 @@ def sight_of(signal: MotionSignal, tie: ClockTie, begin_s: float, count: int) ->
     place = np.minimum(np.searchsorted(time_s, middle_s), len(time_s) - 1)
     length_s = time_s[place] - before_s[place]
     seen = (before_s[place] <= middle_s) & (middle_s <= time_s[place]) & (length_s < _GAP_S)
+    seen &= tie.slack_s(signal.time_s)[place] <= _UNTIED_S  # what may belong to another moment says nothing
     level = _levels_of(signal)
     weight = _SAME * np.minimum(1.0, 1.5 * CELL_S / np.maximum(length_s, CELL_S))
     return Sight(level=np.where(seen, level[place], -1), weight=np.where(seen, weight, 0.0))
@@ -62,25 +88,24 @@ def sight_of(signal: MotionSignal, tie: ClockTie, begin_s: float, count: int) ->
 
 def _levels_of(signal: MotionSignal) -> Int:
     shown = signal.motion[signal.motion > 1e-6]
-    floor = max(_FLOOR, float(np.quantile(shown, _FLOOR_SHARE))) if shown.size else 1.0
-    octaves = np.log2(np.maximum(signal.motion, 1e-9) / floor)
-    level: Int = np.clip(np.floor(2 * octaves) + 1, 1, _LEVELS - 1).astype(np.int64)
+    edges = np.quantile(shown, _SHARES) if shown.size else np.ones(len(_SHARES))
+    level: Int = 1 + np.searchsorted(edges, signal.motion, "right").astype(np.int64)
     level[signal.motion <= 1e-6] = 0
     return level
 
 
 def first_table(sight: Sight) -> Float:
     """Return what is believed of a camera first: still below the level that parts its samples best."""
-    shares = np.bincount(sight.level[sight.level >= 0], minlength=_LEVELS).astype(np.float64)
+    shares = np.bincount(sight.level[sight.level >= 0], minlength=LEVELS).astype(np.float64)
     cut = best_cut(shares)
-    slope = 1.0 / (1.0 + np.exp(-(np.arange(_LEVELS) - cut)))
+    slope = 1.0 / (1.0 + np.exp(-(np.arange(LEVELS) - cut)))
     shares = (shares + 1.0) / (shares + 1.0).sum()
     still, moves = shares * (1 - slope), shares * slope
     rows = [still / still.sum()] + [moves / moves.sum()] * (code_shares().shape[1] - 1)
-    return _ratios(np.array(rows), shares)
+    return level_ratios(np.array(rows), shares)
 
 
-def _ratios(rows: Float, shares: Float) -> Float:
+def level_ratios(rows: Float, shares: Float) -> Float:
     """Return chances of the levels, for standing and each kind of moving, against those of all samples."""
     return ((1 - _DOUBTED) * rows + _DOUBTED * shares) / shares
 
@@ -103,16 +128,16 @@ def learned_table(sight: Sight, at_s: Float, running: Bool, course: MachineCours
     inner[1:] &= stands[1:] == stands[:-1]
     inner[:-1] &= stands[:-1] == stands[1:]
     used = (sight.level >= 0) & running & inner
-    everything = np.bincount(sight.level[sight.level >= 0], minlength=_LEVELS) + 1.0
+    everything = np.bincount(sight.level[sight.level >= 0], minlength=LEVELS) + 1.0
     shares = everything / everything.sum()
-    rows = np.empty((code_shares().shape[1], _LEVELS))
-    moving = np.bincount(sight.level[used & ~stands], minlength=_LEVELS) + _PRIOR * shares
+    rows = np.empty((code_shares().shape[1], LEVELS))
+    moving = np.bincount(sight.level[used & ~stands], minlength=LEVELS) + _PRIOR * shares
     for row in range(len(rows)):
-        own = np.bincount(sight.level[used & (kind == row)], minlength=_LEVELS).astype(np.float64)
+        own = np.bincount(sight.level[used & (kind == row)], minlength=LEVELS).astype(np.float64)
         own = _blurred(own)
         prior = _PRIOR * (shares if row == 0 else moving / moving.sum())
         rows[row] = (own + prior) / (own + prior).sum()
-    return _ratios(rows, shares)
+    return level_ratios(rows, shares)
 
 
 def _blurred(counts: Float) -> Float:
@@ -126,7 +151,7 @@ def evidence_of(sights: Sequence[Sight], tables: Sequence[Float], parts: int) ->
     rows = -(-count // parts)
     total = np.zeros((rows, code_count()))
     for sight, table in zip(sights, tables, strict=True):
-        seen = np.zeros((rows, _LEVELS))
+        seen = np.zeros((rows, LEVELS))
         used = sight.level >= 0
         np.add.at(seen, (np.flatnonzero(used) // parts, sight.level[used]), sight.weight[used])
         total += seen @ np.log(code_shares() @ table).T
@@ -136,7 +161,7 @@ def evidence_of(sights: Sequence[Sight], tables: Sequence[Float], parts: int) ->
 
 def insight_of(table: Float, sight: Sight) -> float:
     """Return the information of a camera's samples about standing, bits a second (mutual information)."""
-    shares = np.bincount(sight.level[sight.level >= 0], minlength=_LEVELS) + 1.0
+    shares = np.bincount(sight.level[sight.level >= 0], minlength=LEVELS) + 1.0
     shares = shares / shares.sum()
     still, moves = shares * table[0], shares * table[1:].mean(axis=0)
     still, moves = still / still.sum(), moves / moves.sum()

@@ -29,8 +29,9 @@ class MotionSignal:
 def motion_between(before: Grey, after: Grey) -> float:
     """Return how much the most changed fiftieth of a picture changed, in grey levels of block means.
 
-    A change of exposure multiplies the light of all blocks: the median ratio of the blocks is taken out as
-    a gain, and what all blocks still share as an offset.
+    A change of exposure multiplies the light of all blocks, and a lamp that flickers against a rolling
+    shutter that of each row: the median ratio of a row's blocks is taken out as a gain, and what all blocks
+    still share as an offset.
     """
     return _change(_block_means(before), _block_means(after))
 
@@ -69,11 +70,13 @@ def best_cut(shares: Float) -> float:
 
 def _change(before: Float32, after: Float32) -> float:
     lit = before > _DARK
+    gain = np.ones((len(before), 1), np.float32)
     if lit.any():
-        gain = float(np.median(after[lit] / before[lit]))
-        # bring the brighter picture down, so that noise is not multiplied
-        before, after = (before * gain, after) if gain < 1 else (before, after / gain)
-    change = after - before
+        ratio = after / np.maximum(before, _DARK)
+        ratio[~lit] = np.median(ratio[lit])
+        gain[:, 0] = np.median(ratio, axis=1)
+    # bring the brighter picture down, so that noise is not multiplied
+    change = after / np.maximum(gain, 1) - before * np.minimum(gain, 1)
     change = np.abs(change - np.median(change)).ravel()
     count = max(1, int(_TOP_SHARE * change.size))
     return float(np.partition(change, -count)[-count:].mean())

@@ -24,6 +24,10 @@ _TIE_S = 0.1  # by which a tied clock may be off at a stop
 _LONGEST_S = 0.6  # of a period: a gap in a recording is not the rate of its camera
 _INNER = 0.25  # of the time between two pictures, at both of its ends, left to the machine to come and go
 _UNTIED = 0.9  # at most, of a frame whose recording could not be tied to a better one
+# A clock is hardly ever off by as much as it may be: shares of that, and how sure a frame is at most if it
+# is right so far.
+_TIED = ((1.0, 1.0), (0.5, 0.9), (0.0, 0.8))
+_UNSPOILT = 0.9  # of what the recordings of a group say must be left when others are tied to them
 _SEES = 0.25  # bits a second: a camera that knows less sees nothing of the machine
 
 
@@ -125,8 +129,13 @@ def _groups(course: MachineCourse, views: Sequence[RecordingView]) -> list[_Grou
             joined[k] = tie
     if len(joined) == len(best.ties):
         return groups
+    together = aligned(joined)
+    # a wrong tie shows in what the better recordings are understood to say
+    own = sum(together.alignment.insight[: len(best.ties)])
+    if own < _UNSPOILT * sum(best.alignment.insight):
+        return groups
     left = [{k: tie for k, tie in group.ties.items() if k not in joined} for group in rest]
-    return [aligned(joined), *(aligned(ties) for ties in left if ties)]
+    return [together, *(aligned(ties) for ties in left if ties)]
 
 
 def _by_stamps(head: RecordingView, other: RecordingView) -> ClockTie | None:
@@ -171,7 +180,8 @@ def _stops_of(
     here_s = tie.there(pictures_s)
     period_s = np.minimum(np.diff(here_s, append=here_s[-1] + _LONGEST_S), _LONGEST_S)
     period_s = np.maximum(period_s, np.concatenate([period_s[:1], period_s[:-1]]))
-    slack_s = 0.5 * period_s + (0.0 if tied == "alone" else _TIE_S) + tie.slack_s(pictures_s)
+    slack_s = 0.5 * period_s + (0.0 if tied == "alone" else _TIE_S)
+    off_s = tie.slack_s(pictures_s)
     found = []
     for index in range(len(course.stops)):
         span = alignment.span_of(index)
@@ -180,7 +190,11 @@ def _stops_of(
         a, b = (int(k) for k in np.searchsorted(here_s, span))
         if b <= a:
             continue
-        chance = alignment.chance_at(index, here_s[a:b] - slack_s[a:b], here_s[a:b] + slack_s[a:b])
+        here, slack, off, chance = here_s[a:b], slack_s[a:b], off_s[a:b], np.zeros(b - a)
+        for share, most in _TIED:
+            beside = slack + share * off
+            least = alignment.chance_at(index, here - beside, here + beside)
+            chance = np.maximum(chance, np.minimum(most, least))
         # where the camera itself saw something move right before or after, it may not have stood yet
         chance = np.clip(chance, 1e-9, 1 - 1e-9)
         logit = np.log(chance / (1 - chance)) + odds[a:b] + odds[a + 1 : b + 1]
@@ -192,16 +206,34 @@ def _stops_of(
                 index, early_s + _INNER * (late_s - early_s), late_s - _INNER * (late_s - early_s)
             )
             still = np.minimum(middle, 1 / (1 + np.exp(-stands[a : b - 1])))
-            chance[:-1] = np.maximum(chance[:-1], still)
-            chance[1:] = np.maximum(chance[1:], still)
+            chance = np.maximum(chance, _between_still(still, 0.5 * sum(span) - here_s[a:b]))
         best = float(chance.max())
         if best < _KEPT:
             continue
         good = chance >= best - _ALIKE
         found.append(StopFrames(index=index, time_s=pictures_s[a:b][good], confidence=best))
-    return RecordingStops(
-        stops=tuple(found),
-        tied=tied,
-        sees=sees,
-        rate=alignment.rate / tie.rate,
-    )
+    return RecordingStops(stops=tuple(found), tied=tied, sees=sees, rate=alignment.rate / tie.rate)
+
+
+def _between_still(still: Float, before_middle_s: Float) -> Float:
+    """Return the chances of pictures between which nothing moved.
+
+    The machine's first hundredths of a second are too little to be seen, so the last picture of a row may
+    have been taken when it had just left, and the first before it had quite come. Only pictures with a still
+    neighbour on both sides are as sure as the less sure side; of a lone pair it is the one nearer to the
+    middle of the stop.
+
+    Parameters
+    ----------
+    still : ndarray of shape (k - 1,)
+        Chance that nothing moved between neighbours.
+    before_middle_s : ndarray of shape (k,)
+        From each picture to the middle of the stop.
+    """
+    chance = np.zeros(len(still) + 1)
+    chance[1:-1] = np.minimum(still[:-1], still[1:])
+    if len(still) and chance.max() < SURE:
+        pair = int(np.argmax(still))
+        nearer = pair + int(abs(before_middle_s[pair + 1]) < abs(before_middle_s[pair]))
+        chance[nearer] = max(chance[nearer], still[pair])
+    return chance
