@@ -16,7 +16,7 @@ import numpy as np
 from twinlapse.arrays import Float
 from twinlapse.records import ArrayRecord
 
-__all__ = ["BLOCK", "REACH", "STEP_S", "Wander", "wander_of"]
+__all__ = ["BLOCK", "REACH", "STEP_S", "Step", "Wander", "wander_of"]
 
 STEP_S = 0.1  # of the signals and the lags
 REACH = 120  # steps of lag to both sides: a recorder that loses 3 % of its pictures wanders by some seconds
