@@ -107,7 +107,7 @@ def changes_of(track: Track, options: CameraOptions) -> tuple[NDArray[np.float32
 
     The first map tells where anything changes: the largest and the smallest value of each block are left out,
     so what is seen in a single one of the pictures, a hand, does not count. The second tells what is there at
-    the end and was not at the beginning: a print, but no beam or toolhead on its way past. The last two
+    the end and was not at the beginning: a print, but no beam or toolhead on its way. The last two
     pictures are both among those looked at, so that the top of the print counts.
     """
     _, size = upright_map(track.size, options.rotate_deg, options.mirror)
@@ -122,7 +122,24 @@ def changes_of(track: Track, options: CameraOptions) -> tuple[NDArray[np.float32
     blocks = np.stack(list(in_order(lambda place: _blocks(track, options, place, rows), places)))
     ordered = np.sort(blocks, axis=0)
     ends = np.abs(blocks[-2:, None] - blocks[None, :2]).max(axis=-1).min(axis=(0, 1))
-    return _shown((ordered[-2] - ordered[1]).max(axis=2)), _shown(ends)
+    return _shown((ordered[-2] - ordered[1]).max(axis=2)), _settled(_shown(ends), blocks[0], blocks[-1])
+
+
+def _settled(
+    lasting: NDArray[np.float32], first: NDArray[np.float32], last: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Return a map without what stood lower first and stands higher last: a beam and its toolhead."""
+    best = np.zeros(lasting.shape, bool)
+    change = np.abs(last - first).mean(axis=2)
+    for up in range(1, len(lasting)):
+        apart = np.abs(first[up:] - last[:-up]).mean(axis=2)
+        same = (lasting[up:] > 0) & (lasting[:-up] > 0)
+        same &= apart < 0.5 * np.minimum(change[up:], change[:-up])
+        if 2 * np.count_nonzero(same) > np.count_nonzero(best):
+            best[:] = False
+            best[up:] |= same
+            best[:-up] |= same
+    return np.where(best, np.float32(0), lasting)
 
 
 def _shown(change: NDArray[np.float32]) -> NDArray[np.float32]:
