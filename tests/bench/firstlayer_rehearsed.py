@@ -26,9 +26,9 @@ from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.mosaic import LayerPictures, Mosaic, SurveyFrame, build_mosaic
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.optics.pose import on_plane, pose_in_bed, see
-from twinlapse.optics.window import window_of
+from twinlapse.optics.window import RISE_MM, window_of
 from twinlapse.plan.where.corner_visits import outermost_corners, outline_of
-from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends, plan_survey
+from twinlapse.plan.where.survey_grid import layer_ends, plan_survey
 from twinlapse.rehearsal.beads import Beads, beads_of
 from twinlapse.rehearsal.defects import LIFT_REACH_MM, layer_beads, put_in
 from twinlapse.rehearsal.defects import PlantedDefect as Put

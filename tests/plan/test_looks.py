@@ -21,10 +21,10 @@ from twinlapse.inject import prove
 from twinlapse.inject.dryrun import write_dry_run
 from twinlapse.inject.writing import inject_file
 from twinlapse.motion import time_toolpath
-from twinlapse.optics.window import window_of
+from twinlapse.optics.window import RISE_MM, window_of
 from twinlapse.plan import work_out
 from twinlapse.plan.waits import AWAY_MM, hold_place
-from twinlapse.plan.where.survey_grid import RISE_MM, layer_points
+from twinlapse.plan.where.survey_grid import layer_points
 from twinlapse.rig import rig_from_mapping
 from twinlapse.shots import CORNER, SURVEY, Plan, plan_from_json, plan_to_json
 

@@ -13,9 +13,9 @@ from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.inject.writing import inject_file
 from twinlapse.motion import time_toolpath
 from twinlapse.optics.pose import in_picture, pose_on_mount, see
-from twinlapse.optics.window import window_of
+from twinlapse.optics.window import RISE_MM, window_of
 from twinlapse.plan import work_out
-from twinlapse.plan.where.survey_grid import RISE_MM, layer_points, plan_survey, seen_share, with_surveys
+from twinlapse.plan.where.survey_grid import layer_points, plan_survey, seen_share, with_surveys
 from twinlapse.rig import Camera, KeepOut, Lens, Printer, Rig, read_rig, rig_from_mapping
 from twinlapse.shots import BARE_BED, SURVEY
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from twinlapse.files import replacing
+from twinlapse.optics.layer_view import layer_view
 from twinlapse.optics.lens import border_px, unproject
 from twinlapse.optics.pose import Pose, bed_middle, pose_in_bed, rest_of, volume_corners
+from twinlapse.optics.upright import upright_camera
 from twinlapse.optics.view import footprint
 from twinlapse.rig import Camera, Rig
 
@@ -23,6 +26,7 @@ def draw_rig(rig: Rig, path: Path) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
+    rig = replace(rig, cameras=tuple(map(upright_camera, rig.cameras)))
     figure = Figure(figsize=(15, 6), layout="constrained")
     FigureCanvasAgg(figure)
     side, top, close = figure.subplots(1, 3, width_ratios=(1, 1, 1))
@@ -108,9 +112,13 @@ def _draw_close(axes: Any, rig: Rig) -> None:
         if camera.mount != "toolhead":
             continue
         pose = pose_in_bed(camera, rig.printer, (0.0, 0.0, 0.0))
-        _draw_beside(axes, camera, pose, _COLOURS[index % len(_COLOURS)])
+        colour = _COLOURS[index % len(_COLOURS)]
+        _draw_beside(axes, camera, pose, colour)
+        before, behind = np.clip(layer_view(camera, rig.printer).sharp_mm, -60.0, 60.0)
+        if before + behind > 0:
+            axes.plot([before, -behind], [0, 0], color=colour, lw=6, alpha=0.6, solid_capstyle="butt")
     axes.set_aspect("equal")
-    axes.set_title("beside the nozzle's tip: mm", fontsize=10)
+    axes.set_title("beside the nozzle's tip: mm; thick: where the layer is sharp", fontsize=10)
     axes.grid(alpha=0.25)
 
 

@@ -32,9 +32,9 @@ from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
 from twinlapse.optics.pose import in_picture, pose_in_bed, see
 from twinlapse.optics.upright import upright_camera, upright_picture
-from twinlapse.optics.window import detail_mm, window_of
+from twinlapse.optics.window import RISE_MM, detail_mm, window_of
 from twinlapse.plan.where.corner_visits import outermost_corners, outline_of
-from twinlapse.plan.where.survey_grid import RISE_MM, layer_ends
+from twinlapse.plan.where.survey_grid import layer_ends
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, rig_from_mapping
 from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, Shot, read_plan

@@ -19,7 +19,7 @@ from twinlapse.optics.pose import Pose, on_plane, see
 from twinlapse.rig.camera import Lens
 from twinlapse.rig.printer import Toolhead
 
-__all__ = ["Sharpness", "blur_px", "footprint", "hidden", "pixel_size", "sharpness"]
+__all__ = ["Sharpness", "blur_px", "footprint", "hidden", "pixel_sides", "pixel_size", "sharpness"]
 
 _REACH_MM = 2000.0  # a footprint is cut off here: near the horizon it has no end
 
@@ -88,13 +88,18 @@ def pixel_size(points_mm: Float, pose: Pose, lens: Lens) -> Float:
     ----------
     points_mm : ndarray of shape (n, 3)
     """
+    return np.asarray(pixel_sides(points_mm, pose, lens).max(axis=1))
+
+
+def pixel_sides(points_mm: Float, pose: Pose, lens: Lens) -> Float:
+    """Return both sides in mm, (n, 2), of what one pixel shows of the level plane at points (n, 3)."""
     middle = see(points_mm, pose, lens)
     half = 0.25
     sides = []
     for step in ((half, 0.0), (0.0, half)):
         ends = [on_plane(middle + sign * np.array(step), pose, lens, points_mm[:, 2]) for sign in (-1, 1)]
         sides.append(np.linalg.norm(ends[1] - ends[0], axis=1) / (2 * half))
-    return np.asarray(np.maximum(*sides))
+    return np.column_stack(sides)
 
 
 def hidden(

@@ -21,12 +21,14 @@ __all__ = [
     "EDGE",
     "LEVEL_DEG",
     "LEVEL_MM",
+    "RISE_MM",
     "Window",
     "detail_mm",
     "usable",
     "window_of",
 ]
 
+RISE_MM = 1.0  # of the tip above the layer while a survey travels and stands
 _STEP_MM = 1.0
 _REACH_MM = 70.0
 COARSEST = 3.0  # a pixel may show this many times what it shows where the camera sees finest

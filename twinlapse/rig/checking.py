@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from twinlapse.arrays import Float
+from twinlapse.optics.layer_view import LayerView, layer_view
 from twinlapse.optics.pose import (
     Place,
     Pose,
@@ -30,6 +31,7 @@ __all__ = [
     "LINE_PX",
     "RAW_BYTES",
     "RAW_FPS",
+    "REHEARSED_MM",
     "USB2_BYTES_S",
     "Finding",
     "check_rig",
@@ -40,6 +42,7 @@ __all__ = [
 ]
 
 _CLEAR_MM = 3.0  # a housing stays this far above the layer; common practice, no source
+REHEARSED_MM = 0.1  # of a pixel, for which the rate of found gaps was measured
 LINE_PX = 3.0  # of a printed line's width: less, and its edges run together; common practice, no source
 USB2_BYTES_S = (
     24_576_000  # 3 x 1024 bytes in each of 8000 microframes a second (USB 2.0 specification, 5.6.4)
@@ -267,6 +270,8 @@ def _tip(camera: Camera, printer: Printer, own: Pose, circle_px: float) -> list[
     blur = blur_px(camera.lens, field.focus_mm, depth)
     size = float(pixel_size(tip, own, camera.lens)[0])
     wide = printer.nozzle_mm / size
+    view = layer_view(camera, printer, circle_px)
+    rehearsed = not view.level and size <= REHEARSED_MM
     return [
         *found,
         _finding(
@@ -281,9 +286,10 @@ def _tip(camera: Camera, printer: Printer, own: Pose, circle_px: float) -> list[
         _finding(
             camera.name,
             "resolution",
-            holds=wide >= LINE_PX,
+            holds=_resolves(wide, view),
             text=f"a pixel shows {size:.3f} mm at the tip; a line of the {printer.nozzle_mm:g} mm nozzle is "
-            f"{wide:.1f} pixels wide; gaps of {_found_gap_mm(size):.1f} mm are found (rehearsed: 240 of 240)",
+            f"{wide:.1f} pixels wide; gaps of {_found_gap_mm(size):.1f} mm are found "
+            f"({'rehearsed: 240 of 240' if rehearsed else 'estimated from its pixels'})",
             hint="move it nearer, or use a narrower lens or more pixels",
             values={
                 "mm_per_px": round(size, 4),
@@ -291,12 +297,40 @@ def _tip(camera: Camera, printer: Printer, own: Pose, circle_px: float) -> list[
                 "smallest_mm": round(_found_gap_mm(size), 3),
             },
         ),
+        _survey(camera, printer, view),
     ]
+
+
+def _resolves(line_px: float, view: LayerView) -> bool | None:
+    """Return whether lines are told apart; None for a level camera, which tells those along its view."""
+    if line_px >= LINE_PX:
+        return True
+    return None if view.level and view.window is not None else False
+
+
+def _survey(camera: Camera, printer: Printer, view: LayerView) -> Finding:
+    """Return what a survey of a layer gets from a camera on the toolhead."""
+    before, behind = view.sharp_mm
+    return _finding(
+        camera.name,
+        "survey",
+        holds=None if view.window is not None else False,
+        text=view.words(printer.nozzle_mm),
+        hint="aim it at the tip from 12 degrees and more above level, and see to its focus",
+        values={
+            "steep_deg": round(view.steep_deg, 1),
+            "window_mm": None if view.window is None else [round(v, 1) for v in view.window.size_mm],
+            "sharp_before_mm": round(before, 2) if math.isfinite(before) else None,
+            "sharp_behind_mm": round(behind, 2) if math.isfinite(behind) else None,
+            "mm_per_px_across": round(view.across_mm, 4),
+            "mm_per_px_along": round(view.along_mm, 4),
+        },
+    )
 
 
 def _found_gap_mm(pixel_mm: float) -> float:
     """Return the gap that the first-layer check finds by its measured rate: 0.8 mm with pixels of 0.1 mm."""
-    return 0.8 * max(1.0, pixel_mm / 0.1)
+    return 0.8 * max(1.0, pixel_mm / REHEARSED_MM)
 
 
 def lowest_mm(camera: Camera, own: Pose) -> float:

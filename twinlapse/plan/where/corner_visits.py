@@ -11,10 +11,9 @@ import numpy as np
 
 from twinlapse.arrays import Float
 from twinlapse.gcode import Layers, Toolpath
-from twinlapse.optics.window import window_of
+from twinlapse.optics.window import RISE_MM, window_of
 from twinlapse.plan.where.stop_positions import into_bed
 from twinlapse.plan.where.survey_grid import (
-    RISE_MM,
     SAME_MM,
     head_camera,
     layer_ends,

@@ -16,7 +16,7 @@ from twinlapse.gcode import Kind, Layers, Toolpath, row_after_line
 from twinlapse.gcode.segments import layer_segments, points_along
 from twinlapse.motion.stream import stop_cost_s
 from twinlapse.optics.upright import upright_camera
-from twinlapse.optics.window import Window, window_of
+from twinlapse.optics.window import RISE_MM, Window, window_of
 from twinlapse.plan.clearance.height_map import crosses
 from twinlapse.plan.cost import block_s, here_at
 from twinlapse.plan.where.stop_positions import into_bed
@@ -25,7 +25,6 @@ from twinlapse.shots import BARE_BED, SURVEY, Plan, Shot, Stop
 
 __all__ = [
     "OVERLAP",
-    "RISE_MM",
     "ROUND_MM",
     "SAME_MM",
     "Survey",
@@ -46,7 +45,6 @@ __all__ = [
 OVERLAP = (
     0.3  # of a window with each neighbour: registration wants a quarter (measured), parking errs a little
 )
-RISE_MM = 1.0  # of the tip above the layer while it travels and stands
 ROUND_MM = 2.0  # seen around the layer as well: blobs and dragged lines lie there
 SAME_MM = 1.0  # stops nearer than this show the same: one is enough
 _STEP_MM = 0.5  # between points along the layer's lines
@@ -129,7 +127,8 @@ def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
         shot = lengthened(shots[at], survey.stops, toolpath, rig)
         warnings.append(
             f"survey of layer {layer + 1}: {len(survey.stops)} stops see "
-            f"{survey.seen_share:.0%} of its lines, {shot.cost_s - shots[at].cost_s:.0f} s"
+            f"{survey.seen_share:.0%} of its lines, {shot.cost_s - shots[at].cost_s:.0f} s; "
+            f"each shows {survey.window.size_mm[0]:.0f} x {survey.window.size_mm[1]:.0f} mm"
         )
         shots[at] = shot
         if bare is not None:  # of the lowest layer alone: the bed is the same for all
