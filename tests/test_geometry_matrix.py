@@ -17,10 +17,13 @@ import pytest
 from scipy.spatial import cKDTree
 
 from twinlapse.arrays import Float
+from twinlapse.buffered_bytes import file_bytes
 from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import drawn, lines_of
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.gcode.analysis import analysis_json
+from twinlapse.inject.proof import printed_heights
+from twinlapse.inject.proof.arc_reading import read_arcs
 from twinlapse.plan.clearance.height_map import Ground
 from twinlapse.plan.clearance.height_map_kernels import CELL_MM
 from twinlapse.plan.where.corner_visits import outermost_corners
@@ -334,6 +337,40 @@ def check_extents(case: Case) -> None:
     assert found["extruded_mm"] == pytest.approx(FEED * length, rel=1e-3)
 
 
+def check_proof(case: Case) -> None:
+    """What the proof lays on its own: a bare tip on a way of 1 mm meets what is there, and clears it above.
+
+    A bead and a cell make what is met 1.08 mm wide to either side at most, and 0.6 mm at least; a
+    slope is as high as the higher end of each of its steps, 0.1 mm.
+    """
+    path, points = case.path, case.pen.points()
+    with file_bytes(path.path, "G-code file") as view:
+        arcs = read_arcs(path, view)
+    low, high = points.min(axis=0) - 5, points.max(axis=0) + 5
+    rng = np.random.default_rng(14)
+    begin = np.concatenate(
+        [rng.choice(points[:, :2], 150), rng.uniform(low[:2], high[:2] - [1, 0], (150, 2))]
+    )
+    along = points[:, None, 0] - begin[:, 0]
+    off = np.hypot(along - np.clip(along, 0, 1), points[:, None, 1] - begin[:, 1])
+    near = np.where(off <= 0.6, points[:, None, 2], 0.0).max(axis=0)
+    around = np.where(off <= 1.08, points[:, None, 2], 0.0).max(axis=0)
+    meets = near > 0
+    begin = np.concatenate([begin[meets], begin])
+    heights = np.concatenate([near[meets] - 0.05, around + 0.15]) + printed_heights.TRAVEL_AIR_MM
+    start, step = np.column_stack([begin, heights]), np.array([1.0, 0.0, 0.0])
+    home = np.tile([low[0], low[1], 0.0], (len(start), 1))  # far away and low: it excuses nothing
+    found = np.zeros(len(start), np.int64)
+    printed_heights.sweep(
+        path.kind, path.x_mm, path.y_mm, path.z_mm, arcs.row, arcs.curve, np.array([len(path)]),
+        np.zeros(len(start), np.int64), start, start + step, home, np.zeros(len(start), bool),
+        home[:1, :2].copy(), np.array([0, 1]), printed_heights.empty_tops(*(high - low)[:2].tolist()), low[0],
+        low[1], np.array([0.6, 0.0, 0.6, 1.0]), found, np.zeros((4, 3)),
+    )  # fmt: skip
+    assert (found[: meets.sum()] == printed_heights.TIP).all()
+    assert (found[meets.sum() :] == printed_heights.CLEAR).all()
+
+
 CHECKS: dict[str, Callable[[Case], None]] = {
     "height map": check_height_map,
     "box": check_box,
@@ -343,6 +380,7 @@ CHECKS: dict[str, Callable[[Case], None]] = {
     "expected picture": check_expected_picture,
     "beads": check_beads,
     "extents": check_extents,
+    "proof": check_proof,
 }
 
 
