@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Files made to be slow: does any take more than its share of processor time, and does time grow with size?
 
-``python tests/bench/hostile_files.py [STYLE ...] [--mb 0.5 2] [--rig layer|seconds|auto|survey]`` makes
+``python tests/bench/hostile_files.py [STYLE ...] [--mb 0.5 2] [--rig layer|seconds|fixed|auto|survey]`` makes
 each style at two sizes and reads, plans, writes and proves it, each file in a process of its own. Printed are
 seconds of processor time by step, the peak of resident memory, and the exponent with which each step grows: 1
 is in proportion, 2 is quadratic. A refusal with one line counts as an answer. The promise: no command takes
@@ -27,7 +27,13 @@ Lines = Iterator[str]
 HEAD = "G28\nM109 S200\nG90\nM83\nG1 F1800\n"
 
 
-def _square(x: float, y: float, side: float, e: float = 0.2) -> str:
+def _fed(length_mm: float, height_mm: float = 0.2) -> str:
+    """Return the E word of a line 0.45 mm wide, filament of 1.75 mm: others are refused for their width."""
+    return f"E{0.45 * height_mm * length_mm / 2.405:.5f}"
+
+
+def _square(x: float, y: float, side: float) -> str:
+    e = _fed(side)[1:]
     return (
         f"G0 X{x:.2f} Y{y:.2f} F9000\nG1 X{x + side:.2f} E{e} F1800\nG1 Y{y + side:.2f} E{e}\n"
         f"G1 X{x:.2f} E{e}\nG1 Y{y:.2f} E{e}\n"
@@ -51,7 +57,8 @@ def many_layers(rng: random.Random) -> Lines:
 def bare_layers(rng: random.Random) -> Lines:
     """As many layers, told by their heights alone."""
     for k in range(10**9):
-        yield f"G1 Z{0.2 + 0.004 * k:.3f}\nG1 X{50 + k % 2 * 20} Y{50 + k % 7} E1\nG0 X52\n"
+        fed = _fed(math.hypot(18 if k % 2 else 2, 1), 0.025)
+        yield f"G1 Z{0.2 + 0.004 * k:.3f}\nG1 X{50 + k % 2 * 20} Y{50 + k % 7} {fed}\nG0 X52\n"
 
 
 def heights_to_and_fro(rng: random.Random) -> Lines:
@@ -71,7 +78,8 @@ def excluded_objects(rng: random.Random) -> Lines:
 def numbered_objects(rng: random.Random) -> Lines:
     """M486 from one object into the next."""
     for k in range(10**9):
-        yield f"G0 Z{0.2 + k // 50 * 0.2:.2f}\nM486 S{k}\nG0 X{50 + k % 50} Y60\nG1 X{55 + k % 50} E1\n"
+        z, x = 0.2 + k // 50 * 0.2, 50 + k % 50
+        yield f"G0 Z{z:.2f}\nM486 S{k}\nG0 X{x} Y60\nG1 X{x + 5} {_fed(5)}\n"
 
 
 def tool_changes(rng: random.Random) -> Lines:
@@ -109,7 +117,8 @@ def long_segments(rng: random.Random) -> Lines:
 def long_layers(rng: random.Random) -> Lines:
     """Every path as long as the bed, a layer each."""
     for k in range(10**9):
-        yield f"G0 Z{0.2 + 0.01 * k:.2f}\nG1 X{20 + k % 2 * 180} Y{20 + k % 3 * 90} E9\nG0 X100\n"
+        fed = _fed(150, 0.01)
+        yield f"G0 Z{0.2 + 0.01 * k:.2f}\nG1 X{20 + k % 2 * 180} Y{20 + k % 3 * 90} {fed}\nG0 X100\n"
 
 
 def travels(rng: random.Random) -> Lines:
@@ -142,7 +151,7 @@ def waits(rng: random.Random) -> Lines:
 def settings(rng: random.Random) -> Lines:
     """Accelerations, factors and offsets that change with every line."""
     for k in range(10**9):
-        yield f"M204 S{1000 + k % 500}\nM220 S{90 + k % 20}\nG92 E0\nM205 X{8 + k % 3}\nG1 X{50 + k % 90} Y50 Z0.2 E1\n"  # noqa: E501
+        yield f"M204 S{1000 + k % 500}\nM220 S{90 + k % 20}\nG92 E0\nM205 X{8 + k % 3}\nG1 X{50 + k % 90} Y50 Z{0.2 + k // 500 * 0.2:.1f} {_fed(1)}\n"  # noqa: E501
 
 
 def shifted_origins(rng: random.Random) -> Lines:
@@ -182,7 +191,7 @@ def spiral(rng: random.Random) -> Lines:
     """Thousands of turns of a spiral, eight segments each."""
     for k in range(10**9):
         angle = k * math.pi / 4
-        yield f"G1 X{110 + 30 * math.cos(angle):.2f} Y{110 + 30 * math.sin(angle):.2f} Z{0.2 + k * 0.001:.4f} E1\n"  # noqa: E501
+        yield f"G1 X{110 + 30 * math.cos(angle):.2f} Y{110 + 30 * math.sin(angle):.2f} Z{0.2 + k * 0.001:.4f} {_fed(23, 0.008)}\n"  # noqa: E501
 
 
 def brackets(rng: random.Random) -> Lines:
@@ -196,7 +205,7 @@ def comments(rng: random.Random) -> Lines:
     """Comments of every kind that means something."""
     yield "G1 X50 Y50 Z0.2 E1\n"
     for k in range(10**9):
-        yield f";TYPE:WALL-OUTER\n;LAYER_CHANGE\n;Z:{k % 50}\n;HEIGHT:0.2\n;MESH:m{k % 99}\n; layer {k}, Z = 1\nG1 X{60 + k % 9} E1\n"  # noqa: E501
+        yield f";TYPE:WALL-OUTER\n;LAYER_CHANGE\n;Z:{k % 50}\n;HEIGHT:0.2\n;MESH:m{k % 99}\n; layer {k}, Z = 1\nG1 X{60 + k % 9} Z{0.2 + k // 50 * 0.2:.1f} {_fed(1)}\n"  # noqa: E501
 
 
 def blanks(rng: random.Random) -> Lines:
@@ -217,7 +226,7 @@ def unknown_commands(rng: random.Random) -> Lines:
     """Commands that nobody knows, each another one."""
     yield "G1 X50 Y50 Z0.2 E1\n"
     for k in range(10**9):
-        yield f"DO_{k} A={k} B='{'x' * 20}'\nM{2000 + k}\nG{700 + k % 200}.{k % 9} P{k}\nG1 X{50 + k % 50} E1\n"  # noqa: E501
+        yield f"DO_{k} A={k} B='{'x' * 20}'\nM{2000 + k}\nG{700 + k % 200}.{k % 9} P{k}\nG1 X{50 + k % 50} Z{0.2 + k // 100 * 0.2:.1f} {_fed(1)}\n"  # noqa: E501
 
 
 def carriage_returns(rng: random.Random) -> Lines:
@@ -230,7 +239,7 @@ def carriage_returns(rng: random.Random) -> Lines:
 def progress_lines(rng: random.Random) -> Lines:
     """M73 and M117 behind every move."""
     for k in range(10**9):
-        yield f"M73 P{k % 100} R{k % 500}\nM117 {k}\nG1 X{50 + k % 90} Y{50 + k % 7} Z{0.2 + k // 1000 * 0.2:.1f} E1\n"  # noqa: E501
+        yield f"M73 P{k % 100} R{k % 500}\nM117 {k}\nG1 X{50 + k % 90} Y{50 + k % 7} Z{0.2 + k // 1000 * 0.2:.1f} {_fed(3)}\n"  # noqa: E501
 
 
 STYLES: tuple[Callable[[random.Random], Lines], ...] = (
@@ -239,11 +248,13 @@ STYLES: tuple[Callable[[random.Random], Lines], ...] = (
     settings, shifted_origins, small_steps, towers, islands, spiral, brackets, comments, blanks, one_huge_line,  # noqa: E501
     unknown_commands, carriage_returns, progress_lines,
 )  # fmt: skip
-SCHEDULES: dict[str, Any] = {
-    "layer": "layer",
-    "seconds": {"s": 0.5},
-    "auto": "auto",
-    "survey": {"layers": 10},
+# the schedule of both cameras, and what is special about the printer
+RIGS: dict[str, tuple[Any, dict[str, Any]]] = {
+    "layer": ("layer", {}),
+    "seconds": ({"s": 5}, {"kinematics": "bed-moves-z", "firmware": "reprapfirmware"}),
+    "fixed": ("layer", {"kinematics": "bed-fixed", "firmware": "klipper"}),
+    "auto": ("auto", {}),
+    "survey": ({"layers": 10}, {}),
 }
 
 
@@ -260,8 +271,9 @@ def write(style: str, size: int, file: Path) -> None:
         out.write("\nM104 S0\n")
 
 
-def rig_of(schedule: str) -> dict[str, Any]:
+def rig_of(name: str) -> dict[str, Any]:
     """Return a rig as it is written down."""
+    every, special = RIGS[name]
     toolhead = {
         "radius_mm": 20,
         "nozzle_radius_mm": 4,
@@ -275,17 +287,18 @@ def rig_of(schedule: str) -> dict[str, Any]:
         "firmware": "marlin",
         "toolhead": toolhead,
         "kinematics": "bed-moves-y",
+        **special,
     }
-    wide = {"name": "wide", "mount": "frame", "every": SCHEDULES[schedule]}
-    nozzle = {"name": "nozzle", "mount": "toolhead", "every": SCHEDULES[schedule]}
+    wide = {"name": "wide", "mount": "frame", "every": every}
+    nozzle = {"name": "nozzle", "mount": "toolhead", "every": every}
     rig: dict[str, Any] = {"printer": printer, "camera": [wide, nozzle]}
-    if schedule == "survey":
+    if name == "survey":
         nozzle |= {"stance": "over", "lens": {"width_px": 640, "height_px": 480, "across_deg": 45}}
         rig["plan"] = {"survey_layers": [1, 2]}
     return rig
 
 
-def judge(file: Path, schedule: str) -> dict[str, Any]:
+def judge(file: Path, rig_name: str) -> dict[str, Any]:
     """Read, plan, write and prove; return seconds of processor time by step."""
     from twinlapse.errors import TwinlapseError
     from twinlapse.gcode import find_layers, read_toolpath
@@ -297,7 +310,7 @@ def judge(file: Path, schedule: str) -> dict[str, Any]:
     from twinlapse.rig import rig_from_mapping
 
     took: dict[str, Any] = {}
-    rig = rig_from_mapping(rig_of(schedule))
+    rig = rig_from_mapping(rig_of(rig_name))
     written = file.with_suffix(".filmed")
 
     def timed(name: str, call: Callable[[], Any]) -> Any:
@@ -308,7 +321,7 @@ def judge(file: Path, schedule: str) -> dict[str, Any]:
             took[name] = round(time.process_time() - began, 3)
 
     try:
-        path = timed("read", lambda: read_toolpath(file, firmware="marlin"))
+        path = timed("read", lambda: read_toolpath(file, firmware=rig.printer.firmware))
         layers = timed("layers", lambda: find_layers(path))
         timeline = timed("time", lambda: time_toolpath(path, rig.printer))
         timed("analyse", lambda: json.dumps(analysis_json(path, layers, timeline.end_s)))
@@ -323,12 +336,12 @@ def judge(file: Path, schedule: str) -> dict[str, Any]:
     return took
 
 
-def in_own_process(style: str, size_mb: float, schedule: str) -> dict[str, Any]:
+def in_own_process(style: str, size_mb: float, rig_name: str) -> dict[str, Any]:
     """Return what `judge` says of a file, from a process that has compiled everything before."""
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "pot.gcode"
         write(style, int(size_mb * 1e6), file)
-        words = [sys.executable, __file__, "--judge", str(file), "--rig", schedule]
+        words = [sys.executable, __file__, "--judge", str(file), "--rig", rig_name]
         done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=600)
     if done.returncode:
         return {"crash": done.stderr.strip().splitlines()[-1][:150] if done.stderr else "?"}
@@ -342,7 +355,7 @@ def main() -> None:
     )
     parser.add_argument("styles", nargs="*", default=[style.__name__ for style in STYLES])
     parser.add_argument("--mb", nargs=2, type=float, default=[0.5, 2.0])
-    parser.add_argument("--rig", choices=SCHEDULES, default="layer")
+    parser.add_argument("--rig", choices=RIGS, default="layer")
     parser.add_argument("--judge", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.judge:
