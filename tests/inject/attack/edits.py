@@ -19,7 +19,7 @@ NASTY = (
     "M118 A1 action:cancel", "G53 G1 Z0", "M204 S100", "G18", "G17", "M221 S200", "M220 S10", "G1 F60",
     "; a thought", "", "M106 S0", "PAUSE", "G1 Z-0.2 F600", "G01 Z2 F600",
     "G1 Z2 F600 ; twinlapse cue 1.1 wide", "N7 G1 Z0*3", "G1 X60 X5 F9000", "SET_GCODE_OFFSET Z=-3",
-    "M206 Z-3", "G10 P0 Z-3", "M851 Z-3",
+    "M206 Z-3", "G10 P0 Z-3", "M851 Z-3", "M486 S-1", "M486 S0", "M486 S1",
 )  # fmt: skip
 
 
@@ -220,8 +220,19 @@ def change_outside(lines: Lines, rng: random.Random) -> Lines | None:
     ]
 
 
+def leave_object(lines: Lines, rng: random.Random) -> Lines | None:
+    """Have a shot leave an object and take one up again, or no more."""
+    first, last = rng.choice(blocks(lines))
+    kept = [line for line in lines[first : last + 1] if not line.startswith("M486")]
+    if len(kept) == last + 1 - first or rng.random() < 0.3:
+        current = [line for line in lines[:first] if re.match(r"M486 S\d", line)]
+        number = current[-1] if current and rng.random() < 0.8 else f"M486 S{rng.randrange(3)}"
+        kept = [kept[0], "M486 S-1", *kept[1:-1], number, kept[-1]]
+    return [*lines[:first], *kept, *lines[last + 1 :]]
+
+
 Edit = Callable[[Lines, random.Random], Lines | None]
 PLACES: tuple[Edit, ...] = (move_stop, change_height, add_way, aim_way, drop_way)
 WILD: tuple[Edit, ...] = (
-    move_block, swap_bodies, disturb, put_nasty, put_nasty, change_header, change_outside,
+    move_block, swap_bodies, disturb, put_nasty, put_nasty, change_header, change_outside, leave_object,
 )  # fmt: skip

@@ -4,9 +4,12 @@ It knows nothing of the package: an own small reader of G-code, voxels of 0.25 m
 every move of a shot in steps of 0.25 mm. The toolhead is open upward, so of each column of voxels only the
 topmost filled one can be touched first; columns are kept as the index of that voxel.
 
+Objects that M486 numbers are cancelled one by one, from the beginning; what is printed is taken to be there
+all the same.
+
 Sources: NIST RS274/NGC interpreter version 3 (arcs by centre and by radius, planes); the firmwares'
-documentation for G90, G91, M82, M83 and G92. Beads are 0.45 mm wide, the nozzle's flat end is 1.2 mm across:
-common practice, no source.
+documentation for G90, G91, M82, M83, G92 and M486. Beads are 0.45 mm wide, the nozzle's flat end is 1.2 mm
+across: common practice, no source.
 """
 
 from __future__ import annotations
@@ -69,9 +72,9 @@ class Reader:
         self._arcs: dict[Any, list[tuple[float, ...]]] = {}
         self._known: dict[str, tuple[tuple[int, int] | None, dict[str, float]]] = {}
 
-    def run(self, lines: list[str]) -> Run:
-        """Carry a program out."""
-        out = Run()
+    def run(self, lines: list[str], cancelled: int | None = None) -> Run:
+        """Carry a program out; of a cancelled object moves leave X, Y and Z, and nothing is printed."""
+        out, current = Run(), -1
         at, shift, e, unit = [0.0, 0.0, 0.0], [0.0, 0.0, 0.0], 0.0, 1.0
         relative, e_relative, plane, laid = False, False, 17, 0.0
         moves: list[tuple[float, ...]] | None = None
@@ -91,11 +94,14 @@ class Reader:
             if letter == 1:
                 if number in (82, 83):
                     e_relative = number == 83
+                elif number == 486:
+                    current = int(words.get("S", current))
                 continue
+            skips = cancelled is not None and current == cancelled
             if number in (0, 1, 2, 3):
                 start = tuple(at)
                 for k, axis in enumerate("XYZ"):
-                    if axis in words:
+                    if axis in words and not skips:
                         value = words[axis] * unit
                         at[k] = at[k] + value if relative else value - shift[k]
                 fed = 0.0
@@ -104,7 +110,7 @@ class Reader:
                     fed = words["E"] if held else words["E"] - e
                     e = e + words["E"] if held else words["E"]
                 places = [tuple(at)]
-                if number > 1:
+                if number > 1 and not skips:
                     key = (start, tuple(at), line, plane)
                     if key not in self._arcs:
                         self._arcs[key] = chords(start, tuple(at), words, unit, plane, number == 2)
@@ -113,6 +119,8 @@ class Reader:
                     for place in places:
                         moves.append((*start, *place, fed))
                         start = place
+                elif skips:
+                    continue
                 elif fed > 0 and (start != tuple(at) or len(places) > 1):
                     out.rows.append((*at, fed))
                     for place in places:
@@ -248,6 +256,9 @@ class Judge:
         self.tool = tool
         self.original = self.reader.run(original)
         self.world = World(self.original.printed)
+        self.objects = sorted(
+            {int(line.split("S")[1]) for line in original if line.startswith("M486 S")} - {-1}
+        )
         self._depths: dict[Any, float] = {}
 
     def judge(self, lines: list[str]) -> tuple[float, bool]:
@@ -259,7 +270,11 @@ class Judge:
         same = same and not any(
             move[6] > 0 and move[:3] != move[3:6] for _, _, moves in run.shots for move in moves
         )
-        return max([self._shot(*shot) for shot in run.shots], default=NOTHING_MM), same
+        shots = list(run.shots)
+        for number in self.objects:  # cancelled before it begins: it is left where the one before it ended
+            moves = [shot[2] for shot in self.reader.run(lines, number).shots]
+            shots += [(*shot[:2], made) for shot, made in zip(run.shots, moves, strict=True)]
+        return max([self._shot(*shot) for shot in shots], default=NOTHING_MM), same
 
     def _shot(self, count: int, laid_z: float, moves: tuple[tuple[float, ...], ...]) -> float:
         key = (count, laid_z, moves)

@@ -194,6 +194,23 @@ def beside_posts(x: float, y: float, *posts: tuple[float, float]) -> list[str]:
     return [*lines, "G0 Z72 F600", f"G0 X{x:g} Y{y:g} F6000", ";MESH:low", *layers(16, square(x, y, 10))]
 
 
+def numbered(*objects: list[str]) -> list[str]:
+    """Objects that only M486 tells apart: behind one the next begins."""
+    return [line for k, lines in enumerate(objects) for line in (f"M486 S{k}", *lines)]
+
+
+def in_turn(count: int, *places: tuple[float, float]) -> list[str]:
+    """Layers of 1 mm, in each of them a square at every place, said by its number."""
+    lines = []
+    for z in range(1, count + 1):
+        lines += [f";LAYER:{z - 1}"]
+        for k, (x, y) in enumerate(places):
+            travel, *laid = square(x, y, 14)
+            lines += [f"M486 S{k}", f"G0 Z{z + 1} F600", travel, f"G0 Z{z} F600", "G1 E1 F1800", *laid]
+            lines += ["G1 E-1 F1800"]
+    return lines
+
+
 def moved(lines: list[str], by: float) -> list[str]:
     """The same program with X and Y shifted."""
 
@@ -236,6 +253,18 @@ PRINTS = (
         "in inches, origin in the middle",
         in_inches(started(moved(then_square(layers(20, ring(35, 60, 15)), 20), -60))),
         "marlin", "bed-moves-y", {"origin": "center"},
+    ),
+    Print("objects by number", started(in_turn(16, (20, 40), (60, 40), (60, 80))), "marlin", "bed-moves-y"),
+    Print(
+        "towers by number",
+        started(
+            numbered(
+                [";MESH:tower 1", *layers(20, square(20, 55, 10))],
+                ["G0 Z22 F600", "G0 X80 Y55 F6000", ";MESH:tower 2", *layers(20, square(80, 55, 10))],
+                ["G0 Z22 F600", "G0 X80 Y20 F6000", ";MESH:tower 3", *layers(8, square(80, 20, 10))],
+            )
+        ),
+        "reprapfirmware", "bed-fixed",
     ),
     Print(
         "a box that is kept out", started(layers(20, square(55, 55, 15), ring(62, 62, 25))), "klipper",
