@@ -65,13 +65,14 @@ def work_out(
     if not len(layers):
         raise PlanError("no layers were found, so there is nothing to film", "check the file with 'analyse'")
     refuse_far(toolpath, rig.printer)
+    times = layer_times(layers, timeline.end_s)
+    refuse_too_many([wishes_of(camera, layers, times) for camera in rig.cameras if camera.every != AUTO])
     with ThreadPoolExecutor(1) as helper:  # compiled loops release the interpreter
         found = helper.submit(find_places, toolpath, layers, rig)
         beside = check_fit(toolpath, layers, rig)
         habit = usual_retraction(toolpath, rig.printer)
         gaps = find_gaps(toolpath, layers, timeline, habit.length_mm)
         places = found.result()
-    times = layer_times(layers, timeline.end_s)
     unscheduled = [camera for camera in rig.cameras if camera.every == AUTO]
     shot_s = estimated_shot_s(unscheduled, toolpath, layers, rig, places)
     rig, automatic = with_automatic(rig, layers, times, timeline.print_s, shot_s)

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +20,8 @@ __all__ = [
     "REACH_STEP_MM",
     "SMOOTH_LAYERS",
     "Footprint",
+    "LastingTargets",
     "footprint_of",
-    "lasting_targets",
     "object_edges",
     "on_outline",
     "reach_of",
@@ -35,6 +34,7 @@ __all__ = [
 _CELL_MM = 2.0
 REACH_STEP_MM = 0.8
 DIRECTIONS = 144
+_CHUNK_LAYERS = 4096  # filled at a time, for the sake of memory
 SMOOTH_LAYERS = 9  # over which a wandering point is averaged: its pace must not be seen as jumps
 
 
@@ -75,16 +75,33 @@ def footprint_of(toolpath: Toolpath, first_row: Int, printer: Printer) -> Footpr
     )
 
 
-def lasting_targets(toolpath: Toolpath, layers: Layers, printer: Printer) -> Float:
-    """Return for each layer the point that stance ``over`` looks at, (n, 2).
+@dataclass(frozen=True, slots=True)
+class LastingTargets:
+    """The point of each layer that stance ``over`` looks at; an object's are worked out when asked for.
 
     One place for all layers of an object where some place has print on it from the first layer to the last;
     else the place that is printed on most often, pulled towards each layer's own middle and smoothed.
     """
-    edges = object_edges(layers)
-    return np.concatenate(
-        [_targets_of(toolpath, layers.first_row[a : b + 1], printer) for a, b in pairwise(edges.tolist())]
-    )
+
+    toolpath: Toolpath
+    layers: Layers
+    printer: Printer
+    _edges: Int = field(init=False)
+    _known: dict[int, Float] = field(
+        init=False, default_factory=dict
+    )  # (layers, 2) by the object's first layer
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_edges", object_edges(self.layers))
+
+    def __getitem__(self, layer: int) -> Float:
+        """Return the point of a layer, (2,)."""
+        k = int(np.searchsorted(self._edges, layer, "right")) - 1
+        first, stop = self._edges[k : k + 2].tolist()
+        if first not in self._known:
+            rows = self.layers.first_row[first : stop + 1]
+            self._known[first] = _targets_of(self.toolpath, rows, self.printer)
+        return np.asarray(self._known[first][layer - first])
 
 
 def object_edges(layers: Layers) -> Int:
@@ -156,11 +173,27 @@ def reach_of(toolpath: Toolpath, first_row: Int, centre_mm: Float) -> Float:
         height_map_kernels.reach_of_layers(
             chunk.row, chunk.first_mm, chunk.last_mm, first_row, centres, REACH_STEP_MM, reach
         )
-    for row in reach:
-        hit = np.flatnonzero(row > 0)
-        if 0 < len(hit) < DIRECTIONS:
-            row[:] = np.interp(np.arange(DIRECTIONS), hit, row[hit], period=DIRECTIONS)
+    for start in range(0, len(reach), _CHUNK_LAYERS):
+        _fill(reach[start : start + _CHUNK_LAYERS])
     return reach
+
+
+def _fill(reach: Float) -> None:
+    """Fill the directions that no path goes through from the nearest on both sides, row by row."""
+    laid = reach > 0
+    open_rows = np.flatnonzero(laid.any(axis=1) & ~laid.all(axis=1))
+    if not len(open_rows):
+        return
+    turns = np.tile(
+        laid[open_rows], 3
+    )  # one turn before and one behind, so that every place lies between two
+    place = np.arange(3 * DIRECTIONS)
+    before = np.maximum.accumulate(np.where(turns, place, 0), axis=1)[:, DIRECTIONS:-DIRECTIONS]
+    after = np.minimum.accumulate(np.where(turns, place, 3 * DIRECTIONS)[:, ::-1], axis=1)[:, ::-1]
+    after = after[:, DIRECTIONS:-DIRECTIONS]
+    low, high = (reach[open_rows[:, None], side % DIRECTIONS] for side in (before, after))
+    share = (place[DIRECTIONS:-DIRECTIONS] - before) / np.maximum(after - before, 1)
+    reach[open_rows] = low + (high - low) * share
 
 
 def on_outline(

@@ -11,7 +11,7 @@ from twinlapse.arrays import Float, Int
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.gcode.segments import printed_boxes
 from twinlapse.plan.clearance.height_map import BedPlace, inside_bed
-from twinlapse.plan.where.look_points import lasting_targets, touring_targets
+from twinlapse.plan.where.look_points import LastingTargets, touring_targets
 from twinlapse.plan.where.parking import PrintBox, park_for
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, shift_axes
@@ -46,7 +46,7 @@ class Places(ArrayRecord):
     """What is worked out once for the whole print: parks and points to look at."""
 
     parks: dict[str, BedPlace]  # by camera
-    over: Float  # (layers, 2)
+    over: LastingTargets
     tour: Float  # (shots of the touring camera, 2)
     box: PrintBox
 
@@ -64,8 +64,9 @@ def find_places(toolpath: Toolpath, layers: Layers, rig: Rig) -> Places:
         else:
             parks[camera.name] = park_for(camera, rig.printer, box, float(layers.z_mm.max()))
             shared = shared or parks[camera.name]
-    stances = {camera.stance for camera in rig.cameras}
-    over = lasting_targets(toolpath, layers, rig.printer) if "over" in stances else np.zeros((0, 2))
+    over = LastingTargets(toolpath, layers, rig.printer)
+    if not layers.sequential and any(camera.stance == "over" for camera in rig.cameras):
+        _ = over[0]  # the one object's, while others look at the gaps
     return Places(parks=parks, over=over, tour=np.zeros((0, 2)), box=box)
 
 
