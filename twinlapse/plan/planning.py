@@ -28,7 +28,7 @@ from twinlapse.plan.when.choice import Choice, Chooser
 from twinlapse.plan.when.gaps import find_gaps
 from twinlapse.plan.when.insertion_points import NOT_HOMED, ready_from, usual_retraction
 from twinlapse.plan.when.look_shots import before_print, with_look_shots
-from twinlapse.plan.when.schedule import layer_times, refuse_too_many, wishes_of
+from twinlapse.plan.when.schedule import LayerTimes, Wishes, layer_times, refuse_too_many, wishes_of
 from twinlapse.plan.when.thinning import drop_near, drop_over_cap
 from twinlapse.plan.where.stop_positions import Places, find_places, stands_for, with_tour
 from twinlapse.rig import Rig
@@ -66,17 +66,16 @@ def work_out(
         raise PlanError("no layers were found, so there is nothing to film", "check the file with 'analyse'")
     refuse_far(toolpath, rig.printer)
     times = layer_times(layers, timeline.end_s)
-    refuse_too_many([wishes_of(camera, layers, times) for camera in rig.cameras if camera.every != AUTO])
+    habit = usual_retraction(toolpath, rig.printer)
     with ThreadPoolExecutor(1) as helper:  # compiled loops release the interpreter
         found = helper.submit(find_places, toolpath, layers, rig)
         beside = check_fit(toolpath, layers, rig)
-        habit = usual_retraction(toolpath, rig.printer)
-        gaps = find_gaps(toolpath, layers, timeline, habit.length_mm)
-        places = found.result()
+        refuse_too_many(_scheduled(rig, layers, times))
+        gaps, places = find_gaps(toolpath, layers, timeline, habit.length_mm), found.result()
     unscheduled = [camera for camera in rig.cameras if camera.every == AUTO]
     shot_s = estimated_shot_s(unscheduled, toolpath, layers, rig, places)
     rig, automatic = with_automatic(rig, layers, times, timeline.print_s, shot_s)
-    wishes = [wishes_of(camera, layers, times) for camera in rig.cameras]
+    wishes = _scheduled(rig, layers, times)
     refuse_too_many(wishes)
     ready_row, guessed = _ready_row(toolpath, layers, rig)
     ready = ready_from(ready_row, toolpath, rig.printer)
@@ -133,6 +132,11 @@ def work_out(
     said = [*guessed, *beside, *plan_warnings(planning, layers, times, rig, gaps.outer_said)]
     plan = looked_over(replace(plan, warnings=tuple(said)), toolpath, layers, rig)
     return replace(planning, plan=plan)
+
+
+def _scheduled(rig: Rig, layers: Layers, times: LayerTimes) -> list[Wishes]:
+    """Return the wishes of all cameras whose schedule is known."""
+    return [wishes_of(camera, layers, times) for camera in rig.cameras if camera.every != AUTO]
 
 
 def _ready_row(toolpath: Toolpath, layers: Layers, rig: Rig) -> tuple[int, list[str]]:
