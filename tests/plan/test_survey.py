@@ -15,7 +15,7 @@ from twinlapse.motion import time_toolpath
 from twinlapse.optics.pose import in_picture, pose_on_mount, see
 from twinlapse.optics.window import RISE_MM, window_of
 from twinlapse.plan import work_out
-from twinlapse.plan.where.survey_grid import layer_points, plan_survey, seen_share, with_surveys
+from twinlapse.plan.where.survey_grid import layer_points, plan_survey, reachable, seen_share, with_surveys
 from twinlapse.rig import Camera, KeepOut, Lens, Printer, Rig, read_rig, rig_from_mapping
 from twinlapse.shots import BARE_BED, SURVEY
 
@@ -103,6 +103,14 @@ def test_a_plan_with_a_survey_is_written_and_proven(slab: Path, tmp_path: Path) 
         with_surveys(
             plan, toolpath, layers, Rig(printer=PRINTER, cameras=(replace(CAMERA, mount="bed"),)), [0]
         )
+
+
+@pytest.mark.parametrize("apart_mm", [0.0, 0.4, 0.9])
+def test_nearly_equal_stops_are_one(apart_mm: float) -> None:
+    """Two stops that show the same are one; those a hair further apart stay two."""
+    points = np.array([[100.0, 100.0], [110.0, 110.0]])
+    places = [(100.0, 100.0), (100.0 + apart_mm, 100.0), (101.5, 100.0)]
+    assert reachable(places, points, PRINTER) == [(100.0, 100.0), (101.5, 100.0)]
 
 
 CHANGE = "; layer "

@@ -26,6 +26,7 @@ __all__ = [
     "ALONG_STEP_MM",
     "CELL_SIDE_MM",
     "CLEAR_BED_MM",
+    "DARKEST",
     "FEWEST_PROFILES",
     "GOOD_DIRECTION",
     "GOOD_GROOVE",
@@ -53,6 +54,9 @@ THIN = 0.42
 # go down to 4 %
 GOOD_GROOVE = 3.0
 GOOD_DIRECTION = 0.5
+DARKEST = (
+    4.0  # CIE L*: so dark the noise is as large as a groove; a photograph of a black bed looked well laid
+)
 ADVICE: dict[Laid, str] = {
     "good": "",
     "thin": "too little material: check flow, filament and nozzle, or lower the first layer",
@@ -142,7 +146,9 @@ def _region(places: Float, direction: int, light: Float, filament: Float, steps:
     ripple = 100 * float(crest.std()) / level
     share = 100 * 2 * groove / level
     laid: Laid = "good"
-    if bare > THIN:
+    if level < DARKEST:
+        laid = "not known"
+    elif bare > THIN:
         laid = "thin"
     elif share < GOOD_GROOVE:
         laid = "too high" if coherence >= GOOD_DIRECTION else "too squished"
