@@ -301,7 +301,7 @@ def _spectra(grey: Grey, corners: Corners, tile: int) -> Spectra:
     for place, (x, y) in enumerate(corners.tolist()):
         part = grey[y : y + tile, x : x + tile]
         # a fresh array: the window must never be multiplied into the caller's picture
-        level: Any = cv2.subtract(part, cv2.mean(part), dtype=cv2.CV_32F)
+        level = np.subtract(part, np.float32(cv2.mean(part)[0]), dtype=np.float32)
         level *= window
         # half a spectrum, packed as OpenCV does: its first column along the column, all others along the rows
         packed: Any = cv2.dft(level)

@@ -1,0 +1,278 @@
+"""How even the light of a film is, measured on the encoded film: decode it, measure patches, compare.
+
+    python tests/bench/bench_light.py [--seeds 0 1] [--frames 60] [--curves srgb gamma cheap] [--light off]
+
+A photograph with nine grey patches, each one half brighter than the other, is seen by a camera with a tone
+curve of a published standard or a made-up cheap one, through a light that flickers by 8 % (RMS), a white
+balance that drifts, shake, noise and JPEG. Nothing here is shared with what measures and evens the light.
+Printed for dark, middle and bright patches of each set:
+
+flicker
+    RMS change from frame to frame of a patch's mean luma code in the decoded film, % of its mean.
+colour
+    the same for the worst of red, green and blue.
+contrast
+    RMS over the frames of (bright half - dark half) / (sum) in luma against its mean over the film, %.
+drift
+    mean of the last tenth of the film against the first, worst of the channels, %.
+bound
+    what is left of either when the exact gain is put on the frames before they are encoded: noise, codes of
+    8 bits and JPEG of the source, which no evening can take back.
+white
+    largest share of pixels, outside of those that were at white in the frame, that the film shows at white, %.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import imageio_ffmpeg
+import numpy as np
+from drawn_frames import Plane, Shake, _seen, photograph
+from PIL import Image
+
+SIZE = (1280, 720)
+FFMPEG = imageio_ffmpeg.get_ffmpeg_exe()
+LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709-6, item 3.2
+MARGIN_PX = 150  # of drawn_frames' scenes
+PATCH_PX, EDGE_PX = 200, 14
+TONES = {"dark": 0.02, "middle": 0.16, "bright": 0.50}  # linear light of a patch's mean
+SHADE = 0.12  # of the light, from the middle of a patch to its upper and lower edge
+HALVES = 0.25  # each half differs from the mean by this share of its light
+PLACES = {"dark": (1040, 490), "middle": (1040, 30), "bright": (40, 490)}
+RIG = """
+[printer]
+bed_mm = [220, 220]
+height_mm = 250
+[film]
+last_s = 0
+ease = "0"
+overlay = []
+[[camera]]
+name = "wide"
+mount = "frame"
+every = "layer"
+film = { crop = [0, 0, 1, 1], light = "LIGHT" }
+"""
+
+
+def srgb(light: Plane) -> Plane:
+    """IEC 61966-2-1."""
+    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
+
+
+def bt709(light: Plane) -> Plane:
+    """ITU-R BT.709-6, item 1.2."""
+    return np.where(light < 0.018, 4.5 * light, 1.099 * np.maximum(light, 1e-9) ** 0.45 - 0.099)
+
+
+def gamma(light: Plane) -> Plane:
+    """A plain power of 2.2."""
+    return np.maximum(light, 0) ** (1 / 2.2)
+
+
+def cheap(light: Plane) -> Plane:
+    """A long shoulder and a toe (made up): Naka and Rushton's saturation on a square-root base."""
+    root = np.maximum(light, 0) ** 0.62
+    return 1.32 * root / (root + 0.32) * (1 - 0.25 * np.exp(-light / 0.012))
+
+
+def knee(light: Plane) -> Plane:
+    """A camera's knee (made up, common practice): BT.709 to code .75, from there a straight line to white."""
+    code = bt709(light)
+    top = bt709(np.array(1.0))
+    at = float(((0.75 + 0.099) / 1.099) ** (1 / 0.45))
+    above = 0.75 + (np.maximum(light, at) - at) * (top - 0.75) / (1.6 - at)
+    return np.where(code > 0.75, above, code)
+
+
+CURVES: dict[str, Callable[[Plane], Plane]] = {
+    "srgb": srgb, "bt709": bt709, "gamma": gamma, "cheap": cheap, "knee": knee,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class LitSet:
+    """Frames on the disk and the light (n, 3) under which each was taken."""
+
+    folder: Path
+    light: Plane
+    curve: str
+    white: Plane  # (n,) share of each frame's pixels at white
+
+
+def _scene(rng: np.random.Generator, name: str) -> Plane:
+    scene = photograph(name, SIZE) * 0.8
+    for tone, (x, y) in PLACES.items():
+        for half, sign in ((0, -1), (1, 1)):
+            left = MARGIN_PX + x + half * PATCH_PX // 2
+            part = scene[MARGIN_PX + y : MARGIN_PX + y + PATCH_PX, left : left + PATCH_PX // 2]
+            # shading and grain: JPEG rounds the mean of a block to 3/8 of a code, blocks that are all alike
+            # together, and no film could be more even than that
+            down = np.linspace(-SHADE, SHADE, PATCH_PX)[:, None] + rng.normal(0, 0.02, part.shape[:2])
+            part[:] = TONES[tone] * (1 + sign * HALVES) * (1 + down[..., None])
+    return scene
+
+
+def draw(folder: Path, curve: str, count: int, seed: int, name: str) -> LitSet:
+    """Write the frames of one set."""
+    rng = np.random.default_rng((seed, 77))
+    scene = _scene(rng, name)
+    step = np.linspace(0, 1, count)[:, None]
+    drift = rng.uniform(-0.05, 0.05, 3) * step + 0.03 * np.sin(2 * np.pi * (step + rng.uniform(0, 1, 3)))
+    light = np.exp(rng.normal(0, 0.08, (count, 1)) + drift + rng.normal(0, 0.004, (count, 3)))
+    light /= np.exp(np.median(np.log(light), axis=0))
+    white = np.zeros(count)
+    print_tone = rng.uniform(0.1, 0.5, 3)
+    for place in range(count):
+        own = np.random.default_rng((seed, place, 5))
+        shake = Shake(x_px=own.normal(0, 1.0), y_px=own.normal(0, 1.0), turn_deg=own.normal(0, 0.01))
+        path = folder / f"{place + 1:06d}.jpg"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists():
+            white[place] = float((np.asarray(Image.open(path)).max(axis=2) >= 254).mean())
+            continue
+        view = _seen(scene, shake, SIZE)
+        top = round(SIZE[1] * (0.85 - 0.5 * (place + 1) / count))
+        view[top : round(SIZE[1] * 0.85), 520:760] = print_tone
+        electrons = np.maximum(view * light[place], 0)
+        # shot noise and read noise, in light (common practice: some 8000 electrons at white)
+        electrons = electrons + own.normal(0, 1, view.shape) * np.sqrt(electrons / 8000 + 1e-6)
+        codes = 255 * np.clip(CURVES[curve](np.maximum(electrons, 0)), 0, 1)
+        whole = np.clip(np.rint(codes), 0, 255).astype(np.uint8)
+        white[place] = float((whole.max(axis=2) >= 254).mean())
+        Image.fromarray(whole).save(path, quality=92)
+    return LitSet(folder=folder, light=light, curve=curve, white=white)
+
+
+def film_of(some: LitSet, light: str) -> Plane:
+    """Render the set and return the decoded film, RGB codes, (n, height, width, 3) float32."""
+    rig, out = some.folder / "rig.toml", some.folder / "film.mp4"
+    rig.write_text(RIG.replace("LIGHT", light))
+    words = ["render", "--quiet", "--height-px", str(SIZE[1]), "--layout", "single", "--no-captions"]
+    words += ["--frames", f"wide={some.folder}", "--rig", str(rig), "-o", str(out)]
+    subprocess.run([sys.executable, "-m", "twinlapse", *words], check=True)
+    raw = subprocess.run(
+        [FFMPEG, "-v", "error", "-i", str(out), "-f", "rawvideo", "-pix_fmt", "yuv420p", "-"],
+        check=True, capture_output=True,
+    ).stdout  # fmt: skip
+    width, height = SIZE
+    planes = np.frombuffer(raw, np.uint8).reshape(-1, width * height * 3 // 2)
+    return np.stack([_rgb(frame) for frame in planes])
+
+
+def _rgb(planes: Plane) -> Plane:
+    """Return RGB codes of one I420 frame by ITU-R BT.709-6, items 3.2 to 3.4."""
+    width, height = SIZE
+    luma = (planes[: width * height].reshape(height, width).astype(np.float32) - 16) / 219
+    blue, red = planes[width * height :].reshape(2, height // 2, width // 2).astype(np.float32)
+    blue, red = ((np.repeat(np.repeat(part, 2, 0), 2, 1) - 128) / 224 for part in (blue, red))
+    r, b = luma + 1.5748 * red, luma + 1.8556 * blue
+    g = (luma - LUMA[0] * r - LUMA[2] * b) / LUMA[1]
+    return 255 * np.stack([r, g, b], axis=-1)
+
+
+def halves(frames: Plane, tone: str) -> Plane:
+    """Return the mean codes of both halves of a patch, (n, 2, 3)."""
+    x, y = PLACES[tone]
+    wide, edge = PATCH_PX // 2, EDGE_PX
+    rows = slice(y + edge, y + PATCH_PX - edge)
+    parts = [frames[:, rows, x + half * wide + edge : x + (half + 1) * wide - edge] for half in (0, 1)]
+    return np.stack([part.mean(axis=(1, 2), dtype=np.float64) for part in parts], axis=1)
+
+
+def bounds(some: LitSet, tone: str) -> tuple[float, float]:
+    """Return flicker and contrast that are left in the source once the exact light is taken out, %.
+
+    The frame's own curve, read off backwards, tells the light of every pixel; divided by the light that was
+    put in, its code is what the camera would have shown in even light but for noise and rounding.
+    """
+    fine = np.linspace(0, 1.6, 400001)
+    rising = np.maximum.accumulate(CURVES[some.curve](fine)) + np.arange(len(fine)) * 1e-12
+    there = np.interp(np.arange(256) / 255, rising, fine)
+    x, y = PLACES[tone]
+    means = []
+    for place, light in enumerate(some.light):
+        part = np.asarray(Image.open(some.folder / f"{place + 1:06d}.jpg"))[
+            y : y + PATCH_PX, x : x + PATCH_PX
+        ]
+        tables = [255 * CURVES[some.curve](there / gain) for gain in light]
+        seen = np.stack([table[part[..., c]] for c, table in enumerate(tables)], axis=-1) @ LUMA
+        wide, edge = PATCH_PX // 2, EDGE_PX
+        means.append([seen[edge:-edge, h * wide + edge : (h + 1) * wide - edge].mean() for h in (0, 1)])
+    luma = np.array(means)
+    return _changes(luma.mean(axis=1)), _contrast(luma)[0]
+
+
+def judged(some: LitSet, film: Plane) -> dict[str, dict[str, float]]:
+    """Return what is measured on each patch."""
+    found = {}
+    for tone in TONES:
+        codes = halves(film, tone)
+        luma = codes @ LUMA
+        mean, channels = luma.mean(axis=1), codes.mean(axis=1)
+        contrast, worst = _contrast(luma)
+        bound, other = bounds(some, tone)
+        tenth = max(1, len(film) // 10)
+        drift = channels[-tenth:].mean(axis=0) / channels[:tenth].mean(axis=0) - 1
+        found[tone] = {
+            "code": float(mean.mean()),
+            "flicker": _changes(mean),
+            "colour": max(_changes(channels[:, c]) for c in range(3)),
+            "contrast": contrast,
+            "worst": worst,
+            "drift": float(np.abs(drift).max() * 100),
+            "bound": bound,
+            "contrast_bound": other,
+        }
+    return found
+
+
+def _contrast(luma: Plane) -> tuple[float, float]:
+    contrast = (luma[:, 1] - luma[:, 0]) / (luma[:, 1] + luma[:, 0])
+    off = np.abs(contrast / contrast.mean() - 1) * 100
+    return float(np.sqrt((off**2).mean())), float(off.max())
+
+
+def _changes(series: Plane) -> float:
+    return float(np.sqrt((np.diff(series) ** 2).mean()) / series.mean() * 100)
+
+
+def main() -> None:
+    """Draw, render, judge and print."""
+    parser = argparse.ArgumentParser(description="light of the encoded film")
+    parser.add_argument("--seeds", type=int, nargs="+", default=[0])
+    parser.add_argument("--frames", type=int, default=60)
+    parser.add_argument("--curves", nargs="+", choices=list(CURVES), default=list(CURVES))
+    parser.add_argument("--light", default="constant", choices=["constant", "flicker", "off"])
+    parser.add_argument("--keep", type=Path, help="folder in which the frames stay")
+    asked = parser.parse_args()
+    names = ["coffee", "motorcycle", "grace_hopper", "astronaut"]
+    print(f"{'set':24} {'patch':7} code flicker bound  colour contrast (worst) bound  drift  white")
+    with tempfile.TemporaryDirectory() as kept:
+        for seed in asked.seeds:
+            for curve in asked.curves:
+                name = names[(seed + list(CURVES).index(curve)) % len(names)]
+                folder = Path(asked.keep or kept) / f"{curve}-{seed}"
+                some = draw(folder, curve, asked.frames, seed, name)
+                film = film_of(some, asked.light)
+                shown = (film.min(axis=3) >= 254).mean(axis=(1, 2))
+                more = 100 * float(np.max(shown - some.white))
+                for tone, row in judged(some, film).items():
+                    print(
+                        f"{curve + '-' + str(seed) + ' ' + name:24} {tone:7} {row['code']:4.0f} "
+                        f"{row['flicker']:7.3f} {row['bound']:5.3f} {row['colour']:6.3f} "
+                        f"{row['contrast']:8.3f} ({row['worst']:5.2f}) {row['contrast_bound']:5.3f} "
+                        f"{row['drift']:5.2f} {more:7.3f}",
+                        flush=True,
+                    )
+
+
+if __name__ == "__main__":
+    main()
