@@ -19,7 +19,7 @@ bound
     what is left of either when the exact gain is put on the frames before they are encoded: noise, codes of
     8 bits and JPEG of the source, which no evening can take back.
 white
-    largest share of pixels, outside of those that were at white in the frame, that the film shows at white, %.
+    largest share of pixels that the film shows at white, beyond those that are at white in the frame, %.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import imageio_ffmpeg
 import numpy as np
 from drawn_frames import Plane, Shake, _seen, photograph
@@ -58,7 +59,7 @@ overlay = []
 name = "wide"
 mount = "frame"
 every = "layer"
-film = { crop = [0, 0, 1, 1], light = "LIGHT" }
+film = { crop = [0, 0, 1, 1], light = "LIGHT", hold = "surroundings" }
 """
 
 
@@ -103,6 +104,7 @@ class LitSet:
 
     folder: Path
     light: Plane
+    shake: Plane  # (n, 2) px
     curve: str
     white: Plane  # (n,) share of each frame's pixels at white
 
@@ -128,11 +130,13 @@ def draw(folder: Path, curve: str, count: int, seed: int, name: str) -> LitSet:
     drift = rng.uniform(-0.05, 0.05, 3) * step + 0.03 * np.sin(2 * np.pi * (step + rng.uniform(0, 1, 3)))
     light = np.exp(rng.normal(0, 0.08, (count, 1)) + drift + rng.normal(0, 0.004, (count, 3)))
     light /= np.exp(np.median(np.log(light), axis=0))
-    white = np.zeros(count)
+    white, moved = np.zeros(count), np.zeros((count, 2))
     print_tone = rng.uniform(0.1, 0.5, 3)
     for place in range(count):
         own = np.random.default_rng((seed, place, 5))
         shake = Shake(x_px=own.normal(0, 1.0), y_px=own.normal(0, 1.0), turn_deg=own.normal(0, 0.01))
+        # where the middle of the picture goes; turns of a hundredth of a degree are left out
+        moved[place] = shake.x_px, shake.y_px
         path = folder / f"{place + 1:06d}.jpg"
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists():
@@ -148,7 +152,7 @@ def draw(folder: Path, curve: str, count: int, seed: int, name: str) -> LitSet:
         whole = np.clip(np.rint(codes), 0, 255).astype(np.uint8)
         white[place] = float((whole.max(axis=2) >= 254).mean())
         Image.fromarray(whole).save(path, quality=92)
-    return LitSet(folder=folder, light=light, curve=curve, white=white)
+    return LitSet(folder=folder, light=light, shake=moved, curve=curve, white=white)
 
 
 def film_of(some: LitSet, light: str) -> Plane:
@@ -199,15 +203,17 @@ def bounds(some: LitSet, tone: str) -> tuple[float, float]:
     x, y = PLACES[tone]
     means = []
     for place, light in enumerate(some.light):
-        part = np.asarray(Image.open(some.folder / f"{place + 1:06d}.jpg"))[
-            y : y + PATCH_PX, x : x + PATCH_PX
-        ]
+        frame = np.asarray(Image.open(some.folder / f"{place + 1:06d}.jpg"))
+        part = frame[y - 8 : y + PATCH_PX + 8, x - 8 : x + PATCH_PX + 8]
         tables = [255 * CURVES[some.curve](there / gain) for gain in light]
-        seen = np.stack([table[part[..., c]] for c, table in enumerate(tables)], axis=-1) @ LUMA
+        luma = np.stack([table[part[..., c]] for c, table in enumerate(tables)], axis=-1) @ LUMA
+        # the frame's own shake is taken out, or the shading of the patch would pass for flicker
+        middle = (luma.shape[1] - 1) / 2 + some.shake[place]
+        seen = cv2.getRectSubPix(luma.astype(np.float32), (PATCH_PX, PATCH_PX), middle.tolist())
         wide, edge = PATCH_PX // 2, EDGE_PX
         means.append([seen[edge:-edge, h * wide + edge : (h + 1) * wide - edge].mean() for h in (0, 1)])
-    luma = np.array(means)
-    return _changes(luma.mean(axis=1)), _contrast(luma)[0]
+    both = np.array(means)
+    return _changes(both.mean(axis=1)), _contrast(both)[0]
 
 
 def judged(some: LitSet, film: Plane) -> dict[str, dict[str, float]]:

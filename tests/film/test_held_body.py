@@ -35,7 +35,7 @@ def looks_of_two_bodies() -> tuple[Looks, np.ndarray, np.ndarray]:
         coarse=np.ones(len(part), bool), shifts=shifts, weights=weights, faults=np.full(FRAMES, ""),
         ratio=np.ones((FRAMES, 3)), ratio_sure=np.ones(FRAMES),
         scene=np.array(True), body=np.zeros((FRAMES, 2, 3)), blur=np.zeros(FRAMES),
-        tone=np.zeros((FRAMES, 4)), curve=np.array([0.055, 0, 0]), alike=np.ones(FRAMES),
+        tone=np.zeros((FRAMES, 4)), curve=np.zeros(18), alike=np.ones(FRAMES),
         body_sure=np.zeros(FRAMES), lit=np.ones((30, 40)),
     )  # fmt: skip
     return looks, share, shake

@@ -90,7 +90,7 @@ def test_tiles_of_two_references_are_laid_on_the_first() -> None:
         shifts=shifts, weights=weights, faults=np.full(frames, ""),
         ratio=np.ones((frames, 3)), ratio_sure=np.ones(frames),
         scene=np.array(True), body=np.zeros((frames, 2, 3)), blur=np.zeros(frames),
-        tone=np.zeros((frames, 4)), curve=np.array([0.055, 0, 0]), alike=np.ones(frames),
+        tone=np.zeros((frames, 4)), curve=np.zeros(18), alike=np.ones(frames),
         body_sure=np.zeros(frames), lit=np.ones((30, 40)),
     )  # fmt: skip
     laid = tied(looks, "shift", looks.coarse)

@@ -7,7 +7,9 @@ picture, so that a growing print does not drag it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+import functools
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import cv2
@@ -23,27 +25,29 @@ __all__ = [
     "FOREIGN",
     "HIGH",
     "LOW",
+    "MOST_ALIKE",
     "MOST_GAIN",
     "NEAR_CLIPPING",
     "NEAR_WHITE",
+    "PLAIN",
     "SAME_LIGHT",
     "Blocks",
     "Level",
     "Mode",
     "Relight",
     "apply_gain",
+    "blocks_of",
     "brightness",
     "changing_foot",
     "common_level",
     "curve_of",
     "gain_table",
     "gains",
-    "in_curve",
     "is_guarded",
-    "level_in",
     "light_blocks",
     "likeness",
     "relight",
+    "small_codes",
     "steady_weights",
     "to_linear",
     "to_srgb",
@@ -58,6 +62,8 @@ LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or t
 MOST_GAIN = 2.0
 FOREIGN = 4.0  # usual differences from the usual light, beyond which a picture shows something else
 SAME_LIGHT = 0.3  # of a logarithm: a block that differs by more from the others shows something else
+MOST_ALIKE = 100  # pixels of a code, about, that are asked for the tone curve
+PLAIN = 0.6  # share of the steady pixels, the least steep, by which the tone curve is judged
 NEAR_WHITE = 250  # code from which on a picture's brightest pixels are taken care of
 NEAR_CLIPPING = 248  # mean code of a few pixels above which some of them are clipped
 
@@ -78,32 +84,51 @@ def to_srgb(light: NDArray[np.floating]) -> NDArray[np.float64]:
 _LINEAR = to_linear(np.arange(256, dtype=np.uint8)).astype(np.float32)
 
 
-def light_blocks(picture: Picture, matrix: Float | None = None) -> Blocks:
+def light_blocks(picture: Picture) -> Blocks:
     """Return the mean linear light of each block of a picture, (DOWN, ACROSS, 3).
 
     Parameters
     ----------
     picture : ndarray of shape (height, width, 3), uint8 sRGB
-    matrix : ndarray of shape (2, 3), optional
-        From the reference to this picture: blocks are those of the reference, so that an edge that jitters
-        from one block into the next is not taken for a change of light.
 
     Notes
     -----
     A block of which more than a twentieth is near clipping is NaN: it tells nothing of the light.
     """
+    return blocks_of(small_codes(picture))
+
+
+def small_codes(picture: Picture, matrix: Float | None = None) -> Picture:
+    """Return a picture at some 4 x 4 pixels a block, by which its light is judged.
+
+    Parameters
+    ----------
+    picture : ndarray of shape (height, width, 3), uint8
+    matrix : ndarray of shape (2, 3), optional
+        From the reference to this picture: blocks are those of the reference, so that an edge that jitters
+        from one block into the next is not taken for a change of light.
+    """
     height, width, _ = picture.shape
     step = max(1, min(width // (4 * ACROSS), height // (4 * DOWN)))
-    small = (width // step, height // step)
-    codes: Any = cv2.resize(picture, small, interpolation=cv2.INTER_AREA)
-    light: Any = cv2.LUT(codes, _LINEAR)
+    codes: Any = cv2.resize(picture, (width // step, height // step), interpolation=cv2.INTER_AREA)
+    return np.asarray(codes if matrix is None else _laid(codes, matrix, step), np.uint8)
+
+
+def blocks_of(codes: Picture, curve: ToneCurve | None = None) -> Blocks:
+    """Return the mean light of each block of a small picture, by a curve up to a factor and a power."""
+    light: Any = cv2.LUT(codes, _LINEAR if curve is None else _light_table(curve))
     red, green, blue = cv2.split(codes)
     clipped: Any = (cv2.max(cv2.max(red, green), blue) > NEAR_CLIPPING).astype(np.float32)
-    if matrix is not None:
-        light, clipped = (_laid(part, matrix, step) for part in (light, clipped))
     blocks = cv2.resize(light, (ACROSS, DOWN), interpolation=cv2.INTER_AREA)
     blocks[cv2.resize(clipped, (ACROSS, DOWN), interpolation=cv2.INTER_AREA) > 0.05] = np.nan
     return np.asarray(blocks, dtype=np.float32)
+
+
+@functools.lru_cache(maxsize=8)
+def _light_table(curve: ToneCurve) -> NDArray[np.float32]:
+    if curve.is_srgb:
+        return _LINEAR
+    return np.exp(curve.log_light(np.arange(256) / 255)).astype(np.float32)
 
 
 def _laid(small: Any, matrix: Float, step: int) -> Any:
@@ -224,24 +249,23 @@ def brightness(blocks: Blocks, level: Level) -> tuple[Float, Float]:
     return _common_gain(np.ascontiguousarray(logs), level.pull)
 
 
-def curve_of(sample: Blocks, level: Level) -> ToneCurve:
-    """Return the camera's tone curve by the steady blocks of pictures spread over the film."""
-    if not level.inside.any():
+def curve_of(sample: Sequence[Picture], level: Level) -> ToneCurve:
+    """Return the camera's tone curve by the plain pixels of small pictures spread over the film."""
+    if not level.inside.any() or not len(sample):
         return ToneCurve()
-    return find_tone_curve(to_srgb(sample[:, level.inside]) / 255)
-
-
-def in_curve(blocks: Blocks, curve: ToneCurve) -> Blocks:
-    """Return the light of blocks by another curve than sRGB's, up to a factor and a power."""
-    if curve.is_srgb:
-        return blocks
-    return np.asarray(np.exp(curve.log_light(to_srgb(blocks) / 255)), np.float32)
-
-
-def level_in(level: Level, sample: Blocks) -> Level:
-    """Return the level with the light of a sample that was brought to another curve."""
-    light = _middle(sample[:, level.inside], 0) if level.inside.any() else level.light
-    return replace(level, light=light)
+    codes = np.stack(sample)
+    inside = cv2.resize(level.inside.astype(np.uint8), codes.shape[2:0:-1], interpolation=cv2.INTER_NEAREST)
+    # where codes change from pixel to pixel, what is left of the shake would pass for a change of light
+    middle = codes[len(codes) // 2].astype(np.float32).mean(axis=2)
+    steep = cv2.dilate(middle, np.ones((3, 3))) - cv2.erode(middle, np.ones((3, 3)))
+    plain = (inside > 0) & (steep <= max(float(np.quantile(steep[inside > 0], PLAIN)), 4.0))
+    # of pixels of one code some tell as much as all
+    places = np.flatnonzero(plain)
+    places = places[np.argsort(middle.ravel()[places], kind="stable")]
+    step = np.floor(middle.ravel()[places] / 3)
+    rank = np.arange(len(places)) - np.searchsorted(step, step)
+    chosen = places[rank % np.maximum(1, np.bincount(step.astype(int))[step.astype(int)] // MOST_ALIKE) == 0]
+    return find_tone_curve(codes.reshape(len(codes), -1, 3)[:, chosen].astype(np.float32) / 255)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,17 +1,17 @@
 """A camera's tone curve, estimated from what stays the same while the light changes; gains that respect it.
 
 Light that grows by a factor adds the same amount to the logarithm of light everywhere. A curve under which
-dark, middle and bright blocks of a film do not agree on that amount is not the camera's. The family is
-log(code + toe) + bend * code + shoulder * code**2: with a toe of .055 alone it is sRGB's, with none a plain
-power, with .099 BT.709's; the other two make the toes and shoulders of cheap cameras. Any power of the light
-serves as well as the light itself here, so no exponent is estimated.
+dark, middle and bright pixels of a film do not agree on that amount is not the camera's. The logarithm of
+light is taken for sRGB's and a broken line on top of it, whose corners are found by linear least squares
+(so Debevec and Malik 1997 find the whole curve): toes, shoulders and knees come out alike. Any power of the
+light serves as well as the light itself here, so no exponent is estimated.
 """
 
 from __future__ import annotations
 
 import functools
+import itertools
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,120 +19,224 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float, Picture
 
 __all__ = [
-    "BENDS",
-    "BETTER",
+    "CELL_CODES",
+    "CORNERS",
     "EVEN",
+    "FIRMNESS",
     "KNEE",
     "LEAST_CHANGE",
     "LOWEST_KNEE",
-    "MOST_BLOCKS",
-    "MOST_FRAMES",
-    "REFINED",
-    "SHOULDERS",
+    "MOST_PICTURES",
+    "ROUNDED",
+    "ROUNDS",
     "SRGB_POWER",
-    "SRGB_TOE",
-    "TOES",
+    "STIFFNESS",
     "WHITE",
     "ToneCurve",
     "find_tone_curve",
     "lit_codes",
 ]
 
-SRGB_TOE, SRGB_POWER = 0.055, 2.4  # IEC 61966-2-1
-TOES = (0.005, 0.02, 0.055, 0.099, 0.16)  # the second to the fourth: power, sRGB, BT.709 (ITU-R BT.709-6)
-BENDS = SHOULDERS = tuple(np.linspace(-1.2, 1.2, 7).tolist())
-REFINED = (0.2, 0.1, 0.05)  # steps about the best of the grid
+SRGB_POWER = 2.4  # IEC 61966-2-1
+# codes at which the line has its corners: closer where a code is a large step of light, and towards white
+CORNERS = np.array([0, 5, 10, 16, 23, 32, 44, 60, 80, 105, 130, 155, 175, 190, 205, 220, 235, 255]) / 255
+CELL_CODES = 3.0  # pixels whose usual codes differ by less are taken together
+ROUNDS, MOST_PICTURES = 6, 40
+STIFFNESS, FIRMNESS = 0.0006, 1e-4  # weight of bends, and of the line itself, against a good cell's log light
 LEAST_CHANGE = 0.01  # of the light, RMS over the film: less tells no curve
-BETTER = 0.93  # of what sRGB leaves unexplained: another curve must explain more than the rest
-EVEN = 0.003  # of the light: blocks that disagree by less, RMS, show no flicker
-MOST_BLOCKS, MOST_FRAMES = 48, 32
+ROUNDED = 0.12 / 255  # what codes of 8 bits and JPEG leave of the mean of many pixels, RMS
+EVEN = 0.0008  # of the light, RMS: a curve must explain more, and less shows no flicker
 LOWEST_KNEE, KNEE = 0.5, 0.92  # from here on a gain above one bends towards white instead of clipping
 WHITE = 0.97  # from here on a gain below one lets white be white: what is clipped has no light to be divided
+_LEAST_PIXELS, _LEAST_CELLS, _LEAST_PICTURES = 4, 8, 8
+_DARK, _CLIPPED = 2 / 255, 249 / 255  # mean codes of a cell beyond which some pixels are clipped
 
 
 @dataclass(frozen=True, slots=True)
 class ToneCurve:
     """The logarithm of light as a function of the code 0 to 1, up to its scale."""
 
-    toe: float = SRGB_TOE
-    bend: float = 0.0
-    shoulder: float = 0.0
+    above: tuple[float, ...] = (0.0,) * len(CORNERS)  # of sRGB's logarithm of light, at CORNERS
 
     @property
     def is_srgb(self) -> bool:
         """True for the curve that every picture is taken to have until it is known better."""
-        return self == ToneCurve()
+        return not any(self.above)
 
     def log_light(self, code: NDArray[np.floating]) -> Float:
-        """Return the logarithm of light of codes 0 to 1."""
+        """Return the logarithm of light of codes 0 to 1; beyond them the line goes straight on."""
         code = np.asarray(code, np.float64)
-        rising = np.log(np.maximum(code, 0) + self.toe) + self.bend * code + self.shoulder * code**2
-        return np.asarray(SRGB_POWER * rising)
+        return _srgb_log(code) + (_hats(code) @ self.above if not self.is_srgb else 0.0)
 
-    def beside(self, toe: float, bend: float, shoulder: float) -> ToneCurve:
-        """Return a curve that differs by so much."""
-        return ToneCurve(max(self.toe + toe, 0.001), self.bend + bend, self.shoulder + shoulder)
+    def code(self, log_light: Float) -> Float:
+        """Return the codes of logarithms of light, the other way round."""
+        return np.interp(log_light, _light_of_codes(self), _FINE)
 
     def rises(self) -> bool:
         """True where more light is a higher code everywhere."""
-        code = np.linspace(0, 1, 21)
-        slope = 1 / (code + self.toe) + self.bend + 2 * self.shoulder * code
-        return bool(slope.min() > 0.15)
+        return bool(np.diff(self.log_light(np.linspace(0, 1, 256))).min() > 0)
 
 
-def find_tone_curve(codes: Float) -> ToneCurve:
-    """Return the curve under which b blocks of n pictures agree best on each picture's light.
+def find_tone_curve(codes: NDArray[np.floating]) -> ToneCurve:
+    """Return the curve under which p pixels of n pictures agree best on each picture's light.
 
     Parameters
     ----------
-    codes : ndarray of shape (n, b, 3)
-        Mean codes 0 to 1 of blocks that stay the same; NaN where one cannot be read.
+    codes : ndarray of shape (n, p, 3)
+        Codes 0 to 1 of pixels that mostly stay the same; NaN where one cannot be read.
     """
-    seen = np.isfinite(codes).all(axis=(0, 2))
-    codes = codes[:, seen]
-    if codes.shape[0] < 8 or codes.shape[1] < 12:
+    if len(codes) < _LEAST_PICTURES:
         return ToneCurve()
-    order = np.argsort(np.median(codes, axis=0).mean(axis=1))
-    some = order[np.linspace(0, len(order) - 1, min(len(order), MOST_BLOCKS)).astype(int)]
-    frames = np.linspace(0, len(codes) - 1, min(len(codes), MOST_FRAMES)).astype(int)
-    codes = np.ascontiguousarray(codes[np.ix_(frames, some)], np.float64)
-    standard, change = _unexplained(codes, ToneCurve())
-    if change < LEAST_CHANGE or standard * change < EVEN:
+    cells = _cells(codes[np.linspace(0, len(codes) - 1, min(len(codes), MOST_PICTURES)).astype(int)])
+    if len(cells.weight) < _LEAST_CELLS:
         return ToneCurve()
-    found = [
-        (_unexplained(codes, curve)[0], curve)
-        for curve in (ToneCurve(toe, bend, end) for toe in TOES for bend in BENDS for end in SHOULDERS)
-        if curve.rises()
-    ]
-    for step in REFINED:
-        _, best = min(found, key=lambda pair: pair[0])
-        near = [
-            ToneCurve(
-                max(best.toe + 0.1 * toe * step, 0.001), best.bend + bend * step, best.shoulder + end * step
-            )
-            for toe, bend, end in product((-1, 0, 1), repeat=3)
-        ]
-        found += [(_unexplained(codes, curve)[0], curve) for curve in near if curve.rises()]
-    least, best = min(found, key=lambda pair: pair[0])
-    return best if least < BETTER * standard else ToneCurve()
-
-
-def _unexplained(codes: Float, curve: ToneCurve) -> tuple[float, float]:
-    """Return how much blocks disagree over how much the light changes, and that change, RMS of the light."""
-    logs = curve.log_light(codes)
-    logs -= np.median(logs, axis=0)
-    light = np.median(logs, axis=1, keepdims=True)
-    left = np.abs(logs - light)
+    standard, light = _unexplained(cells, ToneCurve())
     change = float(np.sqrt((light**2).mean()))
-    # what passes by or grows is no error of the curve
-    usual = float(np.sqrt((np.minimum(left, 4 * np.median(left)) ** 2).mean()))
-    return usual / max(change, 1e-9), change
+    if change < LEAST_CHANGE or standard < EVEN:
+        return ToneCurve()
+    best = _fitted(cells, light)
+    if not best.rises():
+        return ToneCurve()
+    least, own = _unexplained(cells, best)
+    # the scale of the light is free: what is left counts against the change that is seen in it
+    least *= change / max(float(np.sqrt((own**2).mean())), 1e-9)
+    return best if standard**2 - least**2 > EVEN**2 else ToneCurve()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Cells:
+    """b cells of pixels of one channel that are alike, in n pictures."""
+
+    code: Float  # (n, b) mean
+    trust: Float  # (n, b) 0 where some pixels may be clipped
+    weight: Float  # (b,) one over the variance of the log light, the heaviest cell's is 1
+    of_channel: Float  # (3, b) 1 for the channel of the cell
+
+
+def _cells(codes: NDArray[np.floating]) -> _Cells:
+    """Return the cells of p pixels (n, p, 3).
+
+    A mean over pixels of one code has fractions of a code. Pixels that do not go with the others of their
+    cell show something that passes, grows or moves.
+    """
+    means, weights, channels = [], [], []
+    for channel in range(3):
+        seen = np.isfinite(codes[..., channel]).all(axis=0)
+        own = np.ascontiguousarray(codes[:, seen, channel].T)
+        usual = np.median(own, axis=1)
+        order = np.argsort(usual, kind="stable")
+        own, usual = own[order], usual[order]
+        ends = np.searchsorted(usual, np.arange(0, 257, CELL_CODES) / 255)
+        for start, stop in itertools.pairwise(ends.tolist()):
+            if stop - start < _LEAST_PIXELS:
+                continue
+            moved = own[start:stop] - usual[start:stop, None]
+            off = np.sqrt(((moved - np.median(moved, axis=0)) ** 2).mean(axis=1))
+            steady = own[start:stop][off <= max(2 * float(np.quantile(off, 0.25)), 1 / 255)]
+            noise = float(np.median(steady.std(axis=0))) / len(steady) ** 0.5
+            slope = float(np.diff(_srgb_log(usual[start] + np.array([0, 0.01])))[0]) / 0.01
+            means.append(steady.mean(axis=0, dtype=np.float64))
+            weights.append(1 / (slope**2 * (noise**2 + ROUNDED**2)))
+            channels.append(channel)
+    code = np.stack(means, axis=1) if means else np.zeros((len(codes), 0))
+    weight = np.array(weights) / max(weights, default=1.0)
+    return _Cells(
+        code=code,
+        trust=((code > _DARK) & (code < _CLIPPED)) * weight,
+        weight=weight,
+        of_channel=(np.arange(3)[:, None] == np.array(channels)).astype(np.float64),
+    )
+
+
+def _unexplained(cells: _Cells, curve: ToneCurve) -> tuple[float, Float]:
+    """Return how much cells disagree, RMS of log light, and the light of each picture, (n, 3)."""
+    left, light = _without_effects(cells, curve.log_light(cells.code)[..., None], cells.trust)
+    return float(np.sqrt((cells.trust * left[..., 0] ** 2).sum() / cells.trust.sum())), light[..., 0]
+
+
+def _without_effects(cells: _Cells, values: Float, trust: Float, sweeps: int = 4) -> tuple[Float, Float]:
+    """Take a level of each cell and one of each picture and channel out of values (n, b, k).
+
+    Returns what is left, and the levels of the pictures (n, 3, k).
+    """
+    left, weight = values.copy(), trust[..., None]
+    light = np.zeros((len(values), 3, values.shape[-1]))
+    per_cell = np.maximum(weight.sum(axis=0), 1e-12)
+    per_picture = np.maximum(cells.of_channel @ weight, 1e-12)
+    for _ in range(sweeps):
+        left -= (weight * left).sum(axis=0) / per_cell
+        step = (cells.of_channel @ (weight * left)) / per_picture
+        light += step
+        left -= cells.of_channel.T @ step
+    return left, light
+
+
+def _fitted(cells: _Cells, light: Float) -> ToneCurve:
+    """Return the curve by least squares over what the codes are off, cells that disagree silenced.
+
+    The line's corners are weighted by the codes that are to be expected, not by those that were seen: the
+    noise of dark ones would flatten the curve.
+    """
+    trust, above = cells.trust, np.zeros(len(CORNERS))
+    for turn in range(ROUNDS):
+        curve = ToneCurve(tuple(above.tolist()))
+        logs = curve.log_light(cells.code)
+        left, _ = _without_effects(cells, logs[..., None], trust)
+        expected = curve.code(logs - left[..., 0])
+        slope = (curve.log_light(expected + 1e-3) - curve.log_light(expected - 1e-3)) / 2e-3
+        off = slope * (cells.code - expected)
+        left, levels = _without_effects(
+            cells, np.concatenate([off[..., None], _hats(expected)], axis=-1), trust
+        )
+        # a line that takes all of sRGB's change back would leave nothing: the light keeps its size
+        size = np.einsum("ncj,nc->j", levels[..., 1:], light) / max(float((light**2).sum()), 1e-12)
+        flat, root = left.reshape(-1, left.shape[-1]), np.sqrt(trust).reshape(-1, 1)
+        rows = np.concatenate([flat[:, 1:] * root, STIFFNESS * _BENDS, FIRMNESS * np.eye(len(CORNERS))])
+        aims = np.concatenate([-flat[:, 0] * root[:, 0], -STIFFNESS * (_BENDS @ above), -FIRMNESS * above])
+        square = rows.T @ rows + 1e6 * np.outer(size, size)
+        above = above + np.linalg.solve(square, rows.T @ aims)
+        if turn < ROUNDS // 2:
+            continue  # until the curve is near, what disagrees is the curve
+        error = np.abs(left[..., 0]) * np.sqrt(cells.trust)
+        usual = max(1.4826 * float(np.median(error[cells.trust > 0])), 1e-9)
+        trust = cells.trust * np.clip(1 - (error / (6 * usual)) ** 2, 0, None) ** 2
+    return ToneCurve(tuple(above.tolist()))
+
+
+def _bends() -> Float:
+    """Return what makes of a line's values at CORNERS the changes of its slope at the inner ones."""
+    bends, widths = np.zeros((len(CORNERS) - 2, len(CORNERS))), np.diff(CORNERS)
+    for row, (before, after) in enumerate(itertools.pairwise(widths)):
+        bends[row, row : row + 3] = 1 / before, -1 / before - 1 / after, 1 / after
+    return bends
+
+
+_BENDS = _bends()
+
+
+def _srgb_log(code: NDArray[np.floating]) -> Float:
+    """Return the logarithm of light of sRGB codes 0 to 1, some way beyond both, too."""
+    toe = np.log(np.maximum(code, 1e-4) / 12.92)
+    power = SRGB_POWER * np.log((np.maximum(code, 0) + 0.055) / 1.055)
+    return np.asarray(np.where(code <= 0.04045, toe, power), np.float64)
+
+
+def _hats(code: NDArray[np.floating]) -> Float:
+    """Return the share of each of CORNERS in the broken line at some codes, (..., corners)."""
+    place = np.clip(np.searchsorted(CORNERS, code, side="right") - 1, 0, len(CORNERS) - 2)
+    share = (code - CORNERS[place]) / (CORNERS[place + 1] - CORNERS[place])
+    hats = np.zeros((*np.shape(code), len(CORNERS)))
+    np.put_along_axis(hats, place[..., None], (1 - share)[..., None], axis=-1)
+    np.put_along_axis(hats, place[..., None] + 1, share[..., None], axis=-1)
+    return hats
+
+
+_FINE = np.linspace(-0.02, 1.3, 2641)
 
 
 @functools.lru_cache(maxsize=8)
 def _light_of_codes(curve: ToneCurve) -> Float:
-    fine = np.linspace(-0.02, 1.3, 2641)
-    return curve.log_light(fine)
+    return curve.log_light(_FINE)
 
 
 def lit_codes(gain: NDArray[np.floating], curve: ToneCurve, *, guarded: bool) -> Picture:
@@ -142,9 +246,8 @@ def lit_codes(gain: NDArray[np.floating], curve: ToneCurve, *, guarded: bool) ->
     carried from code to code, so that the mean of a picture is right to a hundredth of a code.
     """
     code = np.arange(256) / 255
-    fine, light = np.linspace(-0.02, 1.3, 2641), _light_of_codes(curve)
     wanted = curve.log_light(code)[:, None] + np.log(np.asarray(gain, np.float64))
-    lit = np.interp(wanted, light, fine)
+    lit = curve.code(wanted)
     if guarded:
         for channel in range(3):
             lit[:, channel] = _guarded(lit[:, channel], code)

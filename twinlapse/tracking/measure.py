@@ -6,7 +6,7 @@ import contextlib
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
-from dataclasses import astuple, replace
+from dataclasses import replace
 from typing import TypeVar
 
 import cv2
@@ -22,13 +22,12 @@ from twinlapse.imaging.light import (
     ACROSS,
     DOWN,
     Blocks,
+    blocks_of,
     brightness,
     common_level,
     curve_of,
-    in_curve,
-    level_in,
-    light_blocks,
     likeness,
+    small_codes,
     tone_of,
 )
 from twinlapse.imaging.references import References, choose_references
@@ -137,7 +136,7 @@ def _look_at_all(
     if rigid is not None and not scene:
         looks.lit[:] = rigid.covers(ACROSS, DOWN) > 0.9  # what is behind it never stays the same
 
-    def look(places: Sequence[int]) -> Blocks:
+    def look(places: Sequence[int]) -> list[Picture]:
         pictures = {}
         for place in places:
             try:
@@ -156,18 +155,17 @@ def _look_at_all(
                 looks.body[place] = enlarged(body, by)
                 if not scene:
                     laid[place] = body
-        blocks = np.full((len(places), DOWN, ACROSS, 3), np.nan, np.float32)
-        for row, place in enumerate(places):
-            if place in pictures:
-                blocks[row] = light_blocks(pictures[place], laid.get(place))
-        return blocks
+        return [small_codes(picture, laid.get(place)) for place, picture in pictures.items()]
 
     _in_turn(look, looks, progress, pool)
     return looks
 
 
 def _in_turn(
-    look: Callable[[Sequence[int]], Blocks], looks: Looks, progress: Progress | None, pool: Executor | None
+    look: Callable[[Sequence[int]], list[Picture]],
+    looks: Looks,
+    progress: Progress | None,
+    pool: Executor | None,
 ) -> None:
     """Look at all frames: first at some all over the film, which tell what their light is compared with.
 
@@ -184,27 +182,34 @@ def _in_turn(
         if progress is not None:
             progress(min(1.0, done * AT_ONCE / count))
 
-    def compare(places: Sequence[int]) -> None:
-        blocks = in_curve(look(places), curve)
-        looks.ratio[places], looks.ratio_sure[places] = brightness(blocks, level)
-        looks.alike[places] = likeness(blocks, level)
+    def even(places: Sequence[int], codes: Sequence[Picture]) -> None:
+        good = [place for place in places if not looks.faults[place]]
+        if good:
+            blocks = _blocks(codes, curve)
+            looks.ratio[good], looks.ratio_sure[good] = brightness(blocks, level)
+            looks.alike[good] = likeness(blocks, level)
 
-    sample = []
-    for blocks in in_order(look, groups(first), pool=pool):
-        sample.append(blocks)
-        tell(len(sample))
-    light = np.concatenate(sample)
-    good = looks.faults[first] == ""
-    level = common_level(light[good], looks.lit)
-    curve = curve_of(light[good], level)
-    looks.curve[:] = astuple(curve)
-    light = in_curve(light, curve)
-    if not curve.is_srgb:
-        level = level_in(level, light[good])
-    looks.ratio[first], looks.ratio_sure[first] = brightness(light, level)
-    looks.alike[first] = likeness(light, level)
-    for done, _ in enumerate(in_order(compare, groups(rest), pool=pool), len(sample) + 1):
+    def compare(places: Sequence[int]) -> None:
+        even(places, look(places))
+
+    sample: list[Picture] = []
+    for done, codes in enumerate(in_order(look, groups(first), pool=pool), 1):
+        sample += codes
         tell(done)
+    level = common_level(_blocks(sample), looks.lit)
+    curve = curve_of(sample, level)
+    looks.curve[:] = curve.above
+    if not curve.is_srgb:
+        level = common_level(_blocks(sample, curve), looks.lit)
+    even(first.tolist(), sample)
+    ended = len(groups(first))
+    for more, _ in enumerate(in_order(compare, groups(rest), pool=pool), 1):
+        tell(ended + more)
+
+
+def _blocks(codes: Sequence[Picture], curve: ToneCurve | None = None) -> Blocks:
+    some = [blocks_of(small, curve) for small in codes]
+    return np.stack(some) if some else np.zeros((0, DOWN, ACROSS, 3), np.float32)
 
 
 def _measure(
@@ -245,7 +250,7 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         shifts=np.zeros((count, len(part), 2), np.float32),
         weights=np.zeros((count, len(part)), np.float32),
         tone=np.zeros((count, 4)),
-        curve=np.array(astuple(ToneCurve())),
+        curve=np.array(ToneCurve().above),
         alike=np.ones(count),
         blur=np.zeros(count),
         body=np.repeat(np.eye(3)[None, :2], count, axis=0),

@@ -24,7 +24,7 @@ from twinlapse.rig.film_settings import CameraFilming
 
 __all__ = ["VERSION", "Column", "Looks", "keep", "key_of", "read_kept"]
 
-VERSION = "looks/15"
+VERSION = "looks/16"
 
 Column = NDArray[np.float32]  # half the memory, and a ten-thousandth of a pixel
 
@@ -41,7 +41,7 @@ class Looks:
     shifts: Column  # (n, k, 2) px
     weights: Column  # (n, k)
     tone: Float  # (n, 4) of the luma: mean code, spread, share at white, code that a thousandth passes
-    curve: Float  # (3,) toe, bend and shoulder of the camera's tone curve
+    curve: Float  # (18,) the camera's tone curve, as ToneCurve has it
     alike: Float  # (n,) share of the steady blocks that look like themselves
     blur: Float  # (n,) px: how far the picture moved while it was exposed
     body: Float  # (n, 2, 3) where a rigid body in the picture, the nozzle, lies against the reference

@@ -139,7 +139,7 @@ def track_camera(
         gain=_gain(looks, filming),
         foot_px=_foot(looks),
         riding=_riding(looks, filming),
-        curve=ToneCurve(*looks.curve.tolist()),
+        curve=ToneCurve(tuple(looks.curve.tolist())),
         top_codes=tuple(looks.tone[:, 3].tolist()),
         hidden=tuple(hidden),
         borrowed=tuple(borrowed),
