@@ -29,12 +29,13 @@ __all__ = [
     "MOST_GAIN",
     "NEAR_CLIPPING",
     "NEAR_WHITE",
-    "PLAIN",
+    "PLAIN_CODES",
     "SAME_LIGHT",
     "Blocks",
     "Level",
     "Mode",
     "Relight",
+    "SmallPicture",
     "apply_gain",
     "blocks_of",
     "brightness",
@@ -47,7 +48,7 @@ __all__ = [
     "light_blocks",
     "likeness",
     "relight",
-    "small_codes",
+    "small_picture",
     "steady_weights",
     "to_linear",
     "to_srgb",
@@ -63,7 +64,7 @@ MOST_GAIN = 2.0
 FOREIGN = 4.0  # usual differences from the usual light, beyond which a picture shows something else
 SAME_LIGHT = 0.3  # of a logarithm: a block that differs by more from the others shows something else
 MOST_ALIKE = 100  # pixels of a code, about, that are asked for the tone curve
-PLAIN = 0.6  # share of the steady pixels, the least steep, by which the tone curve is judged
+PLAIN_CODES = 16  # from the least to the most of 3 x 3 pixels of a small picture that tell the tone curve
 NEAR_WHITE = 250  # code from which on a picture's brightest pixels are taken care of
 NEAR_CLIPPING = 248  # mean code of a few pixels above which some of them are clipped
 
@@ -95,11 +96,27 @@ def light_blocks(picture: Picture) -> Blocks:
     -----
     A block of which more than a twentieth is near clipping is NaN: it tells nothing of the light.
     """
-    return blocks_of(small_codes(picture))
+    return blocks_of(small_picture(picture))
 
 
-def small_codes(picture: Picture, matrix: Float | None = None) -> Picture:
-    """Return a picture at some 4 x 4 pixels a block, by which its light is judged.
+@dataclass(frozen=True, slots=True, eq=False)
+class SmallPicture:
+    """A picture at some 4 x 4 pixels a block, by which its light is judged."""
+
+    codes: Picture  # (height, width, 3)
+    matrix: Float | None = None  # (2, 3) from the reference to this picture, pixels of the small ones
+
+    def laid(self, values: Any) -> Any:
+        """Return values of its pixels where those of the reference are."""
+        if self.matrix is None:
+            return values
+        size = (self.codes.shape[1], self.codes.shape[0])
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        return cv2.warpAffine(values, self.matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+
+
+def small_picture(picture: Picture, matrix: Float | None = None) -> SmallPicture:
+    """Return a picture made small.
 
     Parameters
     ----------
@@ -111,14 +128,20 @@ def small_codes(picture: Picture, matrix: Float | None = None) -> Picture:
     height, width, _ = picture.shape
     step = max(1, min(width // (4 * ACROSS), height // (4 * DOWN)))
     codes: Any = cv2.resize(picture, (width // step, height // step), interpolation=cv2.INTER_AREA)
-    return np.asarray(codes if matrix is None else _laid(codes, matrix, step), np.uint8)
+    if matrix is not None:
+        # a pixel of the small picture is the middle of `step` pixels of the large one
+        offset = (step - 1) / 2
+        shift = (matrix[:, :2] @ np.full(2, offset) + matrix[:, 2] - offset) / step
+        matrix = np.hstack([matrix[:, :2], shift[:, None]])
+    return SmallPicture(np.asarray(codes, np.uint8), matrix)
 
 
-def blocks_of(codes: Picture, curve: ToneCurve | None = None) -> Blocks:
+def blocks_of(small: SmallPicture, curve: ToneCurve | None = None) -> Blocks:
     """Return the mean light of each block of a small picture, by a curve up to a factor and a power."""
-    light: Any = cv2.LUT(codes, _LINEAR if curve is None else _light_table(curve))
-    red, green, blue = cv2.split(codes)
-    clipped: Any = (cv2.max(cv2.max(red, green), blue) > NEAR_CLIPPING).astype(np.float32)
+    # light is laid and not codes: softening, which differs from picture to picture, leaves its mean
+    light = small.laid(cv2.LUT(small.codes, _LINEAR if curve is None else _light_table(curve)))
+    red, green, blue = cv2.split(small.codes)
+    clipped = small.laid((cv2.max(cv2.max(red, green), blue) > NEAR_CLIPPING).astype(np.float32))
     blocks = cv2.resize(light, (ACROSS, DOWN), interpolation=cv2.INTER_AREA)
     blocks[cv2.resize(clipped, (ACROSS, DOWN), interpolation=cv2.INTER_AREA) > 0.05] = np.nan
     return np.asarray(blocks, dtype=np.float32)
@@ -129,16 +152,6 @@ def _light_table(curve: ToneCurve) -> NDArray[np.float32]:
     if curve.is_srgb:
         return _LINEAR
     return np.exp(curve.log_light(np.arange(256) / 255)).astype(np.float32)
-
-
-def _laid(small: Any, matrix: Float, step: int) -> Any:
-    # a pixel of the small picture is the middle of `step` pixels of the large one
-    offset = (step - 1) / 2
-    shift = (matrix[:, :2] @ np.full(2, offset) + matrix[:, 2] - offset) / step
-    size = (small.shape[1], small.shape[0])
-    inner = np.hstack([matrix[:, :2], shift[:, None]])
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(small, inner, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
 
 
 def _changes(blocks: Blocks) -> tuple[NDArray[Any], NDArray[np.bool_]]:
@@ -249,16 +262,16 @@ def brightness(blocks: Blocks, level: Level) -> tuple[Float, Float]:
     return _common_gain(np.ascontiguousarray(logs), level.pull)
 
 
-def curve_of(sample: Sequence[Picture], level: Level) -> ToneCurve:
+def curve_of(sample: Sequence[SmallPicture], level: Level) -> ToneCurve:
     """Return the camera's tone curve by the plain pixels of small pictures spread over the film."""
     if not level.inside.any() or not len(sample):
         return ToneCurve()
-    codes = np.stack(sample)
+    codes = np.stack([small.laid(small.codes) for small in sample])
     inside = cv2.resize(level.inside.astype(np.uint8), codes.shape[2:0:-1], interpolation=cv2.INTER_NEAREST)
     # where codes change from pixel to pixel, what is left of the shake would pass for a change of light
     middle = codes[len(codes) // 2].astype(np.float32).mean(axis=2)
     steep = cv2.dilate(middle, np.ones((3, 3))) - cv2.erode(middle, np.ones((3, 3)))
-    plain = (inside > 0) & (steep <= max(float(np.quantile(steep[inside > 0], PLAIN)), 4.0))
+    plain = (inside > 0) & (steep <= PLAIN_CODES)
     # of pixels of one code some tell as much as all
     places = np.flatnonzero(plain)
     places = places[np.argsort(middle.ravel()[places], kind="stable")]

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import functools
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +45,7 @@ ROUNDS, MOST_PICTURES = 6, 40
 STIFFNESS, FIRMNESS = 0.0006, 1e-4  # weight of bends, and of the line itself, against a good cell's log light
 LEAST_CHANGE = 0.01  # of the light, RMS over the film: less tells no curve
 ROUNDED = 0.12 / 255  # what codes of 8 bits and JPEG leave of the mean of many pixels, RMS
-EVEN = 0.0008  # of the light, RMS: a curve must explain more, and less shows no flicker
+EVEN = 0.0008  # of the light, RMS: a curve must explain more in pictures that it was not made by
 LOWEST_KNEE, KNEE = 0.5, 0.92  # from here on a gain above one bends towards white instead of clipping
 WHITE = 0.97  # from here on a gain below one lets white be white: what is clipped has no light to be divided
 _LEAST_PIXELS, _LEAST_CELLS, _LEAST_PICTURES = 4, 8, 8
@@ -94,13 +94,20 @@ def find_tone_curve(codes: NDArray[np.floating]) -> ToneCurve:
     change = float(np.sqrt((light**2).mean()))
     if change < LEAST_CHANGE or standard < EVEN:
         return ToneCurve()
-    best = _fitted(cells, light)
-    if not best.rises():
+    even, odd = cells.of_pictures(slice(0, None, 2)), cells.of_pictures(slice(1, None, 2))
+    if not (_is_better(_fitted(even), odd) and _is_better(_fitted(odd), even)):
         return ToneCurve()
-    least, own = _unexplained(cells, best)
+    best = _fitted(cells)
+    return best if best.rises() else ToneCurve()
+
+
+def _is_better(curve: ToneCurve, cells: _Cells) -> bool:
+    """Whether a curve explains what sRGB's does not, in pictures that it was not made by."""
+    standard, light = _unexplained(cells, ToneCurve())
+    least, own = _unexplained(cells, curve)
     # the scale of the light is free: what is left counts against the change that is seen in it
-    least *= change / max(float(np.sqrt((own**2).mean())), 1e-9)
-    return best if standard**2 - least**2 > EVEN**2 else ToneCurve()
+    least *= float(np.sqrt((light**2).sum() / max(float((own**2).sum()), 1e-12)))
+    return standard**2 - least**2 > EVEN**2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +118,10 @@ class _Cells:
     trust: Float  # (n, b) 0 where some pixels may be clipped
     weight: Float  # (b,) one over the variance of the log light, the heaviest cell's is 1
     of_channel: Float  # (3, b) 1 for the channel of the cell
+
+    def of_pictures(self, some: slice) -> _Cells:
+        """Return the same cells in some of the pictures."""
+        return replace(self, code=self.code[some], trust=self.trust[some])
 
 
 def _cells(codes: NDArray[np.floating]) -> _Cells:
@@ -171,13 +182,14 @@ def _without_effects(cells: _Cells, values: Float, trust: Float, sweeps: int = 4
     return left, light
 
 
-def _fitted(cells: _Cells, light: Float) -> ToneCurve:
+def _fitted(cells: _Cells) -> ToneCurve:
     """Return the curve by least squares over what the codes are off, cells that disagree silenced.
 
     The line's corners are weighted by the codes that are to be expected, not by those that were seen: the
     noise of dark ones would flatten the curve.
     """
     trust, above = cells.trust, np.zeros(len(CORNERS))
+    _, light = _unexplained(cells, ToneCurve())
     for turn in range(ROUNDS):
         curve = ToneCurve(tuple(above.tolist()))
         logs = curve.log_light(cells.code)

@@ -22,12 +22,13 @@ from twinlapse.imaging.light import (
     ACROSS,
     DOWN,
     Blocks,
+    SmallPicture,
     blocks_of,
     brightness,
     common_level,
     curve_of,
     likeness,
-    small_codes,
+    small_picture,
     tone_of,
 )
 from twinlapse.imaging.references import References, choose_references
@@ -136,7 +137,7 @@ def _look_at_all(
     if rigid is not None and not scene:
         looks.lit[:] = rigid.covers(ACROSS, DOWN) > 0.9  # what is behind it never stays the same
 
-    def look(places: Sequence[int]) -> list[Picture]:
+    def look(places: Sequence[int]) -> list[SmallPicture]:
         pictures = {}
         for place in places:
             try:
@@ -155,14 +156,14 @@ def _look_at_all(
                 looks.body[place] = enlarged(body, by)
                 if not scene:
                     laid[place] = body
-        return [small_codes(picture, laid.get(place)) for place, picture in pictures.items()]
+        return [small_picture(picture, laid.get(place)) for place, picture in pictures.items()]
 
     _in_turn(look, looks, progress, pool)
     return looks
 
 
 def _in_turn(
-    look: Callable[[Sequence[int]], list[Picture]],
+    look: Callable[[Sequence[int]], list[SmallPicture]],
     looks: Looks,
     progress: Progress | None,
     pool: Executor | None,
@@ -182,7 +183,7 @@ def _in_turn(
         if progress is not None:
             progress(min(1.0, done * AT_ONCE / count))
 
-    def even(places: Sequence[int], codes: Sequence[Picture]) -> None:
+    def even(places: Sequence[int], codes: Sequence[SmallPicture]) -> None:
         good = [place for place in places if not looks.faults[place]]
         if good:
             blocks = _blocks(codes, curve)
@@ -192,7 +193,7 @@ def _in_turn(
     def compare(places: Sequence[int]) -> None:
         even(places, look(places))
 
-    sample: list[Picture] = []
+    sample: list[SmallPicture] = []
     for done, codes in enumerate(in_order(look, groups(first), pool=pool), 1):
         sample += codes
         tell(done)
@@ -207,7 +208,7 @@ def _in_turn(
         tell(ended + more)
 
 
-def _blocks(codes: Sequence[Picture], curve: ToneCurve | None = None) -> Blocks:
+def _blocks(codes: Sequence[SmallPicture], curve: ToneCurve | None = None) -> Blocks:
     some = [blocks_of(small, curve) for small in codes]
     return np.stack(some) if some else np.zeros((0, DOWN, ACROSS, 3), np.float32)
 
