@@ -2,7 +2,7 @@
 
 Light that grows by a factor adds the same amount to the logarithm of light everywhere. A curve under which
 dark, middle and bright pixels of a film do not agree on that amount is not the camera's. The logarithm of
-light is taken for sRGB's and a broken line on top of it, whose corners are found by linear least squares
+light is taken for sRGB's and a broken line on top of it, whose knots are found by linear least squares
 (so Debevec and Malik 1997 find the whole curve): toes, shoulders and knees come out alike. Any power of the
 light serves as well as the light itself here, so no exponent is estimated.
 """
@@ -20,7 +20,7 @@ from twinlapse.arrays import Float, Picture
 
 __all__ = [
     "CELL_CODES",
-    "CORNERS",
+    "KNOTS",
     "EVEN",
     "FIRMNESS",
     "KNEE",
@@ -38,8 +38,8 @@ __all__ = [
 ]
 
 SRGB_POWER = 2.4  # IEC 61966-2-1
-# codes at which the line has its corners: closer where a code is a large step of light, and towards white
-CORNERS = np.array([0, 5, 10, 16, 23, 32, 44, 60, 80, 105, 130, 155, 175, 190, 205, 220, 235, 255]) / 255
+# codes at which the line has its knots: closer where a code is a large step of light, and towards white
+KNOTS = np.array([0, 5, 10, 16, 23, 32, 44, 60, 80, 105, 130, 155, 175, 190, 205, 220, 235, 255]) / 255
 CELL_CODES = 3.0  # pixels whose usual codes differ by less are taken together
 ROUNDS, MOST_PICTURES = 6, 40
 STIFFNESS, FIRMNESS = 0.0006, 1e-4  # weight of bends, and of the line itself, against a good cell's log light
@@ -56,7 +56,7 @@ _DARK, _CLIPPED = 2 / 255, 249 / 255  # mean codes of a cell beyond which some p
 class ToneCurve:
     """The logarithm of light as a function of the code 0 to 1, up to its scale."""
 
-    above: tuple[float, ...] = (0.0,) * len(CORNERS)  # of sRGB's logarithm of light, at CORNERS
+    above: tuple[float, ...] = (0.0,) * len(KNOTS)  # of sRGB's logarithm of light, at KNOTS
 
     @property
     def is_srgb(self) -> bool:
@@ -185,10 +185,10 @@ def _without_effects(cells: _Cells, values: Float, trust: Float, sweeps: int = 4
 def _fitted(cells: _Cells) -> ToneCurve:
     """Return the curve by least squares over what the codes are off, cells that disagree silenced.
 
-    The line's corners are weighted by the codes that are to be expected, not by those that were seen: the
+    The line's knots are weighted by the codes that are to be expected, not by those that were seen: the
     noise of dark ones would flatten the curve.
     """
-    trust, above = cells.trust, np.zeros(len(CORNERS))
+    trust, above = cells.trust, np.zeros(len(KNOTS))
     _, light = _unexplained(cells, ToneCurve())
     for turn in range(ROUNDS):
         curve = ToneCurve(tuple(above.tolist()))
@@ -203,7 +203,7 @@ def _fitted(cells: _Cells) -> ToneCurve:
         # a line that takes all of sRGB's change back would leave nothing: the light keeps its size
         size = np.einsum("ncj,nc->j", levels[..., 1:], light) / max(float((light**2).sum()), 1e-12)
         flat, root = left.reshape(-1, left.shape[-1]), np.sqrt(trust).reshape(-1, 1)
-        rows = np.concatenate([flat[:, 1:] * root, STIFFNESS * _BENDS, FIRMNESS * np.eye(len(CORNERS))])
+        rows = np.concatenate([flat[:, 1:] * root, STIFFNESS * _BENDS, FIRMNESS * np.eye(len(KNOTS))])
         aims = np.concatenate([-flat[:, 0] * root[:, 0], -STIFFNESS * (_BENDS @ above), -FIRMNESS * above])
         square = rows.T @ rows + 1e6 * np.outer(size, size)
         above = above + np.linalg.solve(square, rows.T @ aims)
@@ -216,8 +216,8 @@ def _fitted(cells: _Cells) -> ToneCurve:
 
 
 def _bends() -> Float:
-    """Return what makes of a line's values at CORNERS the changes of its slope at the inner ones."""
-    bends, widths = np.zeros((len(CORNERS) - 2, len(CORNERS))), np.diff(CORNERS)
+    """Return what makes of a line's values at KNOTS the changes of its slope at the inner ones."""
+    bends, widths = np.zeros((len(KNOTS) - 2, len(KNOTS))), np.diff(KNOTS)
     for row, (before, after) in enumerate(itertools.pairwise(widths)):
         bends[row, row : row + 3] = 1 / before, -1 / before - 1 / after, 1 / after
     return bends
@@ -234,10 +234,10 @@ def _srgb_log(code: NDArray[np.floating]) -> Float:
 
 
 def _hats(code: NDArray[np.floating]) -> Float:
-    """Return the share of each of CORNERS in the broken line at some codes, (..., corners)."""
-    place = np.clip(np.searchsorted(CORNERS, code, side="right") - 1, 0, len(CORNERS) - 2)
-    share = (code - CORNERS[place]) / (CORNERS[place + 1] - CORNERS[place])
-    hats = np.zeros((*np.shape(code), len(CORNERS)))
+    """Return the share of each of KNOTS in the broken line at some codes, (..., knots)."""
+    place = np.clip(np.searchsorted(KNOTS, code, side="right") - 1, 0, len(KNOTS) - 2)
+    share = (code - KNOTS[place]) / (KNOTS[place + 1] - KNOTS[place])
+    hats = np.zeros((*np.shape(code), len(KNOTS)))
     np.put_along_axis(hats, place[..., None], (1 - share)[..., None], axis=-1)
     np.put_along_axis(hats, place[..., None] + 1, share[..., None], axis=-1)
     return hats

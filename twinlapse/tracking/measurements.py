@@ -41,7 +41,7 @@ class Looks:
     shifts: Column  # (n, k, 2) px
     weights: Column  # (n, k)
     tone: Float  # (n, 4) of the luma: mean code, spread, share at white, code that a thousandth passes
-    curve: Float  # (18,) the camera's tone curve, as ToneCurve has it
+    curve: Float  # (18,) the camera's tone curve, see ToneCurve
     alike: Float  # (n,) share of the steady blocks that look like themselves
     blur: Float  # (n,) px: how far the picture moved while it was exposed
     body: Float  # (n, 2, 3) where a rigid body in the picture, the nozzle, lies against the reference
