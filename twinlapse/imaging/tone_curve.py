@@ -20,10 +20,10 @@ from twinlapse.arrays import Float, Picture
 
 __all__ = [
     "CELL_CODES",
-    "KNOTS",
     "EVEN",
     "FIRMNESS",
     "KNEE",
+    "KNOTS",
     "LEAST_CHANGE",
     "LOWEST_KNEE",
     "MOST_PICTURES",
