@@ -15,10 +15,13 @@ from PIL import Image, ImageFilter
 from recorded_runs import Troubles, number_of, pictures, run_of
 from small_print import small_print
 
+from twinlapse.cli.output import Output
+from twinlapse.cli.pair import _warn_of_short_stops
 from twinlapse.errors import CaptureError
 from twinlapse.frames.journal import read_journal
-from twinlapse.pairing.extract_frames import sharpest, view_of
+from twinlapse.pairing.extract_frames import CameraFrames, sharpest, view_of
 from twinlapse.pairing.recordings import open_recording
+from twinlapse.shots import read_plan
 
 
 def test_pictures_of_a_video_have_the_times_that_the_file_gives_them(tmp_path: Path) -> None:
@@ -93,6 +96,19 @@ def test_the_command_pairs_two_folders_of_stills(tmp_path: Path) -> None:
         number = number_of((tmp_path / "frames" / row.file).read_bytes())
         assert run.right((row.key.shot, row.key.stop), run.cameras[row.key.camera][number].real_s)
     assert all(told["cameras"][c]["tied"] != "alone" for c in run.cameras)
+
+
+@pytest.mark.parametrize(("picture_s", "said"), [(0.2, ""), (0.4, "dwell_s = 1.7"), (1 / 3, "dwell_s = 1.4")])
+def test_stops_of_few_pictures_are_said_with_what_would_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], picture_s: float, said: str
+) -> None:
+    """A stop of 1 s and 0.3 s to settle; five pictures take 2 s at 2.5 a second and 1.67 s at three."""
+    plan = read_plan(small_print(tmp_path, layers=1)[1])
+    result = CameraFrames(camera="wide", found={}, missed=(), kept=0, known=0, tied="alone", sees=True,
+                          rate=1.0, stop_s=1.3, picture_s=picture_s)  # fmt: skip
+    _warn_of_short_stops(Output(as_json=True, quiet=False), result, plan)
+    told = capsys.readouterr().err
+    assert said in told and told.count("\n") == bool(said)
 
 
 @pytest.mark.slow

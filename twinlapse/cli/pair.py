@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +18,10 @@ if TYPE_CHECKING:
     from twinlapse.shots import Plan
 
 __all__ = ["command"]
+
+
+# Six to a stop were sure in the trials, four never: half a period at both ends and the tie take two.
+_SURE_PICTURES = 5
 
 
 @click.command(cls=Command)
@@ -64,6 +69,7 @@ def command(
         results = extract_frames(store, opened, course, progress=progress)
     for result in results:
         _tell(output, result, len(results) > 1)
+        _warn_of_short_stops(output, result, plan)
     output.result({"job": str(job.folder), "cameras": {result.camera: _values(result) for result in results}})
     if any(result.missed for result in results):
         sys.exit(1)
@@ -135,6 +141,19 @@ def _tell(output: Output, result: CameraFrames, several: bool) -> None:
         output.say(f"  its clock ran {100 * (result.rate - 1):+.2f} % against the file")
 
 
+def _warn_of_short_stops(output: Output, result: CameraFrames, plan: Plan) -> None:
+    pictures = result.stop_s / result.picture_s
+    if not 0 < pictures < _SURE_PICTURES:
+        return
+    dwell_s = min(stop.dwell_s for shot in plan.shots for stop in shot.stops if result.camera in stop.cameras)
+    longer_s = math.ceil(10 * (dwell_s + _SURE_PICTURES * result.picture_s - result.stop_s)) / 10
+    output.warn(
+        f"{result.camera}: stops of {result.stop_s:.1f} s hold {pictures:.1f} pictures at "
+        f"{1 / result.picture_s:.1f} a second, and {_SURE_PICTURES} are needed to be sure: "
+        f"print with dwell_s = {longer_s:g} in the rig file, or record more pictures a second"
+    )
+
+
 def _listed(keys: tuple[tuple[int, int], ...]) -> str:
     return ", ".join(f"{shot}.{stop}" for shot, stop in keys[:10]) + (" ..." if len(keys) > 10 else "")
 
@@ -147,6 +166,8 @@ def _values(result: CameraFrames) -> dict[str, object]:
         "rate": result.rate,
         "tied": result.tied,
         "sees": result.sees,
+        "stop_s": round(result.stop_s, 2),
+        "pictures_a_stop": round(result.stop_s / result.picture_s, 1),
         "matches": [[shot, stop, round(sure, 3)] for (shot, stop), sure in result.found.items()],
         "doubtful": [list(stop) for stop in result.doubtful],
     }

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
+
 from twinlapse.arrays import Float, Grey, Progress
 from twinlapse.cameras.jpeg import summarise
 from twinlapse.errors import CaptureError
@@ -34,6 +36,8 @@ class CameraFrames:
     tied: str  # to the clocks of the others by "motion", by the "course", by "stamps", or "alone"
     sees: bool  # whether the recording shows the machine
     rate: float  # seconds of the recording for one of the written file
+    stop_s: float  # how long the machine stands at the stop with the shortest wait
+    picture_s: float  # from one picture that was looked at to the next, usually
 
     @property
     def doubtful(self) -> tuple[Key, ...]:
@@ -75,7 +79,10 @@ def extract_frames(
     for number, (camera, stops) in enumerate(zip(recordings, find_stop_frames(course, views), strict=True)):
         ends = (_WATCHING_SHARE + (1 - _WATCHING_SHARE) * k / len(own) for k in (number, number + 1))
         keeping = part_of(progress, *ends)
-        results.append(_keep_all(store, camera, recordings[camera], course, stops, own[camera], keeping))
+        picture_s = float(np.median(np.diff(views[number].signal.time_s, prepend=0.0)))
+        results.append(
+            _keep_all(store, camera, recordings[camera], course, stops, own[camera], picture_s, keeping)
+        )
     if progress:
         progress(1.0)
     return results
@@ -118,6 +125,7 @@ def _keep_all(
     course: MachineCourse,
     stops: RecordingStops,
     own: frozenset[Key],
+    picture_s: float,
     progress: Progress | None,
 ) -> CameraFrames:
     """Keep a frame of every stop of a camera."""
@@ -132,6 +140,9 @@ def _keep_all(
             continue
         kept += _keep(store, camera, key, one, stops.sees, sharpest(recording, one.time_s))
     missed = tuple(sorted(own - set(mine)))
+    stands_s = [
+        b - a for key, a, b in zip(course.stops, course.start_s, course.end_s, strict=True) if key in own
+    ]
     for key in missed:
         if store.get(store.key(*key, camera)) is None:
             store.miss(store.key(*key, camera), FrameTimes(), "no standstill found")
@@ -144,6 +155,8 @@ def _keep_all(
         tied=stops.tied,
         sees=stops.sees,
         rate=stops.rate,
+        stop_s=float(min(stands_s, default=0.0)),
+        picture_s=picture_s,
     )
 
 
