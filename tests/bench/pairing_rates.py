@@ -55,6 +55,7 @@ RUNS = {
     "people in the wide picture": Troubles(people=25, visits_s=240.0),
     "wide sees nothing move": Troubles(blind=True),
     "recorders that lose 3 % without a gap in time": Troubles(slips=0.03),
+    "recorded from 2 s before the first stop to 2 s after the last": Troubles(close_s=2.0),
 }
 
 

@@ -200,8 +200,25 @@ class Programs:
             self.address = f"tcp://127.0.0.1:{probe.getsockname()[1]}"
         self.running: list[subprocess.Popen[bytes]] = []
 
-    def start(self, kind: str, *words: str, cwd: Path | None = None, env: dict[str, str] | None = None):
+    def start(
+        self,
+        kind: str,
+        *words: str,
+        cwd: Path | None = None,
+        env: dict[str, str] | None = None,
+        hidden: Path | None = None,
+    ):
         command = [sys.executable, "-m", f"distributed.cli.dask_{kind}", *words, "--no-dashboard"]
+        if hidden is not None:  # in a mount namespace of its own, with an empty file system there
+            command = [
+                "unshare",
+                "--mount",
+                "sh",
+                "-c",
+                'mount -t tmpfs none "$0" && exec "$@"',
+                str(hidden),
+                *command,
+            ]
         place = cwd or self.folder
         done = subprocess.Popen(
             command, cwd=place, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
@@ -288,6 +305,27 @@ def test_jobs_of_a_relative_folder_are_made_by_the_workers_that_can(jobs: Path, 
     assert serial["pot"] == "made"
     pot = jobs / "jobs" / "pot"
     assert (pot / "serial.mp4").read_bytes() == (pot / "film.mp4").read_bytes()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="hiding a folder needs root")
+def test_a_worker_without_the_folder_is_named_and_left_out(jobs: Path, programs: Programs) -> None:
+    """It sees another file system where the jobs are; with it alone nothing is made, and nothing is left."""
+    if shutil.which("unshare") is None:
+        pytest.skip("needs unshare")
+    programs.scheduler()
+    programs.worker("blind", hidden=jobs / "jobs")
+    time.sleep(8)
+    status, states, said, took_s = render_all(jobs, "--cluster", programs.address)
+    assert status == 1 and took_s < 40 and "made" not in states.values(), said
+    assert "does not see" in said and "Traceback" not in said
+    assert not list(jobs.glob("jobs/*/film*.mp4"))
+    programs.worker("good")
+    time.sleep(8)
+    status, states, said, _ = render_all(jobs, "--cluster", programs.address)
+    assert (status, states) == (1, {"label": "made", "pot": "made", "spoilt": "failed"}), said
+    assert said.count("does not see") == 1
+    assert not [path for path in (jobs / "jobs").rglob(".*") if "chunks" in path.name or "probe" in path.name]
 
 
 @pytest.mark.slow

@@ -53,6 +53,7 @@ class Troubles:
     hidden: bool = False  # the wide camera does not see the head
     blind: bool = False  # the wide camera sees nothing that moves
     ends_at: float = 1.0  # share of the print at which it is aborted
+    close_s: float | None = None  # they begin so long before the first stop and end so long after the last
     slips: float = 0.0  # share of the pictures that a recorder of constant rate loses without a gap in time
 
 
@@ -239,6 +240,9 @@ def run_of(gcode: Path, troubles: Troubles, seed: int) -> Run:
     for place, name in enumerate(("wide", "nozzle")):
         begin = troubles.start_s[place]
         end = course.end_s + troubles.longer_s[place]
+        if troubles.close_s is not None:
+            begin = min(a for a, _ in course.stops.values()) - troubles.close_s
+            end = max(b for _, b in course.stops.values()) + troubles.close_s
         times = _exposures(begin, end, troubles, dice)
         if troubles.slips:
             times = times[dice.random(len(times)) >= troubles.slips]

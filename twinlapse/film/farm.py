@@ -284,8 +284,9 @@ class ClusterFarm:
             probe.unlink(missing_ok=True)
         proof.faults.update(faults)
         for worker, fault in faults.items():
-            if fault and f"{worker} {fault}" not in self._named:
-                self._named.add(f"{worker} {fault}")
+            kind = f"{worker} {fault.partition(str(proof.folder))[0]}"  # not again for the folder of each job
+            if fault and kind not in self._named:
+                self._named.add(kind)
                 _LOG.warning("worker %s is left out: %s", worker, fault)
         return faults
 
