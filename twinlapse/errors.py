@@ -19,6 +19,7 @@ __all__ = [
     "JobError",
     "MissingFileError",
     "MissingJobError",
+    "NoRoomError",
     "NotAPrintError",
     "PlanError",
     "ProofError",
@@ -81,6 +82,10 @@ class MissingFileError(FileProblemError, FileNotFoundError):
     ) -> None:
         super().__init__(what, hint, path=path, line=line)
         self.errno = errno.ENOENT
+
+
+class NoRoomError(TwinlapseError, MemoryError):
+    """There is too little memory for a piece of work; said before it starts."""
 
 
 class GcodeError(TwinlapseError, ValueError):

@@ -137,7 +137,7 @@ def run(
             break
         peak_mb = max(peak_mb, share_mb(tree(child.pid)))
         if time.monotonic() > began_s + limit_s:
-            os.killpg(child.pid, signal.SIGCONT)
+            limit_s = 1e9
             child.terminate()
         time.sleep(LOOK_S)
     ended.set()

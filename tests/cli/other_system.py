@@ -253,7 +253,8 @@ def main() -> None:
     from twinlapse.cli import main as command_line
 
     for line in sys.stdin.buffer.read().decode().splitlines():
-        words = sys.argv[1:] = line.split("\t")
+        words = line.split("\t")
+        sys.argv = [sys.argv[0], *words]
         try:
             command_line()
         except SystemExit as ended:
@@ -261,6 +262,8 @@ def main() -> None:
 
 
 if __name__ in ("__main__", "__mp_main__"):  # of this process, and of the workers that it spawns
-    become(sys.argv[1], native=set() if "--own-code" in sys.argv else NATIVE)
+    # workers are told no words of this one but the command's
+    given = os.environ.setdefault("OTHER_SYSTEM", " ".join(sys.argv[1:])).split()
+    become(given[0], native=set() if "--own-code" in given else NATIVE)
 if __name__ == "__main__":
     main()

@@ -44,6 +44,8 @@ def run(words: list[str]) -> int:
         # the reader of a pipe has gone: nothing is left to say, and flushing at exit would fail once more
         sys.stderr.close()
         return 0
+    except MemoryError:
+        return _say("memory ran out; close other programs, or run this on another machine", 2)
     except OSError as error:
         # what no other module foresaw: a full disk, a folder taken away, a device pulled out
         place = f"{error.filename}: " if error.filename else ""

@@ -12,7 +12,9 @@ from twinlapse.rig.camera import Camera, Lens
 from twinlapse.rig.film_settings import Box, CameraFilming, Filming
 from twinlapse.rig.model import Rig
 
-__all__ = ["CameraOptions", "FilmOptions", "options_from_rig"]
+__all__ = ["PREVIEW_PX", "CameraOptions", "FilmOptions", "options_from_rig"]
+
+PREVIEW_PX = 360  # short side of a preview at most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,7 +23,8 @@ from twinlapse.film.events import close_up_moments, moments_of, shown_moments
 from twinlapse.film.farm import open_farm
 from twinlapse.film.frame_times import Beat, schedule, with_captions, with_close_ups
 from twinlapse.film.lettering import Lettering
-from twinlapse.film.options import FilmOptions
+from twinlapse.film.memory_need import fitting_options
+from twinlapse.film.options import PREVIEW_PX, FilmOptions
 from twinlapse.film.report import (
     FilmReport,
     dropped_files,
@@ -43,7 +44,6 @@ from twinlapse.tracking.measure import WORKERS
 from twinlapse.tracking.stabilise import Track, track_camera
 
 __all__ = [
-    "PREVIEW_PX",
     "PREVIEW_STEP",
     "check_words",
     "film_report",
@@ -52,7 +52,7 @@ __all__ = [
     "render_film",
 ]
 
-PREVIEW_PX, PREVIEW_STEP = 360, 3
+PREVIEW_STEP = 3
 
 
 def render_film(
@@ -96,6 +96,7 @@ def render_film(
     tell = progress or (lambda share: None)
     for written in (out, out.with_name(out.name + ".json")):
         sweep(written)
+    options = fitting_options(options, sources, out)
     if options.cluster:
         sources = resolved(sources)
     with contextlib.ExitStack() as held_open:

@@ -37,10 +37,13 @@ from twinlapse.gcode.line_features import FeatureScan
 from twinlapse.gcode.row_buffer import RowBuffer
 from twinlapse.gcode.settings import settings_of
 from twinlapse.gcode.toolpath import Kind, Mode, Notice, Toolpath
+from twinlapse.memory import check_room
 
 __all__ = ["PIECE_BYTES", "Columns", "file_pieces", "gathered", "read_toolpath"]
 
 PIECE_BYTES = 4_194_304
+# what a command that reads a file holds at most, also where it plans, writes and proves (bench_reading)
+_BASE_BYTES, _BYTES_A_BYTE = 100e6, 5
 _MOSTLY = 0.7  # share of words; common practice, no source
 Columns = dict[str, NDArray[Any]]
 
@@ -68,9 +71,13 @@ def read_toolpath(path: Path, *, firmware: str | None = None, progress: Progress
         The file cannot be read.
     NotAPrintError
         It is no filament print; the text says what it looks like.
+    NoRoomError
+        It is too large for the memory that is free.
     """
     path = Path(path)
     head, tail = _read_ends(path)
+    needed = _BASE_BYTES + _BYTES_A_BYTE * path.stat().st_size
+    check_room(needed, f"reading {path.name}", "close other programs, or use another machine")
     refuse_binary(path, head)
     guessed = guess_firmware(head) or guess_firmware(tail)
     used = check_firmware(firmware) if firmware else guessed or "marlin"
