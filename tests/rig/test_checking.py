@@ -178,3 +178,12 @@ def test_a_camera_that_hangs_on_its_side_is_checked_by_its_upright_picture() -> 
     assert texts[0] == texts[1]
     flat = replace(turned, rotate_deg=0)
     assert [f.text for f in check_rig(Rig(printer=printer, cameras=(flat,)))] != texts[0]
+
+
+def test_what_a_survey_gets_and_why_it_gets_nothing() -> None:
+    found = _found(NOZZLE, "survey")
+    assert found.holds is None and found.values["window_mm"][0] > 10
+    level = _found(replace(NOZZLE, place_mm=(0.0, -40.0, 4.0), look_mm=(0.0, 0.0, 0.0)), "survey")
+    assert level.holds is False and "12 degrees" in level.hint
+    near = _found(replace(NOZZLE, place_mm=(0.0, -16.0, 5.5), look_mm=(0.0, -1.0, 0.0)), "survey")
+    assert near.holds is False and "move it away" in near.hint

@@ -14,9 +14,10 @@ from twinlapse.optics.window import LEVEL_DEG, RISE_MM, Window, window_of
 from twinlapse.rig.camera import Camera
 from twinlapse.rig.printer import Printer
 
-__all__ = ["GROOVE_PX", "LayerView", "layer_view"]
+__all__ = ["GROOVE_PX", "SURVEY_DEG", "LayerView", "layer_view"]
 
 GROOVE_PX = 2.0  # of a line's width: fewer pixels do not show the grooves between lines (Nyquist)
+SURVEY_DEG = 12.0  # above level: a more level camera was not tried
 _STEEPEST_DEG = 85.0  # seen from straight above all of the layer is equally far
 
 
@@ -35,6 +36,11 @@ class LayerView:
         """Whether it looks so level that its foreground is much finer than the rest."""
         return round(self.steep_deg) < LEVEL_DEG
 
+    @property
+    def surveys(self) -> bool:
+        """Whether a survey of a layer can be made with it."""
+        return self.window is not None and self.steep_deg >= SURVEY_DEG
+
     def words(self, nozzle_mm: float) -> str:
         """Return one sentence on what it shows and what not."""
         before, behind = self.sharp_mm
@@ -45,7 +51,7 @@ class LayerView:
             f"it looks down by {self.steep_deg:.0f} degrees; {sharp}; a pixel shows {self.across_mm:.2f} mm "
             f"across and {self.along_mm:.2f} mm along the line of sight. "
         )
-        if self.window is None:
+        if self.window is None or not self.surveys:
             return said + "No part of the layer is shown well enough for a survey"
         wide, deep = self.window.size_mm
         said += f"A stop of a survey shows {wide:.0f} x {deep:.0f} mm"

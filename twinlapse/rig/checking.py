@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from twinlapse.arrays import Float
-from twinlapse.optics.layer_view import LayerView, layer_view
+from twinlapse.optics.layer_view import SURVEY_DEG, LayerView, layer_view
 from twinlapse.optics.pose import (
     Place,
     Pose,
@@ -271,7 +271,7 @@ def _tip(camera: Camera, printer: Printer, own: Pose, circle_px: float) -> list[
     size = float(pixel_size(tip, own, camera.lens)[0])
     wide = printer.nozzle_mm / size
     view = layer_view(camera, printer, circle_px)
-    rehearsed = not view.level and size <= REHEARSED_MM
+    rehearsed = not view.level and size <= 1.05 * REHEARSED_MM
     return [
         *found,
         _finding(
@@ -305,7 +305,7 @@ def _resolves(line_px: float, view: LayerView) -> bool | None:
     """Return whether lines are told apart; None for a level camera, which tells those along its view."""
     if line_px >= LINE_PX:
         return True
-    return None if view.level and view.window is not None else False
+    return None if view.level and view.surveys else False
 
 
 def _survey(camera: Camera, printer: Printer, view: LayerView) -> Finding:
@@ -314,9 +314,11 @@ def _survey(camera: Camera, printer: Printer, view: LayerView) -> Finding:
     return _finding(
         camera.name,
         "survey",
-        holds=None if view.window is not None else False,
+        holds=None if view.surveys else False,
         text=view.words(printer.nozzle_mm),
-        hint="aim it at the tip from 12 degrees and more above level, and see to its focus",
+        hint="aim it at the tip from 12 degrees and more above level"
+        if view.steep_deg < SURVEY_DEG
+        else "move it away from the tip, or focus it there: so near little of the layer is sharp",
         values={
             "steep_deg": round(view.steep_deg, 1),
             "window_mm": None if view.window is None else [round(v, 1) for v in view.window.size_mm],

@@ -56,7 +56,7 @@ def _of_schema(record: type, key: str, text: str) -> Question:
 # straight beside the nozzle a camera surveys three times as much of a layer at once as from a corner; 28 mm
 # away and 34 mm up it looks down at about 57 degrees (common practice, no source)
 SIDES: dict[str, tuple[int, int]] = {"front": (0, -1), "back": (0, 1), "left": (-1, 0), "right": (1, 0)}
-_AWAY_MM, _UP_MM, _LOOK_MM = 28, 34, 6
+_LOOK_SHARE = 6 / 28  # of the way to the camera: it aims before the tip, which hides what is behind it
 QUESTIONS = (
     Question(key="bed_mm", text="Bed: width and depth in mm", default=(220.0, 220.0), size=2),
     Question(key="height_mm", text="Height that can be printed, in mm", default=250.0),
@@ -111,6 +111,13 @@ QUESTIONS = (
         text="Where it sits, seen from the nozzle: front, back, left or right",
         default="front",
         options=tuple(SIDES),
+        only_if=("nozzle", True),
+    ),
+    Question(
+        key="nozzle_at_mm",
+        text="How far beside the tip its lens is, and how high above it, in mm",
+        default=(28.0, 34.0),
+        size=2,
         only_if=("nozzle", True),
     ),
     Question(
@@ -212,6 +219,7 @@ def _assembled(answers: Mapping[str, Any], radius_mm: int) -> str:
         text += "\n[[camera]]\n" + _lines(Camera, wide, ("every", "place_mm", "look_mm", "park_mm"))
     if answers["nozzle"]:
         x, y = SIDES[answers["nozzle_side"]]
+        away, up = answers["nozzle_at_mm"]
         nozzle = {
             "name": "nozzle",
             "mount": "toolhead",
@@ -219,8 +227,8 @@ def _assembled(answers: Mapping[str, Any], radius_mm: int) -> str:
             "stance": "over",
             "lens": _lens(answers["nozzle_px"], answers["nozzle_deg"]),
             "body_mm": (answers["nozzle_body_mm"], 40),
-            "place_mm": (x * _AWAY_MM, y * _AWAY_MM, _UP_MM),
-            "look_mm": (x * _LOOK_MM, y * _LOOK_MM, 0),
+            "place_mm": (x * away, y * away, up),
+            "look_mm": (round(x * away * _LOOK_SHARE, 1), round(y * away * _LOOK_SHARE, 1), 0),
         }
         text += "\n[[camera]]\n" + _lines(Camera, nozzle, ("every",))
     return text
