@@ -93,15 +93,19 @@ def background_of(survey: LayerPictures, mosaic: Mosaic, lines: Lines) -> Backgr
     return Background(colours=colours, seen=seen, placed=placed, frames=len(patches))
 
 
-def difference_of(colours: Picture, background: Background, step_mm: float) -> Float32:
-    """Return by how much a map (h, w, 3) differs from the bare bed, in CIE Lab, (h, w, 3)."""
+def difference_of(colours: Picture, seen: Bool, background: Background, step_mm: float) -> Float32:
+    """Return by how much a map (h, w, 3) differs from the bare bed, in CIE Lab, (h, w, 3).
+
+    What one of them does not show has no part in what is said beside it, and differs by nothing.
+    """
     now, before = (
-        cv2.GaussianBlur(
-            cv2.cvtColor(some.astype(np.float32) / 255, cv2.COLOR_RGB2LAB), (0, 0), _BLUR_MM / step_mm
-        )
+        cv2.cvtColor(some.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
         for some in (colours, background.colours)
     )
-    return np.asarray(now - before, np.float32)
+    both = (seen & background.seen).astype(np.float32)
+    above = cv2.GaussianBlur((now - before) * both[..., None], (0, 0), _BLUR_MM / step_mm)
+    below = cv2.GaussianBlur(both, (0, 0), _BLUR_MM / step_mm)
+    return np.asarray(above / np.maximum(below, 1e-3)[..., None], np.float32)
 
 
 def _same_stop(picture: SurveyFrame, frames: Sequence[SurveyFrame]) -> int | None:

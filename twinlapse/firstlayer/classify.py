@@ -182,7 +182,7 @@ def judge(
     features = features_of(mosaic.colours, canvas)
     if bare is not None:
         seen = seen & bare.seen
-        more = difference_of(mosaic.colours, bare, canvas.step_mm)
+        more = difference_of(mosaic.colours, mosaic.seen, bare, canvas.step_mm)
         features = np.asarray(np.dstack([features, more]), np.float32)
     masks = objects_of(wanted, canvas)
     there = looked_for(features, masks, wanted, seen, canvas)

@@ -76,13 +76,14 @@ def clouded_by_dirt(
     stops = _stops((*survey.frames, *survey.bare))
     scale = size[1] / 640 / _COARSE
     clouded = np.zeros(shape, np.bool_)
-    for known in (
-        [rest.on_print | rest.on_bed for rest in rests],
-        [rest.on_print for rest in rests],
-        [rest.on_bed for rest in rests],
+    # on the print alone the bare bed confirms nothing: a line that is missing in a row of stops stays, too
+    for known, any_shape in (
+        ([rest.on_print | rest.on_bed for rest in rests], bool(survey.bare)),
+        ([rest.on_print for rest in rests], False),
+        ([rest.on_bed for rest in rests], bool(survey.bare)),
     ):
         for sign, limit in ((-1.0, DARKER), (1.0, BRIGHTER)):
-            clouded |= _spots(rests, known, stops, sign, limit, scale, any_shape=bool(survey.bare))
+            clouded |= _spots(rests, known, stops, sign, limit, scale, any_shape=any_shape)
     fringe = np.ones((2 * math.ceil(2 * scale) + 1,) * 2, np.uint8)
     grown = cv2.dilate(clouded.astype(np.uint8), fringe)
     return cv2.resize(grown, size[::-1], interpolation=cv2.INTER_NEAREST).astype(np.bool_)
