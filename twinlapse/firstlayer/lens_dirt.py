@@ -29,6 +29,7 @@ __all__ = [
     "SPOT_PX",
     "STOPS",
     "clouded_by_dirt",
+    "dirt_among",
 ]
 
 _COARSE = 2  # pixels taken together
@@ -58,24 +59,10 @@ def clouded_by_dirt(
     survey: LayerPictures, found: SelfCalibration, lines: Lines, below: Sequence[LowerLayer] = ()
 ) -> Bool:
     """Return where in each picture, (height, width), dirt or the lamp's reflection hides the layer."""
-    size = survey.frames[0].picture.shape[:2]
-    shape = (size[0] // _COARSE, size[1] // _COARSE)
-    rise = survey.frames[0].nozzle_mm[2] - survey.top_mm + GROOVE * survey.height_mm
-    ground = PictureGround(found.camera, survey.printer, rise, shape, np.zeros(GLOBAL))
-    below = spread_over(below)
-    laid = (lines, *(layer.lines for layer in below))
-    ends = np.concatenate([end for each in laid for end in (each.first_mm, each.last_mm)])
-    canvas = canvas_over(ends.min(axis=0), ends.max(axis=0), 0.1, 2.0)
-    z_mm = survey.top_mm - GROOVE * survey.height_mm
-    depths = [0.0, *(z_mm - layer.middle_mm for layer in below)]
-    mask = solid_mask([drawn(each, canvas).astype(np.float32) for each in laid], depths, canvas, _RIM_MM)
-    rests = [
-        _rest(frame, ground, mask, shift) for frame, shift in zip(survey.frames, found.shifts_mm, strict=True)
-    ]
-    rests += [_rest(frame, ground, None, np.zeros(2)) for frame in survey.bare]
+    rests = _rests(survey, found, lines, below)
+    rests += [_rest(frame, _ground(survey, found), None, np.zeros(2)) for frame in survey.bare]
     stops = _stops((*survey.frames, *survey.bare))
-    scale = size[1] / 640 / _COARSE
-    clouded = np.zeros(shape, np.bool_)
+    clouded = np.zeros(_shape(survey), np.bool_)
     # on the print alone the bare bed confirms nothing: a line that is missing in a row of stops stays, too
     for known, any_shape in (
         ([rest.on_print | rest.on_bed for rest in rests], bool(survey.bare)),
@@ -83,10 +70,79 @@ def clouded_by_dirt(
         ([rest.on_bed for rest in rests], bool(survey.bare)),
     ):
         for sign, limit in ((-1.0, DARKER), (1.0, BRIGHTER)):
-            clouded |= _spots(rests, known, stops, sign, limit, scale, any_shape=any_shape)
-    fringe = np.ones((2 * math.ceil(2 * scale) + 1,) * 2, np.uint8)
+            clouded |= _spots(rests, known, stops, sign, limit, _scale(survey), any_shape=any_shape)
+    return _whole(clouded, survey)
+
+
+def dirt_among(
+    boxes_mm: Sequence[tuple[float, float, float, float]],
+    survey: LayerPictures,
+    found: SelfCalibration,
+    lines: Lines,
+    below: Sequence[LowerLayer] = (),
+) -> Bool:
+    """Return where in each picture, (height, width), findings (x, y, width, depth) are dirt on the lens.
+
+    Such a one shows in the picture of one stop, and at the same pixels of all other stops there is a spot.
+    """
+    rests, stops, ground = _rests(survey, found, lines, below), _stops(survey.frames), _ground(survey, found)
+    clouded = np.zeros(_shape(survey), np.bool_)
+    for box in boxes_mm:
+        for k, (frame, shift) in enumerate(zip(survey.frames, found.shifts_mm, strict=True)):
+            at = ground.places + np.array(frame.nozzle_mm[:2]) + shift - np.array(box[:2])
+            own = (ground.good & ((at >= 0) & (at <= np.array(box[2:]))).all(axis=1)).reshape(clouded.shape)
+            others = [rest for rest, stop in zip(rests, stops, strict=True) if stop != stops[k]]
+            if own.any() and _stays(own, others):
+                clouded |= own
+    return _whole(clouded, survey)
+
+
+def _stays(own: Bool, others: Sequence[_Rest]) -> bool:
+    """Return whether all other pictures that show both filament or bed at these pixels show a spot there."""
+    means = []
+    for rest in others:
+        known = own & (rest.on_print | rest.on_bed)
+        if known.sum() > 0.5 * own.sum():
+            means.append(float(np.mean(rest.value[known])))
+    return bool(means) and (max(means) < -DARKER or min(means) > BRIGHTER)
+
+
+def _shape(survey: LayerPictures) -> tuple[int, int]:
+    height, width = survey.frames[0].picture.shape[:2]
+    return height // _COARSE, width // _COARSE
+
+
+def _scale(survey: LayerPictures) -> float:
+    return survey.frames[0].picture.shape[1] / 640 / _COARSE
+
+
+def _whole(clouded: Bool, survey: LayerPictures) -> Bool:
+    """Return spots with their soft rim, in the size of the pictures."""
+    fringe = np.ones((2 * math.ceil(2 * _scale(survey)) + 1,) * 2, np.uint8)
     grown = cv2.dilate(clouded.astype(np.uint8), fringe)
+    size = survey.frames[0].picture.shape[:2]
     return cv2.resize(grown, size[::-1], interpolation=cv2.INTER_NEAREST).astype(np.bool_)
+
+
+def _ground(survey: LayerPictures, found: SelfCalibration) -> PictureGround:
+    rise = survey.frames[0].nozzle_mm[2] - survey.top_mm + GROOVE * survey.height_mm
+    return PictureGround(found.camera, survey.printer, rise, _shape(survey), np.zeros(GLOBAL))
+
+
+def _rests(
+    survey: LayerPictures, found: SelfCalibration, lines: Lines, below: Sequence[LowerLayer]
+) -> list[_Rest]:
+    below = spread_over(below)
+    laid = (lines, *(layer.lines for layer in below))
+    ends = np.concatenate([end for each in laid for end in (each.first_mm, each.last_mm)])
+    canvas = canvas_over(ends.min(axis=0), ends.max(axis=0), 0.1, 2.0)
+    z_mm = survey.top_mm - GROOVE * survey.height_mm
+    depths = [0.0, *(z_mm - layer.middle_mm for layer in below)]
+    mask = solid_mask([drawn(each, canvas).astype(np.float32) for each in laid], depths, canvas, _RIM_MM)
+    ground = _ground(survey, found)
+    return [
+        _rest(frame, ground, mask, shift) for frame, shift in zip(survey.frames, found.shifts_mm, strict=True)
+    ]
 
 
 def _rest(frame: SurveyFrame, ground: PictureGround, mask: SolidMask | None, shift_mm: Float) -> _Rest:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.corner_monitor import CornerMonitor, Strip, monitor_corners, strip_of
 from twinlapse.firstlayer.edge_blur import edge_blur, motion_of
 from twinlapse.firstlayer.expected import Lines, lines_of
-from twinlapse.firstlayer.lens_dirt import clouded_by_dirt
+from twinlapse.firstlayer.lens_dirt import clouded_by_dirt, dirt_among
 from twinlapse.firstlayer.marks import kept_by_marks, read_marks, tally_of, without_refuted
 from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, Mosaic, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.nozzle_clump import clump_on
@@ -229,13 +230,34 @@ def look_over(
         )
         survey = replace(survey, frames=steadier)
         survey = replace(survey, clouded=clouded_by_dirt(survey, found, lines, below))
-    mosaic = build_mosaic(
-        survey,
-        lines,
-        below=below,
-        placed_mm=found.shifts_mm if found.useful else None,
-        progress=_part(progress, 0.6, 1.0),
-    )
+    judged = partial(_mapped, lines=lines, below=below, smallest_mm=smallest_mm, found=found)
+    mosaic, judgement = judged(survey, progress=_part(progress, 0.6, 1.0))
+    boxes = [defect.box_mm for defect in judgement.defects if defect.kind != "missing object"]
+    if found.trusted and boxes:
+        clouded = dirt_among(boxes, survey, found, lines, below)
+        if clouded.any():
+            survey = replace(survey, clouded=clouded if survey.clouded is None else survey.clouded | clouded)
+            mosaic, judgement = judged(survey)
+    detail = _detail_mm(survey.camera, survey.printer, survey.frames[0].nozzle_mm[2] - survey.top_mm)
+    # where filament and bed cannot be told apart, no blur can be read off the map
+    outlined = judgement.seen & judgement.can_tell
+    shown = (judgement.score, judgement.wanted, outlined, judgement.canvas)
+    judgement = replace(judgement, trouble=camera_trouble(survey, *shown, detail, motion, clump))
+    return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, calibration=found)
+
+
+def _mapped(
+    survey: LayerPictures,
+    *,
+    lines: Lines,
+    below: Sequence[LowerLayer],
+    smallest_mm: float,
+    found: SelfCalibration,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[Mosaic, Judgement]:
+    """Return the map by a calibration, and what is wrong on it."""
+    placed_mm = found.shifts_mm if found.useful else None
+    mosaic = build_mosaic(survey, lines, below=below, placed_mm=placed_mm, progress=progress)
     judgement = judge(
         mosaic,
         lines,
@@ -245,12 +267,7 @@ def look_over(
         furthest_mm=_furthest_mm(found, below),
         unfit=why_unfit(found),
     )
-    detail = _detail_mm(survey.camera, survey.printer, survey.frames[0].nozzle_mm[2] - survey.top_mm)
-    # where filament and bed cannot be told apart, no blur can be read off the map
-    outlined = judgement.seen & judgement.can_tell
-    shown = (judgement.score, judgement.wanted, outlined, judgement.canvas)
-    judgement = replace(judgement, trouble=camera_trouble(survey, *shown, detail, motion, clump))
-    return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, calibration=found)
+    return mosaic, judgement
 
 
 def _furthest_mm(found: SelfCalibration, below: Sequence[LowerLayer]) -> float:
