@@ -25,6 +25,7 @@ from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.expected import Lines
 from twinlapse.firstlayer.mosaic import LayerPictures, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.reading import look_over
+from twinlapse.firstlayer.solid import LowerLayer
 from twinlapse.optics.window import window_of
 from twinlapse.rig import Camera, Printer, Toolhead
 
@@ -55,6 +56,8 @@ ROWS: dict[str, dict] = {
     "green cast": {"spoil": {"cast": (0.75, 1.0, 0.7)}},
     "cheap jpeg": {"spoil": {"jpeg": 45}},
     "missing frame": {"missing": 1},
+    "second layer": {"second": True},
+    "second layer lump": {"second": True, "lump": True},
 }
 
 
@@ -71,20 +74,29 @@ def true_camera(dice: np.random.Generator, share: float = 1.0) -> scenes.Pinhole
     )
 
 
-def layer_for(seed: int) -> tuple[scenes.Layer, list[int]]:
+def layer_for(seed: int, turn_deg: float = 0.0) -> tuple[scenes.Layer, list[int]]:
     """A sheet, a ring or two objects; and which lines are long enough for gaps."""
     dice = np.random.default_rng([seed, 3])
     kind = seed % 3
     x, y = dice.uniform(85, 110, 2)
     if kind == 0:
-        made = scenes.sheet(x, y, 24, 20, (0.0, 45.0, 90.0)[seed // 3 % 3])
+        made = scenes.sheet(x, y, 24, 20, (0.0, 45.0, 90.0)[seed // 3 % 3] + turn_deg)
     elif kind == 1:
         made = scenes.ring(x + 13, y + 13, 12.5, 8)
     else:
-        one, two = scenes.sheet(x, y, 13, 18, 45.0), scenes.sheet(x + 17, y, 13, 18, -45.0)
+        one, two = (scenes.sheet(x + off, y, 13, 18, way + turn_deg) for off, way in ((0, 45), (17, -45)))
         made = scenes.Layer(one.lines + two.lines, one.widths + two.widths)
     long = [k for k, (a, b, c, d) in enumerate(made.lines) if math.hypot(c - a, d - b) > 6]
     return made, long
+
+
+def below_for(seed: int) -> scenes.Layer:
+    """The layer below, its filling turned by 90 degrees, within a skirt."""
+    made = layer_for(seed, 90.0)[0]
+    low, high = (end(np.array(made.lines).reshape(-1, 2), axis=0) for end in (np.min, np.max))
+    (x, y), (wide, deep) = low - 3, high - low + 6
+    skirt = scenes.sheet(x, y, wide, deep, walls=1).lines[:4]
+    return scenes.Layer(made.lines + skirt, made.widths + [scenes.PITCH] * 4)
 
 
 def lines_of(layer: scenes.Layer) -> Lines:
@@ -98,7 +110,7 @@ def lines_of(layer: scenes.Layer) -> Lines:
     )
 
 
-def places_for(layer: scenes.Layer) -> list[tuple[float, float, float]]:
+def places_for(layer: scenes.Layer, top_mm: float) -> list[tuple[float, float, float]]:
     """Stops of a grid, planned for the rig's camera."""
     window = window_of(CAMERA, PRINTER, 1.0)
     ends = np.array(layer.lines).reshape(-1, 2)
@@ -108,9 +120,7 @@ def places_for(layer: scenes.Layer) -> list[tuple[float, float, float]]:
         n = 1 if high - low <= size else 1 + math.ceil((high - low - size) / (size * 0.7))
         axes.append([(low + high) / 2] if n == 1 else np.linspace(low + size / 2, high - size / 2, n))
     middle = window.middle_mm
-    return [
-        (float(x - middle[0]), float(y - middle[1]), scenes.HEIGHT + 1.0) for y in axes[1] for x in axes[0]
-    ]
+    return [(float(x - middle[0]), float(y - middle[1]), top_mm + 1.0) for y in axes[1] for x in axes[0]]
 
 
 @dataclass(frozen=True)
@@ -121,6 +131,8 @@ class Drawn:
     bare: list[SurveyFrame]  # from the same stops before the print
     lines: Lines
     put: list[tuple[float, float, float]]  # x, y, bare length
+    top_mm: float
+    below: list[LowerLayer]
 
 
 def drawn_scene(name: str, seed: int, *, bare_bed: bool = False) -> Drawn:
@@ -151,9 +163,12 @@ def drawn_scene(name: str, seed: int, *, bare_bed: bool = False) -> Drawn:
         a, b, c, d = layer.lines[int(dice.choice(long or np.arange(144)))]
         put.append(((a + c) / 2, (b + d) / 2, 2.0))
         options["blobs"] = put
+    base = below_for(seed) if row.get("second") else None
+    top_mm = scenes.HEIGHT * (1 if base is None else 2)
     camera = true_camera(dice)
+    options["lower"] = base
     ground = scenes.lay(layer, plastic, bed, spoil, dice, **options)
-    places = places_for(layer)
+    places = places_for(layer, top_mm)
     frames = [SurveyFrame(picture=scenes.shoot(ground, camera, p, spoil, dice), nozzle_mm=p) for p in places]
     if row.get("missing") and len(frames) > 1:
         frames = frames[1:]
@@ -161,7 +176,10 @@ def drawn_scene(name: str, seed: int, *, bare_bed: bool = False) -> Drawn:
     if bare_bed:
         empty = scenes.lay(layer, plastic, bed, spoil, np.random.default_rng([seed, 11, 1]), gone=True)
         bare = [SurveyFrame(picture=scenes.shoot(empty, camera, p, spoil, dice), nozzle_mm=p) for p in places]
-    return Drawn(frames, bare, lines_of(layer), put)
+    below = []
+    if base is not None:
+        below = [LowerLayer(lines=lines_of(base), top_mm=scenes.HEIGHT, height_mm=scenes.HEIGHT)]
+    return Drawn(frames, bare, lines_of(layer), put, top_mm, below)
 
 
 def run(
@@ -174,12 +192,12 @@ def run(
         frames=tuple(made.frames),
         camera=CAMERA,
         printer=PRINTER,
-        top_mm=scenes.HEIGHT,
+        top_mm=made.top_mm,
         height_mm=scenes.HEIGHT,
         bare=tuple(made.bare),
     )
     if calibrated:
-        found = look_over(survey, made.lines, smallest_mm=0.4)
+        found = look_over(survey, made.lines, below=made.below, smallest_mm=0.4)
         facts = {"residual": found.calibration.residual_mm, "pieces": found.calibration.pieces}
         judgement = found.judgement
     else:

@@ -140,9 +140,11 @@ def lay(
     tangle: bool = False,
     blobs: list[tuple[float, float, float]] = (),
     lift: tuple[float, float, float] | None = None,  # corner x, y and height, bent over 8 mm
+    lower: Layer | None = None,  # a layer below it
     margin: float = 26.0,
 ) -> Ground:
     """Return the bed with the layer on it."""
+    floor = 0.0 if lower is None else HEIGHT
     ends = np.array(layer.lines).reshape(-1, 2)
     left, front = ends.min(axis=0) - margin
     shape = tuple(int(v) for v in np.ceil((np.ptp(ends, axis=0) + 2 * margin) / CELL))[::-1]
@@ -232,6 +234,8 @@ def lay(
             bead(at, new, 0.4, dice.uniform(0.3, 1.2))
             at = new
     elif not gone:
+        for (x0, y0, x1, y1), width in () if lower is None else zip(lower.lines, lower.widths, strict=True):
+            bead(np.array([x0, y0]), np.array([x1, y1]), 1.06 * width, HEIGHT)
         cuts: dict[int, list[tuple[float, float]]] = {}
         for which, where, bare in gaps:
             cuts.setdefault(which, []).append((where, bare))
@@ -252,7 +256,7 @@ def lay(
                         p0 + start * (p1 - p0),
                         p0 + stop * (p1 - p0),
                         width,
-                        HEIGHT * (1.0 if flow >= 1 else 0.9),
+                        floor + HEIGHT * (1.0 if flow >= 1 else 0.9),
                     )
         for x, y, wide_mm in blobs:
             for r in (1.0, 0.75, 0.5):
@@ -260,7 +264,7 @@ def lay(
                     np.array([x, y]),
                     np.array([x + 0.01, y]),
                     wide_mm * r,
-                    HEIGHT + 0.35 * wide_mm * (1.2 - r),
+                    floor + HEIGHT + 0.35 * wide_mm * (1.2 - r),
                 )
     for _ in range(spoil.strings):
         p = ends.min(axis=0) + dice.uniform(0, 1, 2) * np.ptp(ends, axis=0)

@@ -10,10 +10,11 @@ import pytest
 
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.lens_dirt import clouded_by_dirt
+from twinlapse.firstlayer.lens_dirt import clouded_by_dirt, dirt_among
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.firstlayer.self_calibration import SelfCalibration
 from twinlapse.firstlayer.threads import threads
+from twinlapse.optics.pose import on_plane, pose_in_bed
 
 SPOT = (330, 360)  # px, across and down
 
@@ -45,6 +46,29 @@ def test_a_spot_that_stays_in_every_picture_is_left_out(
     assert clouded.shape == frames[0].picture.shape[:2]
     assert clouded[SPOT[1], SPOT[0]] == dirty
     assert clouded.mean() < 0.01  # the missing line, which moves with the print, is not taken for dirt
+
+
+@pytest.mark.parametrize("dirty", [True, False])
+def test_a_finding_is_dirt_if_the_other_stops_show_a_spot_at_its_pixels(
+    scene: Any, survey_of: Any, rig_parts: Any, dirty: bool
+) -> None:
+    made = scene(size_mm=24.0, seed=12, glare=False)
+    frames, errors = made.frames()
+    survey = survey_of([_dirty(frame) for frame in frames] if dirty else frames)
+    known = SelfCalibration(
+        camera=rig_parts[0],
+        shifts_mm=errors,
+        grown_mm=0.0,
+        spread=np.eye(8),
+        residual_mm=0.02,
+        pieces=50,
+        separability=10.0,
+    )
+    place = on_plane(np.array([SPOT]), pose_in_bed(*rig_parts, frames[0].nozzle_mm), rig_parts[0].lens, 0.1)
+    x, y = place[0, :2] + errors[0]
+    clouded = dirt_among([(x - 0.8, y - 0.8, 1.6, 1.6)], survey, known, made.lines())
+    assert clouded[SPOT[1], SPOT[0]] == dirty
+    assert clouded.mean() < 0.01
 
 
 def _sheet(thread: bool) -> tuple[np.ndarray, Lines, Canvas]:

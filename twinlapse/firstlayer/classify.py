@@ -211,6 +211,7 @@ def judge(
         found = _found(parted, seen & ~gone, canvas, lines, smallest_mm, over)
     found.sort(key=lambda item: -item[0].area_mm2)
     absent = [item for item in there if item.there is False]
+    laid = can_tell and not below  # what shows in the grooves of an upper layer is not the bed
     return Judgement(
         canvas=canvas,
         defects=(
@@ -227,7 +228,7 @@ def judge(
         wanted=parted.wanted,
         score=parted.score,
         objects=tuple(there),
-        laying=laying_of(mosaic.colours, lines, canvas, parted.wanted, seen & ~gone) if can_tell else None,
+        laying=laying_of(mosaic.colours, lines, canvas, parted.wanted, seen & ~gone) if laid else None,
         seen=seen & ~gone,
         why=why,
     )

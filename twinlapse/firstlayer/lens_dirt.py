@@ -113,7 +113,7 @@ def _shape(survey: LayerPictures) -> tuple[int, int]:
 
 
 def _scale(survey: LayerPictures) -> float:
-    return survey.frames[0].picture.shape[1] / 640 / _COARSE
+    return float(survey.frames[0].picture.shape[1]) / 640 / _COARSE
 
 
 def _whole(clouded: Bool, survey: LayerPictures) -> Bool:
