@@ -64,7 +64,9 @@ def test_a_finding_is_dirt_if_the_other_stops_show_a_spot_at_its_pixels(
         pieces=50,
         separability=10.0,
     )
-    place = on_plane(np.array([SPOT]), pose_in_bed(*rig_parts, frames[0].nozzle_mm), rig_parts[0].lens, 0.1)
+    place = on_plane(
+        np.array([SPOT]), pose_in_bed(rig_parts[0], rig_parts[1], frames[0].nozzle_mm), rig_parts[0].lens, 0.1
+    )
     x, y = place[0, :2] + errors[0]
     clouded = dirt_among([(x - 0.8, y - 0.8, 1.6, 1.6)], survey, known, made.lines())
     assert clouded[SPOT[1], SPOT[0]] == dirty
