@@ -96,6 +96,17 @@ def test_a_maker_may_have_it_cut_or_see_the_whole_picture() -> None:
         assert ((pane.box.width, pane.box.height) == (720, 1280)) is whole
 
 
+@pytest.mark.parametrize(("layout", "shape", "filled"), [("side", "1:1", 0.4), ("side", "9:16", 0.18)])
+def test_panes_beside_each_other_are_narrowed_to_fill_the_film(
+    layout: str, shape: str, filled: float
+) -> None:
+    made = arrange(Filming(layout=layout, shape=shape), {"wide": 16 / 9, "nozzle": 4 / 3}, words=True)
+    shown = sum(pane.box.width * pane.box.height for pane in made.panes)
+    assert shown / (made.size[0] * made.size[1]) > filled
+    for pane, aspect in zip(made.panes, (16 / 9, 4 / 3), strict=True):
+        assert 0.44 < pane.box.width / pane.box.height / aspect < 1.7
+
+
 def test_what_the_maker_has_set_stays() -> None:
     made = arrange(Filming(), {"wide": 16 / 9}, words=True)
     pane = made.panes[0]

@@ -8,9 +8,11 @@ from twinlapse.film.contrast import LEAST, contrast
 from twinlapse.film.stencil import rgb
 from twinlapse.rig.film_settings import Filming, film_size
 
-__all__ = ["MOST_CUT", "SAFE", "Box", "Layout", "Pane", "arrange", "safe_area"]
+__all__ = ["MOST_CUT", "MOST_NARROWED", "SAFE", "Box", "Layout", "Pane", "arrange", "safe_area"]
 
-MOST_CUT = 0.4  # share of a picture that a row of panes may cost it
+# shares of a picture's height and width that a row of panes may cost it: what stands upright has room at its
+# sides (common practice, no source)
+MOST_CUT, MOST_NARROWED = 0.4, 0.55
 SAFE = 0.90  # title-safe share of width and height: SMPTE ST 2046-1
 
 
@@ -135,7 +137,7 @@ def _row(
 ) -> Layout:
     """Panes beside or above one another on the background, the figures below them.
 
-    Every pane is cut by the same share, up to two fifths, so that the row fills more of the film.
+    Every pane is cut by the same share, so that the row fills more of the film.
     """
     unit = min(size) / 720
     band = _band(size, filming)
@@ -146,7 +148,9 @@ def _row(
     along, across = (room[1], room[0]) if upright else room
     along -= filming.gap_px * (len(names) - 1)
     shapes = [1 / aspects[name] if upright else aspects[name] for name in names]
-    lengths, thickness = _lengths(shapes, along, across, cut=filming.fit != "fit")
+    # how far a pane may lose of its length, and of its thickness
+    most = (MOST_CUT, MOST_NARROWED) if upright else (MOST_NARROWED, MOST_CUT)
+    lengths, thickness = _lengths(shapes, along, across, (0, 0) if filming.fit == "fit" else most)
     first, beside = (top, edge) if upright else (edge, top)
     start = first + (along - sum(lengths)) // 2
     side = beside + (across - thickness) // 2
@@ -166,14 +170,16 @@ def _row(
     return Layout(size=size, panes=panes, band=band, over_pictures=light)
 
 
-def _lengths(shapes: list[float], along: int, across: int, *, cut: bool) -> tuple[list[int], int]:
+def _lengths(
+    shapes: list[float], along: int, across: int, most: tuple[float, float]
+) -> tuple[list[int], int]:
     """Return how long the panes of a row are, and how thick the row; `shapes` are length over thickness.
 
     Where the row is longer than its room panes lose length by cutting, where it is shorter they gain length
     by cutting their thickness; what that leaves is done by scaling.
     """
     excess = sum(shapes) * across / along
-    change = min(max(1 / excess, 1 - MOST_CUT), 1 / (1 - MOST_CUT)) if cut else 1.0
+    change = min(max(1 / excess, 1 - most[0]), 1 / (1 - most[1]))
     scale = min(1.0, 1 / (excess * change))
     thickness = int(across * scale)
     return [int(shape * change * thickness) for shape in shapes], thickness

@@ -32,7 +32,7 @@ from twinlapse.imaging.light import (
     tone_of,
 )
 from twinlapse.imaging.references import References, choose_references
-from twinlapse.imaging.rigid_body import enlarged, find_rigid
+from twinlapse.imaging.rigid_body import Rigid, enlarged, find_rigid
 from twinlapse.imaging.tone_curve import ToneCurve
 from twinlapse.imaging.tracking_tiles import choose_gauges
 from twinlapse.rig.film_settings import CameraFilming
@@ -138,28 +138,40 @@ def _look_at_all(
         looks.lit[:] = rigid.covers(ACROSS, DOWN) > 0.9  # what is behind it never stays the same
 
     def look(places: Sequence[int]) -> list[SmallPicture]:
-        pictures = {}
-        for place in places:
-            try:
-                pictures[place] = read_sized(files[place], size, by)
-            except FrameError as error:
-                looks.faults[place] = error.what[:TOLD]
+        pictures = _read(files, places, size, by, looks)
         greys = {place: grey_of(picture) for place, picture in pictures.items()}
         for place, grey in greys.items():
             looks.tone[place] = tone_of(grey)
-        laid: dict[int, Float] = {}
-        if scene:
-            laid = _measure(looks, references, greys, filming)
+        laid = _measure(looks, references, greys, filming) if scene else {}
         if rigid is not None:
-            for place, grey in greys.items():
-                body, looks.body_sure[place] = rigid.read(grey)
-                looks.body[place] = enlarged(body, by)
-                if not scene:
-                    laid[place] = body
+            bodies = _read_body(looks, rigid, greys, by)
+            laid = laid if scene else bodies
         return [small_picture(picture, laid.get(place)) for place, picture in pictures.items()]
 
     _in_turn(look, looks, progress, pool)
     return looks
+
+
+def _read(
+    files: Sequence[FrameFile], places: Sequence[int], size: tuple[int, int], by: int, looks: Looks
+) -> dict[int, Picture]:
+    """Return the pictures that can be read; write down what is wrong with the others."""
+    pictures = {}
+    for place in places:
+        try:
+            pictures[place] = read_sized(files[place], size, by)
+        except FrameError as error:
+            looks.faults[place] = error.what[:TOLD]
+    return pictures
+
+
+def _read_body(looks: Looks, rigid: Rigid, greys: Mapping[int, Picture], by: int) -> dict[int, Float]:
+    """Write down how a rigid body lies in some pictures; return its maps to them, reduced as they are."""
+    found = {}
+    for place, grey in greys.items():
+        found[place], looks.body_sure[place] = rigid.read(grey)
+        looks.body[place] = enlarged(found[place], by)
+    return found
 
 
 def _in_turn(
