@@ -68,6 +68,7 @@ if not COMPILED:  # no wheel for this platform: the same code runs uncompiled
 
 # every module whose functions are compiled: machine code holds what was compiled into it from the others
 KERNEL_MODULES = (
+    "film/coding_kernels.py",
     "gcode/constant_z_runs.py",
     "gcode/interpreter.py",
     "gcode/segment_kernels.py",

@@ -10,7 +10,7 @@ import pytest
 
 from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.decode import read_picture
-from twinlapse.imaging.light import apply_gain, to_linear
+from twinlapse.imaging.light import Relight, relight, to_linear
 from twinlapse.imaging.resampling import resample
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.stabilise import Track, track_camera
@@ -58,7 +58,7 @@ def test_light_comes_out_even_and_contrast_unchanged(truth, track: Track) -> Non
         # averaging codes of neighbours does not change their mean, so softening by a fraction of a pixel
         # cannot pass for flicker here, as it would in linear light
         laid = resample(read_picture(file.path), motion.matrix, truth.size)
-        lit = apply_gain(laid, gain)
+        lit = relight(laid, Relight(gain=gain))
         before.append((laid[seen] @ luma).mean())
         after.append((lit[seen] @ luma).mean())
         light = [to_linear(picture)[seen] for picture in (laid, lit)]

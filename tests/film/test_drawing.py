@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from PIL import Image, ImageFont, features
 
 from twinlapse.errors import RenderError
-from twinlapse.film import FilmOptions, render_film
+from twinlapse.film import FilmOptions, colour, render_film
 from twinlapse.film.cards import end_card, title_card
 from twinlapse.film.codecs import codec_for
-from twinlapse.film.colour import coded, coded_lit, planes_of
+from twinlapse.film.colour import coded, coded_relit, planes_of
 from twinlapse.film.compose import composer
 from twinlapse.film.encoder import encoding
 from twinlapse.film.frame_times import schedule
@@ -27,7 +27,7 @@ from twinlapse.film.overlay import Overlay
 from twinlapse.film.overlay_values import Facts, clock
 from twinlapse.film.stencil import Plate
 from twinlapse.frames.sequence import read_sequence
-from twinlapse.imaging.light import to_linear, to_srgb
+from twinlapse.imaging.light import Relight, to_linear, to_srgb
 from twinlapse.rig.film_settings import OVERLAYS, SHAPES, Filming, film_size, read_overlay, read_rate
 
 ASPECTS = {"wide": 16 / 9, "nozzle": 4 / 3}
@@ -366,9 +366,32 @@ def test_a_gain_within_the_coding_is_the_gain_in_light(gain: tuple[float, float,
     picture = np.random.default_rng(5).integers(0, 200, (90, 160, 3)).astype(np.uint8)
     light = to_linear(picture) * gain
     exact = to_srgb(light) @ [0.2126, 0.7152, 0.0722] * 219 / 255 + 16  # ITU-R BT.709-6
-    luma = coded_lit(picture, np.array(gain))[..., 0]
-    assert np.abs(luma - exact).max() < 1.6
-    assert abs((luma - exact).mean()) < 0.03
+    luma = coded_relit(picture, Relight(gain=np.array(gain)))[..., 0]
+    assert np.abs(luma - exact).max() < 1.1
+    assert abs((luma - exact).mean()) < 0.02
+
+
+def test_plain_dark_parts_have_fractions_of_a_code() -> None:
+    for code in (17, 23, 38):
+        picture = np.full((40, 60, 3), code, np.uint8)
+        for gain in (0.93, 0.99, 1.004, 1.06):
+            exact = to_srgb(to_linear(picture) * gain)[0, 0] @ [0.2126, 0.7152, 0.0722] * 219 / 255 + 16
+            shown = coded_relit(picture, Relight(gain=np.full(3, gain)))[..., 0]
+            assert abs(shown.mean() - exact) < 0.04
+            assert shown.max() - shown.min() <= 1
+
+
+def test_the_loop_over_pixels_and_arrays_code_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    picture = np.random.default_rng(6).integers(0, 256, (33, 50, 3)).astype(np.uint8)
+    how = Relight(gain=np.array([1.4, 0.8, 1.02]), guarded=True)
+    compiled = coded_relit(picture, how)
+    monkeypatch.setattr(colour, "code_pixels", None)
+    assert np.array_equal(coded_relit(picture, how), compiled)
+    white, black = (
+        coded_relit(np.full((4, 4, 3), code, np.uint8), Relight(gain=np.ones(3))) for code in (255, 0)
+    )
+    # ITU-R BT.709-6, item 4.5: white is 235, black is 16
+    assert set(white[..., 0].ravel()) <= {234, 235} and set(black[..., 0].ravel()) <= {16, 17}
 
 
 def test_a_long_title_breaks_into_lines_inside_the_safe_area() -> None:

@@ -12,7 +12,7 @@ from twinlapse.film.report import shift_rows
 from twinlapse.frames.job import Job
 from twinlapse.frames.sequence import read_sequence
 from twinlapse.imaging.decode import read_picture
-from twinlapse.imaging.light import apply_gain
+from twinlapse.imaging.light import Relight, relight
 from twinlapse.imaging.resampling import resample
 from twinlapse.job_folder import prepare
 from twinlapse.rehearsal import rehearse
@@ -51,7 +51,7 @@ class Rehearsed:
             laid = resample(
                 read_picture(self.track.files[place].path), self.track.motions[place].matrix, self.track.size
             )
-            pairs.append((laid, apply_gain(laid, self.track.gain[place])))
+            pairs.append((laid, relight(laid, Relight(gain=self.track.gain[place]))))
         return pairs
 
 

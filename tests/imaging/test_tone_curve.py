@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from twinlapse.imaging.light import Relight, is_guarded, relight
-from twinlapse.imaging.tone_curve import ToneCurve, find_tone_curve, lit_codes
+from twinlapse.imaging.tone_curve import ToneCurve, find_tone_curve, lit_codes, whole_codes
 
 
 def srgb(light: np.ndarray) -> np.ndarray:
@@ -54,7 +54,7 @@ def flicker(curve, patch: float, codes: np.ndarray, found: ToneCurve) -> float:
     for frame, factor in enumerate(gain):
         code = float(curve(np.array(patch * LIGHT[frame])))
         shown = np.clip(np.rint(code * 255 + noise), 0, 255).astype(int)
-        means.append(lit_codes(np.full(3, factor), found, guarded=True)[shown, 0].mean())
+        means.append(whole_codes(lit_codes(np.full(3, factor), found, guarded=True))[shown, 0].mean())
     return float(np.std(np.diff(means)) / np.mean(means) * 100)
 
 
@@ -87,12 +87,12 @@ def test_no_gain_pushes_highlights_to_white() -> None:
     shown = relight(picture, Relight(gain=gain, guarded=True))
     assert (shown >= 255).mean() <= 0.001
     assert shown.astype(int).min() >= picture.min()
-    table = lit_codes(gain, ToneCurve(), guarded=True)[:, 0].astype(int)
+    table = whole_codes(lit_codes(gain, ToneCurve(), guarded=True))[:, 0].astype(int)
     assert (np.diff(table) >= -1).all() and table[255] == 255
 
 
 def test_what_is_clipped_stays_white_when_the_light_is_lowered() -> None:
-    table = lit_codes(np.full(3, 0.9), ToneCurve(), guarded=True)[:, 0].astype(int)
+    table = whole_codes(lit_codes(np.full(3, 0.9), ToneCurve(), guarded=True))[:, 0].astype(int)
     assert table[255] == 255 and table[200] < 196
     assert not is_guarded(200.0, np.ones(3)) and is_guarded(240.0, np.full(3, 1.2))
 

@@ -10,10 +10,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.arrays import Picture
-from twinlapse.imaging.light import Relight, apply_gain, relight
+from twinlapse.arrays import Float, Picture
+from twinlapse.film.coding_kernels import FRACTION_BITS, code_pixels
+from twinlapse.imaging.light import Relight, relit_codes
+from twinlapse.jit import Kernel
 
-__all__ = ["KB", "KG", "KR", "coded", "coded_cover", "coded_lit", "coded_relit", "planes_of"]
+__all__ = ["KB", "KG", "KR", "coded", "coded_cover", "coded_relit", "planes_of"]
 
 KR, KG, KB = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, item 3.2
 _RGB = np.array([KR, KG, KB])
@@ -23,9 +25,12 @@ _RED = (np.array([1, 0, 0]) - _RGB) / 1.5748 * (224 / 255)
 _ROWS = np.stack([np.append(_LUMA, 16), np.append(_BLUE, 128), np.append(_RED, 128)]).astype(np.float32)
 
 
-# above its toe (codes to 10) the sRGB curve is a power, so a gain in light is a straight line in codes; up to
-# this gain that line is off by less than one code in the toe
-_LINE_GAIN = 1.17
+# Bayer's ordered dither (1973), in the middle of its steps: codes that are cut off after it has been added
+# have the right mean over 4 x 4 pixels. In plain dark parts all pixels would else be rounded the same way
+_BAYER = np.array([[0, 8, 2, 10], [12, 4, 14, 6], [3, 11, 1, 9], [15, 7, 13, 5]])
+_SHIFTS = np.array([0, 21, 42], np.uint64)
+_ONE = 1 << FRACTION_BITS
+_DITHER = (((2 * _BAYER + 1) * (_ONE // 32)).astype(np.uint64)[..., None] << _SHIFTS).sum(axis=-1)
 
 
 def coded(picture: Picture) -> Picture:
@@ -33,25 +38,33 @@ def coded(picture: Picture) -> Picture:
     return _by_rows(picture, _ROWS[:, :3], _ROWS[:, 3])
 
 
-def coded_lit(picture: Picture, gain: NDArray[np.floating], out: Picture | None = None) -> Picture:
-    """Return a picture with its channels' linear light multiplied by `gain` (3,), in the film's own codes.
-
-    A small gain goes into the same step as the coding: nothing is rounded in between. `out` may be `picture`
-    itself: memory that is fresh for every frame costs as much as the arithmetic.
-    """
-    gain = np.asarray(gain, dtype=np.float64)
-    if gain.max() > _LINE_GAIN or gain.min() < 1 / _LINE_GAIN:
-        return coded(apply_gain(picture, gain))
-    slope = gain ** (1 / 2.4)  # IEC 61966-2-1
-    lift = _ROWS[:, 3] + _ROWS[:, :3] @ (255 * 0.055 * (slope - 1))
-    return _by_rows(picture, _ROWS[:, :3] * slope, lift, out)
-
-
 def coded_relit(picture: Picture, how: Relight, out: Picture | None = None) -> Picture:
-    """Return a picture with its light changed, in the film's own codes; `out` as in `coded_lit`."""
-    if how.curve.is_srgb and not how.guarded:
-        return coded_lit(picture, how.gain, out)
-    return coded(relight(picture, how))
+    """Return a picture with its light changed, in the film's own codes.
+
+    Nothing is rounded in between. `out` may be `picture` itself: memory that is fresh for every frame costs
+    as much as the arithmetic.
+    """
+    tables = _tables(relit_codes(how))
+    out = np.empty_like(picture) if out is None else out
+    if isinstance(code_pixels, Kernel):
+        code_pixels(picture, tables, _DITHER, out)
+        return out
+    height, width, _ = picture.shape
+    words = np.tile(_DITHER, (height // 4 + 1, width // 4 + 1))[:height, :width]
+    words = words + sum(table[picture[..., channel]] for channel, table in enumerate(tables))
+    for place, shift in enumerate(_SHIFTS):
+        out[..., place] = (words >> (shift + FRACTION_BITS)) & 255
+    return out
+
+
+def _tables(codes: Float) -> NDArray[np.uint64]:
+    """Return what each code of each channel adds to the codes of the film, (3, 256); see `code_pixels`."""
+    adds = _ROWS[:, :3].astype(np.float64)[..., None] * codes.T  # (3 codes of the film, 3 channels, 256)
+    # a word holds no negative numbers: each channel is lifted, the first by what is left of the whole lift
+    lift = np.where(_ROWS[:, :3] < 0, -255.0 * _ROWS[:, :3], 0.0)
+    lift[:, 0] += _ROWS[:, 3] - lift.sum(axis=1)
+    whole = np.rint((adds + lift[..., None]) * _ONE).astype(np.uint64)
+    return np.asarray((whole << _SHIFTS[:, None, None]).sum(axis=0), np.uint64)
 
 
 def _by_rows(

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Grey, Picture
-from twinlapse.imaging.tone_curve import SRGB_POWER, ToneCurve, find_tone_curve, lit_codes
+from twinlapse.imaging.tone_curve import SRGB_POWER, ToneCurve, find_tone_curve, lit_codes, whole_codes
 
 __all__ = [
     "ACROSS",
@@ -36,18 +36,17 @@ __all__ = [
     "Mode",
     "Relight",
     "SmallPicture",
-    "apply_gain",
     "blocks_of",
     "brightness",
     "changing_foot",
     "common_level",
     "curve_of",
-    "gain_table",
     "gains",
     "is_guarded",
     "light_blocks",
     "likeness",
     "relight",
+    "relit_codes",
     "small_picture",
     "steady_weights",
     "to_linear",
@@ -292,12 +291,14 @@ class Relight:
 
 def relight(picture: Picture, how: Relight) -> Picture:
     """Return the picture with its light changed."""
-    if how.curve.is_srgb and not how.guarded:
-        return apply_gain(picture, how.gain)
     if np.abs(how.gain - 1).max() < 5e-4:
         return picture
-    codes = lit_codes(how.gain, how.curve, guarded=how.guarded)
-    return np.asarray(cv2.LUT(picture, codes.reshape(1, 256, 3)), dtype=np.uint8)
+    return np.asarray(cv2.LUT(picture, whole_codes(relit_codes(how)).reshape(1, 256, 3)), dtype=np.uint8)
+
+
+def relit_codes(how: Relight) -> Float:
+    """Return what becomes of each code of each channel, 0 to 255 with fractions, (256, 3)."""
+    return lit_codes(how.gain, how.curve, guarded=how.guarded)
 
 
 def is_guarded(top_code: float, gain: NDArray[np.floating]) -> bool:
@@ -380,21 +381,3 @@ def _smooth(logs: Float, sure: NDArray[np.bool_], reach: float = 8.0) -> Float:
 def _around(values: Float, weights: Float) -> Float:
     """Return the weighted sum of the neighbours of each value; the weights begin as far before as after."""
     return np.convolve(values, weights[::-1])[len(weights) // 2 :][: len(values)]
-
-
-def apply_gain(picture: Picture, gain: NDArray[np.floating]) -> Picture:
-    """Return the picture with its channels' linear light multiplied by `gain` (3,)."""
-    if np.abs(np.asarray(gain) - 1).max() < 5e-4:
-        return picture
-    return np.asarray(cv2.LUT(picture, gain_table(gain).reshape(1, 256, 3)), dtype=np.uint8)
-
-
-def gain_table(gain: NDArray[np.floating]) -> Picture:
-    """Return what becomes of each code of each channel, (256, 3).
-
-    Rounding errors are carried from code to code: near a gain of 1 dozens of neighbouring codes would else be
-    rounded the same way, and the picture's mean would be off by as much as the flicker that is to go.
-    """
-    light = _LINEAR.astype(np.float64)[:, None] * np.asarray(gain, dtype=np.float64)
-    whole = np.rint(np.cumsum(to_srgb(light), axis=0))
-    return np.asarray(np.clip(np.diff(whole, axis=0, prepend=0), 0, 255), dtype=np.uint8)

@@ -35,6 +35,7 @@ __all__ = [
     "ToneCurve",
     "find_tone_curve",
     "lit_codes",
+    "whole_codes",
 ]
 
 SRGB_POWER = 2.4  # IEC 61966-2-1
@@ -251,11 +252,10 @@ def _light_of_codes(curve: ToneCurve) -> Float:
     return curve.log_light(_FINE)
 
 
-def lit_codes(gain: NDArray[np.floating], curve: ToneCurve, *, guarded: bool) -> Picture:
-    """Return what becomes of each code of each channel under a gain (3,) of the light, (256, 3).
+def lit_codes(gain: NDArray[np.floating], curve: ToneCurve, *, guarded: bool) -> Float:
+    """Return what becomes of each code of each channel under a gain (3,) of the light, 0 to 255, (256, 3).
 
-    With `guarded` nothing is pushed to white that was below it, and white stays white. Rounding errors are
-    carried from code to code, so that the mean of a picture is right to a hundredth of a code.
+    With `guarded` nothing is pushed to white that was below it, and white stays white.
     """
     code = np.arange(256) / 255
     wanted = curve.log_light(code)[:, None] + np.log(np.asarray(gain, np.float64))
@@ -263,8 +263,16 @@ def lit_codes(gain: NDArray[np.floating], curve: ToneCurve, *, guarded: bool) ->
     if guarded:
         for channel in range(3):
             lit[:, channel] = _guarded(lit[:, channel], code)
-    lit = np.clip(lit, 0, 1) * 255
-    whole = np.rint(np.cumsum(lit, axis=0))
+    return np.clip(lit, 0, 1) * 255
+
+
+def whole_codes(codes: Float) -> Picture:
+    """Return codes (256, 3) rounded to whole ones.
+
+    Rounding errors are carried from code to code: near a gain of 1 dozens of neighbouring codes would else be
+    rounded the same way, and the picture's mean would be off by as much as the flicker that is to go.
+    """
+    whole = np.rint(np.cumsum(codes, axis=0))
     return np.asarray(np.clip(np.diff(whole, axis=0, prepend=0), 0, 255), np.uint8)
 
 
