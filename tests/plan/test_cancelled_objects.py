@@ -143,7 +143,7 @@ def test_every_picture_is_taken_at_its_stop_whichever_object_is_cancelled(
     assert any(shot.leaves_object is not None for shot in plan.shots)
     lost = 0
     for cancel in range(len(POTS)):
-        for at in range(0, len(original), 7):
+        for at in range(3, len(original), 19):
             machine, alone = run(written, cancel, at), run(original, cancel, at)
             assert len(machine.cues) == len(plan.shots)
             assert misplaced(written, machine) == 0, (cancel, at)

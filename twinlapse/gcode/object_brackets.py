@@ -27,6 +27,8 @@ class ObjectBrackets(ArrayRecord):
     byte: Int  # (m,) offset of the first byte of that line
     begins: Bool  # (m,) else it ends
     number: Int  # (m,) of the object that M486 begins, negative for all else
+    end_line: Int  # (e + 1,) lines at which objects end, and -1
+    end_byte: Int  # (e + 1,) offsets of their first bytes, and -1
 
     def is_inside(self, line: Int) -> Bool:
         """Return whether what is inserted after some lines (n,) stands inside an object."""
@@ -40,19 +42,19 @@ class ObjectBrackets(ArrayRecord):
 
         Negative where none is, or where an object has no number.
         """
+        if not len(self.line):
+            return np.full(len(line), _NONE)
         k = np.searchsorted(self.line, line, "right") - 1
-        return np.asarray(np.append(self.number, _NONE)[k])
+        return np.where(k >= 0, self.number[k], _NONE)
 
     def end_between(self, line: Int, following: Int) -> tuple[Int, Int]:
         """Return line and first byte of the first end of an object after some lines and before others.
 
         Both are -1 where no object ends there.
         """
-        ends = np.flatnonzero(~self.begins)
-        end_line, end_byte = np.append(self.line[ends], -1), np.append(self.byte[ends], -1)
-        k = np.searchsorted(end_line[:-1], line, "right")
-        k = np.where(end_line[k] < following, k, len(ends))
-        return end_line[k], end_byte[k]
+        k = np.searchsorted(self.end_line[:-1], line, "right")
+        k = np.where(self.end_line[k] < following, k, -1)
+        return self.end_line[k], self.end_byte[k]
 
 
 def brackets_of(path: Toolpath) -> ObjectBrackets:
@@ -63,8 +65,16 @@ def brackets_of(path: Toolpath) -> ObjectBrackets:
         if note.own_line and (mark := _MARK.match(note.text))
     ]
     table = np.array(found, np.int64).reshape(-1, 3)
-    number = table[:, 2]
-    return ObjectBrackets(line=table[:, 0], byte=table[:, 1], begins=number > _NONE, number=number)
+    line, byte, number = np.ascontiguousarray(table.T)
+    ends = number == _NONE
+    return ObjectBrackets(
+        line=line,
+        byte=byte,
+        begins=~ends,
+        number=number,
+        end_line=np.append(line[ends], -1),
+        end_byte=np.append(byte[ends], -1),
+    )
 
 
 def _number(mark: re.Match[str]) -> int:

@@ -37,6 +37,7 @@ __all__ = [
     "checksum_is_right",
     "find_odd_lines",
     "reads_otherwise",
+    "windows",
 ]
 
 _WINDOW_BYTES = 4_194_304  # of the file at a time
@@ -143,7 +144,7 @@ def _unknown_to(path: Toolpath, arcs: OwnArcs, rules: LineRules) -> Iterator[Fau
 def _kindly_read(original: FileBytes, rules: LineRules) -> Iterator[tuple[int, bytes | None, str]]:
     """Yield line, text and fault of the lines that the firmware reads otherwise; text None: all behind it."""
     number, place = 1, 0
-    for data in _windows(original):
+    for _, data in windows(original):
         lines, flags = np.empty((2, _MOST_LINES), np.int64)
         count = find_odd_lines(np.frombuffer(data, np.uint8), rules.most_bytes or 1 << 40, lines, flags)
         at, seen = number, 0
@@ -161,15 +162,15 @@ def _kindly_read(original: FileBytes, rules: LineRules) -> Iterator[tuple[int, b
         yield number, b"", "never runs a last line without a line end"
 
 
-def _windows(view: FileBytes) -> Iterator[bytes]:
-    """Yield the file in pieces of whole lines."""
+def windows(view: FileBytes) -> Iterator[tuple[int, bytes]]:
+    """Yield the file in pieces of whole lines, each with the offset of its first byte."""
     place = 0
     while place < len(view):
         data = view[place : place + _WINDOW_BYTES]
         cut = data.rfind(b"\n") + 1
         if cut and place + len(data) < len(view):
             data = data[:cut]
-        yield data
+        yield place, data
         place += len(data)
 
 

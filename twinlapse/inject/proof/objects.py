@@ -55,17 +55,18 @@ def faults_of_places(evidence: Evidence, moves: BlockMoves, readings: Sequence[B
     leaving = [block for block, reading in enumerate(readings) if reading.leaves]
     if not leaving:
         return []
-    rows, tops_mm = evidence.block_rows, _tops(evidence)
+    tops_mm, flat, upright = _tops(evidence), moves.flat, moves.upright
+    modes = evidence.block_rows.path.mode[np.maximum(evidence.block_rows.first - 1, 0)]
     faults = []
     for block in leaving:
-        mine = moves.block == block
-        flat, upright = (moves.flat & mine).nonzero()[0], (moves.upright & mine).nonzero()[0]
-        if not len(flat) and not len(upright):
+        mine = slice(*np.searchsorted(moves.block, [block, block + 1]).tolist())
+        moving = flat[mine] | upright[mine]
+        if not moving.any():
             continue
         lowest_mm = float(np.minimum(moves.end_mm[mine, 2], moves.home_mm[mine, 2]).min())
-        if rows.path.mode[max(int(rows.first[block]) - 1, 0)] & Mode.RELATIVE_XYZ:
+        if modes[block] & Mode.RELATIVE_XYZ:
             text = "its moves are relative"
-        elif len(flat) and (not len(upright) or flat[0] < upright[0]):
+        elif flat[mine][np.argmax(moving)]:
             text = "it travels before it has named a height"
         elif lowest_mm < tops_mm[block] - _LEVEL_MM:
             text = f"what is printed stands {tops_mm[block] - lowest_mm:.3g} mm higher than it goes"
@@ -73,11 +74,9 @@ def faults_of_places(evidence: Evidence, moves: BlockMoves, readings: Sequence[B
             text = "there is a keep-out"
         else:
             continue
-        name = evidence.name(block)
         why = "if that is cancelled, the nozzle comes from a place not known"
-        faults.append(
-            Fault(evidence.fenced.blocks[block].line, f"{name} leaves an object, and {text}: {why}")
-        )
+        text = f"{evidence.name(block)} leaves an object, and {text}: {why}"
+        faults.append(Fault(evidence.fenced.blocks[block].line, text))
     return faults
 
 

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from twinlapse.arrays import Bool, Int
 from twinlapse.buffered_bytes import FileBytes
 from twinlapse.inject.proof.fences import FencedFile
+from twinlapse.inject.proof.firmware_reading import windows
 from twinlapse.inject.proof.report import Fault
 
 __all__ = ["NAMED", "NOBODY", "ObjectsAround", "objects_around", "stray_cues"]
@@ -23,6 +25,7 @@ _LINE_BYTES = 200
 _MARK = re.compile(
     rb"[ \t]*(?:N\d+[ \t]*)?(?:EXCLUDE_OBJECT_(START|END)\b|M486[ \t]*(?:T[ \t]*\d+[ \t]*)?S[ \t]*(-?\d+))"
 )
+_OBJECT = re.compile(rb"EXCLUDE_OBJECT_|M486")
 NAMED, NOBODY = -1, -2  # an object without a number is current, none is
 
 
@@ -48,16 +51,28 @@ def stray_cues(view: FileBytes, fenced: FencedFile) -> list[Fault]:
 def objects_around(view: FileBytes, fenced: FencedFile) -> ObjectsAround:
     """Return the objects around the blocks by what stands outside of all blocks."""
     places, current = [], []
-    for place in np.sort(np.concatenate(view.places_of(b"EXCLUDE_OBJECT_", b"M486"))).tolist():
-        start = view.rfind(b"\n", max(place - _LINE_BYTES, 0), place) + 1 if place else 0
-        mark = _MARK.match(view[start : place + _LINE_BYTES])
-        k = bisect_right(fenced.blocks, place, key=lambda block: block.start) - 1
-        inside = k >= 0 and place < fenced.blocks[k].stop
-        if mark and start + mark.start() <= place and not inside:
-            places.append(place)
-            current.append(_current(mark))
-    at = [bisect_right(places, block.start) - 1 for block in fenced.blocks]
-    return ObjectsAround(current=tuple(current[k] if k >= 0 else NOBODY for k in at), any=bool(places))
+    for offset, data in windows(view):
+        for word in _OBJECT.finditer(data):
+            start = data.rfind(b"\n", 0, word.start()) + 1
+            mark = _MARK.match(data, start)
+            if mark and mark.end() > word.start():
+                places.append(offset + start)
+                current.append(_current(mark))
+    outside = ~_inside(fenced, np.array(places, np.int64))
+    at = np.array(places, np.int64)[outside]
+    named = np.append(np.array(current, np.int64)[outside], NOBODY)
+    begins = [block.start for block in fenced.blocks]
+    found = named[np.searchsorted(at, begins, "right") - 1]
+    return ObjectsAround(current=tuple(found.tolist()), any=bool(len(at)))
+
+
+def _inside(fenced: FencedFile, places: Int) -> Bool:
+    """Return which bytes are of shots."""
+    if not fenced.blocks:
+        return np.zeros(len(places), bool)
+    starts, stops = (np.array([getattr(b, name) for b in fenced.blocks]) for name in ("start", "stop"))
+    k = np.searchsorted(starts, places, "right") - 1
+    return np.asarray((k >= 0) & (places < stops[k]))
 
 
 def _current(mark: re.Match[bytes]) -> int:

@@ -173,8 +173,13 @@ def shot_of(shots: Sequence[Shot], toolpath: Toolpath, layers: Layers, layer: in
     Raises
     ------
     PlanError
-        when no shot follows the layer's last line, or finished objects may stand in the way.
+        when there is no such layer, no shot follows its last line, or what is printed stands higher.
     """
+    if layer >= len(layers):
+        raise PlanError(
+            f"layer {layer + 1} cannot be looked over: the print has {len(layers)}",
+            "name fewer layers under survey_layers and corner_layers in [plan]",
+        )
     rows = slice(int(layers.first_row[layer]), int(layers.first_row[layer + 1]))
     laid = np.flatnonzero(toolpath.kind[rows] == Kind.EXTRUDE) + rows.start
     last_line = int(toolpath.line[laid[-1]]) if len(laid) else 0
@@ -190,6 +195,13 @@ def shot_of(shots: Sequence[Shot], toolpath: Toolpath, layers: Layers, layer: in
         raise PlanError(
             f"layer {layer + 1} is printed beside finished objects",
             "survey layers of the first object alone",
+        )
+    laid = np.flatnonzero(toolpath.kind[: row_after_line(toolpath, shots[at].after_line)] == Kind.EXTRUDE)
+    ends_mm = toolpath.z_mm[np.concatenate([laid, np.maximum(laid - 1, 0)])]
+    if len(laid) and ends_mm.max() > layers.z_mm[layer] + RISE_MM / 2:
+        higher_mm = ends_mm.max() - layers.z_mm[layer]
+        raise PlanError(
+            f"layer {layer + 1} is printed beside something {higher_mm:.1f} mm higher", "survey another layer"
         )
     return at
 
