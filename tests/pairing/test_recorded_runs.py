@@ -96,6 +96,10 @@ CAUSES = {
     "people": Troubles(people=25, visits_s=240.0),
     "hidden head": Troubles(hidden=True),
     "aborted": Troubles(ends_at=0.6),
+    "hunting alone": Troubles(hunting=0.3),
+    "noise": Troubles(noise=2.5),
+    "pictures lost without a gap": Troubles(slips=0.03),
+    "recorded from the first stop to the last": Troubles(close_s=2.0),
 }  # fmt: skip
 
 

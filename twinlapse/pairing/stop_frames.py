@@ -212,6 +212,8 @@ def _stops_of(
             continue
         good = chance >= best - _ALIKE
         found.append(StopFrames(index=index, time_s=pictures_s[a:b][good], confidence=best))
+    if not sees and tied == "alone":
+        found = []  # it knows of nothing, and nobody speaks for it
     return RecordingStops(stops=tuple(found), tied=tied, sees=sees, rate=alignment.rate / tie.rate)
 
 
