@@ -189,3 +189,13 @@ def test_without_objects_the_compilers_own_cache_serves(tmp_path: Path) -> None:
     ]
     assert outputs[0][0].startswith("notice:") and outputs[0][1:] == outputs[1]
     assert outputs[1][1:] == ["3.0", "True"]
+
+
+def test_loops_are_counted_while_they_are_compiled_for_somebody() -> None:
+    heard: list[int] = []
+    compile_notice.give(kept=True)  # nobody has asked yet
+    with compile_notice.counted(heard.append):
+        compile_notice.give(kept=True)
+        compile_notice.give(kept=False)
+    compile_notice.give(kept=True)
+    assert len(heard) == 2 and heard[1] == heard[0] + 1

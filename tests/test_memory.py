@@ -125,6 +125,12 @@ MEASURED = [
     ("film.webm", {"shape": "1920x1080"}, 1280 * 720, 0, 511),
     ("film.mp4", {"shape": "1280x720", "codec": "av1"}, 1280 * 720, 0, 496),
     ("film.mp4", {"shape": "1920x1080", "codec": "av1"}, 1280 * 720, 0, 643),
+    # not looked at when the numbers of h264 and h265 were chosen
+    ("film.mp4", {"shape": "1080x1920"}, 1280 * 720, 0, 441),
+    ("film.mp4", {"shape": "2560x1440", "codec": "h265"}, 1920 * 1080, 0, 1047),
+    ("film.mp4", {"shape": "1280x720", "codec": "h265"}, 1280 * 720, 2, 762),
+    ("film.webm", {"shape": "854x480"}, 640 * 480, 0, 224),
+    ("film.mp4", {"shape": "2560x1440", "codec": "av1"}, 1280 * 720, 0, 1071),
     ("film.gif", {"shape": "640x360", "fps": Fraction(25, 2), "length_s": 4}, 1280 * 720, 0, 204),
 ]
 

@@ -1,13 +1,14 @@
-"""One line when loops have to be compiled first: a person should know why the first command takes so long.
+"""What is said while loops are compiled: a person should know why the first command takes so long.
 
 A module of its own, so that a command can ask for it without loading the compiler.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+from collections.abc import Callable, Iterator
 
-__all__ = ["EVERY", "FIRST", "ask", "give"]
+__all__ = ["EVERY", "FIRST", "ask", "counted", "give"]
 
 FIRST = "compiling loops for this machine; that takes some seconds the first time, a minute on a small board"
 EVERY = (
@@ -15,6 +16,8 @@ EVERY = (
     "folder that can be written"
 )
 _teller: list[Callable[[str], None]] = []
+_counters: list[Callable[[int], None]] = []
+_compiled: list[bool] = []
 
 
 def ask(tell: Callable[[str], None]) -> None:
@@ -26,3 +29,16 @@ def give(*, kept: bool) -> None:
     """Tell that something is compiled now, if somebody asked and was not told yet."""
     if _teller:
         _teller.pop()(FIRST if kept else EVERY)
+    _compiled.append(kept)
+    for tell in _counters:
+        tell(len(_compiled))
+
+
+@contextlib.contextmanager
+def counted(tell: Callable[[int], None]) -> Iterator[None]:
+    """Have each loop told by its number when its compiling begins, as long as the block lasts."""
+    _counters.append(tell)
+    try:
+        yield
+    finally:
+        _counters.remove(tell)

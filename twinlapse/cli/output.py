@@ -62,10 +62,12 @@ class Output:
             BarColumn(),
             TextColumn("{task.percentage:>3.0f} %"),
             TimeElapsedColumn(),
+            TextColumn("{task.fields[note]}"),
         )
         with Progress(*columns, console=Console(stderr=True), transient=False) as bars:
-            task = bars.add_task(title, total=1.0)
-            yield lambda share: bars.update(task, completed=share)
+            task = bars.add_task(title, total=1.0, note="")
+            with compile_notice.counted(lambda loop: bars.update(task, note=f"compiling loop {loop}")):
+                yield lambda share: bars.update(task, completed=share, note="")
 
 
 def speaking(function: Callable[..., Any]) -> Callable[..., Any]:

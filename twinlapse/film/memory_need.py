@@ -30,8 +30,8 @@ _A_SOURCE_PIXEL = 11  # bytes: frames that are read and warped at the same time
 _ENCODER = {
     "libx264": (0.0, 190),
     "libx265": (30e6, 290),
-    "libvpx-vp9": (30e6, 210),
-    "libsvtav1": (300e6, 150),
+    "libvpx-vp9": (60e6, 210),
+    "libsvtav1": (300e6, 190),
 }
 _OTHER_ENCODER = (0.0, 60)
 _HELD = 6  # bytes a pixel of every frame, where the palette is chosen from the whole film
