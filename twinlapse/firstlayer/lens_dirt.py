@@ -63,14 +63,13 @@ def clouded_by_dirt(
     rests += [_rest(frame, _ground(survey, found), None, np.zeros(2)) for frame in survey.bare]
     stops = _stops((*survey.frames, *survey.bare))
     clouded = np.zeros(_shape(survey), np.bool_)
-    # on the print alone the bare bed confirms nothing: a line that is missing in a row of stops stays, too
-    for known, any_shape in (
-        ([rest.on_print | rest.on_bed for rest in rests], bool(survey.bare)),
-        ([rest.on_print for rest in rests], False),
-        ([rest.on_bed for rest in rests], bool(survey.bare)),
-    ):
+    confirmed = bool(survey.bare)
+    shown = [[rest.on_print | rest.on_bed for rest in rests], [rest.on_bed for rest in rests]]
+    if not confirmed:  # else the bare bed at the same pixels must show it as well
+        shown.append([rest.on_print for rest in rests])
+    for known in shown:
         for sign, limit in ((-1.0, DARKER), (1.0, BRIGHTER)):
-            clouded |= _spots(rests, known, stops, sign, limit, _scale(survey), any_shape=any_shape)
+            clouded |= _spots(rests, known, stops, sign, limit, _scale(survey), any_shape=confirmed)
     return _whole(clouded, survey)
 
 
