@@ -135,8 +135,11 @@ class KernelPart:
     def dispatcher(self) -> Any:
         """Numba's own object for the function."""
         compiler = import_module("twinlapse.kernel_compiler")
-        inside = machine_code.is_possible() or not isinstance(self, Kernel)
-        made = compiler.dispatcher_of(self.py_func, {"no_cpython_wrapper": inside, **self._options})
+        whole, options = isinstance(self, Kernel), dict(self._options)
+        if machine_code.is_possible():
+            options["pipeline_class"] = compiler.LoopCompiler if whole else compiler.PartCompiler
+        inside = machine_code.is_possible() or not whole
+        made = compiler.dispatcher_of(self.py_func, {"no_cpython_wrapper": inside, **options})
         if not machine_code.is_possible():
             _keep(made)
         return made

@@ -1,6 +1,8 @@
 """Compile loops with numba: loaded only where no machine code of a loop is kept.
 
-Loops are compiled without reference counts: they get their arrays from outside and make none.
+Loops are compiled without reference counts: they get their arrays from outside and make none. Where
+`machine_code` keeps them, by numba's own passes as far as plain loops need them; what kernels call becomes
+machine code inside them alone: a sixth less to wait for the first time.
 """
 
 from __future__ import annotations
@@ -13,6 +15,24 @@ import numba
 from llvmlite import binding as llvm
 from llvmlite import ir
 from numba.core import cgutils, types
+from numba.core.codegen import AOTCodeLibrary
+from numba.core.compiler import CompilerBase
+from numba.core.compiler_machinery import PassManager, register_pass
+from numba.core.typed_passes import (
+    AnnotateTypes,
+    IRLegalization,
+    NativeLowering,
+    NoPythonBackend,
+    NopythonTypeInference,
+    PreLowerStripPhis,
+)
+from numba.core.untyped_passes import (
+    FixupArgs,
+    GenericRewrites,
+    IRProcessing,
+    ReconstructSSA,
+    TranslateByteCode,
+)
 from numba.np.arrayobj import populate_array
 
 from twinlapse.machine_code import ARRAY_PLACES, ENTRY, MachineCode
@@ -24,7 +44,70 @@ _njit: Any = numba.njit
 _typeof: Any = numba.typeof
 _populate: Any = populate_array
 _unpacked: Any = cgutils.unpack_tuple
+_passes: Any = PassManager
+_lower: Any = NativeLowering.run_pass
+_registered: Any = register_pass(mutates_CFG=True, analysis_only=False)  # type: ignore[no-untyped-call]
 _WORD, _REAL, _POINTER = ir.IntType(64), ir.DoubleType(), ir.IntType(8).as_pointer()
+
+
+class LoopLibrary(AOTCodeLibrary):
+    """The code of a loop, to be emitted, not to be run where it was made."""
+
+    def _finalize_final_module(self) -> None:
+        self._finalized = True
+
+
+class PartLibrary(LoopLibrary):
+    """The code of a part of kernels: it is optimised where it is linked into them."""
+
+    def _optimize_functions(self, ll_module: Any) -> None:
+        ll_module.data_layout = self._codegen._data_layout
+
+    def _optimize_final_module(self) -> None:
+        pass
+
+
+@_registered
+class Lowering(NativeLowering):
+    """Write the code of a loop into a library, without making machine code of it."""
+
+    _name = "lowering of loops"
+
+    def run_pass(self, state: Any) -> bool:
+        """Lower a loop; the lock of the compiler is held."""
+        context = state.targetctx
+        state.library = state.pipeline.library(context.codegen(), state.func_id.func_qualname)
+        state.flags.no_compile = True
+        _lower(self, state)
+        key: Any = [].append  # by which callers know it: a builtin function, never called
+        context.insert_user_function(key, state.cr.fndesc, [state.library])
+        state.cr = state.cr._replace(cfunc=key)
+        state.library._ensure_finalized()
+        return True
+
+
+class LoopCompiler(CompilerBase):
+    """Compiles a kernel: no closures, literals, inlining or parallel arrays."""
+
+    library: type[LoopLibrary] = LoopLibrary
+
+    def define_pipelines(self) -> list[Any]:
+        """Return the passes in their order."""
+        passes = _passes("loops")
+        for one in (
+            TranslateByteCode, FixupArgs, IRProcessing, GenericRewrites, ReconstructSSA,
+            NopythonTypeInference, PreLowerStripPhis, IRLegalization, AnnotateTypes, Lowering,
+            NoPythonBackend,
+        ):  # fmt: skip
+            passes.add_pass(one, one.__name__)
+        passes.finalize()
+        return [passes]
+
+
+class PartCompiler(LoopCompiler):
+    """Compiles what kernels call."""
+
+    library = PartLibrary
 
 
 def dispatcher_of(function: Callable[..., Any], options: dict[str, Any]) -> Any:
@@ -52,7 +135,7 @@ def machine_code_of(dispatcher: Any, arguments: tuple[Any, ...]) -> MachineCode:
     signature = tuple(_typeof(argument) for argument in arguments)
     dispatcher.compile(signature)
     compiled = dispatcher.overloads[signature]
-    loop = compiled.library._get_compiled_object()
+    loop = compiled.library.emit_native_object()
     needs = undefined_names(loop)
     if any(name.startswith(("NRT_", "numba_", "Py")) for name in needs):
         raise TypeError(
