@@ -174,6 +174,11 @@ class Kernel(KernelPart):
                 known = self._known[kinds] = self._found(arguments)
         return known(*arguments)
 
+    def prepare(self, *arguments: Any) -> None:
+        """See that machine code for arguments like these is kept, without running it."""
+        with _lock:
+            self._found(arguments)
+
     def _found(self, arguments: tuple[Any, ...]) -> Callable[..., Any]:
         codes = tuple(machine_code.type_code(one) for one in arguments)
         if None in codes or not machine_code.is_possible():

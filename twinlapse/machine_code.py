@@ -29,6 +29,7 @@ __all__ = [
     "ARRAY_PLACES",
     "ENTRY",
     "MachineCode",
+    "example_of",
     "file_name",
     "is_possible",
     "link",
@@ -112,6 +113,17 @@ def type_code(value: Any) -> str | None:
     if isinstance(value, bool | int | float | np.bool_ | np.integer | np.floating):
         return np.dtype(type(value)).str[1:]
     return None
+
+
+def example_of(code: str) -> Any:
+    """Return an argument whose type has a code; see `type_code`."""
+    kind, _, rest = code.partition("x")
+    if not rest:
+        return np.zeros((), kind)[()]
+    array = np.zeros((4,) * int(rest[:-2]), kind, order="F" if rest[-2] == "F" else "C")
+    array = array[::2, ...] if rest[-2] == "A" else array
+    array.flags.writeable = rest[-1] == "w"
+    return array
 
 
 def file_name(function: Callable[..., Any], codes: tuple[str, ...], machine: str) -> str:

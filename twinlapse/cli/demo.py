@@ -42,6 +42,7 @@ def command(output: Output, *, folder: Path, seed: int, copy: bool) -> None:
     Reads the sliced seedling pot, plans, inserts and proves its shots, simulates the print with two virtual
     cameras, and makes the film.
     """
+    from twinlapse.early_compiling import begin_compiling
     from twinlapse.files import make_folder
     from twinlapse.frames.job import Job
 
@@ -51,6 +52,7 @@ def command(output: Output, *, folder: Path, seed: int, copy: bool) -> None:
         output.result({"folder": str(folder)})
         return
     started = time.monotonic()
+    compiled = begin_compiling()
     job = Job(make_folder(folder))
     shutil.copyfile(twinlapse.sample_job() / "pot.gcode", job.original)
     shutil.copyfile(twinlapse.sample_job() / "rig.toml", job.rig)
@@ -59,6 +61,7 @@ def command(output: Output, *, folder: Path, seed: int, copy: bool) -> None:
 
     plan = _plan_and_write(output, job, rig, chart)
     with output.progress("Printing in a simulation") as progress:
+        compiled()
         twinlapse.rehearse(job.filmed, rig, folder, seed=seed, progress=progress)
     with output.progress("Making the film") as progress:
         report = twinlapse.render(folder, film, progress=progress, **STORY)

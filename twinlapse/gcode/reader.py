@@ -210,7 +210,7 @@ def gathered(path: Path, firmware: str, recording: RowBuffer, notices: list[Noti
         *settings.pauses(columns["line"]),
         *arcs.notices(columns["line"]),
     ]
-    toolpath = Toolpath(
+    return Toolpath(
         path=path,
         sha256=recording.sha256,
         size=recording.size,
@@ -230,12 +230,7 @@ def gathered(path: Path, firmware: str, recording: RowBuffer, notices: list[Noti
         notes=notes,
         warnings=tuple(sorted(said, key=lambda notice: notice.line)),
         line_features=recording.line_features,
-    )
-    for name in Toolpath.__dataclass_fields__:
-        value = getattr(toolpath, name)
-        if isinstance(value, np.ndarray):
-            value.flags.writeable = False
-    return toolpath
+    ).read_only()
 
 
 def _with_arcs(columns: Columns, events: Float) -> Arcs:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import IntEnum, IntFlag
 from pathlib import Path
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,6 +159,14 @@ class Toolpath(ArrayRecord):
 
     def __len__(self) -> int:
         return len(self.kind)
+
+    def read_only(self) -> Self:
+        """Make all columns read-only and return self: loops are compiled for columns that are."""
+        for name in self.__dataclass_fields__:
+            value = getattr(self, name)
+            if isinstance(value, np.ndarray):
+                value.flags.writeable = False
+        return self
 
     def by_setting(self) -> dict[int, tuple[Int, Float]]:
         """Return of each kind of setting in the file the rows from which it holds, rising, and its values.

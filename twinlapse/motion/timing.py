@@ -85,7 +85,7 @@ def time_toolpath(
     seconds = np.empty(n)
     waits = np.isin(toolpath.setting_kind, (Setting.HEAT_WAIT, Setting.PAUSE))
     heard = _heard(toolpath.firmware, toolpath.setting_kind)
-    rest = np.union1d(toolpath.setting_row[waits], np.asarray(rest_rows, np.int64))
+    rest = np.sort(np.concatenate([toolpath.setting_row[waits], np.asarray(rest_rows, np.int64)]))
     lookahead.corner_limits(
         toolpath.kind, toolpath.x_mm, toolpath.y_mm, toolpath.z_mm, toolpath.e_mm, toolpath.feed_mm_s,
         toolpath.length_mm, toolpath.accel_mm_s2, toolpath.dwell_s, toolpath.arc_row, toolpath.arc,

@@ -163,7 +163,7 @@ def _small(
             "notes": (),
             "warnings": (),
         },
-    )
+    ).read_only()
 
 
 def resting(block_rows: BlockRows) -> Toolpath:
@@ -173,4 +173,4 @@ def resting(block_rows: BlockRows) -> Toolpath:
     still[block_rows.rows] = False
     kind, length, fed, dwell = path.kind.copy(), path.length_mm.copy(), path.e_mm.copy(), path.dwell_s.copy()
     kind[still], length[still], fed[still], dwell[still] = Kind.MODE, 0.0, 0.0, 0.0
-    return replace(path, kind=kind, length_mm=length, e_mm=fed, dwell_s=dwell)
+    return replace(path, kind=kind, length_mm=length, e_mm=fed, dwell_s=dwell).read_only()
