@@ -37,7 +37,16 @@ from numba.np.arrayobj import populate_array
 
 from twinlapse.machine_code import ARRAY_PLACES, ENTRY, MachineCode
 
-__all__ = ["dispatcher_of", "machine_code_of", "undefined_names"]
+__all__ = [
+    "LoopCompiler",
+    "LoopLibrary",
+    "Lowering",
+    "PartCompiler",
+    "PartLibrary",
+    "dispatcher_of",
+    "machine_code_of",
+    "undefined_names",
+]
 
 # numba's declarations leave out options, or are none
 _njit: Any = numba.njit
