@@ -58,7 +58,7 @@ def called_loops() -> list[str]:
             reading = set(seen)
             plan = twinlapse.plan(sliced, rig)
             twinlapse.inject(sample / "pot.gcode", plan, folder / "filmed.gcode", toolpath=sliced.toolpath)
-            (folder / "label.gcode").write_text(LABEL)
+            (folder / "label.gcode").write_text(LABEL, encoding="utf-8")
             cameras = [{**camera, "lens": LENS, "every": "layer"} for camera in rig.raw["camera"]]
             small = rig_from_mapping({**rig.raw, "camera": cameras})
             twinlapse.rehearse(folder / "label.gcode", small, folder / "job")
@@ -71,7 +71,7 @@ def main() -> None:
     """Write the file."""
     if not jit.COMPILED:
         sys.exit("there is no compiler here: nothing is written")
-    LIST.write_text("".join(f"{line}\n" for line in called_loops()))
+    LIST.write_text("".join(f"{line}\n" for line in called_loops()), encoding="utf-8")
 
 
 if __name__ == "__main__":

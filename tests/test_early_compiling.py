@@ -24,7 +24,7 @@ needs_compiler = pytest.mark.skipif(
 def test_the_list_is_what_a_demo_calls() -> None:
     """Else a cold demo waits for what is missing: run ``python docs/write_early_loops.py``."""
     called = runpy.run_path(str(ROOT / "docs" / "write_early_loops.py"))["called_loops"]()
-    assert early_compiling.LIST.read_text().splitlines() == called
+    assert early_compiling.LIST.read_text(encoding="utf-8").splitlines() == called
 
 
 @pytest.mark.parametrize(
@@ -49,7 +49,9 @@ def test_an_example_has_the_type_of_its_code(value: Any) -> None:
 
 @needs_compiler
 def test_what_was_compiled_beside_is_found(tmp_path: Path) -> None:
-    line = next(line for line in early_compiling.LIST.read_text().splitlines() if "displaced" in line)
+    line = next(
+        line for line in early_compiling.LIST.read_text(encoding="utf-8").splitlines() if "displaced" in line
+    )
     code = (
         "import sys, numpy as np\n"
         "from twinlapse.early_compiling import compile_loops\n"

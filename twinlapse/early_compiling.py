@@ -46,4 +46,4 @@ def compile_loops(lines: list[str]) -> None:
 
 
 if __name__ == "__main__":
-    compile_loops(LIST.read_text().splitlines())
+    compile_loops(LIST.read_text(encoding="utf-8").splitlines())
