@@ -1,16 +1,28 @@
 """What may spoil the pictures of a nozzle camera: a clump on the nozzle, motion.
 
-No code of the project draws it. A clump is balls of plastic met by rays of OpenCV's camera model. Motion is a
+No code of the project draws. A clump is balls of plastic met by rays of OpenCV's camera model. Motion is a
 straight path of the picture in linear light, the nozzle left still.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import second_scenes as scenes
+
+from twinlapse.optics.pose import Pose, looking_of
+from twinlapse.rig import Camera
+
+
+def known_camera(true: scenes.Pinhole) -> Camera:
+    """The project's camera that takes the same pictures."""
+    place, look, roll = looking_of(Pose(place_mm=true.place, axes=true.turn()), 40.0)
+    plain = Camera(name="nozzle", mount="toolhead", place_mm=place, look_mm=look, roll_deg=roll)
+    across = 2 * math.degrees(math.atan(true.size[0] / 2 / true.focal_px))
+    return replace(plain, lens=replace(plain.lens, across_deg=across, distortion=(true.k1, 0.0, 0.0, 0.0)))
 
 
 def clump_of(wide_mm: float, plastic: tuple[float, ...], dice: np.random.Generator) -> list[tuple]:

@@ -2,11 +2,26 @@
 
 from __future__ import annotations
 
+import math
+
+import camera_scenes
 import numpy as np
+import pytest
+import second_scenes as scenes
 
 from twinlapse.firstlayer.canvas import canvas_over
-from twinlapse.firstlayer.mosaic import SurveyFrame, blended, evened, unshaded
+from twinlapse.firstlayer.expected import Lines
+from twinlapse.firstlayer.mosaic import (
+    LayerPictures,
+    SurveyFrame,
+    blended,
+    build_mosaic,
+    evened,
+    unshaded,
+)
 from twinlapse.firstlayer.overlaps import Patch
+from twinlapse.optics.window import window_of
+from twinlapse.rig import Printer
 
 
 def test_a_row_of_300_mm_does_not_drift() -> None:
@@ -38,3 +53,39 @@ def _along(colours: np.ndarray, seen: np.ndarray) -> np.ndarray:
         np.where(seen[:, k : k + 25, None], colours[:, k : k + 25], np.nan) for k in range(50, 1500, 25)
     ]
     return np.array([np.nanmean(some) for some in columns])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "plastic"), [(41600, (0.55, 0.16, 0.07)), (41601, (0.75, 0.74, 0.70))])
+def test_a_drawn_print_of_300_mm_is_as_bright_all_along(seed: int, plastic: tuple[float, ...]) -> None:
+    """From pictures of another renderer: its lamp, its lens that falls off, and 8 % of flicker put in."""
+    dice, spoil = np.random.default_rng(seed), scenes.Nuisance(glare=0.25)
+    true = scenes.Pinhole(np.array([0.4, -28.2, 33.8]), np.array([0.0, -6.0, 0.0]), 0.3, 560.0, -0.1)
+    camera, printer = camera_scenes.known_camera(true), Printer(bed_mm=(400, 220), height_mm=250)
+    sheet = scenes.sheet(30.0, 100.0, 300.0, 12.0)
+    ground = scenes.lay(sheet, plastic, (0.06, 0.06, 0.065), spoil, dice)
+    window = window_of(camera, printer, 1.0)
+    half = window.size_mm[0] / 2
+    frames = []
+    for x in np.linspace(28 + half, 332 - half, 2 + math.ceil(300 / (1.4 * half))):
+        nozzle = (float(x - window.middle_mm[0]), 106 - window.middle_mm[1], 1.2)
+        light = np.power(scenes.shoot(ground, true, nozzle, spoil, dice) / 255, 2.2)
+        light *= 1 + 0.08 * dice.uniform(-1, 1)
+        picture = np.clip(np.round(255 * np.power(light, 1 / 2.2)), 0, 255).astype(np.uint8)
+        frames.append(SurveyFrame(picture=picture, nozzle_mm=nozzle))
+    ends = np.array(sheet.lines)
+    lines = Lines(
+        first_mm=ends[:, :2],
+        last_mm=ends[:, 2:],
+        width_mm=np.array(sheet.widths),
+        file_line=np.arange(len(ends)),
+    )
+    survey = LayerPictures(
+        frames=tuple(frames), camera=camera, printer=printer, top_mm=scenes.HEIGHT, height_mm=scenes.HEIGHT
+    )
+    made = build_mosaic(survey, lines)
+    left, row = made.canvas.to_px(np.array([32.0, 106.0])).astype(int)
+    band = made.colours[row - 30 : row + 30, left : left + 2960].astype(float).mean(axis=(0, 2))
+    along = band.reshape(37, 80).mean(axis=1)  # every 8 mm
+    assert made.seen[row, left : left + 2960].all()
+    assert np.abs(along / np.median(along) - 1).max() < 0.03

@@ -19,8 +19,7 @@ from twinlapse.firstlayer.expected import Lines
 from twinlapse.firstlayer.mosaic import LayerPictures, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.nozzle_clump import Clump, clump_on
 from twinlapse.firstlayer.report import verdict
-from twinlapse.optics.pose import Pose, looking_of
-from twinlapse.rig import Camera, Printer
+from twinlapse.rig import Printer
 
 TRUE = scenes.Pinhole(
     place=np.array([0.5, -27.5, 34.3]),
@@ -32,13 +31,6 @@ TRUE = scenes.Pinhole(
 RING = scenes.ring(110.0, 110.0, 12.0, 6)
 PLACES = [(104.0, 121.0, 1.2), (116.0, 121.0, 1.2), (110.0, 110.0, 1.2)]
 PLASTIC, BED = (0.55, 0.16, 0.07), (0.05, 0.05, 0.055)
-
-
-def _known_camera() -> Camera:
-    place, look, roll = looking_of(Pose(place_mm=TRUE.place, axes=TRUE.turn()), 40.0)
-    plain = Camera(name="nozzle", mount="toolhead", place_mm=place, look_mm=look, roll_deg=roll)
-    across = 2 * math.degrees(math.atan(320 / TRUE.focal_px))
-    return replace(plain, lens=replace(plain.lens, across_deg=across, distortion=(TRUE.k1, 0.0, 0.0, 0.0)))
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +50,7 @@ def _survey(frames: list[np.ndarray], bare: list[np.ndarray]) -> LayerPictures:
     return LayerPictures(
         frames=made[0],
         bare=made[1],
-        camera=_known_camera(),
+        camera=camera_scenes.known_camera(TRUE),
         printer=Printer(bed_mm=(220, 220), height_mm=250),
         top_mm=scenes.HEIGHT,
         height_mm=scenes.HEIGHT,
@@ -123,6 +115,7 @@ def test_what_is_said_of_motion_and_focus() -> None:
     assert "out of focus" in plain.sentences[0]
     moved = replace(plain, moved_mm=(0.0, 0.6), still_mm=0.1)
     assert len(moved.sentences) == 1 and "1 of 2 pictures moved by up to 0.6 mm" in moved.sentences[0]
+    assert replace(plain, still_mm=0.05).sentences == ()  # thin lines have a soft outline in sharp pictures
     both = replace(moved, still_mm=0.3)
     assert len(both.sentences) == 2
 

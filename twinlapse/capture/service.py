@@ -10,6 +10,7 @@ from typing import Any
 
 from twinlapse.cameras.clock import Clock, SystemClock
 from twinlapse.cameras.jpeg import summarise
+from twinlapse.cameras.jpeg_orientation import upright
 from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import CameraPicture, open_source
 from twinlapse.capture.alarm_routes import Publish, make_routes
@@ -191,8 +192,10 @@ class CaptureService:
         }
 
     def picture(self, camera: str, which: str) -> bytes | None:
-        """Return a picture of a camera."""
-        return self.reporter.picture(camera, which)
+        """Return a picture of a camera, which says how it is to be turned."""
+        data = self.reporter.picture(camera, which)
+        own = next((one for one in self._rig.cameras if one.name == camera), None)
+        return data if data is None or own is None else upright(data, own.rotate_deg, own.mirror)
 
     def layer_picture(self, layer: int) -> bytes | None:
         """Return the map of a surveyed layer, from 1, as PNG."""

@@ -20,6 +20,7 @@ __all__ = [
     "DAZZLED_SHARE",
     "FEWEST_FRAMES",
     "RIM_SHARE",
+    "SHARP_MM",
     "CameraTrouble",
     "camera_trouble",
     "outline_blur_mm",
@@ -30,6 +31,8 @@ BIN_MM = 0.04
 # blur (one standard deviation) of the outline in the map: 0.20 to 0.26 mm on sound layers, 0.30 with pictures
 # out of focus by 3 pixels
 BLURRED_MM = 0.28
+# blur of single edges in pictures: up to 0.09 mm in sharp drawn ones, from 0.14 out of focus by 2 pixels
+SHARP_MM = 0.11
 DAZZLED_SHARE = 0.15  # of the pictures: a tidy lamp stays below; common practice, no source
 
 
@@ -50,10 +53,16 @@ class CameraTrouble:
     clump: Clump | None = None  # on the nozzle
 
     @property
+    def blurred(self) -> bool:
+        """Whether the map is too blurred to show a small gap; an outline may be soft by itself."""
+        moved = any(way > 0 for way in self.moved_mm)
+        return self.blur_mm > self.least_mm and (moved or not self.still_mm < SHARP_MM)
+
+    @property
     def out_of_focus(self) -> bool:
         """Whether the pictures are blurred by more than motion explains."""
         moved = any(way > 0 for way in self.moved_mm) and self.still_mm < 0.75 * self.least_mm
-        return self.blur_mm > self.least_mm and not moved
+        return self.blurred and not moved
 
     @property
     def sentences(self) -> tuple[str, ...]:

@@ -130,7 +130,7 @@ class Judgement(ArrayRecord):
     @property
     def blurred(self) -> bool:
         """Whether the map is too blurred to show a gap: then nothing found is no proof."""
-        return self.trouble is not None and self.trouble.blur_mm > self.trouble.least_mm
+        return self.trouble is not None and self.trouble.blurred
 
     @property
     def unseen(self) -> tuple[PrintedObject, ...]:

@@ -97,7 +97,7 @@ class RigView:
         """Return the newest picture of a camera that somebody looks at."""
         capture = self._capture()
         if capture is not None:
-            return capture.picture(camera, "live")
+            return capture.reporter.picture(camera, "live")  # as delivered: the page turns it
         opened = self._open
         frame = None if opened is None else opened.frames.get(camera)
         newest = None if frame is None else frame.newest
