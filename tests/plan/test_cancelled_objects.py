@@ -235,6 +235,8 @@ def test_a_shot_is_refused_where_something_printed_stands_higher(
     low = re.sub(r"Y(\d+)", lambda y: f"Y{int(y[1]) + 60}", three_pots(3)).split("M486 T3\n")[1]
     file, out, plan, proof = film(tower + low.replace("G1 Z5 F600\n", "G1 Z40 F600\nG1 X40 Y140 F9000\n"))
     assert proof.holds
+    said = next(check.detail for check in proof.checks if check.name == "path")
+    assert "go lower than what stands finished: cancel no object before it has begun" in said
     number = plan.shots[-2].number
     assert plan.shots[-2].leaves_object is None
     text = out.read_text()
