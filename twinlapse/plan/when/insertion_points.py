@@ -141,7 +141,9 @@ def moment_in(toolpath: Toolpath, gap: Gap, habit: UsualRetraction, ready: Ready
     if not len(fit):
         return None
     line, byte, inside = _outside_objects(at.line[fit], at.following[fit], ready.brackets)
-    leaves = np.where(inside, objects_to_leave(toolpath, at.first + fit, line, ready), -1)
+    leaves = np.full(len(fit), -1)
+    if inside.any():
+        leaves[inside] = objects_to_leave(toolpath, at.first + fit[inside], line[inside], ready)
     in_object = inside & (leaves < 0)
     away_mm = _away_mm(toolpath, at.first + fit, gap)
     best = int(np.lexsort((-fit, away_mm, at.retracted[fit], ~in_object))[-1])
