@@ -207,7 +207,9 @@ def join(parts: Sequence[Path], codec: Codec, out: Path, extras: Extras = NO_EXT
     RenderError
         with what ffmpeg says, when it fails.
     """
-    with replacing_by_name(out) as beside, tempfile.TemporaryDirectory() as folder:
+    # beside the parts: where this process is killed, it goes with them
+    place = parts[0].parent if parts else None
+    with replacing_by_name(out) as beside, tempfile.TemporaryDirectory(dir=place) as folder:
         listed = Path(folder) / "parts.txt"
         quoted = [str(part.resolve()).replace("'", "'\\''") for part in parts]
         listed.write_text("".join(f"file '{name}'\n" for name in quoted), encoding="utf-8")

@@ -261,12 +261,16 @@ def brightness(blocks: Blocks, level: Level) -> tuple[Float, Float]:
     return _common_gain(np.ascontiguousarray(logs), level.pull)
 
 
-def curve_of(sample: Sequence[SmallPicture], level: Level) -> ToneCurve:
-    """Return the camera's tone curve by the plain pixels of small pictures spread over the film."""
+def curve_of(sample: Sequence[SmallPicture], blocks: Blocks, level: Level) -> ToneCurve:
+    """Return the camera's tone curve by the plain pixels of m small pictures spread over the film.
+
+    `blocks` (m, DOWN, ACROSS, 3) are theirs. What is too dark to tell a picture's light tells the curve.
+    """
     if not level.inside.any() or not len(sample):
         return ToneCurve()
     codes = np.stack([small.laid(small.codes) for small in sample])
-    inside = cv2.resize(level.inside.astype(np.uint8), codes.shape[2:0:-1], interpolation=cv2.INTER_NEAREST)
+    steady = level.inside | (_middle(blocks, 0).max(axis=-1) < 2 * LOW)
+    inside = cv2.resize(steady.astype(np.uint8), codes.shape[2:0:-1], interpolation=cv2.INTER_NEAREST)
     # where codes change from pixel to pixel, what is left of the shake would pass for a change of light
     middle = codes[len(codes) // 2].astype(np.float32).mean(axis=2)
     steep = cv2.dilate(middle, np.ones((3, 3))) - cv2.erode(middle, np.ones((3, 3)))

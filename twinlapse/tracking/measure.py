@@ -209,8 +209,9 @@ def _in_turn(
     for done, codes in enumerate(in_order(look, groups(first), pool=pool), 1):
         sample += codes
         tell(done)
-    level = common_level(_blocks(sample), looks.lit)
-    curve = curve_of(sample, level)
+    blocks = _blocks(sample)
+    level = common_level(blocks, looks.lit)
+    curve = curve_of(sample, blocks, level)
     looks.curve[:] = curve.above
     if not curve.is_srgb:
         level = common_level(_blocks(sample, curve), looks.lit)
