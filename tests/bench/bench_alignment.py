@@ -2,6 +2,7 @@
 
     python tests/bench/bench_alignment.py
     python tests/bench/bench_alignment.py drawn [SEED ...]
+    python tests/bench/bench_alignment.py nozzles FOLDER [SEED ...]
 
 Prints RMS and largest error in px, and milliseconds of processor time for each frame, for twinlapse,
 whole-frame phase correlation, enhanced correlation (ECC) and ffmpeg's two stabilisers; on photographs from
@@ -12,6 +13,10 @@ inside a mask of what is held.
 With `drawn` it prints how twinlapse does on every set of drawn_frames.py, whose truth and pictures come from
 code of their own: RMS and largest error in px of the frames that are shown, how many of them are off by more
 than half a pixel and how many of those with a confidence above one half, and how many are hidden.
+
+With `nozzles` the same is told of the nozzles in a folder of photographs, laid before rooms and prints that
+are new in every frame (drawn_nozzles.py), held by `hold = "surroundings"`; the last figure is what they
+shake by.
 """
 
 from __future__ import annotations
@@ -58,6 +63,12 @@ assert DRAWN is not None and DRAWN.loader is not None
 drawn_frames = importlib.util.module_from_spec(DRAWN)
 sys.modules["drawn_frames"] = drawn_frames
 DRAWN.loader.exec_module(drawn_frames)
+
+NOZZLES = importlib.util.spec_from_file_location("drawn_nozzles", Path(__file__).parent / "drawn_nozzles.py")
+assert NOZZLES is not None and NOZZLES.loader is not None
+drawn_nozzles = importlib.util.module_from_spec(NOZZLES)
+sys.modules["drawn_nozzles"] = drawn_nozzles
+NOZZLES.loader.exec_module(drawn_nozzles)
 
 Grey = np.ndarray
 COUNT = 24
@@ -243,8 +254,22 @@ def drawn_table(seeds: list[int], count: int = 60) -> None:
                     print(drawn_row(some, "print", "print"), flush=True)
 
 
+def nozzle_table(photos: Path, seeds: list[int]) -> None:
+    """Draw every look at every nozzle and print a row for each."""
+    print(f"{'':62} {'RMS':>7} {'worst':>7} {'> .5':>6} {'sure':>6} {'hidden':>6} {'unheld':>7}")
+    for seed in seeds:
+        with tempfile.TemporaryDirectory() as name:
+            for some in drawn_nozzles.every_set(Path(name), photos, COUNT, seed):
+                unmoved = some.residuals(np.repeat(np.eye(3)[None, :2], COUNT, axis=0), "nozzle")
+                row = drawn_row(some, "surroundings", "nozzle")
+                print(f"{row} {np.sqrt((unmoved**2).mean() / 2):7.2f}", flush=True)
+
+
 def main() -> None:
     """Make frames, run all methods, print the table."""
+    if sys.argv[1:2] == ["nozzles"]:
+        nozzle_table(Path(sys.argv[2]), [int(seed) for seed in sys.argv[3:]] or [0])
+        return
     if sys.argv[1:2] == ["drawn"]:
         drawn_table([int(seed) for seed in sys.argv[2:]] or [0])
         return

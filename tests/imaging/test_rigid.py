@@ -122,3 +122,32 @@ def test_a_soft_dirty_nozzle_seen_level_is_found(shake_px: float, dazzled: bool)
     left = np.array([way[:, :2] @ middle + way[:, 2] - middle for way, _ in read]) - ways
     left -= np.median(left, axis=0)
     assert np.abs(left).max() < 0.25 and min(sure for _, sure in read) > 0.5
+
+
+@pytest.mark.parametrize("spots", [15, 40])
+def test_a_pale_nozzle_is_found_before_what_is_now_bright_and_now_dark(spots: int) -> None:
+    """What most of the picture does is not what the light did; spots of dirt lie apart from each other."""
+    rng = np.random.default_rng(6)
+    width, height = SIZE
+    outline = np.array([[140, -30], [290, -30], [290, 130], [225, 225], [205, 225], [140, 130]])
+    covered = cv2.fillPoly(np.zeros((height, width), np.uint8), [outline], 1).astype(np.float32)
+    covered = cv2.GaussianBlur(covered, (0, 0), 2.0)
+    metal = np.full((height, width), 140, np.float32)
+    metal[:, 180:] += 25
+    for x, y in rng.uniform([150, 0], [280, 180], (spots, 2)).astype(int).tolist():
+        cv2.circle(metal, (x, y), 5, 60.0, -1)
+    metal = cv2.GaussianBlur(metal, (0, 0), 1.5)
+    ways, pictures = rng.normal(0, 1.0, (12, 2)), []
+    for way in ways:
+        back = cv2.resize(rng.uniform(0.5, 1, (20, 30)).astype(np.float32), SIZE) * rng.uniform(30, 240)
+        move = np.array([[1, 0, way[0]], [0, 1, way[1]]])
+        view = back * (1 - covered) + metal * covered
+        moved = cv2.warpAffine(view, move, SIZE, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+        pictures.append(np.clip(moved + rng.normal(0, 1.5, view.shape), 0, 255).astype(np.uint8))
+    rigid = find_rigid(pictures)
+    assert rigid is not None
+    read = [rigid.read(picture) for picture in pictures]
+    middle = np.array([215.0, 110.0])
+    left = np.array([way[:, :2] @ middle + way[:, 2] - middle for way, _ in read]) - ways
+    left -= np.median(left, axis=0)
+    assert np.abs(left).max() < 0.25 and min(sure for _, sure in read) > 0.5

@@ -63,6 +63,7 @@ NOISE = 1.0  # standard deviation of a code that is never undercut
 FEWEST, MOST = 300, 4000  # pixels
 _MOST_SHARE = 0.6  # of all textured pixels; a body that is more is the scene itself
 MOST_RIM = 0.6  # of the textured pixels along the picture's rim: a nozzle comes in from one side
+_PART = 0.12  # of the picture that a nozzle fills at least
 _TILE_PX = 64  # of the look for a body that shook far
 RIM = 0.04  # width of the rim over that of the picture
 PIECES = 5  # that hold nearly all of a body: a dirty nozzle falls apart into some
@@ -258,9 +259,20 @@ def _first_look(greys: Sequence[Grey], *, most: bool = False) -> Plane:
     planes = np.stack([np.log(soften(reduced(grey, by))) for grey in greys])
     for _ in range(3):
         apart = planes - np.median(planes, axis=0)
-        planes -= np.median(apart, axis=(1, 2))[:, None, None]
+        planes -= _most_common(apart.reshape(len(planes), -1))[:, None, None]
     size = (greys[0].shape[1], greys[0].shape[0])
     return np.asarray(cv2.resize(by * _change_px(planes, NEIGHBOURS // by | 1, most=most), size), np.float32)
+
+
+def _most_common(values: Plane) -> Plane:
+    """Return the middle of the shortest interval with a part of each row's values, (n,).
+
+    A nozzle is a small part of the picture, and what is behind it is brighter in one and darker in another.
+    """
+    ordered = np.sort(values, axis=1)
+    part = max(1, int(_PART * values.shape[1]))
+    first = (ordered[:, part:] - ordered[:, :-part]).argmin(axis=1)
+    return np.asarray(ordered[np.arange(len(values)), first + part // 2], np.float32)
 
 
 def _change_px(planes: Plane, near: int = NEIGHBOURS, *, most: bool = False) -> Plane:
@@ -289,8 +301,13 @@ def _around(plane: Plane, near: int = NEIGHBOURS) -> Plane:
 
 
 def _in_few_pieces(still: Bool) -> bool:
-    """Return True if what stands still hangs together; in a scene that moves it is strewn all over."""
-    count, _, pieces, _ = cv2.connectedComponentsWithStats(still.astype(np.uint8))
+    """Return True if what stands still hangs together; in a scene that moves it is strewn all over.
+
+    Spots of dirt on a body are near each other: gaps no wider than what change is looked for in are none.
+    """
+    near = np.ones((NEIGHBOURS, NEIGHBOURS), np.uint8)
+    joined = cv2.morphologyEx(still.astype(np.uint8), cv2.MORPH_CLOSE, near)
+    count, _, pieces, _ = cv2.connectedComponentsWithStats(joined)
     sizes = np.sort(pieces[1:count, cv2.CC_STAT_AREA])[::-1]
     return bool(sizes[:PIECES].sum() >= 0.8 * sizes.sum() > 0)
 
