@@ -161,3 +161,11 @@ def test_whatever_is_written_there_is_one_clear_error_or_a_rig(key: str, value: 
         rig_from_mapping({"printer": printer, "camera": [{"name": "eye", "mount": "frame"}]})
     except RigError as error:
         assert error.what and error.hint and "\n" not in str(error)
+
+
+def test_a_camera_with_a_schedule_can_be_a_key(tmp_path: Path) -> None:
+    more = 'mount = "frame"\nevery = { layers = 5 }\nfirst_layers = { layers = 3, s = 10 }'
+    text = SOUND.replace('mount = "frame"', more)
+    (tmp_path / "rig.toml").write_text(text)
+    camera = read_rig(tmp_path / "rig.toml").cameras[0]
+    assert camera.every == {"layers": 5} and {camera: 1}[camera] == 1

@@ -123,6 +123,7 @@ class Camera:
         ),
     )
     every: str | Mapping[str, Any] = field(
+        hash=False,  # a mapping; cameras are keys of caches
         default="auto",
         metadata=parsed(
             read_every,
@@ -133,6 +134,7 @@ class Camera:
     )
     first_layers: Mapping[str, Any] | None = field(
         default=None,
+        hash=False,
         metadata=parsed(
             read_first_layers,
             "`{ layers = 3, s = 10 }`",
