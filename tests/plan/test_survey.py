@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 
@@ -117,14 +118,21 @@ def test_a_layer_that_cannot_be_looked_over_is_told_in_one_line(slab: Path, tmp_
     """A layer that the print does not have, and one beside a stroke that is higher."""
     file = tmp_path / "post.gcode"
     lines = slab.read_text().splitlines()
-    file.write_text("\n".join([*lines[:4], "G0 X20 Y20 Z9", "G1 X30 Z0.2 E1 F1800", *lines[4:]]) + "\n")
+    stroke = ["G0 X20 Y20 Z9", "G1 X30 Z0.2 E1 F1800"]
+    file.write_text("\n".join([*lines[:5], *stroke, *lines[5:]]) + "\n")
+    purged = tmp_path / "purged.gcode"  # into the air, before the first layer: in nobody's way
+    purged.write_text("\n".join([*lines[:4], *stroke, *lines[4:]]) + "\n")
     camera = {"name": "nozzle", "mount": "toolhead", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}
     rig = rig_from_mapping({"printer": {"bed_mm": [220, 220], "height_mm": 250}, "camera": [camera]})
-    for path, layer, said in ((slab, 2, "layer 3 .* the print has 2"), (file, 1, "8.6 mm higher")):
+    for path, layer, said in (
+        (slab, 2, "layer 3 .* the print has 2"),
+        (file, 1, "8.6 mm higher"),
+        (purged, 1, ""),
+    ):
         toolpath = read_toolpath(path)
         layers = find_layers(toolpath)
         plan = work_out(toolpath, layers, time_toolpath(toolpath, PRINTER), rig).plan
-        with pytest.raises(PlanError, match=said):
+        with pytest.raises(PlanError, match=said) if said else nullcontext():
             with_surveys(plan, toolpath, layers, rig, [layer])
 
 

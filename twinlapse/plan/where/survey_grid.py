@@ -196,7 +196,9 @@ def shot_of(shots: Sequence[Shot], toolpath: Toolpath, layers: Layers, layer: in
             f"layer {layer + 1} is printed beside finished objects",
             "survey layers of the first object alone",
         )
-    laid = np.flatnonzero(toolpath.kind[: row_after_line(toolpath, shots[at].after_line)] == Kind.EXTRUDE)
+    begun = int(layers.first_row[0])  # a purge before the first layer may hang in the air beside the print
+    until = row_after_line(toolpath, shots[at].after_line)
+    laid = np.flatnonzero(toolpath.kind[begun:until] == Kind.EXTRUDE) + begun
     ends_mm = toolpath.z_mm[np.concatenate([laid, np.maximum(laid - 1, 0)])]
     if len(laid) and ends_mm.max() > layers.z_mm[layer] + RISE_MM / 2:
         higher_mm = ends_mm.max() - layers.z_mm[layer]
