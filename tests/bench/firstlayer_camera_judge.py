@@ -65,7 +65,7 @@ def survey_of(name: str, seed: int) -> tuple[LayerPictures, object, scenes.Pinho
             done["gaps"].append(at)
     ground = scenes.lay(layer, plastic, bed, spoil, dice, gaps=cuts)
     empty = scenes.lay(layer, plastic, bed, spoil, np.random.default_rng([seed, 17, 1]), gone=True)
-    places = second.places_for(layer)
+    places = second.places_for(layer, scenes.HEIGHT)
     frames = [scenes.shoot(ground, camera, p, spoil, dice) for p in places]
     bare = [scenes.shoot(empty, camera, p, spoil, dice) for p in places]
     if "clump" in row:

@@ -60,8 +60,10 @@ DARKEST = (
 ADVICE: dict[Laid, str] = {
     "good": "",
     "thin": "too little material: check flow, filament and nozzle, or lower the first layer",
-    "too high": "the nozzle looks too high: lower the first layer by 0.02 to 0.05 mm and look again",
-    "too squished": "the nozzle looks too low: raise the first layer by 0.02 to 0.05 mm and look again",
+    "too high": "the nozzle looks too high: lower the first layer by 0.02 mm and look again: "
+    "the pictures do not tell by how much",
+    "too squished": "the nozzle looks too low: raise the first layer by 0.02 mm and look again: "
+    "the pictures do not tell by how much",
     "not known": "",
 }
 
