@@ -23,14 +23,7 @@ from twinlapse.firstlayer.picture_ground import GLOBAL, PictureGround
 from twinlapse.firstlayer.self_calibration import SelfCalibration
 from twinlapse.firstlayer.solid import LowerLayer, SolidMask, solid_mask, spread_over
 
-__all__ = [
-    "BRIGHTER",
-    "DARKER",
-    "SPOT_PX",
-    "STOPS",
-    "clouded_by_dirt",
-    "dirt_among",
-]
+__all__ = ["ALONE", "BRIGHTER", "DARKER", "SPOT_PX", "STOPS", "clouded_by_dirt", "dirt_among"]
 
 _COARSE = 2  # pixels taken together
 _FINE_PX, _WIDE_PX = 3.0, 18.0  # at a width of 640: what is smaller is texture, what is wider is light
@@ -42,6 +35,9 @@ _SPREADS = (4.5, 4.5, 4.5, 3.5, 3.0)
 _FRINGE = 0.4  # of these limits: the soft rim of a spot
 SPOT_PX = 60.0  # least area of a spot, in a picture 640 wide
 _LONGEST = 3.0  # times its width: what is longer may be a line that is missing in a row of stops
+# darker by this in one picture; lumps are, from one side, by up to 0.17
+ALONE = 0.2
+_NOTHING = 0.25  # of what one stop shows: so little says that it is not there
 STOPS = 2  # that show a place; stops nearer to each other than `_APART_MM` are one
 _APART_MM = 3.0
 
@@ -82,28 +78,38 @@ def dirt_among(
 ) -> Bool:
     """Return where in each picture, (height, width), findings (x, y, width, depth) are dirt on the lens.
 
-    Such a one shows in the picture of one stop, and at the same pixels of all other stops there is a spot.
+    At the pixels of such a one all other stops show a spot, too; or another stop that sees its place on the
+    layer shows nothing there.
     """
     rests, stops, ground = _rests(survey, found, lines, below), _stops(survey.frames), _ground(survey, found)
     clouded = np.zeros(_shape(survey), np.bool_)
     for box in boxes_mm:
-        for k, (frame, shift) in enumerate(zip(survey.frames, found.shifts_mm, strict=True)):
-            at = ground.places + np.array(frame.nozzle_mm[:2]) + shift - np.array(box[:2])
-            own = (ground.good & ((at >= 0) & (at <= np.array(box[2:]))).all(axis=1)).reshape(clouded.shape)
-            others = [rest for rest, stop in zip(rests, stops, strict=True) if stop != stops[k]]
-            if own.any() and _stays(own, others):
+        places = [
+            _inside(box, ground.places + np.array(frame.nozzle_mm[:2]) + shift) & ground.good
+            for frame, shift in zip(survey.frames, found.shifts_mm, strict=True)
+        ]
+        places = [place.reshape(clouded.shape) for place in places]
+        shown = [_mean_of(rest, place) for rest, place in zip(rests, places, strict=True)]
+        for k, own in enumerate(places):
+            others = [j for j, stop in enumerate(stops) if stop != stops[k]]
+            at_pixels = np.array([_mean_of(rests[j], own) for j in others])
+            at_pixels = at_pixels[np.isfinite(at_pixels)]
+            stays = len(at_pixels) > 0 and (at_pixels.max() < -DARKER or at_pixels.min() > BRIGHTER)
+            alone = shown[k] < -ALONE and any(abs(shown[j]) < _NOTHING * -shown[k] for j in others)
+            if stays or alone:
                 clouded |= own
     return _whole(clouded, survey)
 
 
-def _stays(own: Bool, others: Sequence[_Rest]) -> bool:
-    """Return whether all other pictures that show both filament or bed at these pixels show a spot there."""
-    means = []
-    for rest in others:
-        known = own & (rest.on_print | rest.on_bed)
-        if known.sum() > 0.5 * own.sum():
-            means.append(float(np.mean(rest.value[known])))
-    return bool(means) and (max(means) < -DARKER or min(means) > BRIGHTER)
+def _inside(box_mm: tuple[float, float, float, float], places: Float) -> Bool:
+    off = places - np.array(box_mm[:2])
+    return np.asarray(((off >= 0) & (off <= np.array(box_mm[2:]))).all(axis=1))
+
+
+def _mean_of(rest: _Rest, where: Bool) -> float:
+    """Return what is left unexplained of some pixels; NaN where most show neither filament nor bed alone."""
+    known = where & (rest.on_print | rest.on_bed)
+    return float(np.mean(rest.value[known])) if known.sum() > 0.5 * max(1, where.sum()) else math.nan
 
 
 def _shape(survey: LayerPictures) -> tuple[int, int]:

@@ -274,7 +274,9 @@ def _weight(part: Canvas, frame: SurveyFrame, survey: LayerPictures) -> Float32:
     (left, back), (right, front) = off / TRUST_MM - 0.5
     x, y = np.linspace(left, right, part.width), np.linspace(back, front, part.height)
     at = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
-    weight, inside = (cv2.remap(some, *at, cv2.INTER_LINEAR) for some in (trust, np.float32(trust > 0)))
+    weight, inside = (
+        cv2.remap(some, *at, cv2.INTER_LINEAR) for some in (trust, (trust > 0).astype(np.float32))
+    )
     return np.asarray(weight * (inside > 0.999), np.float32)  # beyond the last cell the head may show
 
 
