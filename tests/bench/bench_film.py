@@ -1,6 +1,6 @@
 """Film against a pure ffmpeg graph of the same layout and text, on the same frames, in turn.
 
-    python tests/bench/bench_film.py [--frames 120 600] [--rounds 3] [--photographs coffee motorcycle]
+    python tests/bench/bench_film.py [--frames 120 600] [--rounds 3] [--photographs coffee] [--no-memory]
 
 The graph lays the same shade, names, shadow and round-cornered pane, writes the same words and encodes with
 the same settings; it aligns nothing and evens no light. For each photograph and length, in turns: the graph,
@@ -179,7 +179,7 @@ def start_s(words: list[str]) -> float:
     return (int(done.stderr.splitlines()[-1]) - begun) / 1e9
 
 
-def race(folder: Path, count: int, name: str, rounds: int) -> dict[str, float]:
+def race(folder: Path, count: int, name: str, rounds: int, *, memory: bool) -> dict[str, float]:
     """Run all three in turn on one photograph, print medians and ratios, return the ratios."""
     make_frames(folder, count, name)
     drawings(folder)
@@ -208,11 +208,12 @@ def race(folder: Path, count: int, name: str, rounds: int) -> dict[str, float]:
             told += f"  {unit} ratio {middle:.2f} ({min(ratios):.2f} to {max(ratios):.2f})"
             values[f"{name}_{count}_{what}_{unit}_ratio"] = middle
         print(told, flush=True)
-    again_mb = resident_mb(render)
     starts = sorted(start_s(render) for _ in range(5))
-    forget(folder)
-    print(f"  first picture read after {starts[2]:.2f} s ({starts[0]:.2f} to {starts[-1]:.2f})", end="")
-    print(f"; resident {resident_mb(render):.0f} MB, a second time {again_mb:.0f} MB", flush=True)
+    print(f"  first picture read after {starts[2]:.2f} s ({starts[0]:.2f} to {starts[-1]:.2f})", flush=True)
+    if memory:
+        again_mb = resident_mb(render)
+        forget(folder)
+        print(f"  resident {resident_mb(render):.0f} MB, a second time {again_mb:.0f} MB", flush=True)
     return values
 
 
@@ -224,13 +225,14 @@ def main() -> None:
     parser.add_argument("--frames", type=int, nargs="+", default=[120, 600])
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--photographs", nargs="+", choices=list(BEHIND), default=list(BEHIND))
+    parser.add_argument("--no-memory", action="store_true", help="two renders less a photograph")
     asked = parser.parse_args()
     print(f"1920x1080, inset, {os.cpu_count()} cores; again: side by side")
     values: dict[str, float] = {}
     for count in asked.frames:
         for name in asked.photographs:
             with tempfile.TemporaryDirectory() as folder:
-                values |= race(Path(folder), count, name, asked.rounds)
+                values |= race(Path(folder), count, name, asked.rounds, memory=not asked.no_memory)
     record("film", values)
 
 

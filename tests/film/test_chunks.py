@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from twinlapse.errors import RenderError
-from twinlapse.film import FilmOptions, render_film
+from twinlapse.film import FilmOptions, encoder, render_film
 from twinlapse.film.chunks import FilmChunk, ThisProcess, UnfinishedError, cut, render_in_chunks
 from twinlapse.film.codecs import codec_for
 from twinlapse.film.farm import ClusterFarm, ProcessFarm, open_farm, prove, versions
@@ -153,6 +153,22 @@ def test_a_film_that_cannot_be_made_leaves_nothing(scene, tmp_path: Path) -> Non
 
 
 @pytest.mark.slow
+def test_the_list_of_parts_lies_beside_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # a kill while they are joined must leave nothing where no render looks again
+    listed: list[Path] = []
+
+    def stopped(words, **options):
+        listed.append(Path(words[words.index("-i") + 1]))
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(encoder.subprocess, "run", stopped)
+    (tmp_path / "chunks").mkdir()
+    codec = codec_for(tmp_path / "film.mp4", Filming())
+    with pytest.raises(KeyboardInterrupt):
+        encoder.join([tmp_path / "chunks/a.mp4"], codec, tmp_path / "film.mp4")
+    assert listed and listed[0].is_relative_to(tmp_path / "chunks")
+
+
 def test_a_killed_process_loses_nothing(scene, tmp_path: Path) -> None:
     out = tmp_path / "film.mp4"
     with ProcessFarm(1) as farm:
