@@ -15,6 +15,7 @@ from twinlapse import memory
 from twinlapse.errors import NoRoomError
 from twinlapse.film.memory_need import film_bytes, fitting_options
 from twinlapse.film.options import FilmOptions
+from twinlapse.firstlayer.reading import map_bytes
 from twinlapse.frames.sequence import read_sequence
 from twinlapse.rig.film_settings import Filming
 
@@ -141,6 +142,11 @@ def test_what_was_measured_lies_below_the_estimate_and_not_far(
 ) -> None:
     told_mb = film_bytes(Filming(**settings), Path(name), source_px, 12, workers) / MB
     assert peak_mb <= told_mb <= 1.35 * peak_mb
+
+
+@pytest.mark.parametrize(("stops", "peak_mb"), [(12, 133), (20, 171), (54, 461), (74, 607)])
+def test_a_map_of_a_layer_lies_below_its_estimate(stops: int, peak_mb: float) -> None:
+    assert peak_mb <= map_bytes(stops, 640 * 480) / MB <= 1.5 * peak_mb
 
 
 def test_fewer_workers_are_taken_where_they_do_not_fit(

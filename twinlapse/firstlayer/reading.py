@@ -31,6 +31,7 @@ from twinlapse.firstlayer.solid import LowerLayer
 from twinlapse.frames.job import Job
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
+from twinlapse.memory import check_room
 from twinlapse.optics.pose import in_picture, pose_in_bed, see
 from twinlapse.optics.upright import upright_camera, upright_picture
 from twinlapse.optics.window import RISE_MM, detail_mm, window_of
@@ -48,6 +49,7 @@ __all__ = [
     "bare_bed_frames",
     "check_corners",
     "look_over",
+    "map_bytes",
     "map_layer",
     "survey_frames",
     "survey_layers",
@@ -120,6 +122,14 @@ def _frames_of(
     return frames, top_mm, missing
 
 
+def map_bytes(stops: int, picture_px: int) -> float:
+    """Return the memory that the map of a layer takes at most, in bytes: two pictures of each stop are held.
+
+    Measured with 640 x 480: 133 MB at 12 stops, 171 at 20, 461 at 54, 607 at 74.
+    """
+    return 80e6 + stops * (6e6 + 2 * 3 * picture_px)
+
+
 def map_layer(
     job: Job,
     layer: int | None = None,
@@ -135,6 +145,8 @@ def map_layer(
         when the job holds no survey.
     FrameError
         when its frames show nothing of the layer.
+    NoRoomError
+        when it is too large for the memory that is free.
     """
     plan = read_plan(job.plan)
     rig = rig_from_mapping(plan.rig)
@@ -143,6 +155,9 @@ def map_layer(
         raise JobError("its plan holds no survey", "plan one with a survey of layer 1", path=job.folder)
     chosen = surveyed[0] if layer is None else layer
     camera = _survey_camera(rig, plan)
+    stops = sum(stop.stance == SURVEY for shot in plan.shots if shot.layer == chosen for stop in shot.stops)
+    need = map_bytes(stops, camera.lens.width_px * camera.lens.height_px)
+    check_room(need, f"the map of layer {chosen + 1}", "make it on another machine")
     frames, top_mm, missing = survey_frames(job, plan, camera, chosen)
     bare = bare_bed_frames(job, plan, camera)
     if not frames:
