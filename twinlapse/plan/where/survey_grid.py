@@ -48,6 +48,7 @@ OVERLAP = (
 ROUND_MM = 2.0  # seen around the layer as well: blobs and dragged lines lie there
 SAME_MM = 1.0  # stops nearer than this show the same: one is enough
 _STEP_MM = 0.5  # between points along the layer's lines
+_MOST_POINTS = 2e6  # about as many are looked at: a layer of more than a kilometre of line is full
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,8 +241,10 @@ def lengthened(shot: Shot, stops: Sequence[Stop], toolpath: Toolpath, rig: Rig) 
 
 
 def layer_points(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
-    """Return points (n, 2) along all lines of a layer, `STEP_MM` apart at most."""
-    return points_along(layer_segments(toolpath, layers, layer), _STEP_MM)[:, :2]
+    """Return points (n, 2) along all lines of a layer, 0.5 mm apart, further where there are many."""
+    segments = layer_segments(toolpath, layers, layer)
+    length_mm = float(np.linalg.norm(segments.last_mm - segments.first_mm, axis=1).sum())
+    return points_along(segments, max(_STEP_MM, length_mm / _MOST_POINTS))[:, :2]
 
 
 def layer_ends(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
@@ -255,19 +258,21 @@ def seen_share(points: Float, places: list[tuple[float, float]], window: Window)
     if not len(points):
         return 1.0
     seen = np.zeros(len(points), np.bool_)
-    for x, y in places:
-        seen |= _within(points, (x, y), window)
+    points = points[np.argsort(points[:, 1])]
+    for place in places:
+        rows, within = _within(points, place, window)
+        seen[rows] |= within
     return float(seen.mean())
 
 
-def _within(points: Float, place: tuple[float, float], window: Window) -> NDArray[np.bool_]:
-    off = points - np.array(place)
-    return np.asarray(
-        (off[:, 0] >= window.x_mm[0])
-        & (off[:, 0] <= window.x_mm[1])
-        & (off[:, 1] >= window.y_mm[0])
-        & (off[:, 1] <= window.y_mm[1])
+def _within(points: Float, place: tuple[float, float], window: Window) -> tuple[slice, NDArray[np.bool_]]:
+    """Return which of some points, sorted by Y, a stop may show by Y, and which of these it shows."""
+    rows = slice(
+        int(np.searchsorted(points[:, 1], place[1] + window.y_mm[0], "left")),
+        int(np.searchsorted(points[:, 1], place[1] + window.y_mm[1], "right")),
     )
+    off_mm = points[rows, 0] - place[0]
+    return rows, np.asarray((off_mm >= window.x_mm[0]) & (off_mm <= window.x_mm[1]))
 
 
 def _grid(points: Float, window: Window, overlap: float) -> list[list[tuple[float, float]]]:
@@ -278,7 +283,8 @@ def _grid(points: Float, window: Window, overlap: float) -> list[list[tuple[floa
     middles = [_spread(low[i], high[i], window.size_mm[i], overlap) for i in (0, 1)]
     centre = window.middle_mm
     rows = [[(x - centre[0], y - centre[1]) for x in middles[0]] for y in middles[1]]
-    return [[place for place in row if _within(points, place, window).any()] for row in rows]
+    points = points[np.argsort(points[:, 1])]
+    return [[place for place in row if _within(points, place, window)[1].any()] for row in rows]
 
 
 def _spread(low: float, high: float, size: float, overlap: float) -> list[float]:
