@@ -152,7 +152,6 @@ def test_a_film_that_cannot_be_made_leaves_nothing(scene, tmp_path: Path) -> Non
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.slow
 def test_the_list_of_parts_lies_beside_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # a kill while they are joined must leave nothing where no render looks again
     listed: list[Path] = []
@@ -161,7 +160,7 @@ def test_the_list_of_parts_lies_beside_them(tmp_path: Path, monkeypatch: pytest.
         listed.append(Path(words[words.index("-i") + 1]))
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(encoder.subprocess, "run", stopped)
+    monkeypatch.setattr("twinlapse.film.encoder.subprocess.run", stopped)
     (tmp_path / "chunks").mkdir()
     codec = codec_for(tmp_path / "film.mp4", Filming())
     with pytest.raises(KeyboardInterrupt):
@@ -169,6 +168,7 @@ def test_the_list_of_parts_lies_beside_them(tmp_path: Path, monkeypatch: pytest.
     assert listed and listed[0].is_relative_to(tmp_path / "chunks")
 
 
+@pytest.mark.slow
 def test_a_killed_process_loses_nothing(scene, tmp_path: Path) -> None:
     out = tmp_path / "film.mp4"
     with ProcessFarm(1) as farm:

@@ -15,7 +15,7 @@ from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.gcode.state import setting_after
 from twinlapse.motion import time_toolpath
 from twinlapse.plan import make_plan
-from twinlapse.plan.when import insertion_points
+from twinlapse.plan.when import boundary_kernels, insertion_points
 from twinlapse.rig import rig_from_mapping
 
 RIG = {
@@ -37,7 +37,7 @@ def test_every_row_of_a_long_gap_is_looked_at_a_fixed_number_of_times(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     seen: list[int] = []
-    known = insertion_points.judge_boundaries
+    known = boundary_kernels.judge_boundaries
 
     def counted(*columns: Any) -> Any:
         seen.append(columns[6])  # the most rows that are looked at
