@@ -20,17 +20,17 @@ def code_pixels(picture: Any, tables: Any, dither: Any, out: Any) -> None:
     picture, out : ndarray of shape (height, width, 3), uint8
     tables : ndarray of shape (3, 256), uint64
         What each code of red, green and blue adds to Y, Cb and Cr, which lie beside each other in a word.
-    dither : ndarray of shape (4, 4), uint64
+    dither : ndarray of shape (8, 8), uint64
         Added before the fractions are cut off, by the place of the pixel.
     """
     for y in range(picture.shape[0]):
-        row = dither[y & 3]
+        row = dither[y & 7]
         for x in range(picture.shape[1]):
             word = (
                 tables[0, picture[y, x, 0]]
                 + tables[1, picture[y, x, 1]]
                 + tables[2, picture[y, x, 2]]
-                + row[x & 3]
+                + row[x & 7]
             )
             out[y, x, 0] = (word >> 12) & 255
             out[y, x, 1] = (word >> 33) & 255

@@ -30,7 +30,9 @@ _ROWS = np.stack([np.append(_LUMA, 16), np.append(_BLUE, 128), np.append(_RED, 1
 _BAYER = np.array([[0, 8, 2, 10], [12, 4, 14, 6], [3, 11, 1, 9], [15, 7, 13, 5]])
 _SHIFTS = np.array([0, 21, 42], np.uint64)
 _ONE = 1 << FRACTION_BITS
-_DITHER = (((2 * _BAYER + 1) * (_ONE // 32)).astype(np.uint64)[..., None] << _SHIFTS).sum(axis=-1)
+# the colours of 2 x 2 pixels become one sample, so they get the same
+_STEPS = np.stack([np.tile(_BAYER, (2, 2)), *2 * [np.kron(_BAYER, np.ones((2, 2), int))]], axis=-1)
+_DITHER = (((2 * _STEPS + 1) * (_ONE // 32)).astype(np.uint64) << _SHIFTS).sum(axis=-1)
 
 
 def coded(picture: Picture) -> Picture:
@@ -50,7 +52,7 @@ def coded_relit(picture: Picture, how: Relight, out: Picture | None = None) -> P
         code_pixels(picture, tables, _DITHER, out)
         return out
     height, width, _ = picture.shape
-    words = np.tile(_DITHER, (height // 4 + 1, width // 4 + 1))[:height, :width]
+    words = np.tile(_DITHER, (height // 8 + 1, width // 8 + 1))[:height, :width]
     words = words + sum(table[picture[..., channel]] for channel, table in enumerate(tables))
     for place, shift in enumerate(_SHIFTS):
         out[..., place] = (words >> (shift + FRACTION_BITS)) & 255
