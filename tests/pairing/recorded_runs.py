@@ -249,7 +249,7 @@ def run_of(gcode: Path, troubles: Troubles, seed: int) -> Run:
             stamps = np.arange(len(times)) / troubles.rate_hz[1]
         else:
             stamps = times - times[0] + dice.normal(0, 0.004, len(times))
-        stamps = np.maximum.accumulate(stamps * troubles.clock[place])
+        stamps = np.maximum.accumulate(np.maximum(0.0, stamps * troubles.clock[place]))  # as files have them
         kept = dice.random(len(times)) >= troubles.drops
         kept[0] = True
         cameras[name] = [
