@@ -62,6 +62,8 @@ def cluster(workers: int, folder: Path) -> Iterator[Farm]:
             time.sleep(0.1)
         with open_farm(cluster=address) as farm:
             while len(farm.client.nthreads()) < workers:  # type: ignore[attr-defined]
+                if any(program.poll() is not None for program in programs):
+                    raise SystemExit("a program of the cluster has ended")
                 time.sleep(0.1)
             yield farm
     finally:
