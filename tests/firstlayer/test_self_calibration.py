@@ -44,7 +44,7 @@ def test_the_solved_camera_projects_as_opencv_does_with_the_true_one(bench: Any)
     layer = scenes.sheet(90.0, 90.0, 24, 20, 45.0)
     camera, spoil = bench.true_camera(dice), scenes.Nuisance(glare=0.25)
     ground = scenes.lay(layer, *bench.LOOKS[0], spoil, dice)
-    places = bench.places_for(layer)
+    places = bench.places_for(layer, scenes.HEIGHT)
     frames = [SurveyFrame(picture=scenes.shoot(ground, camera, p, spoil, dice), nozzle_mm=p) for p in places]
     found = calibrate_by_print(frames, bench.CAMERA, bench.PRINTER, 0.2, bench.lines_of(layer))
     assert found.trusted

@@ -69,7 +69,8 @@ SMALLEST_GAP_MM2 = 0.10
 CORE_MM, ON_LINES, BARE = 0.2, 0.35, 0.53
 SMALLEST_BLOB_MM2 = 0.5
 LONG_MM = 4.0  # a gap as long as this, and at least as long as most of a piece of line, is a missing line
-CLEAR_OF_GLARE_MM = 1.2  # what stands up from the lines is looked for this far from what is not seen
+# what stands up from the lines is looked for this far from what is not seen: at 1.2 a rim was told as a lump
+CLEAR_OF_GLARE_MM = 2.0
 BELOW_MM = 0.6  # lines of lower layers are left out with half of this around them
 LONG_THREAD_MM = 8.0
 ALIGNED = 0.95  # cosine of the angle up to which a piece runs the way of the lines
