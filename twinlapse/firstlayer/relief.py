@@ -33,6 +33,7 @@ _STEP_MM = 0.1
 _AROUND_MM = 4.0  # of a line that says what it should look like, each way
 SPREAD_MM = 0.3  # over which neighbouring lines are taken together
 _JOINED_MM = 0.02
+_LIT = 55.0  # lightness, of 100: of what is darker a small share is a code or two, which noise and JPEG reach
 _DARK = 0.038  # share of the light that the flank of a lump lacks; sound rehearsed layers: 0.03 at most
 PART = 0.03  # share by which what belongs to a lump is off
 SPREADS = 8.0  # of the layer's own spread that a lump must be off
@@ -64,11 +65,9 @@ def relief(light: Float32, lines: Lines, canvas: Canvas, told: Mask) -> tuple[Fl
         light, pixels[None, :, 0].astype(np.float32), pixels[None, :, 1].astype(np.float32), cv2.INTER_LINEAR
     )
     values = np.where(known, np.asarray(shown[0]), np.nan)
-    usual = _usual(values, chain)
     cell = np.where(inside, row * canvas.width + column, 0)
-    return _laid_out(values / np.maximum(usual[0], 1.0) - 1, cell, canvas), _laid_out(
-        values / np.maximum(usual[1], 1.0) - 1, cell, canvas
-    )
+    off, under = ((values - usual) / np.maximum(usual, _LIT) for usual in _usual(values, chain))
+    return _laid_out(off, cell, canvas), _laid_out(under, cell, canvas)
 
 
 def _laid_out(off: Float, cell: NDArray[np.int64], canvas: Canvas) -> Float32:
