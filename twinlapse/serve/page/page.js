@@ -61,13 +61,17 @@ const app = {
 
 // -- asking a person, by a dialog that a keyboard and a screen reader know
 
-function sure(question, yes) {
+let lastQuestion = null; // the answer to the question before
+
+async function sure(question, yes) {
+  await lastQuestion; // a dialog tells of its end a moment after it: that must not answer the next question
   const dialog = $("sure");
   $("sure-question").textContent = question;
   $("sure-yes").textContent = yes;
   dialog.returnValue = "";
   dialog.showModal();
-  return new Promise((done) => dialog.addEventListener("close", () => done(dialog.returnValue === "yes" && !app.lost), { once: true }));
+  lastQuestion = new Promise((done) => dialog.addEventListener("close", () => done(dialog.returnValue === "yes" && !app.lost), { once: true }));
+  return lastQuestion;
 }
 
 for (const [id, value] of [["sure-yes", "yes"], ["sure-no", ""]]) $(id).addEventListener("click", () => $("sure").close(value));
