@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import functools
+import importlib.util
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -252,3 +254,15 @@ def make_job(folder: Path, scene: Any) -> Job:
 def surveyed_job() -> Callable[..., Job]:
     """A maker of job folders with the survey of a scene's layer in them."""
     return make_job
+
+
+@pytest.fixture(scope="module")
+def bench() -> Any:
+    """The script of the second judge: scenes of a renderer of their own."""
+    script = Path(__file__).parents[1] / "bench" / "firstlayer_second_judge.py"
+    spec = importlib.util.spec_from_file_location("firstlayer_second_judge", script)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["firstlayer_second_judge"] = module
+    spec.loader.exec_module(module)
+    return module

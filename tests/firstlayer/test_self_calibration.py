@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
 from typing import Any
 
 import cv2
@@ -15,19 +12,6 @@ from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.firstlayer.self_calibration import calibrate_by_print
 from twinlapse.optics.lens import camera_matrix
 from twinlapse.optics.pose import pose_on_mount
-
-SCRIPT = Path(__file__).parents[1] / "bench" / "firstlayer_second_judge.py"
-
-
-@pytest.fixture(scope="module")
-def bench() -> Any:
-    """The script that prints the table."""
-    spec = importlib.util.spec_from_file_location("firstlayer_second_judge", SCRIPT)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["firstlayer_second_judge"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 @pytest.mark.slow

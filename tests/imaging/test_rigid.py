@@ -44,6 +44,16 @@ def ride() -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
     return pictures, ways, turns
 
 
+def assert_held(pictures: list[np.ndarray], ways: np.ndarray, middle: np.ndarray) -> None:
+    """The rigid part is found, and a point of it is led back along its ways, surely."""
+    rigid = find_rigid(pictures)
+    assert rigid is not None
+    read = [rigid.read(picture) for picture in pictures]
+    left = np.array([way[:, :2] @ middle + way[:, 2] - middle for way, _ in read]) - ways
+    left -= np.median(left, axis=0)
+    assert np.abs(left).max() < 0.25 and min(sure for _, sure in read) > 0.5
+
+
 def test_the_nozzle_is_found_and_held(ride) -> None:
     pictures, ways, turns = ride
     rigid = find_rigid(pictures[:8])
@@ -115,13 +125,7 @@ def test_a_soft_dirty_nozzle_seen_level_is_found(shake_px: float, dazzled: bool)
         move = np.array([[1, 0, way[0]], [0, 1, way[1]]])
         moved = cv2.warpAffine(view, move, SIZE, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
         pictures.append(np.clip(moved + rng.normal(0, 1.5, view.shape), 0, 255).astype(np.uint8))
-    rigid = find_rigid(pictures)
-    assert rigid is not None
-    read = [rigid.read(picture) for picture in pictures]
-    middle = np.array([215.0, 100.0])
-    left = np.array([way[:, :2] @ middle + way[:, 2] - middle for way, _ in read]) - ways
-    left -= np.median(left, axis=0)
-    assert np.abs(left).max() < 0.25 and min(sure for _, sure in read) > 0.5
+    assert_held(pictures, ways, np.array([215.0, 100.0]))
 
 
 @pytest.mark.parametrize("spots", [15, 40])
@@ -144,10 +148,4 @@ def test_a_pale_nozzle_is_found_before_what_is_now_bright_and_now_dark(spots: in
         view = back * (1 - covered) + metal * covered
         moved = cv2.warpAffine(view, move, SIZE, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
         pictures.append(np.clip(moved + rng.normal(0, 1.5, view.shape), 0, 255).astype(np.uint8))
-    rigid = find_rigid(pictures)
-    assert rigid is not None
-    read = [rigid.read(picture) for picture in pictures]
-    middle = np.array([215.0, 110.0])
-    left = np.array([way[:, :2] @ middle + way[:, 2] - middle for way, _ in read]) - ways
-    left -= np.median(left, axis=0)
-    assert np.abs(left).max() < 0.25 and min(sure for _, sure in read) > 0.5
+    assert_held(pictures, ways, np.array([215.0, 110.0]))
