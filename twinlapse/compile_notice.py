@@ -6,6 +6,7 @@ A module of its own, so that a command can ask for it without loading the compil
 from __future__ import annotations
 
 import contextlib
+import itertools
 from collections.abc import Callable, Iterator
 
 __all__ = ["EVERY", "FIRST", "ask", "counted", "give"]
@@ -17,7 +18,7 @@ EVERY = (
 )
 _teller: list[Callable[[str], None]] = []
 _counters: list[Callable[[int], None]] = []
-_compiled: list[bool] = []
+_numbers = itertools.count(1)
 
 
 def ask(tell: Callable[[str], None]) -> None:
@@ -29,9 +30,9 @@ def give(*, kept: bool) -> None:
     """Tell that something is compiled now, if somebody asked and was not told yet."""
     if _teller:
         _teller.pop()(FIRST if kept else EVERY)
-    _compiled.append(kept)
+    number = next(_numbers)
     for tell in _counters:
-        tell(len(_compiled))
+        tell(number)
 
 
 @contextlib.contextmanager
