@@ -47,6 +47,7 @@ __all__ = [
     "SMALLEST_BLOB_MM2",
     "SMALLEST_GAP_MM2",
     "SPEAK",
+    "UPPER_NOT_LOOKED_FOR",
     "Defect",
     "Grade",
     "Judgement",
@@ -75,6 +76,12 @@ BELOW_MM = 0.6  # lines of lower layers are left out with half of this around th
 LONG_THREAD_MM = 8.0
 ALIGNED = 0.95  # cosine of the angle up to which a piece runs the way of the lines
 BESIDE_GAP_MM = 1.2  # this far from a line that is missing no thread is looked for
+# over a layer below a gap has the colour of the print, and a groove shows no bed
+UPPER_NOT_LOOKED_FOR = (
+    "gaps and missing lines over the layer below",
+    "threads",
+    "how its lines are laid",
+)
 NEAR_MM = 2.5  # a blob this near to a gap is what should lie in it
 
 
@@ -110,6 +117,7 @@ class Judgement(ArrayRecord):
     laying: Laying | None = None  # how well it is laid; None: nothing is said
     trouble: CameraTrouble | None = None  # of the camera itself
     why: str = ""  # nothing is said, and what to do about it
+    not_looked_for: tuple[str, ...] = ()  # what may be wrong on this layer and is not said
 
     @property
     def sound(self) -> bool | None:
@@ -232,6 +240,7 @@ def judge(
         laying=laying_of(mosaic.colours, lines, canvas, parted.wanted, seen & ~gone) if laid else None,
         seen=seen & ~gone,
         why=why,
+        not_looked_for=UPPER_NOT_LOOKED_FOR if below else (),
     )
 
 

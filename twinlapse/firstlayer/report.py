@@ -205,6 +205,8 @@ def _more(judgement: Judgement) -> list[str]:
     if judgement.trouble is not None:
         of_camera = [f"{words[0].upper()}{words[1:]}." for words in judgement.trouble.sentences]
         said = of_camera + said if judgement.nozzle_dirty else said + of_camera
+    if judgement.can_tell and judgement.not_looked_for:
+        said.append(f"Not looked for on this layer: {', '.join(judgement.not_looked_for)}.")
     return said
 
 
