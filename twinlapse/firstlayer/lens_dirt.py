@@ -21,7 +21,8 @@ from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, SurveyFrame
 from twinlapse.firstlayer.picture_ground import GLOBAL, PictureGround
 from twinlapse.firstlayer.self_calibration import SelfCalibration
-from twinlapse.firstlayer.solid import LowerLayer, SolidMask, solid_mask, spread_over
+from twinlapse.firstlayer.solid import LowerLayer, SolidMask, seen_slices, solid_mask
+from twinlapse.optics.pose import pose_on_mount
 
 __all__ = ["ALONE", "BRIGHTER", "DARKER", "SPOT_PX", "STOPS", "clouded_by_dirt", "dirt_among"]
 
@@ -137,13 +138,13 @@ def _ground(survey: LayerPictures, found: SelfCalibration) -> PictureGround:
 def _rests(
     survey: LayerPictures, found: SelfCalibration, lines: Lines, below: Sequence[LowerLayer]
 ) -> list[_Rest]:
-    below = spread_over(below)
-    laid = (lines, *(layer.lines for layer in below))
-    ends = np.concatenate([end for each in laid for end in (each.first_mm, each.last_mm)])
-    canvas = canvas_over(ends.min(axis=0), ends.max(axis=0), 0.1, 2.0)
     z_mm = survey.top_mm - GROOVE * survey.height_mm
-    depths = [0.0, *(z_mm - layer.middle_mm for layer in below)]
-    mask = solid_mask([drawn(each, canvas).astype(np.float32) for each in laid], depths, canvas, _RIM_MM)
+    steep_rad = pose_on_mount(survey.camera, survey.printer).steep_rad
+    slices = seen_slices(lines, z_mm, survey.height_mm, below, steep_rad)
+    ends = np.concatenate([end for each, _ in slices for end in (each.first_mm, each.last_mm)])
+    canvas = canvas_over(ends.min(axis=0), ends.max(axis=0), 0.1, 2.0)
+    sharp = [drawn(each, canvas).astype(np.float32) for each, _ in slices]
+    mask = solid_mask(sharp, [depth_mm for _, depth_mm in slices], canvas, _RIM_MM)
     ground = _ground(survey, found)
     return [
         _rest(frame, ground, mask, shift) for frame, shift in zip(survey.frames, found.shifts_mm, strict=True)

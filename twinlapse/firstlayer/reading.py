@@ -18,7 +18,14 @@ from twinlapse.firstlayer.edge_blur import edge_blur, motion_of
 from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.lens_dirt import clouded_by_dirt, dirt_among
 from twinlapse.firstlayer.marks import kept_by_marks, read_marks, tally_of, without_refuted
-from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, Mosaic, SurveyFrame, build_mosaic
+from twinlapse.firstlayer.mosaic import (
+    GROOVE,
+    LayerPictures,
+    Mosaic,
+    SurveyFrame,
+    build_mosaic,
+    stands_up,
+)
 from twinlapse.firstlayer.nozzle_clump import clump_on
 from twinlapse.firstlayer.segmentation import FURTHEST_MM
 from twinlapse.firstlayer.self_calibration import (
@@ -230,6 +237,7 @@ def look_over(
         survey.printer,
         survey.top_mm - GROOVE * survey.height_mm,
         lines,
+        height_mm=survey.height_mm,
         below=below,
         progress=_part(progress, 0.0, 0.6),
     )
@@ -279,20 +287,21 @@ def _mapped(
         bare=background_of(survey, mosaic, lines) if survey.bare else None,
         below=below,
         smallest_mm=smallest_mm,
-        furthest_mm=_furthest_mm(found, below),
+        furthest_mm=_furthest_mm(found, stands_up(survey, below)),
         unfit=why_unfit(found),
     )
     return mosaic, judgement
 
 
-def _furthest_mm(found: SelfCalibration, below: Sequence[LowerLayer]) -> float:
+def _furthest_mm(found: SelfCalibration, solid: bool) -> float:
     """Return by how much the map may be moved onto the toolpath.
 
-    The outline of a second layer has several heights: no one shift lays it better than the calibration.
+    The outline of a print that is seen to stand has several heights: no one shift lays it better than the
+    calibration.
     """
     if not found.trusted:
         return FURTHEST_MM
-    return 0.0 if below else SETTLED_MM
+    return 0.0 if solid else SETTLED_MM
 
 
 def _detail_mm(camera: Camera, printer: Printer, rise_mm: float) -> float:

@@ -27,7 +27,8 @@ from twinlapse.firstlayer.picture_ground import (
     PictureGround,
     camera_stepped,
 )
-from twinlapse.firstlayer.solid import LowerLayer, SolidMask, solid_mask, spread_over
+from twinlapse.firstlayer.solid import LowerLayer, SolidMask, seen_slices, solid_mask
+from twinlapse.optics.pose import pose_on_mount
 from twinlapse.rig import Camera, Printer
 
 __all__ = [
@@ -123,6 +124,7 @@ def calibrate_by_print(
     layer_z_mm: float,
     lines: Lines,
     *,
+    height_mm: float = 0.0,
     below: Sequence[LowerLayer] = (),
     progress: Callable[[float], None] | None = None,
 ) -> SelfCalibration:
@@ -139,6 +141,8 @@ def calibrate_by_print(
         Height at which the layer's outline is seen.
     lines : Lines
         What should lie there.
+    height_mm : float
+        Of the layer: a level camera sees the sides of lines.
     below : sequence of LowerLayer
         They show on the camera's side of the print, and where they reach beyond it.
     """
@@ -150,9 +154,9 @@ def calibrate_by_print(
     low = np.minimum(lines.first_mm, lines.last_mm).min(axis=0)
     high = np.maximum(lines.first_mm, lines.last_mm).max(axis=0)
     canvas = canvas_over(low, high, MASK_MM, _FAR_MM + 6.0)
-    chosen = spread_over(below)
-    sharp = [drawn(each, canvas).astype(np.float32) for each in (lines, *(layer.lines for layer in chosen))]
-    depths = [0.0, *(layer_z_mm - layer.middle_mm for layer in chosen)]
+    slices = seen_slices(lines, layer_z_mm, height_mm, below, pose_on_mount(camera, printer).steep_rad)
+    sharp = [drawn(each, canvas).astype(np.float32) for each, _ in slices]
+    depths = [depth_mm for _, depth_mm in slices]
     scales = ((4, 1.5), (4, 0.7), (2, 0.35), (2, 0.25))  # pixels taken together, blur of the mask in mm
     for turn, (coarse, blur_mm) in enumerate(scales):
         mask = solid_mask(sharp, depths, canvas, blur_mm)

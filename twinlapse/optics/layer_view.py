@@ -81,7 +81,7 @@ def layer_view(camera: Camera, printer: Printer, circle_px: float = 1.0) -> Laye
     field = sharpness(camera.lens, float(np.linalg.norm(own.place_mm)), circle_px)
     sides = pixel_sides(tip, own, camera.lens)[0]
     return LayerView(
-        steep_deg=math.degrees(math.asin(float(np.clip(-own.axes[2, 2], -1.0, 1.0)))),
+        steep_deg=math.degrees(own.steep_rad),
         window=window,
         sharp_mm=_sharp_mm(own, field),
         across_mm=float(sides.min()),

@@ -109,7 +109,7 @@ def _nozzle_alone(head: Toolhead) -> Toolhead:
 
 def _coarsest_mm(size_mm: Float, pose: Pose) -> float:
     """Return how much of the layer a pixel may show at most."""
-    steep = math.degrees(math.asin(float(np.clip(-pose.axes[2, 2], -1.0, 1.0))))
+    steep = math.degrees(pose.steep_rad)
     finest = COARSEST * float(np.nanmin(size_mm))
     return finest if steep >= LEVEL_DEG else max(finest, LEVEL_MM)
 
