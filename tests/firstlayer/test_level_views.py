@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from twinlapse.firstlayer.canvas import Canvas
+from twinlapse.firstlayer.classify import Judgement
 from twinlapse.firstlayer.expected import Lines
+from twinlapse.firstlayer.mosaic import LayerPictures, Mosaic, SurveyFrame
+from twinlapse.firstlayer.picture import photograph
+from twinlapse.firstlayer.sharp_zone import sharp_zone
 from twinlapse.firstlayer.solid import SIDE_MM, LowerLayer, seen_slices, side_mm
+from twinlapse.optics.pose import pose_on_mount
+from twinlapse.optics.view import blur_px
 
 HEIGHT_MM = 0.2
 
@@ -60,3 +69,60 @@ def test_of_two_layers_the_lower_one_is_seen_below_and_the_upper_one_above() -> 
         pytest.approx(pair)
         for pair in ((0.45, 0.0), (0.6, 0.2), (0.45 - narrower, -rise), (0.6 - narrower, 0.2 + rise))
     ]
+
+
+def test_the_sharp_part_is_bounded_on_the_map_where_both_sides_are_seen() -> None:
+    seen = np.zeros((100, 200), np.bool_)
+    seen[10:90, 10:190] = True
+    sharp = np.zeros_like(seen)
+    sharp[:, :100] = True
+    canvas = Canvas(left_mm=0.0, back_mm=10.0, step_mm=0.1, width=200, height=100)
+    mosaic = Mosaic(
+        canvas=canvas,
+        colours=np.full((100, 200, 3), 128, np.uint8),
+        seen=seen,
+        shifts_mm=np.zeros((1, 2)),
+        links=(),
+        residual_mm=0.0,
+        gains=np.ones(1),
+    )
+    judgement = Judgement(
+        canvas=canvas,
+        defects=(),
+        offset_mm=(0.0, 0.0),
+        separability=20.0,
+        can_tell=True,
+        seen_share=1.0,
+        wanted=seen,
+        seen=seen,
+        score=np.zeros(seen.shape, np.float32),
+    )
+    plain, bounded = photograph(mosaic, judgement), photograph(mosaic, judgement, sharp)
+    changed = (plain != bounded).any(axis=2)
+    columns = np.flatnonzero(changed.any(axis=0)) / changed.shape[1] * 20.0
+    assert 9.7 < columns.min() < 10.1  # the line, in mm; the word stands beyond it
+    assert not changed[:, : int(changed.shape[1] * 0.45)].any()
+    assert not changed[: int(changed.shape[0] * 0.09)].any()
+
+
+def test_a_camera_focused_on_the_tip_is_sharp_around_it(bench: Any) -> None:
+    camera = replace(bench.CAMERA, place_mm=(0.0, -43.0, 12.0), look_mm=(0.0, 0.0, 0.0))
+    camera = replace(camera, lens=replace(camera.lens, focus_mm=30.0))
+    frame = SurveyFrame(picture=np.zeros((480, 640, 3), np.uint8), nozzle_mm=(50.0, 50.0, 1.2))
+    survey = LayerPictures(frames=(frame,), camera=camera, printer=bench.PRINTER, top_mm=0.2)
+    canvas = Canvas(left_mm=20.0, back_mm=80.0, step_mm=0.5, width=120, height=120)
+    mosaic = Mosaic(
+        canvas=canvas,
+        colours=np.zeros((120, 120, 3), np.uint8),
+        seen=np.ones((120, 120), np.bool_),
+        shifts_mm=np.zeros((1, 2)),
+        links=(),
+        residual_mm=0.0,
+        gains=np.ones(1),
+    )
+    rows = np.flatnonzero(sharp_zone(survey, mosaic)[:, 60])
+    off_mm = canvas.grid_mm()[rows, 60, 1] - 50.0
+    pose = pose_on_mount(camera, bench.PRINTER)
+    for y in (off_mm.min(), off_mm.max()):  # thin lens, as the handbook has it
+        depth = float(pose.to_camera(np.array([[0.0, y, -1.0]]))[0, 2])
+        assert blur_px(camera.lens, 30.0, depth) == pytest.approx(1.0, abs=0.15)

@@ -18,7 +18,7 @@ import numpy as np
 from twinlapse.arrays import Bool, Float, Float32, Picture
 from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, SurveyFrame
+from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, SurveyFrame, stands_up
 from twinlapse.firstlayer.picture_ground import GLOBAL, PictureGround
 from twinlapse.firstlayer.self_calibration import SelfCalibration
 from twinlapse.firstlayer.solid import LowerLayer, SolidMask, seen_slices, solid_mask
@@ -84,6 +84,7 @@ def dirt_among(
     """
     rests, stops, ground = _rests(survey, found, lines, below), _stops(survey.frames), _ground(survey, found)
     clouded = np.zeros(_shape(survey), np.bool_)
+    same_view = not stands_up(survey)  # from a level camera one stop sees into a gap, another one does not
     for box in boxes_mm:
         places = [
             _inside(box, ground.places + np.array(frame.nozzle_mm[:2]) + shift) & ground.good
@@ -96,7 +97,9 @@ def dirt_among(
             at_pixels = np.array([_mean_of(rests[j], own) for j in others])
             at_pixels = at_pixels[np.isfinite(at_pixels)]
             stays = len(at_pixels) > 0 and (at_pixels.max() < -DARKER or at_pixels.min() > BRIGHTER)
-            alone = shown[k] < -ALONE and any(abs(shown[j]) < _NOTHING * -shown[k] for j in others)
+            alone = (
+                same_view and shown[k] < -ALONE and any(abs(shown[j]) < _NOTHING * -shown[k] for j in others)
+            )
             if stays or alone:
                 clouded |= own
     return _whole(clouded, survey)

@@ -9,6 +9,7 @@ from functools import partial
 
 import numpy as np
 
+from twinlapse.arrays import Bool
 from twinlapse.errors import FrameError, JobError, RigError, TwinlapseError
 from twinlapse.firstlayer.background import background_of
 from twinlapse.firstlayer.camera_trouble import camera_trouble
@@ -34,6 +35,7 @@ from twinlapse.firstlayer.self_calibration import (
     SelfCalibration,
     calibrate_by_print,
 )
+from twinlapse.firstlayer.sharp_zone import sharp_zone
 from twinlapse.firstlayer.solid import LowerLayer
 from twinlapse.frames.job import Job
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
@@ -74,6 +76,7 @@ class LayerMap(ArrayRecord):
     layer: int  # from 0
     mosaic: Mosaic
     judgement: Judgement
+    sharp: Bool | None = None  # (height, width) of the map, where a stop shows it sharp
     calibration: SelfCalibration | None = None  # None: the rig's camera was taken as it is
 
 
@@ -266,7 +269,8 @@ def look_over(
     outlined = judgement.seen & judgement.can_tell
     shown = (judgement.score, judgement.wanted, outlined, judgement.canvas)
     judgement = replace(judgement, trouble=camera_trouble(survey, *shown, detail, motion, clump))
-    return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, calibration=found)
+    sharp = sharp_zone(survey, mosaic)
+    return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, sharp=sharp, calibration=found)
 
 
 def _mapped(
