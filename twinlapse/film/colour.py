@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Picture
-from twinlapse.film.coding_kernels import FRACTION_BITS, code_pixels
-from twinlapse.imaging.light import Relight, relit_codes
+from twinlapse.film.coding_kernels import BLOCK_PX, FRACTION_BITS, code_pixels
+from twinlapse.imaging.light import Blocks, Relight, relit_codes
 from twinlapse.jit import Kernel
 
 __all__ = ["KB", "KG", "KR", "coded", "coded_cover", "coded_relit", "planes_of"]
@@ -40,19 +40,28 @@ def coded(picture: Picture) -> Picture:
     return _by_rows(picture, _ROWS[:, :3], _ROWS[:, 3])
 
 
-def coded_relit(picture: Picture, how: Relight, out: Picture | None = None) -> Picture:
+def coded_relit(
+    picture: Picture, how: Relight, left: Blocks | None = None, out: Picture | None = None
+) -> Picture:
     """Return a picture with its light changed, in the film's own codes.
 
-    Nothing is rounded in between. `out` may be `picture` itself: memory that is fresh for every frame costs
-    as much as the arithmetic.
+    Nothing is rounded in between. By `left` (rows, columns, 3), if it is given, blocks of BLOCK_PX pixels
+    are too high in red, green and blue once their light is changed. `out` may be `picture` itself: memory
+    that is fresh for every frame costs as much as the arithmetic.
     """
     tables = _tables(relit_codes(how))
     out = np.empty_like(picture) if out is None else out
-    if isinstance(code_pixels, Kernel):
-        code_pixels(picture, tables, _DITHER, out)
-        return out
     height, width, _ = picture.shape
+    more = np.zeros((-(-height // BLOCK_PX), -(-width // BLOCK_PX)), np.uint64)
+    if left is not None:
+        steps = cv2.split(cv2.transform(left, _ROWS[:, :3] * -_ONE))
+        for own, shift in zip(steps, _SHIFTS, strict=True):
+            more += np.rint(own).astype(np.int64).view(np.uint64) << shift
+    if isinstance(code_pixels, Kernel):
+        code_pixels(picture, tables, _DITHER, more, out)
+        return out
     words = np.tile(_DITHER, (height // 8 + 1, width // 8 + 1))[:height, :width]
+    words = words + np.kron(more, np.ones((BLOCK_PX, BLOCK_PX), np.uint64))[:height, :width]
     words = words + sum(table[picture[..., channel]] for channel, table in enumerate(tables))
     for place, shift in enumerate(_SHIFTS):
         out[..., place] = (words >> (shift + FRACTION_BITS)) & 255

@@ -6,7 +6,7 @@ picture; the picture is read through it once, so that no stage softens what the 
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar, cast
 
 import cv2
 import numpy as np
@@ -18,6 +18,7 @@ from twinlapse.rig.camera import Lens
 
 __all__ = ["Map", "chain", "pane_map", "resample", "straight_map", "upright_map"]
 
+Pixels = TypeVar("Pixels", Picture, NDArray[np.float32])
 Map = NDArray[np.float32]
 _NO_MAP: Any = None  # the map holds both coordinates
 
@@ -74,19 +75,19 @@ def straight_map(lens: Lens) -> Map:
 
 
 def resample(
-    picture: Picture,
+    picture: Pixels,
     matrix: Float,
     size: tuple[int, int],
     *,
     straight: Map | None = None,
     inner: Float | None = None,
     fine: bool = False,
-) -> Picture:
+) -> Pixels:
     """Read a raw picture through a map once.
 
     Parameters
     ----------
-    picture : ndarray of shape (height, width, 3) or (height, width), uint8
+    picture : ndarray of shape (height, width, 3) or (height, width)
     matrix : ndarray of shape (2, 3)
         From pixels of the result to the raw picture, or to the straightened one where `straight` is given.
     size : (width, height) of the result
@@ -114,4 +115,4 @@ def resample(
         )
         at = at if inner is None else cv2.transform(at, inner)
         laid = cv2.remap(picture, at, _NO_MAP, way, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(laid, dtype=np.uint8)
+    return cast(Pixels, laid)

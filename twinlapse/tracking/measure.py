@@ -26,11 +26,11 @@ from twinlapse.imaging.light import (
     blocks_of,
     brightness,
     common_level,
-    curve_of,
     likeness,
     small_picture,
     tone_of,
 )
+from twinlapse.imaging.plain_parts import curve_of, plain_parts
 from twinlapse.imaging.references import References, choose_references
 from twinlapse.imaging.rigid_body import Rigid, enlarged, find_rigid
 from twinlapse.imaging.tone_curve import ToneCurve
@@ -148,8 +148,7 @@ def _look_at_all(
             laid = laid if scene else bodies
         return [small_picture(picture, laid.get(place)) for place, picture in pictures.items()]
 
-    _in_turn(look, looks, progress, pool)
-    return looks
+    return _in_turn(look, looks, progress, pool)
 
 
 def _read(
@@ -179,7 +178,7 @@ def _in_turn(
     looks: Looks,
     progress: Progress | None,
     pool: Executor | None,
-) -> None:
+) -> Looks:
     """Look at all frames: first at some all over the film, which tell what their light is compared with.
 
     Only the light of those is kept, so that a long film needs no more memory than a short one.
@@ -201,6 +200,9 @@ def _in_turn(
             blocks = _blocks(codes, curve)
             looks.ratio[good], looks.ratio_sure[good] = brightness(blocks, level)
             looks.alike[good] = likeness(blocks, level)
+            if parts is not None:
+                for place, small in zip(good, codes, strict=True):
+                    left[place] = parts.left(small, looks.ratio[place])
 
     def compare(places: Sequence[int]) -> None:
         even(places, look(places))
@@ -214,11 +216,16 @@ def _in_turn(
     curve = curve_of(sample, blocks, level)
     looks.curve[:] = curve.above
     if not curve.is_srgb:
-        level = common_level(_blocks(sample, curve), looks.lit)
+        blocks = _blocks(sample, curve)
+        level = common_level(blocks, looks.lit)
+    parts = plain_parts(sample, blocks, level, curve, brightness(blocks, level)[0])
+    at = np.zeros(0, np.int64) if parts is None else parts.blocks
+    left = np.zeros((count, len(at), 3), np.int8)
     even(first.tolist(), sample)
     ended = len(groups(first))
     for more, _ in enumerate(in_order(compare, groups(rest), pool=pool), 1):
         tell(ended + more)
+    return replace(looks, plain=at, left=left)
 
 
 def _blocks(codes: Sequence[SmallPicture], curve: ToneCurve | None = None) -> Blocks:
@@ -272,6 +279,8 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         scene=np.array(scene),
         lit=np.ones((DOWN, ACROSS)),
         ratio=np.ones((count, 3)),
+        plain=np.zeros(0, np.int64),
+        left=np.zeros((count, 0, 3), np.int8),
         ratio_sure=np.zeros(count),
         faults=np.zeros(count, dtype=f"U{TOLD}"),
     )

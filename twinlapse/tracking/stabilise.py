@@ -15,7 +15,8 @@ from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.certainty import by_height, certainty, expected_error
 from twinlapse.imaging.decode import fitted, read_picture
 from twinlapse.imaging.leaning import lean_by_evidence
-from twinlapse.imaging.light import Relight, gains, is_guarded, relight
+from twinlapse.imaging.light import SURE_OF_LIGHT, Relight, gains, is_guarded, relight
+from twinlapse.imaging.plain_parts import left_over
 from twinlapse.imaging.resampling import resample
 from twinlapse.imaging.tone_curve import ToneCurve
 from twinlapse.imaging.transforms import (
@@ -73,6 +74,8 @@ class Track:
     foot_px: tuple[float, float]  # where the print stands; the middle of a rigid body that is held instead
     riding: bool = False  # the camera rides with the nozzle, which is what is held
     curve: ToneCurve = field(default_factory=ToneCurve)  # of the camera
+    plain: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))  # (b,) blocks, and
+    left: NDArray[np.int8] = field(default_factory=lambda: np.zeros((0, 0, 3), np.int8))  # (n, b, 3) of them
     top_codes: tuple[float, ...] = ()  # (n,) code that a thousandth of the pixels pass
     hidden: tuple[str, ...] = ()  # (n,) why a frame that can be read is not shown, "" where it is
     borrowed: tuple[bool, ...] = ()  # (n,) the motion is the neighbours': the frame's own is not known
@@ -92,7 +95,8 @@ class Track:
         """Return how the light of frame `place` is evened."""
         gain = np.asarray(self.gain[place], np.float64)
         top = self.top_codes[place] if self.top_codes else 0.0
-        return Relight(gain=gain, curve=self.curve, guarded=is_guarded(top, gain))
+        left = left_over(self.left[place], self.plain) if len(self.plain) else None
+        return Relight(gain=gain, curve=self.curve, guarded=is_guarded(top, gain), left=left)
 
     def usable(self) -> set[Path]:
         """Return the files that are shown; where none is fit to be, all that can be read."""
@@ -137,6 +141,8 @@ def track_camera(
         faults=tuple(str(fault) for fault in looks.faults),
         motions=tuple(motions),
         gain=_gain(looks, filming),
+        plain=looks.plain if filming.light != "off" else looks.plain[:0],
+        left=looks.left * (looks.ratio_sure > SURE_OF_LIGHT)[:, None, None],
         foot_px=_foot(looks),
         riding=_riding(looks, filming),
         curve=ToneCurve(tuple(looks.curve.tolist())),
