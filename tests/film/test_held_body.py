@@ -37,6 +37,7 @@ def looks_of_two_bodies() -> tuple[Looks, np.ndarray, np.ndarray]:
         scene=np.array(True), body=np.zeros((FRAMES, 2, 3)), blur=np.zeros(FRAMES),
         tone=np.zeros((FRAMES, 4)), curve=np.zeros(18), alike=np.ones(FRAMES),
         body_sure=np.zeros(FRAMES), lit=np.ones((30, 40)),
+        plain=np.zeros(0, np.int64), left=np.zeros((FRAMES, 0, 3), np.int8),
     )  # fmt: skip
     return looks, share, shake
 
