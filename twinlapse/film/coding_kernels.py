@@ -6,9 +6,9 @@ from typing import Any
 
 from twinlapse.jit import picture_kernel
 
-__all__ = ["BLOCK_PX", "FRACTION_BITS", "code_pixels"]
+__all__ = ["CODED_BLOCK_PX", "FRACTION_BITS", "code_pixels"]
 
-BLOCK_PX = 8
+CODED_BLOCK_PX = 8
 FRACTION_BITS = 12  # of a code; each of the three codes takes 21 bits of a word
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Picture
-from twinlapse.film.coding_kernels import BLOCK_PX, FRACTION_BITS, code_pixels
+from twinlapse.film.coding_kernels import CODED_BLOCK_PX, FRACTION_BITS, code_pixels
 from twinlapse.imaging.light import Blocks, Relight, relit_codes
 from twinlapse.jit import Kernel
 
@@ -45,14 +45,14 @@ def coded_relit(
 ) -> Picture:
     """Return a picture with its light changed, in the film's own codes.
 
-    Nothing is rounded in between. By `left` (rows, columns, 3), if it is given, blocks of BLOCK_PX pixels
+    Nothing is rounded in between. By `left` (rows, columns, 3), if it is given, blocks of CODED_BLOCK_PX pixels
     are too high in red, green and blue once their light is changed. `out` may be `picture` itself: memory
     that is fresh for every frame costs as much as the arithmetic.
     """
     tables = _tables(relit_codes(how))
     out = np.empty_like(picture) if out is None else out
     height, width, _ = picture.shape
-    more = np.zeros((-(-height // BLOCK_PX), -(-width // BLOCK_PX)), np.uint64)
+    more = np.zeros((-(-height // CODED_BLOCK_PX), -(-width // CODED_BLOCK_PX)), np.uint64)
     if left is not None:
         steps = cv2.split(cv2.transform(left, _ROWS[:, :3] * -_ONE))
         for own, shift in zip(steps, _SHIFTS, strict=True):
@@ -61,7 +61,7 @@ def coded_relit(
         code_pixels(picture, tables, _DITHER, more, out)
         return out
     words = np.tile(_DITHER, (height // 8 + 1, width // 8 + 1))[:height, :width]
-    words = words + np.kron(more, np.ones((BLOCK_PX, BLOCK_PX), np.uint64))[:height, :width]
+    words = words + np.kron(more, np.ones((CODED_BLOCK_PX, CODED_BLOCK_PX), np.uint64))[:height, :width]
     words = words + sum(table[picture[..., channel]] for channel, table in enumerate(tables))
     for place, shift in enumerate(_SHIFTS):
         out[..., place] = (words >> (shift + FRACTION_BITS)) & 255

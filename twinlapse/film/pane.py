@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from twinlapse.arrays import Float, Picture
-from twinlapse.film.coding_kernels import BLOCK_PX
+from twinlapse.film.coding_kernels import CODED_BLOCK_PX
 from twinlapse.film.colour import coded_relit
 from twinlapse.film.layout import Pane
 from twinlapse.film.options import CameraOptions
@@ -53,7 +53,7 @@ class View:
     def _laid_in_blocks(self, raster: Blocks) -> Blocks:
         """Return values at blocks of the reference, (DOWN, ACROSS, 3), at the blocks of the pane."""
         # the middle of a block of k pixels lies at (k - 1) / 2
-        grow, (width, height) = BLOCK_PX, self.camera_size
+        grow, (width, height) = CODED_BLOCK_PX, self.camera_size
         blocks = np.array([[grow, 0, (grow - 1) / 2], [0, grow, (grow - 1) / 2]])
         across, down = ACROSS / width, DOWN / height
         inner = np.array([[across, 0, (across - 1) / 2], [0, down, (down - 1) / 2]])

@@ -23,9 +23,9 @@ __all__ = [
     "CLIPPED_CODE",
     "DARK_CODE",
     "FOREIGN_CODES",
-    "LEAST_PICTURES",
     "LEAST_PLAIN",
     "LEFT_STEPS",
+    "LIT_PICTURES",
     "MOSTLY",
     "MOST_ALIKE",
     "MOST_LEFT_CODES",
@@ -39,7 +39,7 @@ __all__ = [
 MOST_ALIKE = 100  # pixels of three codes, about, that are asked for the curve
 PLAIN_CODES = 16  # from the least to the most of 3 x 3 pixels of a small picture that are plain
 LEAST_PLAIN = 0.25  # share of a block that must be plain to tell what is left
-LEAST_PICTURES = 8
+LIT_PICTURES = 8
 # rounding leaves 1.4 codes at most: half a code of luma and half of blue-yellow, which is in blue 1.772 times
 # (ITU-T T.871, clause 7). From there on what is off fades out: a block off by the second shows something else
 MOST_LEFT_CODES, FOREIGN_CODES = 1.5, 3.0
@@ -130,7 +130,7 @@ def plain_parts(
 
     None where nothing is plain, or pictures are too few to tell.
     """
-    if not level.inside.any() or len(sample) < LEAST_PICTURES:
+    if not level.inside.any() or len(sample) < LIT_PICTURES:
         return None
     middle = sample[len(sample) // 2]
     plain = _plain(middle.laid(middle.codes), blocks, level).astype(np.float32)
