@@ -45,9 +45,9 @@ def coded_relit(
 ) -> Picture:
     """Return a picture with its light changed, in the film's own codes.
 
-    Nothing is rounded in between. By `left` (rows, columns, 3), if it is given, blocks of CODED_BLOCK_PX pixels
-    are too high in red, green and blue once their light is changed. `out` may be `picture` itself: memory
-    that is fresh for every frame costs as much as the arithmetic.
+    Nothing is rounded in between. By `left` (rows, columns, 3), if it is given, blocks of CODED_BLOCK_PX
+    pixels are too high in red, green and blue once their light is changed. `out` may be `picture` itself:
+    memory that is fresh for every frame costs as much as the arithmetic.
     """
     tables = _tables(relit_codes(how))
     out = np.empty_like(picture) if out is None else out
