@@ -18,7 +18,7 @@ import numpy as np
 from twinlapse.arrays import Float, Float32
 from twinlapse.errors import FrameError
 from twinlapse.firstlayer.background import Background, difference_of
-from twinlapse.firstlayer.camera_trouble import CameraTrouble
+from twinlapse.firstlayer.camera_trouble import CameraTrouble, outline_blur_mm
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Component, Mask, components_of, grown, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
@@ -27,6 +27,7 @@ from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.presence import PrintedObject, looked_for, objects_of
 from twinlapse.firstlayer.relief import lumps, relief
 from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, part
+from twinlapse.firstlayer.slits import slits_in_score
 from twinlapse.firstlayer.solid import LowerLayer, drawn_below
 from twinlapse.firstlayer.threads import threads
 from twinlapse.records import ArrayRecord
@@ -205,6 +206,7 @@ def judge(
     )
     offset = (parted.offset_px[0] * canvas.step_mm, -parted.offset_px[1] * canvas.step_mm)
     canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
+    parted = _slits_left_out(parted, mosaic, seen & ~gone, canvas, lines)
     why = unfit
     if not why and (parted.separability < SPEAK or parted.contrast < LEAST_CONTRAST):
         why = "filament and bed look too much alike in these pictures: look at them yourself"
@@ -242,6 +244,17 @@ def judge(
         why=why,
         not_looked_for=UPPER_NOT_LOOKED_FOR if below else (),
     )
+
+
+def _slits_left_out(parted: Parted, mosaic: Mosaic, seen: Mask, canvas: Canvas, lines: Lines) -> Parted:
+    """Return the score as it would be without the slits that the file itself leaves between lines."""
+    slack = SLACK_MM / canvas.step_mm
+    inside, outside = shrunk(parted.wanted, slack) & seen, ~grown(parted.wanted, 2.5 * slack) & seen
+    if min(inside.sum(), outside.sum()) < 50:
+        return parted
+    filament, bed = (np.median(mosaic.colours[some], axis=0) for some in (inside, outside))
+    blur_mm = outline_blur_mm(parted.score, parted.wanted, seen, canvas)
+    return replace(parted, score=parted.score + slits_in_score(lines, canvas, blur_mm, filament, bed))
 
 
 def _absent(number: int, item: PrintedObject, lines: Lines) -> Defect:
