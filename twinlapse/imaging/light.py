@@ -23,6 +23,7 @@ __all__ = [
     "DOWN",
     "FOREIGN",
     "HIGH",
+    "LARGE_PART",
     "LOW",
     "MOST_GAIN",
     "NEAR_CLIPPING",
@@ -59,6 +60,7 @@ ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
 LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
 MOST_GAIN = 2.0
 FOREIGN = 4.0  # usual differences from the usual light, beyond which a picture shows something else
+LARGE_PART = 0.25  # of the change of the part that changes most, from which on another may be the print
 SAME_LIGHT = 0.3  # of a logarithm: a block that differs by more from the others shows something else
 SURE_OF_LIGHT = 0.2  # confidence below which a picture's light is not known
 NEAR_WHITE = 250  # code from which on a picture's brightest pixels are taken care of
@@ -198,10 +200,11 @@ def steady_weights(blocks: Blocks) -> Float:
 def changing_foot(blocks: Blocks) -> tuple[float, float]:
     """Return the foot of what changes most over a series, as shares of width and height.
 
-    A print grows upwards, so its foot is the lower end of the largest part that changes. Edges of what parks
-    a hair off are narrow and left out where anything broader changes. Something new is something new: how
-    much brighter it is than what it hides does not count, or a print would be seen only where it stands
-    before the dark. Pictures of something else are passed over.
+    A print grows upwards and the beam that climbs with it is above its bed, so the foot is the lower end of
+    the lowest large part that changes. Edges of what parks a hair off are narrow and left out where anything
+    broader changes. Something new is something new: how much brighter it is than what it hides does not
+    count, or a print would be seen only where it stands before the dark. Pictures of something else are
+    passed over.
     """
     off = np.sqrt((_changes(blocks)[0].astype(np.float64) ** 2).mean(axis=-1))
     all_over = np.median(off, axis=(1, 2))
@@ -212,12 +215,19 @@ def changing_foot(blocks: Blocks) -> tuple[float, float]:
     count, part = cv2.connectedComponents(broad if broad.any() else great, connectivity=4)
     if count < 2:
         return 0.5, 0.5
-    largest = 1 + int(np.bincount(part.ravel(), weights=change.ravel())[1:].argmax())
-    change[part != largest] = 0
-    across, down = change.sum(axis=0).cumsum(), change.sum(axis=1).cumsum()
-    x = float(np.searchsorted(across, 0.5 * across[-1])) + 0.5
-    y = float(np.searchsorted(down, 0.97 * down[-1])) + 0.5
+    weight = np.bincount(part.ravel(), weights=change.ravel())[1:]
+    large = 1 + np.flatnonzero(weight >= LARGE_PART * weight.max())
+    feet = [_foot(np.where(part == number, change, 0.0)) for number in large.tolist()]
+    x, y = max(feet, key=lambda foot: foot[1])
     return x / change.shape[1], y / change.shape[0]
+
+
+def _foot(change: Float) -> tuple[float, float]:
+    """Return the lower end of a part that changes, and the middle of its lower quarter, in blocks."""
+    down = change.sum(axis=1).cumsum() / change.sum()
+    first, last = int(np.searchsorted(down, 0.03)), int(np.searchsorted(down, 0.97))
+    across = change[round(last - (last - first) / 4) :].sum(axis=0).cumsum()
+    return float(np.searchsorted(across, 0.5 * across[-1])) + 0.5, last + 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -190,7 +190,7 @@ def _refined(greys: Sequence[Grey], rigid: Rigid | None, textured: Bool) -> Rigi
         template = np.asarray(np.median(laid, axis=0), np.float32)
         spread = np.asarray(((laid - template) ** 2).mean(axis=0), np.float32)
         rigid = _body(template, spread, _change_px(laid), limit, textured)
-    if rigid is None or np.mean(rigid.outline > 0) > _MOST_SHARE:
+    if rigid is None or np.mean(rigid.outline > 0) > _MOST_SHARE or not _in_one_place(rigid.outline):
         return None
     laid = np.stack([_laid_on(grey, rigid) for grey in greys[1:]])
     return None if _is_scene(_change_px(laid, most=True) < SCENE_PX, textured) else rigid
@@ -310,6 +310,13 @@ def _in_few_pieces(still: Bool) -> bool:
     count, _, pieces, _ = cv2.connectedComponentsWithStats(joined)
     sizes = np.sort(pieces[1:count, cv2.CC_STAT_AREA])[::-1]
     return bool(sizes[:PIECES].sum() >= 0.8 * sizes.sum() > 0)
+
+
+def _in_one_place(outline: Grey) -> bool:
+    """Return True if a few pieces are all of it: edges of several bodies that hardly shook lie all over."""
+    count, _, pieces, _ = cv2.connectedComponentsWithStats(outline)
+    sizes = np.sort(pieces[1:count, cv2.CC_STAT_AREA])[::-1]
+    return bool(sizes[:PIECES].sum() >= 0.9 * sizes.sum() > 0)
 
 
 def _textured(template: Plane) -> Bool:

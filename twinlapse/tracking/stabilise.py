@@ -30,7 +30,7 @@ from twinlapse.imaging.transforms import (
 )
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.fitness import unfit
-from twinlapse.tracking.held_body import held_body, nearness, of_the_print
+from twinlapse.tracking.held_body import held_body, nearness, of_the_print, standing
 from twinlapse.tracking.link_references import tied
 from twinlapse.tracking.measure import look_at
 from twinlapse.tracking.measurements import Looks
@@ -45,7 +45,9 @@ from twinlapse.tracking.trajectory import (
 
 __all__ = [
     "BLUR_DOUBTED",
+    "CLEAR",
     "FEW_SURE",
+    "HARDLY_CLEAR",
     "MOST_APART",
     "SAME_PX",
     "UNKNOWN",
@@ -57,6 +59,7 @@ SAME_PX = 0.08  # a print that moves less against its surroundings is one body w
 _MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
 MOST_APART = 0.02  # a print does not move further against its surroundings, share of the picture's width
 UNKNOWN = 0.2  # confidence at most of a frame in which a print that moves is not found
+CLEAR, HARDLY_CLEAR = 0.9, 0.6  # weight of the print's tiles over that in the clearest frames
 FEW_SURE = 0.2  # share of frames sure of their motion below which nothing is held at all
 BLUR_DOUBTED = 0.006  # way while it was exposed, over the width, that makes a motion less sure by a third
 
@@ -221,8 +224,7 @@ def _motions(looks: Looks, held: Bool, alone: float, filming: CameraFilming) -> 
         return _body(looks, size)  # what is behind the nozzle seemed to stay, but does not in most frames
     if filming.hold == "surroundings":
         return motions
-    extra, sure, certain = _print_against(looks, good, motions)
-    apart_px = float(np.sqrt((extra[sure] ** 2).mean())) if sure.any() else 0.0
+    extra, sure, certain, apart_px = _print_against(looks, good, motions)
     if filming.hold == "auto" and (apart_px < SAME_PX or sure.mean() < _MOSTLY):
         return motions  # one body, or too little to tell: the surroundings know best
     if sure.mean() < _MOSTLY:
@@ -279,7 +281,8 @@ def _surroundings(
         bent = max(usual.turn, usual.scale)
         error, carriers = expected_error(centres, shifts, weights, matrices, corners, bent)
         sure = certainty(agree, error, carriers) * spoken
-    known = sure >= CERTAIN
+    # in a blurred picture tiles are off by what lies in them, which an affine map would follow
+    known = (sure >= CERTAIN) & (looks.blur[good] == 0)
     if filming.model == "scale" and known.any():
         matrices[known], _ = lean_by_evidence(
             centres, shifts[known], weights[known], matrices[known], corners
@@ -298,26 +301,37 @@ def _surroundings(
 
 def _print_against(
     looks: Looks, good: NDArray[np.int64], motions: Sequence[Motion]
-) -> tuple[Float, Bool, Float]:
+) -> tuple[Float, Bool, Float, float]:
     """Return how far the print moved against its surroundings in each frame, where it is known, how sure.
 
-    The median is taken out: what stays the same in all frames is no motion.
+    The median is taken out: what stays the same in all frames is no motion. It, and the last value, how far
+    the print moves in RMS px, are told by frames that show the print's tiles as clearly as most others: small
+    tiles of a blurred frame can agree with each other on where the print never was.
     """
     weights = looks.weights[good] * nearness(looks)
     matrices = np.stack([motions[place].matrix for place in good])
     held = np.array([motions[place].confidence >= CERTAIN for place in good])
-    shifts = looks.shifts[good] - way_of(matrices, looks.centres)
+    ways = way_of(matrices, looks.centres)
+    shifts = looks.shifts[good] - ways
+    weights = weights * ~standing(shifts, ways, weights * held[:, None])
     weights = weights * of_the_print(looks.centres, shifts, weights, held)
     found, agree = fit_maps(looks.centres, shifts, weights, "shift")
-    extra, sure = found[:, :, 2], (agree >= CERTAIN) & (weights.sum(axis=1) > 0.2) & held
-    if sure.any():
-        extra = extra - np.median(extra[sure], axis=0)
-        sure &= np.hypot(*extra.T) < MOST_APART * float(looks.size[0])
+    total = weights.sum(axis=1)
+    extra, sure = found[:, :, 2], (agree >= CERTAIN) & (total > 0.2) & held
     foot = looks.foot[None]
     error, carriers = expected_error(looks.centres, shifts, weights, found, foot, BEND_FLOOR)
-    certain = certainty(agree, error, carriers)
+    clear = total / max(float(np.quantile(total, 0.9)), 1e-9)
+    certain = certainty(agree, error, carriers) * np.minimum(1.0, clear / HARDLY_CLEAR) ** 2
+    told = sure & (clear >= CLEAR) & (certain >= 0.5)
+    told = told if told.any() else sure
+    if told.any():
+        extra = extra - np.median(extra[told], axis=0)
+        near = np.hypot(*extra.T) < MOST_APART * float(looks.size[0])
+        sure, told = sure & near, told & near
+    apart_px = float(np.sqrt((extra[told] ** 2).mean())) if told.any() else 0.0
     # what is known is used, however unsure it is of the last half pixel
-    return extra, sure, np.where(sure, np.maximum(certain, CERTAIN), np.minimum(certain, UNKNOWN))
+    certain = np.where(sure, np.maximum(certain, CERTAIN), np.minimum(certain, UNKNOWN))
+    return extra, sure, certain, apart_px
 
 
 def _gain(looks: Looks, filming: CameraFilming) -> Float:
