@@ -207,7 +207,7 @@ def measure_near(
     at = _places(reference, expected)
     votes = _look(reference, greys, at, told=blur is None)
     votes.shifts[:] += at - reference.corners
-    if blur is not None:
+    if blur is not None and len(reference):
         for row in np.flatnonzero(blur.any(axis=1)).tolist():
             votes.kinds[row] = nearest_blur(blur[row], reference.tile_px)
         votes = _sharpened(reference, greys, votes)
