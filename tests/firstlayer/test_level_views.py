@@ -15,7 +15,8 @@ from twinlapse.firstlayer.expected import Lines
 from twinlapse.firstlayer.mosaic import LayerPictures, Mosaic, SurveyFrame
 from twinlapse.firstlayer.picture import photograph
 from twinlapse.firstlayer.sharp_zone import sharp_zone
-from twinlapse.firstlayer.solid import SIDE_MM, LowerLayer, seen_slices, side_mm
+from twinlapse.firstlayer.solid import SIDE_MM, LowerLayer, seen_slices
+from twinlapse.optics.gap_view import side_mm
 from twinlapse.optics.pose import pose_on_mount
 from twinlapse.optics.view import blur_px
 

@@ -30,6 +30,7 @@ from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, par
 from twinlapse.firstlayer.slits import slits_in_score
 from twinlapse.firstlayer.solid import LowerLayer, drawn_below
 from twinlapse.firstlayer.threads import threads
+from twinlapse.optics.gap_view import GapView
 from twinlapse.records import ArrayRecord
 
 __all__ = [
@@ -117,6 +118,7 @@ class Judgement(ArrayRecord):
     objects: tuple[PrintedObject, ...] = ()
     laying: Laying | None = None  # how well it is laid; None: nothing is said
     trouble: CameraTrouble | None = None  # of the camera itself
+    gaps: GapView | None = None  # what gaps the camera can show; None: not known
     why: str = ""  # nothing is said, and what to do about it
     not_looked_for: tuple[str, ...] = ()  # what may be wrong on this layer and is not said
 
@@ -125,7 +127,7 @@ class Judgement(ArrayRecord):
         """Whether nothing was found on objects that are seen whole; None where it cannot be told."""
         if self.defects or self.thin or self.nozzle_dirty:
             return False
-        return True if self.can_tell and not self.unseen and not self.blurred else None
+        return True if self.can_tell and not (self.unseen or self.blurred or self.hides_gaps) else None
 
     @property
     def thin(self) -> bool:
@@ -141,6 +143,11 @@ class Judgement(ArrayRecord):
     def blurred(self) -> bool:
         """Whether the map is too blurred to show a gap: then nothing found is no proof."""
         return self.trouble is not None and self.trouble.blurred
+
+    @property
+    def hides_gaps(self) -> bool:
+        """Whether the camera looks too level to show gaps in part of the lines: nothing found is no proof."""
+        return self.gaps is not None and not self.gaps.tells
 
     @property
     def unseen(self) -> tuple[PrintedObject, ...]:

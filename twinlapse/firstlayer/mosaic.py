@@ -36,9 +36,9 @@ from twinlapse.firstlayer.solid import (
     LowerLayer,
     ground_of,
     hidden_bed,
-    side_mm,
     standing_on,
 )
+from twinlapse.optics.gap_view import side_mm
 from twinlapse.optics.pose import Place, pose_in_bed, pose_on_mount, see
 from twinlapse.optics.window import detail_mm, usable
 from twinlapse.records import ArrayRecord

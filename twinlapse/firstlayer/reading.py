@@ -41,6 +41,7 @@ from twinlapse.frames.job import Job
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
 from twinlapse.memory import check_room
+from twinlapse.optics.gap_view import GapView, gap_view
 from twinlapse.optics.pose import in_picture, pose_in_bed, see
 from twinlapse.optics.upright import upright_camera, upright_picture
 from twinlapse.optics.window import RISE_MM, detail_mm, window_of
@@ -268,7 +269,11 @@ def look_over(
     # where filament and bed cannot be told apart, no blur can be read off the map
     outlined = judgement.seen & judgement.can_tell
     shown = (judgement.score, judgement.wanted, outlined, judgement.canvas)
-    judgement = replace(judgement, trouble=camera_trouble(survey, *shown, detail, motion, clump))
+    judgement = replace(
+        judgement,
+        trouble=camera_trouble(survey, *shown, detail, motion, clump),
+        gaps=_gaps_shown(survey, lines),
+    )
     sharp = sharp_zone(survey, mosaic)
     return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, sharp=sharp, calibration=found)
 
@@ -306,6 +311,20 @@ def _furthest_mm(found: SelfCalibration, solid: bool) -> float:
     if not found.trusted:
         return FURTHEST_MM
     return 0.0 if solid else SETTLED_MM
+
+
+def _gaps_shown(survey: LayerPictures, lines: Lines) -> GapView | None:
+    way = (lines.last_mm - lines.first_mm) / np.maximum(lines.length_mm, 1e-9)[:, None]
+    rise_mm = survey.frames[0].nozzle_mm[2] - survey.top_mm
+    return gap_view(
+        way,
+        lines.length_mm,
+        lines.width_mm,
+        survey.height_mm,
+        camera=survey.camera,
+        printer=survey.printer,
+        rise_mm=rise_mm,
+    )
 
 
 def _detail_mm(camera: Camera, printer: Printer, rise_mm: float) -> float:

@@ -202,6 +202,8 @@ def verdict(judgement: Judgement) -> str:
         return f"No defects found, but unseen: {where}. Look there yourself. {more}".strip()
     if not judgement.defects and judgement.blurred:
         return f"No defects found, but the pictures are too blurred to show small gaps. {more}"
+    if not judgement.defects and judgement.gaps is not None and judgement.hides_gaps:
+        return f"No defects found, but {judgement.gaps.words}. Look there yourself. {more}".strip()
     if not judgement.defects:
         return f"No defects found ({judgement.seen_share:.0%} of the layer inspected). {more}".strip()
     count = len(judgement.defects)

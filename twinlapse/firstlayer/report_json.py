@@ -60,6 +60,7 @@ def as_json(mosaic: Mosaic, judgement: Judgement) -> dict[str, Any]:
             "unseen": [list(item.at_mm) for item in judgement.unseen],
             "laying": None if judgement.laying is None else asdict(judgement.laying),
             "camera": None if judgement.trouble is None else _camera(judgement.trouble),
+            "gaps_shown": None if judgement.gaps is None else asdict(judgement.gaps),
             "seen_share": round(judgement.seen_share, 4),
             "separability": round(judgement.separability, 2),
             "offset_mm": [round(v, 3) for v in judgement.offset_mm],

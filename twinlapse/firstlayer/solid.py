@@ -18,6 +18,7 @@ from twinlapse.arrays import Bool, Float, Float32
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.picture_ground import LEVEL_DEG, BlurredMask, PictureGround, blurred_mask
+from twinlapse.optics.gap_view import side_mm
 
 __all__ = [
     "HIDING_MM",
@@ -29,7 +30,6 @@ __all__ = [
     "ground_of",
     "hidden_bed",
     "seen_slices",
-    "side_mm",
     "solid_mask",
     "spread_over",
     "standing_on",
@@ -88,15 +88,6 @@ def spread_over(below: Sequence[LowerLayer]) -> list[LowerLayer]:
     if len(below) <= _MOST_BELOW:
         return list(below)
     return [below[round(k)] for k in np.linspace(0, len(below) - 1, _MOST_BELOW)]
-
-
-def side_mm(height_mm: float, steep_rad: float) -> float:
-    """Return how far the sides of lines reach beyond their outline, seen `steep_rad` above level.
-
-    A line has half round sides as high as the layer, as slicers reckon its material: from any direction the
-    silhouette of a circle, laid along the lines of sight onto the plane of its middle.
-    """
-    return height_mm / 2 * (1 / math.sin(max(steep_rad, math.radians(LEVEL_DEG))) - 1)
 
 
 def seen_slices(
