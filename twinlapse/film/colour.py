@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float, Picture
 from twinlapse.film.coding_kernels import CODED_BLOCK_PX, FRACTION_BITS, code_pixels
 from twinlapse.imaging.light import Blocks, Relight, relit_codes
+from twinlapse.imaging.rooms import room
 from twinlapse.jit import Kernel
 
 __all__ = ["KB", "KG", "KR", "coded", "coded_cover", "coded_relit", "planes_of"]
@@ -99,18 +100,19 @@ def coded_cover(colour: Picture, keep: Picture) -> Picture:
     return np.asarray(np.rint(exact).clip(0, 255), dtype=np.uint8)
 
 
-def planes_of(codes: Picture) -> NDArray[np.uint8]:
+def planes_of(codes: Picture, out: NDArray[np.uint8] | None = None) -> NDArray[np.uint8]:
     """Return the planes Y, Cb, Cr of a coded picture one after the other, (height * width * 3 / 2,).
 
     Chroma is the mean of two by two pixels, so its samples lie in their middle (`chroma_location` "center").
-    Width and height must be even.
+    Width and height must be even. `out` is memory for them.
     """
     height, width, _ = codes.shape
-    planes = np.empty(height * width * 3 // 2, np.uint8)
+    planes = np.empty(height * width * 3 // 2, np.uint8) if out is None else out
     luma = planes[: height * width].reshape(height, width)
     blue, red = planes[height * width :].reshape(2, height // 2, width // 2)
     cv2.extractChannel(codes, 0, dst=luma)
-    small = cv2.resize(codes, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    half = room("half", (height // 2, width // 2, 3))
+    small = cv2.resize(codes, (width // 2, height // 2), dst=half, interpolation=cv2.INTER_AREA)
     cv2.extractChannel(small, 1, dst=blue)
     cv2.extractChannel(small, 2, dst=red)
     return planes

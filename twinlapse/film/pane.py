@@ -35,8 +35,8 @@ class View:
     fine: bool
     coded: bool = False  # shown in the film's own codes instead of RGB
 
-    def show(self, picture: Picture, motion: Motion, light: Relight) -> Picture:
-        """Return the pane's picture of one frame."""
+    def show(self, picture: Picture, motion: Motion, light: Relight, room: Picture | None = None) -> Picture:
+        """Return the pane's picture of one frame; `room` is memory of its shape that it may lie in."""
         laid = resample(
             picture,
             self.matrix,
@@ -44,6 +44,7 @@ class View:
             straight=self.straight,
             inner=motion.matrix,
             fine=self.fine,
+            room=room,
         )
         if not self.coded:
             return relight(laid, light)

@@ -1,4 +1,4 @@
-"""The median of a few planes, pixel by pixel: by comparing whole planes, ten times as fast as pixel by pixel."""
+"""The median of a few planes by comparing them whole, ten times as fast as pixel by pixel."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _AT_ONCE = 8192  # pixels: planes of so many stay near the processor
 
 
 def median_plane(planes: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return the median of n planes (n, ...), which hold no NaN: what `np.median` finds along the first axis."""
+    """Return the median of n planes (n, ...), without NaN: what `np.median` finds along the first axis."""
     count = len(planes)
     flat = planes.reshape(count, -1)
     middle = np.empty(flat.shape[1], planes.dtype)

@@ -82,6 +82,7 @@ def resample(
     straight: Map | None = None,
     inner: Float | None = None,
     fine: bool = False,
+    room: Picture | None = None,
 ) -> Pixels:
     """Read a raw picture through a map once.
 
@@ -98,12 +99,14 @@ def resample(
     fine : bool
         Lanczos instead of bilinear, some 15 times as slow. (The bicubic kernel at hand moves the content by
         up to 0.04 px, to and fro with the fraction of the shift: worse than what alignment leaves.)
+    room : ndarray of the shape of the result, optional
+        Memory that it may lie in.
     """
     way = cv2.INTER_LANCZOS4 if fine else cv2.INTER_LINEAR
     if straight is None:
         matrix = matrix if inner is None else chain(inner, matrix)
         laid = cv2.warpAffine(
-            picture, matrix, size, flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+            picture, matrix, size, dst=room, flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
         )
     else:
         at: Any = cv2.warpAffine(

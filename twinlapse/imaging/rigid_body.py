@@ -173,9 +173,7 @@ def find_rigid(greys: Sequence[Grey]) -> Rigid | None:
     return found
 
 
-def _found(
-    greys: Sequence[Grey], change: Plane, textured: Bool, limits_px: Sequence[float]
-) -> Rigid | None:
+def _found(greys: Sequence[Grey], change: Plane, textured: Bool, limits_px: Sequence[float]) -> Rigid | None:
     """Return the body by what stands still before its shaking is known; limits are tried in turn."""
     for first_px in limits_px:
         template, spread = soften(greys[0]), np.full(greys[0].shape, 4.0, np.float32)

@@ -33,6 +33,7 @@ from twinlapse.imaging.light import (
 from twinlapse.imaging.plain_parts import curve_of, plain_parts
 from twinlapse.imaging.references import References, choose_references
 from twinlapse.imaging.rigid_body import Rigid, enlarged, find_rigid
+from twinlapse.imaging.rooms import room
 from twinlapse.imaging.tone_curve import ToneCurve
 from twinlapse.imaging.tracking_tiles import choose_gauges
 from twinlapse.rig.film_settings import CameraFilming
@@ -154,11 +155,15 @@ def _look_at_all(
 def _read(
     files: Sequence[FrameFile], places: Sequence[int], size: tuple[int, int], by: int, looks: Looks
 ) -> dict[int, Picture]:
-    """Return the pictures that can be read; write down what is wrong with the others."""
+    """Return the pictures that can be read; write down what is wrong with the others.
+
+    They lie in this thread's memory until it reads others.
+    """
     pictures = {}
-    for place in places:
+    shape = (-(-size[1] // by), -(-size[0] // by), 3)
+    for number, place in enumerate(places):
         try:
-            pictures[place] = read_sized(files[place], size, by)
+            pictures[place] = read_sized(files[place], size, by, room(("read", number, shape), shape))
         except FrameError as error:
             looks.faults[place] = error.what[:TOLD]
     return pictures
@@ -329,9 +334,12 @@ def _detail(picture: Picture) -> float:
     return float(cv2.Laplacian(grey_of(picture), cv2.CV_32F).std())
 
 
-def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1) -> Picture:
-    """Return the picture of a file, reduced, at the size of its fellows; refuse one of another shape."""
-    picture = read_picture(file.path, reduce=by)
+def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1, room: Picture | None = None) -> Picture:
+    """Return the picture of a file, reduced, at the size of its fellows; refuse one of another shape.
+
+    `room` is memory that it may lie in.
+    """
+    picture = read_picture(file.path, reduce=by, room=room)
     found = fitted(picture, (-(-size[0] // by), -(-size[1] // by)))
     if found is None:
         there = f"{picture.shape[1] * by} x {picture.shape[0] * by}"

@@ -149,8 +149,8 @@ def apart_from_neighbours(column: Float, sure: Bool, *, signed: bool = False) ->
     after = values[np.searchsorted(known, places, side="right")[:, None] + BESIDE + reach]
     steps = np.stack([_off_the_middle(column, some) for some in (before, after, np.hstack([before, after]))])
     apart = steps[np.abs(steps).argmin(axis=0), places]
-    apart[np.isinf(apart)] = 0.0
-    return apart if signed else np.abs(apart)
+    apart = np.where(np.isinf(apart), 0.0, apart)
+    return np.asarray(apart if signed else np.abs(apart))
 
 
 def _off_the_middle(column: Float, beside: Float) -> Float:
