@@ -1,6 +1,6 @@
-"""How the first layer is judged on rehearsed pictures: defects, places of the frames, lifts.
+"""How the first layer is judged on rehearsed pictures: defects, places of the frames.
 
-``python tests/bench/firstlayer_rehearsed.py [defects|placement|lifts] [seeds]`` prints the tables of
+``python tests/bench/firstlayer_rehearsed.py [defects|placement] [seeds]`` prints the tables of
 docs/firstlayer.md.
 The pictures come from the rehearsal's camera, the defects from its own generator, the stops from the planner.
 A gap is named by its bare length: the path is cut by a line's width more, which its round ends cover.
@@ -21,17 +21,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.firstlayer.classify import Defect, judge
-from twinlapse.firstlayer.corner_monitor import monitor_corners, strip_of
 from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.mosaic import LayerPictures, Mosaic, SurveyFrame, build_mosaic
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.optics.pose import on_plane, pose_in_bed, see
-from twinlapse.optics.window import RISE_MM, window_of
-from twinlapse.plan.where.corner_visits import outermost_corners, outline_of
-from twinlapse.plan.where.survey_grid import layer_ends, plan_survey
+from twinlapse.plan.where.survey_grid import plan_survey
 from twinlapse.rehearsal.beads import Beads, beads_of
-from twinlapse.rehearsal.defects import LIFT_REACH_MM, layer_beads, put_in
 from twinlapse.rehearsal.defects import PlantedDefect as Put
+from twinlapse.rehearsal.defects import layer_beads, put_in
 from twinlapse.rehearsal.execution import encode, rest_place
 from twinlapse.rehearsal.faults import Faults, mishaps, parking_error
 from twinlapse.rehearsal.scene import Scene, VirtualCamera
@@ -57,9 +54,6 @@ SIZES_MM = (0.3, 0.5, 0.8, 0.8, 1.2, 3.0)
 WANTED = (*(("gap", size) for size in SIZES_MM), ("missing", 12.0), ("blob", 2.0))
 SMALLEST_MM = 0.4  # as the command has it
 MARGIN_MM = 0.5  # of a box around what was found: parking errors, and that a rise hides some bed
-FIRST_SEED = 0
-LIFTS_MM = (0.3, 0.5, 0.8, 1.2, 2.0)
-PARKING_MM = (0.05, 0.1, 0.2, 0.3)
 
 
 @dataclass(frozen=True)
@@ -130,10 +124,14 @@ def frames(
     for k, (place, mishap) in enumerate(zip(places, dice, strict=True), 1):
         error = parking_error(seed, k, 9, faults)
         picture = camera.take(place, error, len(camera.scene.beads), mishap, faults.noise, metered=metered)
-        data = np.frombuffer(encode(picture, 92), np.uint8)
-        back = cv2.cvtColor(cv2.imdecode(data, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
-        taken.append(SurveyFrame(picture=np.asarray(back, np.uint8), nozzle_mm=place))
+        taken.append(SurveyFrame(picture=jpeg(picture), nozzle_mm=place))
     return taken
+
+
+def jpeg(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return a picture as the job would keep it."""
+    data = np.frombuffer(encode(picture, 92), np.uint8)
+    return np.asarray(cv2.cvtColor(cv2.imdecode(data, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB), np.uint8)
 
 
 @dataclass
@@ -317,59 +315,9 @@ def misplaced(
     )
 
 
-def lifts(seeds: int) -> None:
-    """Print how often a lifted corner is told over three layers, and how often a steady one is."""
-    made = sheet()
-    corners = outermost_corners(layer_ends(made.path, made.layers, 0))
-    outline = outline_of(layer_ends(made.path, made.layers, 0))
-    middle = window_of(CAMERA, PRINTER, RISE_MM).middle_mm
-    z_mm = made.top_mm + RISE_MM
-    places = [(x - middle[0], y - middle[1], z_mm) for x, y in corners]
-    centre = (float(np.mean([x for x, _ in corners])), float(np.mean([y for _, y in corners])))
-    heads = [f"lift {mm:g}".rjust(9) for mm in LIFTS_MM]
-    print("parking error".ljust(14), "bed".ljust(6), *heads, "steady accused")
-    for parking_mm, bare in itertools.product(PARKING_MM, (False, True)):
-        faults = Faults(parking_mm=parking_mm, missing=0, damaged=0)
-        hits, false, steady, unknown = np.zeros(len(LIFTS_MM), int), 0, 0, 0
-        for seed in range(FIRST_SEED, FIRST_SEED + seeds):
-            filament, textured, _ = LOOKS[2 * (seed % 3) + bare]
-            sound = eye(made, made.beads, filament, textured, 0.35)
-            first = frames(sound, places, 10 * seed, faults)
-            for n, lift_mm in enumerate((0.0, *LIFTS_MM)):
-                risen = seed % len(corners)
-                bent = eye(made, _raised(made.beads, corners[risen], lift_mm), filament, textured, 0.35)
-                later = [frames(bent, places, 1000 * seed + 10 * n + k + 1, faults) for k in range(2)]
-                shown = [first, *later]
-                strips = [
-                    strip_of(corner, [(of[k], made.top_mm) for of in shown], CAMERA, PRINTER, centre, outline)
-                    for k, corner in enumerate(corners)
-                ]
-                nozzles = {corner: (*places[k][:2], RISE_MM) for k, corner in enumerate(corners)}
-                watches = monitor_corners(strips, nozzles, CAMERA, PRINTER)
-                told = [watch.lifted for watch in watches]
-                unknown += sum(not watch.known for watch in watches)
-                if lift_mm:
-                    hits[n - 1] += told.pop(risen)
-                false, steady = false + sum(told), steady + len(told)
-        cells = [f"{h}/{seeds}".rjust(9) for h in hits]
-        name = (f"{parking_mm:g} mm".ljust(14), ("bare" if bare else "rough").ljust(6))
-        print(*name, *cells, f"{false}/{steady}".rjust(14), f"{unknown} not known", flush=True)
-
-
-def _raised(beads: Beads, corner: tuple[float, float], lift_mm: float) -> Beads:
-    """Return the layer with one corner bent up, as the rehearsal bends it."""
-    columns = {name: getattr(beads, name).copy() for name in Beads.__dataclass_fields__}
-    for name in ("first_mm", "last_mm"):
-        away = np.hypot(*(columns[name][:, :2] - np.array(corner)).T)
-        columns[name][:, 2] += lift_mm * np.clip(1 - away / LIFT_REACH_MM, 0, 1) ** 2
-    return Beads(**columns)
-
-
 if __name__ == "__main__":
     what, count = (sys.argv[1:] + ["", "6"][len(sys.argv) - 1 :])[:2]
     if what in ("", "defects"):
         defects(int(count))
     if what in ("", "placement"):
         placement(int(count))
-    if what in ("", "lifts"):
-        lifts(int(count))

@@ -12,10 +12,11 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageOps
 
-from twinlapse.capture.alarm_picture import picture_for
+from twinlapse.capture.alarm_picture import AlarmPicture, picture_for
 from twinlapse.capture.alarm_routes import AlarmMessage, make_routes
 from twinlapse.rig.capture_settings import Alarm, Mail
 
@@ -35,25 +36,50 @@ def message(frame: Path) -> AlarmMessage:
     )
 
 
+def _sent(file: Path, most_kb: float = 200) -> bytes:
+    return picture_for(AlarmPicture(str(file)), most_kb)
+
+
+@pytest.mark.parametrize("most_kb", [15.0, 4000.0])
+@pytest.mark.parametrize("mirror", [False, True])
+@pytest.mark.parametrize("rotate_deg", [0, 90, 180, 270])
+def test_a_picture_of_a_turned_camera_is_sent_upright(
+    tmp_path: Path, rotate_deg: int, mirror: bool, most_kb: float
+) -> None:
+    """The receiver is Pillow's reader, which turns by EXIF (CIPA DC-008); the camera turns as NumPy does."""
+    upright = np.zeros((240, 320, 3), np.uint8)
+    upright[:120, :160], upright[:120, 160:], upright[120:, :160] = (200, 0, 0), (0, 200, 0), (0, 0, 200)
+    upright += np.random.default_rng(3).integers(0, 40, upright.shape, np.uint8)
+    delivered = np.rot90(upright, rotate_deg // 90)
+    file = tmp_path / "1.jpg"
+    Image.fromarray(delivered[:, ::-1] if mirror else delivered).save(file, quality=95)
+    large = file.stat().st_size > 1000 * most_kb
+    data = picture_for(AlarmPicture(str(file), rotate_deg, mirror), most_kb)
+    assert large == (most_kb == 15.0) and (large or data.endswith(file.read_bytes()[2:]))
+    with Image.open(io.BytesIO(data)) as opened:
+        seen = np.asarray(ImageOps.exif_transpose(opened).resize((32, 24)), np.int16)
+    assert np.abs(seen - upright[5::10, 5::10].astype(np.int16)).max() < 40
+
+
 @pytest.mark.parametrize("most_kb", [20.0, 60.0, 200.0])
 def test_a_picture_is_never_larger_than_it_may_be(frame: Path, most_kb: float) -> None:
-    data = picture_for(str(frame), most_kb)
+    data = picture_for(AlarmPicture(str(frame)), most_kb)
     assert 0 < len(data) <= 1000 * most_kb
     with Image.open(io.BytesIO(data)) as seen:
         assert seen.format == "JPEG" and seen.width / seen.height == pytest.approx(4 / 3, rel=0.02)
 
 
 def test_a_small_picture_is_sent_byte_for_byte_and_no_other_thing_at_all(tmp_path: Path, frame: Path) -> None:
-    assert picture_for(str(frame), 4000) == frame.read_bytes()
-    assert picture_for(str(frame), 0) == b"" == picture_for(str(tmp_path / "none.jpg"), 200)
+    assert _sent(frame, 4000) == frame.read_bytes()
+    assert _sent(frame, 0) == b"" == _sent(tmp_path / "none.jpg")
     bad = tmp_path / "bad.jpg"
     bad.write_bytes(b"GIF89a" + bytes(500_000))
     link = tmp_path / "link.jpg"
     link.symlink_to(frame)
-    assert picture_for(str(bad), 200) == b"" == picture_for(str(link), 4000)
+    assert _sent(bad) == b"" == _sent(link, 4000)
     png = tmp_path / "map.png"
     Image.new("RGB", (300, 200), (90, 120, 60)).save(png)
-    assert picture_for(str(png), 200)[:2] == b"\xff\xd8"
+    assert _sent(png)[:2] == b"\xff\xd8"
 
 
 def test_a_form_has_the_alarm_and_the_picture(frame: Path) -> None:

@@ -126,11 +126,6 @@ class Ground:
     shiny: np.ndarray  # (h, w)
 
 
-def laid_width(width: float, flow: float, rise: float) -> float:
-    """Return how wide a line comes out; `lay` paints each 0.04 mm wider."""
-    return width * min(flow, 1.0) * 1.06 * HEIGHT / (HEIGHT + rise)
-
-
 def lay(
     layer: Layer,
     plastic: tuple[float, float, float],
@@ -141,10 +136,9 @@ def lay(
     gaps: list[tuple[int, float, float]] = (),  # line, where along it (0 to 1), bare length
     skip: set[int] = frozenset(),
     flow: float = 1.0,  # share of the material
-    rise: float = 0.0,  # of the nozzle above where it should be: a line keeps its cross-section
-    ridges: float = 0.0,  # height of what a nozzle pushes up along the sides of lines
     gone: bool = False,
     tangle: bool = False,
+    sheet_marks: bool = True,
     blobs: list[tuple[float, float, float]] = (),
     lift: tuple[float, float, float] | None = None,  # corner x, y and height, bent over 8 mm
     lower: Layer | None = None,  # a layer below it
@@ -165,7 +159,7 @@ def lay(
     hue = np.array(bed, np.float32) * np.clip(grain, 0.2, 3)[..., None]
     height = np.zeros(shape, np.float32)
     shiny = np.full(shape, 0.5, np.float32)
-    for k in range(0, 400, 10):  # marks of the sheet every 10 mm
+    for k in range(0, 400 if sheet_marks else 0, 10):  # marks of the sheet every 10 mm
         for axis, origin in ((1, left), (0, front)):
             at = int((k - origin) / CELL)
             if 0 <= at < shape[axis]:
@@ -200,16 +194,7 @@ def lay(
         part = (slice(j0, j0 + int(h / CELL)), slice(i0, i0 + int(w / CELL)))
         hue[part] = 0.6 * hue[part] + 0.4 * np.array(plastic, np.float32)
 
-    # a nozzle further up leaves rounder lines
-    shoulder = float(np.clip(0.55 - 2 * rise, 0.2, 0.9))
-    pushed = np.zeros(shape, np.float32)
-    if ridges:  # in pieces of a millimetre or two, and waves that do not heed the lines
-        own = np.random.default_rng([len(layer.lines), int(100 * left), 6])
-        for reach in (0.5, 1.2):
-            wave = cv2.GaussianBlur(own.normal(0, 1, shape).astype(np.float32), (0, 0), reach / CELL)
-            pushed += wave / wave.std() / math.sqrt(2)
-
-    def bead(p0: np.ndarray, p1: np.ndarray, width: float, tall: float, ridge: float = 0.0) -> None:
+    def bead(p0: np.ndarray, p1: np.ndarray, width: float, tall: float, lifted: bool = False) -> None:
         r = width / 2 + 0.03
         lo = np.minimum(p0, p1) - r
         hi = np.maximum(p0, p1) + r
@@ -224,11 +209,9 @@ def lay(
         way = p1 - p0
         t = np.clip(((px - p0[0]) * way[0] + (py - p0[1]) * way[1]) / max(way @ way, 1e-12), 0, 1)
         d = np.hypot(px - p0[0] - t * way[0], py - p0[1] - t * way[1]) / (width / 2 + 0.02)
-        top = tall * (shoulder + (1 - shoulder) * np.sqrt(np.maximum(0, 1 - d**2)))
+        top = tall * (0.55 + 0.45 * np.sqrt(np.maximum(0, 1 - d**2)))
         on = d < 1
         part = (slice(j0, j1), slice(i0, i1))
-        if ridge:
-            top = top + ridge * np.exp(-(((d - 0.8) / 0.15) ** 2)) * np.clip(0.6 + 0.8 * pushed[part], 0, 2)
         top = np.where(on, top, 0)
         if lift is not None:
             away = np.hypot(px - lift[0], py - lift[1])
@@ -262,7 +245,7 @@ def lay(
                 continue
             p0, p1 = np.array([x0, y0]), np.array([x1, y1])
             length = np.linalg.norm(p1 - p0)
-            width = laid_width(layer.widths[k], flow, rise)
+            width = layer.widths[k] * (flow if flow < 1 else 1) * 1.06
             parts = [(0.0, 1.0)]
             for where, bare in sorted(cuts.get(k, [])):
                 half = (bare / 2 + width / 2) / length
@@ -274,8 +257,7 @@ def lay(
                         p0 + start * (p1 - p0),
                         p0 + stop * (p1 - p0),
                         width,
-                        floor + (HEIGHT + rise) * (1.0 if flow >= 1 else 0.9),
-                        ridges,
+                        floor + HEIGHT * (1.0 if flow >= 1 else 0.9),
                     )
         for x, y, wide_mm in blobs:
             for r in (1.0, 0.75, 0.5):
@@ -304,6 +286,21 @@ def lay(
     return Ground(float(left), float(front), height, hue, shiny)
 
 
+def rays_of(camera: Pinhole) -> tuple[np.ndarray, np.ndarray]:
+    """Return the place of every pixel and the way it looks, (h, w, 2) and (h, w, 3)."""
+    w, h = camera.size
+    grid = np.stack(np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32)), -1)
+    flat = cv2.undistortPointsIter(
+        grid.reshape(-1, 1, 2),
+        camera.matrix(),
+        np.array([camera.k1, 0, 0, 0, 0]),
+        np.eye(3),
+        np.eye(3),
+        (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 40, 1e-9),
+    ).reshape(h, w, 2)
+    return grid, np.concatenate([flat, np.ones((h, w, 1))], -1) @ camera.turn()
+
+
 def shoot(
     ground: Ground,
     camera: Pinhole,
@@ -314,16 +311,7 @@ def shoot(
     """Return the picture, uint8 RGB, with the nozzle at a place that it may miss by the parking error."""
     w, h = camera.size
     tip = np.array(nozzle) + np.array([*dice.normal(0, spoil.parking, 2), 0.0])
-    grid = np.stack(np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32)), -1)
-    flat = cv2.undistortPointsIter(
-        grid.reshape(-1, 1, 2),
-        camera.matrix(),
-        np.array([camera.k1, 0, 0, 0, 0]),
-        np.eye(3),
-        np.eye(3),
-        (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 40, 1e-9),
-    ).reshape(h, w, 2)
-    rays = np.concatenate([flat, np.ones((h, w, 1))], -1) @ camera.turn()
+    grid, rays = rays_of(camera)
     eye = camera.place + tip
     down = rays[..., 2] < -0.02
     safe = np.where(down, rays[..., 2], -1.0)
@@ -363,8 +351,22 @@ def shoot(
     hue = np.stack([pick(ground.hue[..., c]) for c in range(3)], -1)
     light = hue * diffuse[..., None] + mirror[..., None]
     light[~down] = 0.15
+    return developed(light, camera, far, grid, spoil, dice)
+
+
+def developed(
+    light: np.ndarray,
+    camera: Pinhole,
+    far: np.ndarray,
+    grid: np.ndarray,
+    spoil: Nuisance,
+    dice: np.random.Generator,
+) -> np.ndarray:
+    """Return light (h, w, 3) as the camera delivers it, uint8 RGB, the nozzle before it."""
+    h, w = light.shape[:2]
+    rays = rays_of(camera)[1] if spoil.depth_blur else None
     _nozzle(light, camera, far)
-    if spoil.depth_blur:
+    if rays is not None:
         focus = np.linalg.norm(camera.target - camera.place)
         off = np.abs(far * np.linalg.norm(rays, axis=-1) - focus) * spoil.depth_blur
         light = _blurred_by(light, off)

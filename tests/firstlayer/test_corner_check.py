@@ -16,9 +16,11 @@ from PIL import Image
 
 from twinlapse.cli.first_layer import command
 from twinlapse.errors import JobError
-from twinlapse.firstlayer.corner_monitor import monitor_corners, strip_of
+from twinlapse.firstlayer.corner_check import check_corners
+from twinlapse.firstlayer.corner_monitor import monitor_corners
+from twinlapse.firstlayer.corner_strip import strip_of
 from twinlapse.firstlayer.mosaic import SurveyFrame
-from twinlapse.firstlayer.reading import check_corners
+from twinlapse.firstlayer.solid import LowerLayer
 from twinlapse.frames.job import Job
 from twinlapse.optics.lens import unproject
 from twinlapse.optics.pose import on_plane, pose_in_bed, see
@@ -69,29 +71,33 @@ def _seen(
 
 def _watched(scene: Callable[..., Any], rig_parts: Any, lifts: list[float], seed: int) -> list[Any]:
     camera, printer, _ = rig_parts
-    truth = scene(seed=seed).above()
-    strips, nozzles = [], {}
+    drawn = scene(seed=seed)
+    truth, strips = drawn.above(), []
+    layer = LowerLayer(lines=drawn.lines(), top_mm=0.2, height_mm=0.2)
     for k, corner in enumerate(CORNERS):
         ups = [0.0, 0.0, *([lifts[k]] * 2)]
         frames = [
             (_seen(camera, printer, truth, corner, up, 100 * seed + 10 * k + n), 0.2)
             for n, up in enumerate(ups)
         ]
-        strips.append(strip_of(corner, frames, camera, printer, (102.0, 102.0), np.array(CORNERS)))
-        nozzles[corner] = (*frames[0][0].nozzle_mm[:2], 1.0)
-    return monitor_corners(strips, nozzles, camera, printer)
+        strips.append(strip_of(corner, frames, camera, printer, [layer]))
+    return monitor_corners(strips)
 
 
 def _corner_job(folder: Path, scene: Callable[..., Any], rig_parts: Any, lift: float) -> Job:
     """Three layers of a square whose corners were visited; the second corner rises after the first layer."""
     camera, printer, _ = rig_parts
     job = Job(folder)
+    drawn = scene(seed=5)
+    ends = np.column_stack([drawn.lines().first_mm, drawn.lines().last_mm])
     lines = ["G28", "G90", "M83"]
     for layer in range(3):
-        lines += [f";LAYER:{layer}", f"G0 Z{0.2 * (layer + 1):.1f} F600", "G0 X90 Y90 F9000"]
-        lines += [f"G1 X{x:g} Y{y:g} E1 F1800" for x, y in [*CORNERS[1:], CORNERS[0]]]
+        lines += [f";LAYER:{layer}", f"G0 Z{0.2 * (layer + 1):.1f} F600"]
+        for x0, y0, x1, y1 in ends:
+            feed = 0.037 * np.hypot(x1 - x0, y1 - y0)  # 0.45 mm wide, 0.2 mm high, of filament of 1.75 mm
+            lines += [f"G0 X{x0:.3f} Y{y0:.3f} F9000", f"G1 X{x1:.3f} Y{y1:.3f} E{feed:.5f} F1800"]
     job.original.write_text("\n".join([*lines, "M84"]) + "\n")
-    truth = scene(seed=5).above()
+    truth = drawn.above()
     shots = []
     for layer in range(3):
         stops = []

@@ -17,7 +17,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from twinlapse.cameras.login import read_login
-from twinlapse.capture.alarm_picture import picture_for
+from twinlapse.capture.alarm_picture import AlarmPicture, picture_for
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Alarm, Mail
@@ -43,6 +43,13 @@ class AlarmMessage:
     over: bool
     picture: str = ""  # where the newest picture can be seen
     picture_file: str = ""  # the one that goes along
+    picture_rotate_deg: int = 0  # clockwise, once it is mirrored: then it is upright
+    picture_mirror: bool = False
+
+    @property
+    def shown(self) -> AlarmPicture:
+        """What goes along."""
+        return AlarmPicture(self.picture_file, self.picture_rotate_deg, self.picture_mirror)
 
     @property
     def title(self) -> str:
@@ -52,7 +59,8 @@ class AlarmMessage:
     def to_json(self) -> bytes:
         """Return the JSON that webhook and broker get."""
         told = asdict(self)
-        del told["picture_file"]  # a path of this machine means nothing to another
+        for name in ("picture_file", "picture_rotate_deg", "picture_mirror"):
+            del told[name]  # a path of this machine means nothing to another, and what is sent is upright
         return json.dumps(told).encode()
 
     def to_text(self) -> str:
@@ -105,7 +113,7 @@ def _post(address: str, body: bytes, kind: str) -> None:
 
 
 def _by_form(alarm: Alarm, message: AlarmMessage) -> None:
-    picture = picture_for(message.picture_file, alarm.picture_kb)
+    picture = picture_for(message.shown, alarm.picture_kb)
     parts = [("alarm", "", "application/json", message.to_json())]
     parts += [("picture", "picture.jpg", "image/jpeg", picture)] if picture else []
     boundary = secrets.token_hex(16)
@@ -125,7 +133,7 @@ def _by_mail(mail: Mail, message: AlarmMessage, most_kb: float) -> None:
     letter = EmailMessage()
     letter["From"], letter["To"], letter["Subject"] = mail.sender, mail.to, f"twinlapse: {message.title}"
     letter.set_content(message.to_text())
-    if picture := picture_for(message.picture_file, most_kb):
+    if picture := picture_for(message.shown, most_kb):
         letter.add_attachment(picture, maintype="image", subtype="jpeg", filename="picture.jpg")
     secure = ssl.create_default_context()
     try:
@@ -144,7 +152,7 @@ def _by_mail(mail: Mail, message: AlarmMessage, most_kb: float) -> None:
 
 
 def _by_broker(publish: Publish, message: AlarmMessage, most_kb: float) -> None:
-    picture = picture_for(message.picture_file, most_kb)
+    picture = picture_for(message.shown, most_kb)
     try:
         if picture:
             publish("alarm/picture", picture)  # first: whoever gets the alarm has it already

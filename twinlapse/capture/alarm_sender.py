@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from twinlapse.capture.alarm_picture import AlarmPicture
 from twinlapse.capture.alarm_routes import AlarmMessage, DeliveryError, Route
 from twinlapse.capture.alarms import Trouble
 from twinlapse.errors import TwinlapseError
@@ -45,8 +46,8 @@ class AlarmSender:
         The file that holds what waits; read again by the next service.
     picture : str
         Link to where a picture can be seen, sent along.
-    picture_file : callable, optional
-        Returns the file of the picture that goes with a trouble, "" for none.
+    shown : callable, optional
+        Returns the picture that goes with a trouble.
     """
 
     def __init__(
@@ -56,11 +57,11 @@ class AlarmSender:
         queue: Path,
         *,
         picture: str = "",
-        picture_file: Callable[[Trouble], str] | None = None,
+        shown: Callable[[Trouble], AlarmPicture] | None = None,
         now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._routes, self._job, self._queue, self._picture = routes, job, queue, picture
-        self._picture_file = picture_file or (lambda trouble: "")
+        self._shown = shown or (lambda trouble: AlarmPicture())
         self._now_s = now_s
         self._news = threading.Condition()
         self._ended = False
@@ -72,10 +73,11 @@ class AlarmSender:
         """Queue an alarm or an all-clear."""
         if not self._routes:
             return
+        shown = AlarmPicture() if trouble.over else self._shown(trouble)
         message = AlarmMessage(
             job=self._job, code=trouble.code, text=trouble.text, since=trouble.since_wall_s,
             over=trouble.over, picture=self._picture,
-            picture_file="" if trouble.over else self._picture_file(trouble),
+            picture_file=shown.file, picture_rotate_deg=shown.rotate_deg, picture_mirror=shown.mirror,
         )  # fmt: skip
         with self._news:
             self._waiting = [*self._waiting, _Waiting(message, list(self._routes))][-MOST_WAITING:]

@@ -13,6 +13,7 @@ from twinlapse.cameras.jpeg import summarise
 from twinlapse.cameras.jpeg_orientation import upright
 from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import CameraPicture, open_source
+from twinlapse.capture.alarm_picture import AlarmPicture
 from twinlapse.capture.alarm_routes import Publish, make_routes
 from twinlapse.capture.alarm_sender import AlarmSender
 from twinlapse.capture.alarms import AlarmWatch, Trouble
@@ -74,7 +75,7 @@ class CaptureService:
             plan.original_sha256,
             job.folder / "alarms.json",
             picture=rig.capture.alarm.picture_link,
-            picture_file=self._picture_of,
+            shown=self._picture_of,
         )
         self.watch = AlarmWatch(self._clock, self._sender.send)
         self.layer_checks = LayerCheckWorker(self.store, self.watch.report)
@@ -201,16 +202,18 @@ class CaptureService:
         """Return the map of a surveyed layer, from 1, as PNG."""
         return self.layer_checks.picture(layer - 1)
 
-    def _picture_of(self, trouble: Trouble) -> str:
-        """Return the file that shows what is wrong: a layer's map, else the last frame of the camera."""
+    def _picture_of(self, trouble: Trouble) -> AlarmPicture:
+        """Return what shows what is wrong: a layer's map, else the last frame of the camera."""
         kind, _, name = trouble.code.partition(" ")
         if kind == "layer" and name.isdigit():
             file = self.layer_checks.picture_file(int(name) - 1)
-            return "" if file is None else str(file)
-        files = [
-            self.reporter.last_file(camera) for camera in ([name] if name in self.frames else self.frames)
-        ]
-        return next((str(file) for file in files if file is not None), "")
+            return AlarmPicture() if file is None else AlarmPicture(str(file))
+        for camera in self._rig.cameras:
+            if camera.name == name or (name not in self.frames and camera.name in self.frames):
+                file = self.reporter.last_file(camera.name)
+                if file is not None:
+                    return AlarmPicture(str(file), camera.rotate_deg, camera.mirror)
+        return AlarmPicture()
 
     def _latest(self, camera: Camera) -> LatestFrame:
         return LatestFrame(

@@ -12,8 +12,9 @@ from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
     from twinlapse.firstlayer.classify import Judgement
+    from twinlapse.firstlayer.corner_check import CornerCheck
     from twinlapse.firstlayer.mosaic import Mosaic
-    from twinlapse.firstlayer.reading import CornerCheck, LayerMap
+    from twinlapse.firstlayer.reading import LayerMap
     from twinlapse.firstlayer.self_calibration import SelfCalibration
     from twinlapse.frames.job import Job
 
@@ -64,7 +65,7 @@ def command(
     """
     from twinlapse.errors import JobError
     from twinlapse.files import write_bytes
-    from twinlapse.firstlayer.reading import check_corners
+    from twinlapse.firstlayer.corner_check import check_corners
     from twinlapse.firstlayer.report import corner_verdict, overall, report_html
     from twinlapse.firstlayer.report_json import corners_json, write_report
     from twinlapse.frames.job import open_job

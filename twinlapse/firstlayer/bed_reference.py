@@ -13,8 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.arrays import Float
+from twinlapse.arrays import Bool, Float
 from twinlapse.firstlayer.canvas import Canvas, canvas_around
+from twinlapse.firstlayer.components import grown
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.firstlayer.overlaps import moved_px
 from twinlapse.optics.pose import in_picture, pose_in_bed, see
@@ -26,15 +27,16 @@ __all__ = [
     "Bed",
     "Slip",
     "bed_beside",
+    "bed_canvas",
     "laid",
     "slip",
 ]
 
-_SIDE_MM = 9.0  # of the piece of bed
-_AWAY_MM = 5.5  # of its middle from the corner
-_CLEAR_MM = 1.0  # between the corner and what is looked at: the corner's shadow
+_SIDE_MM = 11.0  # of the piece of bed
+_AWAY_MM = 4.5  # of its middle from the corner
+_CLEAR_MM = 1.2  # between the print and what is looked at: the corner's shadow, and what it hides
 _STEP_MM = 0.08
-_FEWEST = 0.3  # share of the piece that must be seen
+_FEWEST = 0.2  # share of the piece that must be seen
 # how far a stop may be off (one standard deviation) when nothing shows it: the worst machine considered
 _PARKING_MM = 0.3
 _FURTHEST_MM = 1.5
@@ -52,23 +54,17 @@ class Bed:
     seen: NDArray[np.float32]  # (h, w): 0 where it was not seen, or the print may lie
 
 
+def bed_canvas(corner_mm: Float, away: Float) -> Canvas:
+    """Return the piece of bed beside a corner (2,), in the direction `away` (2,) from the print."""
+    return canvas_around(corner_mm + away * _AWAY_MM, _SIDE_MM, _STEP_MM)
+
+
 def bed_beside(
-    corner_mm: tuple[float, float],
-    middle_mm: tuple[float, float],
-    frame: SurveyFrame,
-    camera: Camera,
-    printer: Printer,
+    canvas: Canvas, printed: Bool, frame: SurveyFrame, camera: Camera, printer: Printer
 ) -> Bed | None:
-    """Return the bed beyond a corner, as seen from the middle of the print; None where too little shows."""
-    corner = np.array(corner_mm)
-    away = corner - np.array(middle_mm)
-    length = math.hypot(*away)
-    if length < 1e-6:
-        return None
-    away = away / length
-    canvas = canvas_around(corner + away * _AWAY_MM, _SIDE_MM, _STEP_MM)
+    """Return a piece of bed without what is printed on it (h, w); None where too little shows."""
     picture, at = laid(frame, canvas, 0.0, camera, printer)
-    shown = in_picture(at, camera.lens, 0.99) & ((canvas.grid_mm() - corner) @ away > _CLEAR_MM)
+    shown = in_picture(at, camera.lens, 0.99) & ~grown(printed, _CLEAR_MM / _STEP_MM)
     if shown.mean() < _FEWEST:
         return None
     return Bed(picture=picture.astype(np.float32), seen=shown.astype(np.float32))

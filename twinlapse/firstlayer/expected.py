@@ -37,6 +37,15 @@ class Lines:
         """Length of each piece, (n,)."""
         return np.asarray(np.hypot(*(self.last_mm - self.first_mm).T))
 
+    def some(self, which: NDArray[np.bool_]) -> Lines:
+        """Return some of the lines."""
+        return Lines(
+            first_mm=self.first_mm[which],
+            last_mm=self.last_mm[which],
+            width_mm=self.width_mm[which],
+            file_line=self.file_line[which],
+        )
+
 
 def lines_of(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -> Lines:
     """Return the lines of a layer.

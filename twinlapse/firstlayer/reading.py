@@ -2,31 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
-from twinlapse.arrays import Bool
 from twinlapse.errors import FrameError, JobError, RigError, TwinlapseError
 from twinlapse.firstlayer.background import background_of
 from twinlapse.firstlayer.camera_trouble import camera_trouble
 from twinlapse.firstlayer.classify import Judgement, judge
-from twinlapse.firstlayer.corner_monitor import CornerMonitor, Strip, monitor_corners, strip_of
 from twinlapse.firstlayer.edge_blur import edge_blur, motion_of
 from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.lens_dirt import clouded_by_dirt, dirt_among
 from twinlapse.firstlayer.marks import kept_by_marks, read_marks, tally_of, without_refuted
-from twinlapse.firstlayer.mosaic import (
-    GROOVE,
-    LayerPictures,
-    Mosaic,
-    SurveyFrame,
-    build_mosaic,
-    stands_up,
-)
+from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, Mosaic, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.nozzle_clump import clump_on
 from twinlapse.firstlayer.segmentation import FURTHEST_MM
 from twinlapse.firstlayer.self_calibration import (
@@ -35,18 +25,13 @@ from twinlapse.firstlayer.self_calibration import (
     SelfCalibration,
     calibrate_by_print,
 )
-from twinlapse.firstlayer.sharp_zone import sharp_zone
 from twinlapse.firstlayer.solid import LowerLayer
 from twinlapse.frames.job import Job
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
 from twinlapse.memory import check_room
-from twinlapse.optics.gap_view import GapView, gap_view
-from twinlapse.optics.pose import in_picture, pose_in_bed, see
 from twinlapse.optics.upright import upright_camera, upright_picture
-from twinlapse.optics.window import RISE_MM, detail_mm, window_of
-from twinlapse.plan.where.corner_visits import outermost_corners, outline_of
-from twinlapse.plan.where.survey_grid import layer_ends
+from twinlapse.optics.window import detail_mm, window_of
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer, Rig, rig_from_mapping
 from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, Shot, read_plan
@@ -54,13 +39,14 @@ from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, Shot, read_plan
 __all__ = [
     "SETTLED_MM",
     "STEADY_MM",
-    "CornerCheck",
     "LayerMap",
+    "at_size",
     "bare_bed_frames",
-    "check_corners",
+    "layers_below",
     "look_over",
     "map_bytes",
     "map_layer",
+    "survey_camera",
     "survey_frames",
     "survey_layers",
     "why_unfit",
@@ -77,17 +63,7 @@ class LayerMap(ArrayRecord):
     layer: int  # from 0
     mosaic: Mosaic
     judgement: Judgement
-    sharp: Bool | None = None  # (height, width) of the map, where a stop shows it sharp
     calibration: SelfCalibration | None = None  # None: the rig's camera was taken as it is
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class CornerCheck(ArrayRecord):
-    """The outermost corners over the layers that were looked over."""
-
-    layers: tuple[int, ...]  # from 0, one a picture of each strip
-    strips: tuple[Strip, ...]
-    watches: tuple[CornerMonitor, ...]  # of the strips, in their order
 
 
 def survey_layers(plan: Plan, stances: tuple[str, ...] = (SURVEY,)) -> list[int]:
@@ -165,7 +141,7 @@ def map_layer(
     if not surveyed:
         raise JobError("its plan holds no survey", "plan one with a survey of layer 1", path=job.folder)
     chosen = surveyed[0] if layer is None else layer
-    camera = _survey_camera(rig, plan)
+    camera = survey_camera(rig, plan)
     stops = sum(stop.stance == SURVEY for shot in plan.shots if shot.layer == chosen for stop in shot.stops)
     need = map_bytes(stops, camera.lens.width_px * camera.lens.height_px)
     check_room(need, f"the map of layer {chosen + 1}", "make it on another machine")
@@ -181,14 +157,14 @@ def map_layer(
     found = look_over(
         LayerPictures(
             frames=tuple(frames),
-            camera=_at_size(upright_camera(camera), frames[0]),
+            camera=at_size(upright_camera(camera), frames[0]),
             printer=rig.printer,
             top_mm=top_mm,
             height_mm=float(layers.height_mm[chosen]),
             bare=tuple(bare),
         ),
         lines_of(toolpath, layers, chosen, rig.printer),
-        below=_layers_below(toolpath, layers, chosen, rig.printer),
+        below=layers_below(toolpath, layers, chosen, rig.printer),
         smallest_mm=smallest_mm,
         progress=progress,
     )
@@ -197,7 +173,7 @@ def map_layer(
     return replace(found, layer=chosen, judgement=replace(found.judgement, defects=kept)), missing
 
 
-def _layers_below(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -> list[LowerLayer]:
+def layers_below(toolpath: Toolpath, layers: Layers, layer: int, printer: Printer) -> list[LowerLayer]:
     """Return the layers below one, the lowest first."""
     return [
         LowerLayer(
@@ -241,7 +217,6 @@ def look_over(
         survey.printer,
         survey.top_mm - GROOVE * survey.height_mm,
         lines,
-        height_mm=survey.height_mm,
         below=below,
         progress=_part(progress, 0.0, 0.6),
     )
@@ -269,13 +244,8 @@ def look_over(
     # where filament and bed cannot be told apart, no blur can be read off the map
     outlined = judgement.seen & judgement.can_tell
     shown = (judgement.score, judgement.wanted, outlined, judgement.canvas)
-    judgement = replace(
-        judgement,
-        trouble=camera_trouble(survey, *shown, detail, motion, clump),
-        gaps=_gaps_shown(survey, lines),
-    )
-    sharp = sharp_zone(survey, mosaic)
-    return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, sharp=sharp, calibration=found)
+    judgement = replace(judgement, trouble=camera_trouble(survey, *shown, detail, motion, clump))
+    return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, calibration=found)
 
 
 def _mapped(
@@ -296,35 +266,20 @@ def _mapped(
         bare=background_of(survey, mosaic, lines) if survey.bare else None,
         below=below,
         smallest_mm=smallest_mm,
-        furthest_mm=_furthest_mm(found, stands_up(survey, below)),
+        furthest_mm=_furthest_mm(found, below),
         unfit=why_unfit(found),
     )
     return mosaic, judgement
 
 
-def _furthest_mm(found: SelfCalibration, solid: bool) -> float:
+def _furthest_mm(found: SelfCalibration, below: Sequence[LowerLayer]) -> float:
     """Return by how much the map may be moved onto the toolpath.
 
-    The outline of a print that is seen to stand has several heights: no one shift lays it better than the
-    calibration.
+    The outline of a second layer has several heights: no one shift lays it better than the calibration.
     """
     if not found.trusted:
         return FURTHEST_MM
-    return 0.0 if solid else SETTLED_MM
-
-
-def _gaps_shown(survey: LayerPictures, lines: Lines) -> GapView | None:
-    way = (lines.last_mm - lines.first_mm) / np.maximum(lines.length_mm, 1e-9)[:, None]
-    rise_mm = survey.frames[0].nozzle_mm[2] - survey.top_mm
-    return gap_view(
-        way,
-        lines.length_mm,
-        lines.width_mm,
-        survey.height_mm,
-        camera=survey.camera,
-        printer=survey.printer,
-        rise_mm=rise_mm,
-    )
+    return 0.0 if below else SETTLED_MM
 
 
 def _detail_mm(camera: Camera, printer: Printer, rise_mm: float) -> float:
@@ -355,73 +310,8 @@ def _part(
     return None if progress is None else lambda share: progress(low + share * (high - low))
 
 
-def check_corners(job: Job) -> CornerCheck | None:
-    """Return what the outermost corners of the print did over the layers looked over so far.
-
-    Layers count that were surveyed or whose corners were visited; None before frames of a second one are in.
-
-    Raises
-    ------
-    JobError
-        when the plan names no camera of its rig.
-    FrameError
-        when the frames have not the shape of the camera's lens.
-    """
-    plan = read_plan(job.plan)
-    planned = survey_layers(plan, (SURVEY, CORNER))
-    if len(planned) < 2:
-        return None
-    rig = rig_from_mapping(plan.rig)
-    camera = _survey_camera(rig, plan)
-    shown = {layer: survey_frames(job, plan, camera, layer, (SURVEY, CORNER))[:2] for layer in planned}
-    shown = {layer: (frames, top_mm) for layer, (frames, top_mm) in shown.items() if frames}
-    if len(shown) < 2:
-        return None
-    toolpath = read_toolpath(job.original)
-    ends = layer_ends(toolpath, find_layers(toolpath), planned[-1])
-    corners, outline = outermost_corners(ends), outline_of(ends)
-    if not corners:
-        return CornerCheck(layers=tuple(shown), strips=(), watches=())
-    camera = _at_size(upright_camera(camera), next(iter(shown.values()))[0][0])
-    middle = window_of(camera, rig.printer, RISE_MM).middle_mm
-    centre = (sum(x for x, _ in corners) / len(corners), sum(y for _, y in corners) / len(corners))
-    strips, nozzles = [], {}
-    for corner in corners:
-        best = [
-            _best_of(frames, corner, top_mm, middle, camera, rig.printer) for frames, top_mm in shown.values()
-        ]
-        if best[0] is None:  # nothing to compare with
-            continue
-        strips.append(strip_of(corner, best, camera, rig.printer, centre, outline))
-        (x, y, z), top_mm = best[0][0].nozzle_mm, best[0][1]
-        nozzles[corner] = (x, y, z - top_mm)
-    if not strips:
-        return None
-    watches = monitor_corners(strips, nozzles, camera, rig.printer)
-    return CornerCheck(layers=tuple(shown), strips=tuple(strips), watches=tuple(watches))
-
-
-def _best_of(
-    frames: list[SurveyFrame],
-    corner: tuple[float, float],
-    top_mm: float,
-    middle: tuple[float, float],
-    camera: Camera,
-    printer: Printer,
-) -> tuple[SurveyFrame, float] | None:
-    """Return the frame that shows a corner nearest to the middle of its best part, if one shows it."""
-    best = min(frames, key=lambda frame: _aside(frame, corner, middle))
-    around = np.array([[corner[0] + x, corner[1] + y, top_mm] for x in (-2, 2) for y in (-2, 2)])
-    at = see(around, pose_in_bed(camera, printer, best.nozzle_mm), camera.lens)
-    return (best, top_mm) if in_picture(at, camera.lens, 1.0).all() else None
-
-
-def _aside(frame: SurveyFrame, corner: tuple[float, float], middle: tuple[float, float]) -> float:
-    """Return how far a corner is from the middle of what a frame shows best."""
-    return math.hypot(*(c - n - m for c, n, m in zip(corner, frame.nozzle_mm, middle, strict=False)))
-
-
-def _survey_camera(rig: Rig, plan: Plan) -> Camera:
+def survey_camera(rig: Rig, plan: Plan) -> Camera:
+    """Return the camera that looks the layers over, as it is mounted."""
     looking = [stop for shot in plan.shots for stop in shot.stops if stop.stance in (SURVEY, CORNER)]
     names = {name for stop in looking for name in stop.cameras}
     camera = next((camera for camera in rig.cameras if camera.name in names), None)
@@ -430,7 +320,7 @@ def _survey_camera(rig: Rig, plan: Plan) -> Camera:
     return camera
 
 
-def _at_size(camera: Camera, frame: SurveyFrame) -> Camera:
+def at_size(camera: Camera, frame: SurveyFrame) -> Camera:
     """Return the camera with the lens of its pictures' real size."""
     height, width = frame.picture.shape[:2]
     lens = camera.lens

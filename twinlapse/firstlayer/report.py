@@ -9,8 +9,9 @@ from collections import Counter
 
 from PIL import Image
 
-from twinlapse.arrays import Bool, Picture
+from twinlapse.arrays import Picture
 from twinlapse.firstlayer.classify import Judgement
+from twinlapse.firstlayer.corner_check import CornerCheck
 from twinlapse.firstlayer.corner_monitor import CornerMonitor
 from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.picture import (
@@ -21,7 +22,7 @@ from twinlapse.firstlayer.picture import (
     photograph,
     strip_picture,
 )
-from twinlapse.firstlayer.reading import CornerCheck, LayerMap
+from twinlapse.firstlayer.reading import LayerMap
 
 __all__ = ["corner_verdict", "overall", "report_html", "verdict"]
 
@@ -33,15 +34,11 @@ _PAGE = """<!doctype html>
 body {{ font: 16px/1.5 system-ui, sans-serif; max-width: 1100px; margin: 2em auto; padding: 0 1em;
  color: #1c2421; background: #f7f8f5 }}
 img {{ width: 100%; border-radius: 6px }} figure {{ margin: 0 0 1.5em }} figcaption {{ color: #555 }}
-.pair {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(18em, 1fr)); gap: 0 1em;
- margin-top: 1em }}
+.pair {{ display: grid; grid-template-columns: 1fr 1fr; gap: 1em }}
 .verdict {{ padding: .6em 1em; border-radius: 6px; font-weight: 600 }}
 img.strip {{ max-width: 100% }}
 table {{ border-collapse: collapse; width: 100% }} th, td {{ text-align: left; padding: .3em .6em;
- border-bottom: 1px solid #ccd2cc }}
-.wide {{ overflow-x: auto }}
-@media (max-width: 40em) {{ body {{ margin-top: 1em }} h1 {{ font-size: 1.4em }}
- th, td {{ padding: .3em .3em; font-size: .85em }} }}
+ border-bottom: 1px solid #ccd2cc }} td.n {{ text-align: right }}
 </style></head><body>
 <h1>First layer: {title}</h1>
 <p class="verdict" style="background: {shade}">{overall}</p>
@@ -51,7 +48,7 @@ table {{ border-collapse: collapse; width: 100% }} th, td {{ text-align: left; p
 """
 _LAYER = """<figure><img alt="The layer from straight above" src="{photo}">
 <figcaption>The layer as a photograph from straight above, {step:g} mm a pixel.
-Grey was not seen. {sharp}</figcaption></figure>
+Grey was not seen.</figcaption></figure>
 {table}
 <div class="pair">
 <figure><img alt="What should be there" src="{wanted}">
@@ -71,7 +68,7 @@ def report_html(title: str, found: LayerMap | None, corner_check: CornerCheck | 
         title=html.escape(title),
         shade=_SHADES[sound],
         overall=html.escape(words),
-        layer="" if found is None else _layer(found.mosaic, found.judgement, found.sharp),
+        layer="" if found is None else _layer(found.mosaic, found.judgement),
         corners="" if corner_check is None else _corners(corner_check),
     )
 
@@ -87,8 +84,8 @@ def corner_verdict(corner_check: CornerCheck) -> str:
         return (
             f"{risen} of {count} corners {'has' if risen == 1 else 'have'} risen. Look before you print on."
         )
-    if unknown == count:
-        return f"{count} corners watched, but their lift is not known: the bed shows too little there."
+    if 2 * unknown > count:
+        return f"Of {unknown} of {count} corners the lift is not known: the bed shows too little there."
     rest = f"; {unknown} not known" if unknown else ""
     return f"{count - unknown} corners watched over {len(corner_check.layers)} layers, none has risen{rest}."
 
@@ -101,12 +98,7 @@ def overall(found: LayerMap | None, corner_check: CornerCheck | None) -> tuple[b
     risen = corner_check is not None and any(watch.lifted for watch in corner_check.watches)
     said = [] if found is None else [(found.judgement.sound, verdict(found.judgement))]
     if corner_check is not None and (risen or found is None):
-        sound = (
-            False
-            if risen
-            else (not corner_check.watches or any(w.known for w in corner_check.watches) or None)
-        )
-        said.insert(0, (sound, corner_verdict(corner_check)))
+        said.insert(0, (_corners_sound(corner_check), corner_verdict(corner_check)))
     bad = [words for sound, words in said if sound is False]
     if bad:
         return False, " ".join(bad)
@@ -114,10 +106,16 @@ def overall(found: LayerMap | None, corner_check: CornerCheck | None) -> tuple[b
     return (None, " ".join(open_)) if open_ else (True, " ".join(words for _, words in said))
 
 
+def _corners_sound(corner_check: CornerCheck) -> bool | None:
+    """Return False where one has risen, None where of more than half it is not known."""
+    watches = corner_check.watches
+    if any(watch.lifted for watch in watches):
+        return False
+    return None if 2 * sum(not watch.known for watch in watches) > len(watches) else True
+
+
 def _corners(corner_check: CornerCheck) -> str:
-    risen = any(watch.lifted for watch in corner_check.watches)
-    unknown = bool(corner_check.watches) and not any(watch.known for watch in corner_check.watches)
-    shade = _SHADES[False if risen else None if unknown else True]
+    shade = _SHADES[_corners_sound(corner_check)]
     parts = [f'<h2>Corners</h2><p class="verdict" style="background: {shade}">']
     parts.append(f"{html.escape(corner_verdict(corner_check))}</p>")
     for strip, watch in zip(corner_check.strips, corner_check.watches, strict=True):
@@ -137,23 +135,9 @@ def _corner_words(watch: CornerMonitor) -> str:
     return "steady" if watch.known else "not known"
 
 
-def _sharp_words(judgement: Judgement, sharp: Bool | None) -> str:
-    if sharp is None:
-        return ""
-    own = judgement.wanted & judgement.seen
-    share = float((own & sharp).sum() / max(1, own.sum()))
-    if share > 0.995:
-        return ""
-    return (
-        f"{share:.0%} of what is seen of the print lie within the depth of field; beyond the dashed line "
-        "(less sharp) depth blurs by more than a pixel, and small gaps are less sure."
-    )
-
-
-def _layer(mosaic: Mosaic, judgement: Judgement, sharp: Bool | None) -> str:
+def _layer(mosaic: Mosaic, judgement: Judgement) -> str:
     return _LAYER.format(
-        photo=_embedded(photograph(mosaic, judgement, sharp)),
-        sharp=_sharp_words(judgement, sharp),
+        photo=_embedded(photograph(mosaic, judgement)),
         wanted=_embedded(expectation(mosaic, judgement)),
         differs=_embedded(difference(mosaic, judgement)),
         table=_table(judgement),
@@ -202,8 +186,6 @@ def verdict(judgement: Judgement) -> str:
         return f"No defects found, but unseen: {where}. Look there yourself. {more}".strip()
     if not judgement.defects and judgement.blurred:
         return f"No defects found, but the pictures are too blurred to show small gaps. {more}"
-    if not judgement.defects and judgement.gaps is not None and judgement.hides_gaps:
-        return f"No defects found, but {judgement.gaps.words}. Look there yourself. {more}".strip()
     if not judgement.defects:
         return f"No defects found ({judgement.seen_share:.0%} of the layer inspected). {more}".strip()
     count = len(judgement.defects)
@@ -225,8 +207,6 @@ def _more(judgement: Judgement) -> list[str]:
     if judgement.trouble is not None:
         of_camera = [f"{words[0].upper()}{words[1:]}." for words in judgement.trouble.sentences]
         said = of_camera + said if judgement.nozzle_dirty else said + of_camera
-    if judgement.can_tell and judgement.not_looked_for:
-        said.append(f"Not looked for on this layer: {', '.join(judgement.not_looked_for)}.")
     return said
 
 
@@ -256,7 +236,7 @@ def _table(judgement: Judgement) -> str:
             f"{d.confidence:.0%}",
         )
         rows.append("".join(f"<td>{cell}</td>" for cell in cells))
-    return f"<div class='wide'><table>{''.join(f'<tr>{row}</tr>' for row in rows)}</table></div>"
+    return f"<table>{''.join(f'<tr>{row}</tr>' for row in rows)}</table>"
 
 
 def _embedded(picture: Picture) -> str:

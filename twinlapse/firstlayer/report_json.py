@@ -15,8 +15,8 @@ from typing import Any
 from twinlapse.files import write_json
 from twinlapse.firstlayer.camera_trouble import CameraTrouble
 from twinlapse.firstlayer.classify import Judgement
+from twinlapse.firstlayer.corner_check import CornerCheck
 from twinlapse.firstlayer.mosaic import Mosaic
-from twinlapse.firstlayer.reading import CornerCheck
 from twinlapse.firstlayer.report import verdict
 from twinlapse.firstlayer.self_calibration import SelfCalibration
 
@@ -55,12 +55,10 @@ def as_json(mosaic: Mosaic, judgement: Judgement) -> dict[str, Any]:
             "defects": [asdict(defect) for defect in judgement.defects],
             "verdict": verdict(judgement),
             "why": judgement.why,
-            "not_looked_for": list(judgement.not_looked_for),
             "objects": [asdict(item) for item in judgement.objects],
             "unseen": [list(item.at_mm) for item in judgement.unseen],
             "laying": None if judgement.laying is None else asdict(judgement.laying),
             "camera": None if judgement.trouble is None else _camera(judgement.trouble),
-            "gaps_shown": None if judgement.gaps is None else asdict(judgement.gaps),
             "seen_share": round(judgement.seen_share, 4),
             "separability": round(judgement.separability, 2),
             "offset_mm": [round(v, 3) for v in judgement.offset_mm],

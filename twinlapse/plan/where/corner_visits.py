@@ -9,8 +9,9 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from twinlapse.arrays import Float
+from twinlapse.arrays import Bool, Float
 from twinlapse.gcode import Layers, Toolpath
+from twinlapse.gcode.segments import layer_segments
 from twinlapse.optics.window import RISE_MM, window_of
 from twinlapse.plan.where.stop_positions import into_bed
 from twinlapse.plan.where.survey_grid import (
@@ -27,10 +28,23 @@ from twinlapse.plan.where.survey_grid import (
 from twinlapse.rig import Rig
 from twinlapse.shots import CORNER, SURVEY, Plan, Shot, Stop
 
-__all__ = ["ALONG_MM", "FAR_MM", "NEAR_MM", "TURN_DEG", "outermost_corners", "outline_of", "with_corners"]
+__all__ = [
+    "ALONG_MM",
+    "FAR_MM",
+    "NEAR_MM",
+    "TURN_DEG",
+    "joined_to",
+    "lowest_layer",
+    "outermost_corners",
+    "outline_of",
+    "watched_corners",
+    "with_corners",
+]
 
 ALONG_MM = 0.25  # between points of the outline
 NEAR_MM, FAR_MM = 1.0, 4.0  # along the outline, each way: what lies between gives its direction
+_CELL_MM = 0.2
+_BESIDE_MM = 1.0  # lines nearer to each other belong together: a brim to its print, a skirt to nothing
 TURN_DEG = 50.0  # by which the outline turns within that at a corner; a circle of radius 6 mm turns by less
 
 
@@ -81,6 +95,63 @@ def outermost_corners(points_mm: Float, count: int = 8) -> list[tuple[float, flo
     return corners
 
 
+def joined_to(first_mm: Float, last_mm: Float, print_mm: Float) -> Bool:
+    """Return which lines of the lowest layer carry the print or are joined to what does, (n,).
+
+    A brim is joined to its print, a skirt or a prime line is not.
+
+    Parameters
+    ----------
+    first_mm, last_mm : ndarray of shape (n, 2)
+        Ends of the lines of the lowest layer.
+    print_mm : ndarray of shape (m, 2)
+        Places on the lines of the print above it.
+    """
+    places = np.concatenate([first_mm, last_mm, print_mm])
+    low = places.min(axis=0) - 2 * _BESIDE_MM
+    parts = (first_mm, last_mm, print_mm)
+    first, last, above = (((part - low) / _CELL_MM).astype(np.int32) for part in parts)
+    width, height = (((places.max(axis=0) - low + 2 * _BESIDE_MM) / _CELL_MM).astype(int) + 1).tolist()
+    ink = np.zeros((height, width), np.uint8)
+    for a, b in zip(first.tolist(), last.tolist(), strict=True):
+        cv2.line(ink, a, b, 1, round(_BESIDE_MM / _CELL_MM))
+    labels = cv2.connectedComponents(ink)[1]
+    carrying = np.unique(labels[above[:, 1], above[:, 0]])
+    return np.asarray(np.isin(labels[first[:, 1], first[:, 0]], carrying[carrying > 0]))
+
+
+def watched_corners(toolpath: Toolpath, layers: Layers, layer: int) -> list[tuple[float, float]]:
+    """Return where the print's corners meet the bed, in the outline's order: with a brim, at the brim's edge.
+
+    The corners are those of the print itself, as `layer` shows them: a brim adds none and hides none.
+    """
+    ends = layer_ends(toolpath, layers, layer)
+    lowest = layer_segments(toolpath, layers, lowest_layer(layers))
+    first, last = lowest.first_mm[:, :2], lowest.last_mm[:, :2]
+    on_bed = joined_to(first, last, ends)
+    if not on_bed.any():
+        return outermost_corners(ends)
+    foot, outline = outline_of(np.concatenate([first[on_bed], last[on_bed]])), outline_of(ends)
+    return [_at_rim(corner, foot, outline) for corner in outermost_corners(ends)]
+
+
+def lowest_layer(layers: Layers) -> int:
+    """Return the first layer that lays something."""
+    return int(np.flatnonzero(layers.extruded_mm > 0)[0])
+
+
+def _at_rim(corner: tuple[float, float], foot: Float, outline: Float) -> tuple[float, float]:
+    """Return the place of the foot's outline (n, 2) beyond a corner of the print's outline (m, 2)."""
+    off = foot - np.array(corner)
+    if np.hypot(*off.T).min() < _BESIDE_MM:
+        return corner
+    back = np.array(corner) - outline
+    outward = back[np.hypot(*back.T) < FAR_MM].mean(axis=0)
+    beyond = off @ outward / np.maximum(np.hypot(*off.T), 1e-9)
+    x, y = foot[int(beyond.argmax())]
+    return float(x), float(y)
+
+
 def _surveyed(stop: Stop, shot: Shot) -> bool:
     """Return whether a shot has a survey stop at nearly the same place."""
     return any(
@@ -93,7 +164,7 @@ def _surveyed(stop: Stop, shot: Shot) -> bool:
 def with_corners(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wanted: Sequence[int]) -> Plan:
     """Return a plan in which the nozzle camera visits the outermost corners after some layers.
 
-    The corners are those of the highest layer that is looked over: a skirt around the first is none of them.
+    The corners are those of the highest layer that is looked over, at the rim of their brim if there is one.
 
     Parameters
     ----------
@@ -112,7 +183,7 @@ def with_corners(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
     if not at:
         return plan
     looked = [shot.layer for shot in shots if any(stop.stance == SURVEY for stop in shot.stops)]
-    corners = outermost_corners(layer_ends(toolpath, layers, max([*looked, *at])))
+    corners = watched_corners(toolpath, layers, max([*looked, *at]))
     if not corners:
         warnings.append("the outline has no corners, so none are visited")
         return replace(plan, warnings=tuple(warnings))
