@@ -70,6 +70,14 @@ def test_a_finding_is_dirt_if_the_other_stops_show_a_spot_at_its_pixels(
     clouded = dirt_among([(x - 0.8, y - 0.8, 1.6, 1.6)], survey, known, made.lines())
     assert clouded[SPOT[1], SPOT[0]] == dirty
     assert clouded.mean() < 0.01
+    # what is long may be a line that is missing in a row of stops
+    assert not dirt_among([(x - 3, y - 0.4, 6.0, 0.8)], survey, known, made.lines()).any()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [42101, 42104])
+def test_dirt_over_an_outline_accuses_no_sound_layer(bench: Any, seed: int) -> None:
+    assert bench.run("dirt", seed)[0].defects == ()
 
 
 def _sheet(thread: bool) -> tuple[np.ndarray, Lines, Canvas]:

@@ -37,6 +37,7 @@ SPOT_PX = 60.0  # least area of a spot, in a picture 640 wide
 _LONGEST = 3.0  # times its width: what is longer may be a line that is missing in a row of stops
 # darker by this in one picture; lumps are, from one side, by up to 0.17
 ALONE = 0.2
+_FEW = 0.1  # share of a finding's pixels that must show one material alone: at an outline few do
 _NOTHING = 0.25  # of what one stop shows: so little says that it is not there
 STOPS = 2  # that show a place; stops nearer to each other than `_APART_MM` are one
 _APART_MM = 3.0
@@ -84,6 +85,8 @@ def dirt_among(
     rests, stops, ground = _rests(survey, found, lines, below), _stops(survey.frames), _ground(survey, found)
     clouded = np.zeros(_shape(survey), np.bool_)
     for box in boxes_mm:
+        if max(box[2:]) > _LONGEST * min(box[2:]):
+            continue
         places = [
             _inside(box, ground.places + np.array(frame.nozzle_mm[:2]) + shift) & ground.good
             for frame, shift in zip(survey.frames, found.shifts_mm, strict=True)
@@ -107,9 +110,9 @@ def _inside(box_mm: tuple[float, float, float, float], places: Float) -> Bool:
 
 
 def _mean_of(rest: _Rest, where: Bool) -> float:
-    """Return what is left unexplained of some pixels; NaN where most show neither filament nor bed alone."""
+    """Return what is left unexplained of some pixels; NaN where too few show filament or bed alone."""
     known = where & (rest.on_print | rest.on_bed)
-    return float(np.mean(rest.value[known])) if known.sum() > 0.5 * max(1, where.sum()) else math.nan
+    return float(np.mean(rest.value[known])) if known.sum() > _FEW * max(1, where.sum()) else math.nan
 
 
 def _shape(survey: LayerPictures) -> tuple[int, int]:

@@ -80,7 +80,10 @@ def usable(points_mm: Float, camera: Camera, printer: Printer, rise_mm: float) -
     good[shown] = (size <= _coarsest_mm(size, pose)) & (blur <= BLUR_PX) & ~covered
     # a camera that sees the tip has nothing of the head on its own side of it; beyond, the block may be
     toward = pose.place_mm[:2] / max(float(np.hypot(*pose.place_mm[:2])), 1e-9)
-    return np.asarray(good & (points_mm[:, :2] @ toward >= -printer.toolhead.nozzle_radius_mm))
+    along, head = points_mm[:, :2] @ toward, printer.toolhead
+    up = (head.nozzle_length_mm - points_mm[:, 2]) / (pose.place_mm[2] - points_mm[:, 2])
+    under_block = along + up * (pose.place_mm[:2] @ toward - along) < head.block_radius_mm
+    return np.asarray(good & (along >= -head.nozzle_radius_mm) & ~((along < 0) & under_block))
 
 
 def detail_mm(points_mm: Float, camera: Camera, printer: Printer) -> Float:
