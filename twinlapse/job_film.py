@@ -139,7 +139,8 @@ def _found_words(told: Mapping[str, Any]) -> str:
         named = "object missing" if first["kind"] == "missing object" else first["kind"]
         more = f" and {len(defects) - 1} more" if len(defects) > 1 else ""
         words.append(f"{named} at X{x:.0f} Y{y:.0f}{more}")
-    return ", ".join(words) or "too little material"
+    laid = (told.get("laying") or {}).get("laid")
+    return ", ".join(words) or ("ridges" if laid == "ridges" else "too little material")
 
 
 def print_facts(gcode: Path) -> PrintFacts:

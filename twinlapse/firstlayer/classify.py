@@ -22,7 +22,7 @@ from twinlapse.firstlayer.camera_trouble import CameraTrouble
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Component, Mask, components_of, grown, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.laying import Laying, laying_of
+from twinlapse.firstlayer.laying import Laying, laying_of, surely_thin
 from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.presence import PrintedObject, looked_for, objects_of
 from twinlapse.firstlayer.relief import lumps, relief
@@ -114,14 +114,14 @@ class Judgement(ArrayRecord):
     @property
     def sound(self) -> bool | None:
         """Whether nothing was found on objects that are seen whole; None where it cannot be told."""
-        if self.defects or self.thin or self.nozzle_dirty:
+        if self.defects or self.badly_laid or self.nozzle_dirty:
             return False
         return True if self.can_tell and not self.unseen and not self.blurred else None
 
     @property
-    def thin(self) -> bool:
-        """Whether most of the layer lacks material."""
-        return self.can_tell and self.laying is not None and self.laying.laid == "thin"
+    def badly_laid(self) -> bool:
+        """Whether most of the layer lacks material, or the nozzle ploughs through it."""
+        return self.laying is not None and self.laying.laid in ("thin", "ridges")
 
     @property
     def nozzle_dirty(self) -> bool:
@@ -148,6 +148,7 @@ def judge(
     unfit: str = "",
     bare: Background | None = None,
     below: Sequence[LowerLayer] = (),
+    height_mm: float = 0.0,
 ) -> Judgement:
     """Return what is wrong with a layer.
 
@@ -167,6 +168,8 @@ def judge(
         The bed before the print: what was there then is not the print's.
     below : sequence of LowerLayer
         Where they lie beside this layer is neither its filament nor bed.
+    height_mm : float
+        Of the layer; 0: unknown, so that nothing is said of how far the nozzle is off.
 
     Raises
     ------
@@ -212,7 +215,15 @@ def judge(
         found = _found(parted, seen & ~gone, canvas, lines, smallest_mm, over)
     found.sort(key=lambda item: -item[0].area_mm2)
     absent = [item for item in there if item.there is False]
-    laid = can_tell and not below  # what shows in the grooves of an upper layer is not the bed
+    laying = None
+    if not unfit and not below:  # what shows in the grooves of an upper layer is not the bed
+        of_layer = (lines, canvas, parted.wanted, seen & ~gone)
+        laying = laying_of(mosaic.colours, *of_layer, height_mm)
+        # thin lines and the bed between them look alike on the whole, yet line by line they may not
+        if not can_tell and (
+            parted.separability < SPEAK or not surely_thin(laying, mosaic.colours, *of_layer)
+        ):
+            laying = None
     return Judgement(
         canvas=canvas,
         defects=(
@@ -229,7 +240,7 @@ def judge(
         wanted=parted.wanted,
         score=parted.score,
         objects=tuple(there),
-        laying=laying_of(mosaic.colours, lines, canvas, parted.wanted, seen & ~gone) if laid else None,
+        laying=laying,
         seen=seen & ~gone,
         why=why,
     )

@@ -1,16 +1,18 @@
-"""How well a layer is laid: what the lines look like across, region by region.
+"""How well a layer is laid: what the lines look like across and along, region by region.
 
 Lines that lie well show a groove between neighbours, all along, in the direction of the toolpath. Across the
-lines of a region the map is averaged to one profile, a pitch wide; its first harmonic is the groove. Laid too
-high, lines are round and the groove is weak; squished, they run together and the groove is broken. With too
-little material the bed shows in the groove, which the filament's score says.
+lines of a region the map is averaged to one profile, a pitch wide; its first harmonic is the groove. With too
+little material the bed shows in the groove, which the filament's score says. A nozzle too low pushes filament
+up at the sides of lines, in pieces: along a line the light changes over a millimetre or so, each line in its
+own way. A line keeps its cross-section: too low it lies wider, too high narrower, which the outline of the
+print says (`outer_width`), and by how much.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -19,31 +21,47 @@ import numpy as np
 from twinlapse.arrays import Bool, Float, Float32, Picture
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import grown
-from twinlapse.firstlayer.expected import Lines
+from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.line_profiles import (
+    ALONG_STEP_MM,
+    LINE_WAYS,
+    OFFSETS,
+    all_in,
+    profile_places,
+    read_at,
+)
+from twinlapse.firstlayer.outer_width import OuterWidth, outer_width
 
 __all__ = [
-    "ADVICE",
-    "ALONG_STEP_MM",
+    "BARE_GROOVE",
+    "BLURRED",
     "CELL_SIDE_MM",
     "CLEAR_BED_MM",
+    "CREST_MM",
     "DARKEST",
     "FEWEST_PROFILES",
     "GOOD_DIRECTION",
     "GOOD_GROOVE",
-    "OFFSETS",
+    "NARROW",
+    "OTHER_HUE",
+    "OTHER_SHADE",
+    "RIDGES",
+    "RIDGES_OF_GROOVE",
+    "SOME_RIDGES",
     "THIN",
+    "TOUCHING",
+    "WEAK_GROOVE",
+    "WIDE",
     "Laid",
     "Laying",
     "Region",
     "laying_of",
+    "surely_thin",
 ]
 
-Laid = Literal["good", "thin", "too high", "too squished", "not known"]
+Laid = Literal["good", "thin", "too high", "too squished", "ridges", "too high or too low", "not known"]
 
 CELL_SIDE_MM = 6.0  # of a region
-ALONG_STEP_MM = 0.3  # between profiles along a line
-OFFSETS = 9  # samples of a profile
-_DIRECTIONS = 6  # bins of 30 degrees
 FEWEST_PROFILES = 40  # in a region
 CLEAR_BED_MM = 0.8  # from the lines: what is bed
 # share of the filament's light that the groove lacks: 0.1 to 0.3 on most regions of sound rehearsed and drawn
@@ -51,21 +69,25 @@ CLEAR_BED_MM = 0.8  # from the lines: what is bed
 THIN = 0.42
 # of three photographs of real layers the good one had a groove of 12.9 % and its direction in 0.95 of it, the
 # one laid too high 1.9 % and 0.74, the squished one 2.5 % and 0.21; sound layers drawn by a second renderer
-# go down to 4 %
-GOOD_GROOVE = 3.0
+# go down to 2.8 %. Drawn squished lines keep their direction: only the outline tells them from those too high
+GOOD_GROOVE, WEAK_GROOVE = 3.0, 2.0
 GOOD_DIRECTION = 0.5
-DARKEST = (
-    4.0  # CIE L*: so dark the noise is as large as a groove; a photograph of a black bed looked well laid
-)
-ADVICE: dict[Laid, str] = {
-    "good": "",
-    "thin": "too little material: check flow, filament and nozzle, or lower the first layer",
-    "too high": "the nozzle looks too high: lower the first layer by 0.02 mm and look again: "
-    "the pictures do not tell by how much",
-    "too squished": "the nozzle looks too low: raise the first layer by 0.02 mm and look again: "
-    "the pictures do not tell by how much",
-    "not known": "",
-}
+# CIE L*: so dark the noise is as large as a groove; a photograph of a black bed looked well laid
+DARKEST = 4.0
+BLURRED = 0.25  # of a pitch, of the outline, one standard deviation: four fifths of the groove are gone
+# outermost lines, of the width that is asked for: sound drawn layers 0.97 to 1.28, those with the nozzle
+# 0.05 mm of 0.2 too low 1.38 and more, with 80 % of the material 0.75 to 1
+WIDE, TOUCHING, NARROW = 1.36, 1.0, 0.85
+# light along lines over 0.3 to 1 mm, % of the lightness, and of the groove: sound layers 0.14 to 1.0
+# and up to 0.05, drawn ridges of 0.1 mm 0.6 to 5.5 and from 0.12
+RIDGES, RIDGES_OF_GROOVE = 0.45, 0.12
+SOME_RIDGES = 0.25  # of the regions of a squished layer: it has ridges
+CREST_MM = 0.3  # less wide than a line: its middle
+# of a thin layer that looks like its bed on the whole, CIE Lab: rehearsed dark filament on a dark bed, well
+# laid, is 28 off its bed by shade, 0.4 by hue, and a groove of it lacks 0.59 of its light
+OTHER_HUE, OTHER_SHADE, BARE_GROOVE = 12.0, 20.0, 0.75
+_RIPPLE_MM = (0.3, 1.0)  # standard deviations of the two means whose difference it is
+_STEP_DOWN_MM = 0.02  # a careful step where no amount is known; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +99,7 @@ class Region:
     groove: float  # % of the lightness, peak to peak
     coherence: float  # share of the groove that runs with the toolpath, 0 to 1
     bare: float  # share of the filament's score that the groove lacks
-    ripple: float  # % of the lightness along the lines, one standard deviation
+    ripple: float  # % of the lightness along the lines over about a millimetre, one standard deviation
     laid: Laid
 
 
@@ -88,14 +110,43 @@ class Laying:
     regions: tuple[Region, ...]
     laid: Laid
     share: float  # of the regions that are laid so
+    outer: OuterWidth | None = None  # of its outermost lines
+    off_mm: float | None = None  # by which the nozzle is too high; less than 0: too low; None: not told
+    material: float | None = None  # share that lies there if the nozzle's height is right; None: not told
 
     @property
     def advice(self) -> str:
         """What to do about it, empty where nothing."""
-        return ADVICE[self.laid]
+        if self.laid in ("good", "not known"):
+            return ""
+        if self.laid == "too high or too low":
+            return "the grooves between lines are weak, and the outline does not tell which: look yourself"
+        if self.laid in ("too squished", "ridges"):
+            return f"the nozzle looks too low: raise the first layer by {self._amount}"
+        if self.laid == "thin":
+            lack = f" ({1 - self.material:.0%} too little)" if self.material is not None else ""
+            return (
+                f"too little material: check flow, filament and nozzle{lack}; or, if they are right, the "
+                f"nozzle is too high: lower the first layer by {self._amount}"
+            )
+        lack = (
+            f"; or about {1 - self.material:.0%} of the material lacks" if self.material is not None else ""
+        )
+        return f"the nozzle looks too high: lower the first layer by {self._amount}{lack}"
+
+    @property
+    def _amount(self) -> str:
+        if self.off_mm is None or self.outer is None:
+            return f"{_STEP_DOWN_MM:g} mm and look again: the pictures do not tell by how much"
+        return (
+            f"about {abs(self.off_mm):.2f} mm (the outermost lines lie {self.outer.width_mm:.2f} mm wide, "
+            f"{self.outer.asked_mm:.2f} are asked for)"
+        )
 
 
-def laying_of(colours: Picture, lines: Lines, canvas: Canvas, wanted: Bool, seen: Bool) -> Laying:
+def laying_of(
+    colours: Picture, lines: Lines, canvas: Canvas, wanted: Bool, seen: Bool, height_mm: float = 0.0
+) -> Laying:
     """Return how a layer is laid.
 
     Parameters
@@ -107,61 +158,144 @@ def laying_of(colours: Picture, lines: Lines, canvas: Canvas, wanted: Bool, seen
         On the toolpath.
     wanted, seen : ndarray of bool
         Where lines should lie; what the map shows.
+    height_mm : float
+        Of the layer; 0: unknown, so that no amount is told.
     """
-    places, normal, width, direction = _profiled(lines)
-    if not len(places):
-        return Laying(regions=(), laid="not known", share=0.0)
-    steps = np.linspace(-0.5, 0.5, OFFSETS + 1)[:-1] + 0.5 / OFFSETS
-    at = places[:, None] + normal[:, None] * (steps[None, :, None] * width[:, None, None])
-    ends = places[:, None] + normal[:, None] * (np.array([-1.2, 1.2])[None, :, None] * width[:, None, None])
-    good = _all_in(wanted & seen, canvas, ends) & _all_in(wanted & seen, canvas, at[:, ::4])
-    at, places, direction = at[good], places[good], direction[good]
-    if not len(places):
-        return Laying(regions=(), laid="not known", share=0.0)
-    light, filament = (
-        _read(_lightness(colours), canvas, at),
-        _read(_covered(colours, wanted, seen, canvas), canvas, at),
+    regions = _regions(colours, lines, canvas, wanted, seen)
+    outer = outer_width(colours, lines, canvas, wanted, seen) if regions else None
+    laying = _whole([replace(region, laid=_with_outline(region.laid, outer)) for region in regions])
+    if outer is None or not outer.told:
+        return replace(laying, outer=outer)
+    off_mm: float | None = height_mm * (1 / outer.share - 1)  # the cross-section stays: w h = w' h'
+    fits = laying.laid in ("thin", "too high") and outer.share < 1
+    fits |= laying.laid in ("too squished", "ridges") and outer.share > 1
+    if not (height_mm and fits):
+        off_mm = None
+    return replace(
+        laying,
+        outer=outer,
+        off_mm=None if off_mm is None else round(off_mm, 3),
+        material=round(outer.share, 2) if fits and outer.share < 1 else None,
     )
+
+
+def surely_thin(
+    laying: Laying, colours: Picture, lines: Lines, canvas: Canvas, wanted: Bool, seen: Bool
+) -> bool:
+    """Return whether a layer lacks material though on the whole filament and bed look alike.
+
+    The dark sides of dark lines look like a dark bed, so that the groove must lack nearly all of the
+    filament's light; a bed of another hue is no shade.
+    """
+    if laying.laid != "thin" or laying.share < 0.6:
+        return False
+    hue = cv2.cvtColor(colours.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    crest = drawn(lines, canvas, -CREST_MM) & seen
+    bed = ~grown(wanted, CLEAR_BED_MM / canvas.step_mm) & seen
+    if min(crest.sum(), bed.sum()) < 200:
+        return False
+    apart = np.median(hue[crest], axis=0) - np.median(hue[bed], axis=0)
+    bare = float(np.median([region.bare for region in laying.regions]))
+    return float(np.hypot(*apart[1:])) >= OTHER_HUE or (bare >= BARE_GROOVE and abs(apart[0]) >= OTHER_SHADE)
+
+
+def _with_outline(laid: Laid, outer: OuterWidth | None) -> Laid:
+    """Return how a region is laid, given how wide the outermost lines of the layer are."""
+    if laid in ("not known", "ridges") or outer is None:
+        return laid
+    if outer.blur_mm > BLURRED * outer.asked_mm and laid in ("good", "too high or too low"):
+        return "not known"
+    if not outer.told:
+        return laid
+    if outer.share >= WIDE:
+        return "too squished"
+    if laid == "thin":
+        return (
+            "thin" if outer.share < TOUCHING else "good"
+        )  # what looks like bed is glare beside a dark groove
+    return "too high" if outer.share <= NARROW and laid != "too squished" else laid
+
+
+def _regions(colours: Picture, lines: Lines, canvas: Canvas, wanted: Bool, seen: Bool) -> list[Region]:
+    places, normal, width, direction = profile_places(lines)
+    if not len(places):
+        return []
+    at = places[:, None] + normal[:, None] * (OFFSETS[None, :, None] * width[:, None, None])
+    ends = places[:, None] + normal[:, None] * (np.array([-1.2, 1.2])[None, :, None] * width[:, None, None])
+    good = all_in(wanted & seen, canvas, ends) & all_in(wanted & seen, canvas, at[:, ::4])
+    if not good.any():
+        return []
+    light = read_at(_lightness(colours), canvas, at)
+    ripple = _ripple(light, good, places, normal)[good]
+    filament = read_at(_covered(colours, wanted, seen, canvas), canvas, at[good])
+    light, places, direction = light[good], places[good], direction[good]
     cell = np.floor(places / CELL_SIDE_MM).astype(np.int64)
-    key = np.column_stack([cell, direction])
-    kinds, which = np.unique(key, axis=0, return_inverse=True)
+    kinds, which = np.unique(np.column_stack([cell, direction]), axis=0, return_inverse=True)
     which = which.ravel()
-    regions = [
-        _region(places[which == k], kinds[k, 2], light[which == k], filament[which == k], steps)
-        for k in range(len(kinds))
-        if (which == k).sum() >= FEWEST_PROFILES
+    return [
+        _region(places[own], kinds[k, 2], light[own], filament[own], ripple[own])
+        for k, own in ((k, which == k) for k in range(len(kinds)))
+        if own.sum() >= FEWEST_PROFILES
     ]
-    return _whole(regions)
 
 
-def _region(places: Float, direction: int, light: Float, filament: Float, steps: Float) -> Region:
-    wave = np.exp(2j * math.pi * steps)
+def _ripple(light: Float, good: Bool, places: Float, normal: Float) -> Float:
+    """Return how the light (n, offsets) changes along each line over about a millimetre; NaN near its ends.
+
+    What all of a line's width has in common is light, and left out.
+    """
+    step = np.hypot(*np.diff(places, axis=0).T)
+    parted = (step > 2.1 * ALONG_STEP_MM) | ((normal[1:] * normal[:-1]).sum(axis=1) < 0.9)
+    chain = np.concatenate([[0], np.cumsum(parted)])
+    apart = math.ceil(3 * _RIPPLE_MM[1] / ALONG_STEP_MM) + 1  # so far a mean reaches
+    row = np.arange(len(light)) + apart * chain
+    sheet = np.zeros((int(row[-1]) + 1, len(OFFSETS) + 1), np.float32)
+    sheet[row[good], :-1], sheet[row[good], -1] = light[good], 1.0
+    means = []
+    for reach_mm in _RIPPLE_MM:
+        size = 2 * math.ceil(3 * reach_mm / ALONG_STEP_MM) + 1
+        soft = cv2.GaussianBlur(
+            sheet, (1, size), sigmaX=0, sigmaY=reach_mm / ALONG_STEP_MM, borderType=cv2.BORDER_CONSTANT
+        )[row]
+        means.append(soft[:, :-1] / np.maximum(soft[:, -1:], 1e-6))
+        known = soft[:, -1] > 0.9
+    rest = means[0] - means[1]
+    rest -= rest.mean(axis=1, keepdims=True)
+    return np.where(known[:, None], rest, np.nan)
+
+
+def _region(places: Float, direction: int, light: Float, filament: Float, ripple: Float) -> Region:
+    wave = np.exp(2j * math.pi * OFFSETS)
     mean = light.mean(axis=0)
     level = max(float(mean.mean()), 1.0)
     groove = 2 * abs(complex((mean * wave).mean()))
     own = 2 * float(np.abs((light * wave).mean(axis=1)).mean())
-    noise = 2 * float((light - mean).std()) / math.sqrt(len(steps) * 2)
+    noise = 2 * float((light - mean).std()) / math.sqrt(len(OFFSETS) * 2)
     coherence = groove / max(own - 0.5 * noise, groove, 1e-6)
     profile = filament.mean(axis=0)
     bare = 4 * abs(complex((profile * wave).mean())) / max(float(profile.max()), 0.3)
-    crest = light[:, len(steps) // 2]
-    ripple = 100 * float(crest.std()) / level
+    known = ripple[np.isfinite(ripple[:, 0])]
+    rough = 100 * float(known.std()) / level if len(known) >= FEWEST_PROFILES else 0.0
     share = 100 * 2 * groove / level
     laid: Laid = "good"
     if level < DARKEST:
         laid = "not known"
     elif bare > THIN:
         laid = "thin"
-    elif share < GOOD_GROOVE:
-        laid = "too high" if coherence >= GOOD_DIRECTION else "too squished"
+    elif rough >= max(RIDGES, RIDGES_OF_GROOVE * share):
+        laid = "ridges"
+    elif share < GOOD_GROOVE and coherence < GOOD_DIRECTION:
+        laid = "too squished"
+    elif share < WEAK_GROOVE:
+        laid = "too high or too low"
     middle = places.mean(axis=0)
     return Region(
         at_mm=(round(float(middle[0]), 1), round(float(middle[1]), 1)),
-        direction_deg=180.0 / _DIRECTIONS * int(direction),
+        direction_deg=180.0 / LINE_WAYS * int(direction),
         groove=round(share, 1),
         coherence=round(min(coherence, 1.0), 2),
         bare=round(bare, 3),
-        ripple=round(ripple, 1),
+        ripple=round(rough, 2),
         laid=laid,
     )
 
@@ -169,9 +303,11 @@ def _region(places: Float, direction: int, light: Float, filament: Float, steps:
 def _whole(regions: Sequence[Region]) -> Laying:
     if not regions:
         return Laying(regions=(), laid="not known", share=0.0)
-    counts = {kind: sum(region.laid == kind for region in regions) for kind in ADVICE}
-    laid = max(counts, key=lambda kind: counts[kind])
-    return Laying(regions=tuple(regions), laid=laid, share=counts[laid] / len(regions))
+    said = [region.laid for region in regions]
+    laid = max(sorted(set(said)), key=said.count)
+    if laid == "too squished" and said.count("ridges") >= SOME_RIDGES * len(said):
+        laid = "ridges"
+    return Laying(regions=tuple(regions), laid=laid, share=said.count(laid) / len(regions))
 
 
 def _lightness(colours: Picture) -> Float32:
@@ -193,37 +329,3 @@ def _covered(colours: Picture, wanted: Bool, seen: Bool, canvas: Canvas) -> Floa
     crest = inside & (off > np.median(off[inside]))
     way = np.median(light[crest], axis=0) - bed
     return np.asarray((light - bed) @ way / max(float(way @ way), 1e-6), np.float32)
-
-
-def _profiled(lines: Lines) -> tuple[Float, Float, Float, np.ndarray]:
-    """Return places along all lines (n, 2), their normals (n, 2), pitches (n,) and bins of direction (n,)."""
-    length = lines.length_mm
-    count = np.floor(length / ALONG_STEP_MM).astype(np.int64)
-    piece = np.repeat(np.arange(len(lines)), count)
-    share = (np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / np.maximum(
-        count[piece], 1
-    )
-    way = lines.last_mm - lines.first_mm
-    unit = way / np.maximum(length, 1e-9)[:, None]
-    angle = np.arctan2(unit[:, 1], unit[:, 0]) % math.pi
-    unit = np.column_stack([np.cos(angle), np.sin(angle)])
-    normal = np.column_stack([-unit[:, 1], unit[:, 0]])
-    bins = np.round(angle / math.pi * _DIRECTIONS).astype(np.int64) % _DIRECTIONS
-    places = lines.first_mm[piece] + share[:, None] * way[piece]
-    return places, normal[piece], lines.width_mm[piece], bins[piece]
-
-
-def _all_in(mask: Bool, canvas: Canvas, places: Float) -> Bool:
-    pixels = np.rint(canvas.to_px(places)).astype(np.int64)
-    x = np.clip(pixels[..., 0], 0, canvas.width - 1)
-    y = np.clip(pixels[..., 1], 0, canvas.height - 1)
-    return np.asarray(mask[y, x].all(axis=1))
-
-
-def _read(picture: Float32, canvas: Canvas, places: Float) -> Float:
-    pixels = canvas.to_px(places).astype(np.float32)
-    out = [
-        cv2.remap(picture, part[..., 0], part[..., 1], cv2.INTER_LINEAR)
-        for part in np.array_split(pixels, max(1, -(-len(pixels) // 30000)))
-    ]
-    return np.concatenate(out).astype(np.float64)

@@ -38,7 +38,9 @@ EXTRA = (80, 140, 255)
 LAID_COLOURS: dict[Laid, tuple[int, int, int]] = {
     "not known": (128, 128, 128),
     "good": (70, 190, 110),
+    "too high or too low": (235, 235, 210),
     "too squished": (80, 140, 255),
+    "ridges": (190, 90, 230),
     "too high": (255, 200, 60),
     "thin": (235, 60, 60),
 }

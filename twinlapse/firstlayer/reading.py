@@ -268,6 +268,7 @@ def _mapped(
         smallest_mm=smallest_mm,
         furthest_mm=_furthest_mm(found, below),
         unfit=why_unfit(found),
+        height_mm=survey.height_mm,
     )
     return mosaic, judgement
 

@@ -174,9 +174,11 @@ def verdict(judgement: Judgement) -> str:
             "tangle. Stop and look."
         )
     more = " ".join(_more(judgement))
+    if judgement.badly_laid and not judgement.can_tell:
+        return f"{more} More cannot be told: {judgement.why}."
     if not judgement.can_tell:
         return f"Cannot tell: {judgement.why}. {more}".strip()
-    if (judgement.thin or judgement.nozzle_dirty) and not judgement.defects:
+    if (judgement.badly_laid or judgement.nozzle_dirty) and not judgement.defects:
         return more
     if not judgement.defects and judgement.unseen:
         where = "; ".join(
@@ -203,7 +205,14 @@ def _more(judgement: Judgement) -> list[str]:
     said = []
     laying = judgement.laying
     if laying is not None and laying.advice:
-        said.append(f"The lines look {laying.laid} ({laying.share:.0%} of the regions): {laying.advice}.")
+        what = "have ridges" if laying.laid == "ridges" else f"look {laying.laid}"
+        said.append(f"The lines {what} ({laying.share:.0%} of the regions): {laying.advice}.")
+    elif laying is not None and laying.outer is not None and laying.outer.told:
+        width = laying.outer
+        said.append(
+            f"The outermost lines lie {width.width_mm:.2f} mm wide, +-{width.error_mm:.2f} "
+            f"({width.asked_mm:.2f} are asked for)."
+        )
     if judgement.trouble is not None:
         of_camera = [f"{words[0].upper()}{words[1:]}." for words in judgement.trouble.sentences]
         said = of_camera + said if judgement.nozzle_dirty else said + of_camera
