@@ -14,7 +14,7 @@ import second_scenes as scenes
 
 from twinlapse.firstlayer.camera_trouble import CameraTrouble
 from twinlapse.firstlayer.classify import judge
-from twinlapse.firstlayer.edge_blur import edge_blur, motion_of
+from twinlapse.firstlayer.edge_blur import EDGE_WAYS, EdgeBlur, edge_blur, motion_of
 from twinlapse.firstlayer.expected import Lines
 from twinlapse.firstlayer.mosaic import LayerPictures, SurveyFrame, build_mosaic
 from twinlapse.firstlayer.nozzle_clump import Clump, clump_on
@@ -131,3 +131,14 @@ def test_a_blurred_map_is_not_called_sound_and_a_clump_is_found(scene: Any, surv
     assert soft.sound is None and "too blurred" in verdict(soft) and "focus the camera" in verdict(soft)
     dirty = replace(judgement, trouble=replace(sharp, clump=Clump(at_px=(1.0, 2.0), area_mm2=3.2, stops=2)))
     assert dirty.sound is False and verdict(dirty).startswith("About 3 mm2 of something hang on the nozzle")
+
+
+def test_pictures_that_all_moved_the_same_way_are_told_by_their_other_edges() -> None:
+    moved_px, own_px = 8.0, 1.0
+    across = math.sqrt(own_px**2 + moved_px**2 / 12)  # an even motion has this spread
+    sigma = np.full((2, EDGE_WAYS), np.nan)
+    sigma[:, 0], sigma[:, 3] = across, own_px
+    told = motion_of(EdgeBlur(sigma_px=sigma, px_per_mm=np.full(2, 12.0)))
+    assert all(0.8 * moved_px / 12 < way < 1.2 * moved_px / 12 for way in told.moved_mm)
+    sigma[:, 0] = 1.8 * own_px
+    assert motion_of(EdgeBlur(sigma_px=sigma, px_per_mm=np.full(2, 12.0))).moved_mm == (0.0, 0.0)
