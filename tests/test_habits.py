@@ -103,6 +103,26 @@ def test_every_module_says_what_it_offers() -> None:
     assert done.returncode == 0, f"run 'python .ci/exports.py && ruff check --fix': {done.stderr}"
 
 
+def test_every_private_name_of_a_module_is_used_in_it() -> None:
+    for path in sorted((ROOT / "twinlapse").rglob("*.py")):
+        text = path.read_text(encoding="utf-8")
+        unused = [
+            name for name in _private_names(ast.parse(text)) if len(re.findall(rf"\b{name}\b", text)) < 2
+        ]
+        assert not unused, f"{path.relative_to(ROOT)} does not use {', '.join(unused)}"
+
+
+def _private_names(module: ast.Module) -> list[str]:
+    """Return the names of functions, classes and constants that begin with one underscore."""
+    names = []
+    for node in module.body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            names.append(node.name)
+        elif isinstance(node, ast.Assign) and all(isinstance(target, ast.Name) for target in node.targets):
+            names += [target.id for target in node.targets if isinstance(target, ast.Name)]
+    return [name for name in names if re.match("_[^_]", name)]
+
+
 def test_no_deprecated_name_outlives_its_version() -> None:
     """A name is kept for one minor version: what was renamed in 0.1 is gone in 0.2."""
     now = _numbers(twinlapse.__version__)[:2]

@@ -82,8 +82,8 @@ def drawings(folder: Path) -> None:
         layout=layout, filming=filming, lettering=Lettering(), labels={"wide": "wide", "nozzle": "nozzle"}
     )
     kept = {
-        "below": list(drawn.below.values()),
-        "above": [*drawn.above.values(), *overlay.still()],
+        "below": [one for some in drawn.below.values() for one in some],
+        "above": [*(one for some in drawn.above.values() for one in some), *overlay.still()],
     }
     for name, plates in kept.items():
         black, white = np.zeros((1080, 1920, 3), np.uint8), np.full((1080, 1920, 3), 255, np.uint8)
@@ -128,8 +128,8 @@ def graph(folder: Path, count: int, out: Path) -> list[str]:
         inputs += ["-i", str(folder / f"{name}.png")]
     return [
         FFMPEG, "-v", "error", "-y", *inputs, "-filter_complex", ";".join(parts), "-c:v", "libx264",
-        "-preset", "veryfast", "-profile:v", "high", "-crf", "18", "-g", "60", "-threads", "4", "-movflags",
-        "+faststart", str(out),
+        "-preset", "veryfast", "-profile:v", "high", "-aq-strength", "0.6", "-crf", "18", "-g", "60",
+        "-threads", "4", "-movflags", "+faststart", str(out),
     ]  # fmt: skip
 
 

@@ -145,7 +145,7 @@ def drawn_scene(name: str, seed: int, *, bare_bed: bool = False) -> Drawn:
     layer, long = layer_for(seed)
     plastic, bed = LOOKS[seed // 3 % len(LOOKS)]
     spoil = scenes.Nuisance(**{"glare": 0.25, **row.get("spoil", {})})
-    options: dict = {k: row[k] for k in ("gone", "tangle", "flow") if k in row}
+    options: dict = {k: row[k] for k in ("gone", "tangle", "flow", "rise", "ridges") if k in row}
     put = []
     if row.get("gaps"):
         options["gaps"] = []

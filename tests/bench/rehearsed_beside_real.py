@@ -30,6 +30,7 @@ CAMERA = Camera(
     look_mm=(0.0, 0.0, 0.6),
     lens=Lens(width_px=1280, height_px=720, across_deg=55.0, focus_mm=17.0),
 )
+NOISE = 0.8  # steps of 255: the photographs were smoothed by the camera and by JPEG
 LOOKS = (
     ("terracotta", (0.47, 0.155, 0.072), 0.5),
     ("white", (0.62, 0.6, 0.55), 0.05),
@@ -50,7 +51,7 @@ def main(sheet: str, pictures: list[str]) -> None:
         count = int(share * len(beads))
         x, y, z = (float(v) for v in beads.last_mm[count])
         mishap = Mishap(shake_rad=(0.0, 0.0, 0.0), gain=1.0, state="ok", seed=k)
-        rehearsed.append(eye.take((x, y, z + 0.3), (0.0, 0.0, 0.0), count, mishap, 2.0, metered=True))
+        rehearsed.append(eye.take((x, y, z + 0.3), (0.0, 0.0, 0.0), count, mishap, NOISE, metered=True))
     real = [cv2.cvtColor(cv2.imread(name), cv2.COLOR_BGR2RGB) for name in pictures]
     print("picture".ljust(14), "mean  dazzled  colourful  sharp")
     names = [*(Path(name).stem for name in pictures), *(name for name, _, _ in LOOKS)]

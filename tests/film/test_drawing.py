@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -21,14 +23,26 @@ from twinlapse.film.colour import coded, coded_relit, planes_of
 from twinlapse.film.compose import composer
 from twinlapse.film.encoder import encoding
 from twinlapse.film.frame_times import schedule
-from twinlapse.film.layout import Layout, arrange, safe_area
+from twinlapse.film.layout import Box, Layout, Pane, arrange, safe_area
 from twinlapse.film.lettering import Lettering, broken, fallback_font
+from twinlapse.film.options import CameraOptions
 from twinlapse.film.overlay import Overlay
 from twinlapse.film.overlay_values import Facts, clock
+from twinlapse.film.pane import make_view
 from twinlapse.film.stencil import Plate
-from twinlapse.frames.sequence import read_sequence
+from twinlapse.frames.sequence import FrameFile, read_sequence
 from twinlapse.imaging.light import Relight, to_linear, to_srgb
-from twinlapse.rig.film_settings import OVERLAYS, SHAPES, Filming, film_size, read_overlay, read_rate
+from twinlapse.imaging.transforms import still
+from twinlapse.rig.film_settings import (
+    OVERLAYS,
+    SHAPES,
+    CameraFilming,
+    Filming,
+    film_size,
+    read_overlay,
+    read_rate,
+)
+from twinlapse.tracking.stabilise import Track
 
 ASPECTS = {"wide": 16 / 9, "nozzle": 4 / 3}
 LAYOUTS = ("inset", "side", "stack", "single")
@@ -381,12 +395,55 @@ def test_plain_dark_parts_have_fractions_of_a_code() -> None:
             assert shown.max() - shown.min() <= 1
 
 
+def test_fractions_of_a_code_are_taken_off_blocks() -> None:
+    picture = np.full((48, 64, 3), 40, np.uint8)
+    left = np.zeros((6, 8, 3), np.float32)
+    left[2, 3] = 0.3, -0.2, 0.6
+    how = Relight(gain=np.ones(3))
+    shown, plain = coded_relit(picture, how, left).astype(float), coded_relit(picture, how).astype(float)
+    own = (shown - plain)[16:24, 24:32].mean(axis=(0, 1))
+    luma = -np.array([0.2126, 0.7152, 0.0722]) @ left[2, 3]  # ITU-R BT.709-6, items 3.2 to 3.4
+    blue, red = (-0.6 - luma) / 1.8556, (-0.3 - luma) / 1.5748
+    assert own == pytest.approx([luma * 219 / 255, blue * 224 / 255, red * 224 / 255], abs=0.035)
+    shown[16:24, 24:32] = plain[16:24, 24:32]
+    assert np.array_equal(shown, plain)
+
+
+@pytest.mark.parametrize("rotate_deg", [0, 90, 180])
+def test_what_is_taken_off_lies_where_the_camera_saw_it(tmp_path: Path, rotate_deg: int) -> None:
+    size = (320, 240)
+    file = FrameFile(shot=1, path=tmp_path / "1.jpg")
+    track = Track(
+        camera="wide",
+        files=(file,),
+        size=size,
+        faults=("",),
+        motions=(still(size),),
+        gain=np.ones((1, 3)),
+        foot_px=(160, 120),
+        plain=np.array([3 * 40 + 5]),  # from (40, 24) to (48, 32), and its neighbours
+        left=np.full((1, 1, 3), -127, np.int8),
+    )
+    options = CameraOptions(filming=CameraFilming(crop=(0, 0, 1, 1)), rotate_deg=rotate_deg)
+    upright = size if rotate_deg != 90 else size[::-1]
+    pane = Pane(camera="wide", box=Box(x=0, y=0, width=2 * upright[0], height=2 * upright[1]))
+    view = replace(make_view(track, options, pane), coded=True)
+    grey = np.full((240, 320, 3), 90, np.uint8)
+    shown = view.show(grey, track.motions[0], track.light(0))[..., 0].astype(float)
+    brighter = np.argwhere(cv2.blur(shown, (16, 16)) > shown.min() + 0.9)
+    # the middle of the block in the upright picture, twice as large; turned clockwise
+    at = {0: (28, 44), 90: (44, 240 - 28), 180: (240 - 28, 320 - 44)}[rotate_deg]
+    assert brighter.mean(axis=0) == pytest.approx(np.array(at) * 2, abs=9)
+    assert np.ptp(brighter, axis=0).max() < 70
+
+
 def test_the_loop_over_pixels_and_arrays_code_alike(monkeypatch: pytest.MonkeyPatch) -> None:
     picture = np.random.default_rng(6).integers(0, 256, (33, 50, 3)).astype(np.uint8)
     how = Relight(gain=np.array([1.4, 0.8, 1.02]), guarded=True)
-    compiled = coded_relit(picture, how)
+    left = np.random.default_rng(7).normal(0, 0.5, (5, 7, 3)).astype(np.float32)
+    compiled = coded_relit(picture, how, left)
     monkeypatch.setattr(colour, "code_pixels", None)
-    assert np.array_equal(coded_relit(picture, how), compiled)
+    assert np.array_equal(coded_relit(picture, how, left), compiled)
     white, black = (
         coded_relit(np.full((4, 4, 3), code, np.uint8), Relight(gain=np.ones(3))) for code in (255, 0)
     )

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from twinlapse.imaging.transforms import still
-from twinlapse.tracking.held_body import held_body, of_the_print
+from twinlapse.tracking.held_body import held_body, of_the_print, standing
 from twinlapse.tracking.link_references import tied
 from twinlapse.tracking.measurements import Looks
 from twinlapse.tracking.stabilise import _print_against as print_against
@@ -37,6 +37,7 @@ def looks_of_two_bodies() -> tuple[Looks, np.ndarray, np.ndarray]:
         scene=np.array(True), body=np.zeros((FRAMES, 2, 3)), blur=np.zeros(FRAMES),
         tone=np.zeros((FRAMES, 4)), curve=np.zeros(18), alike=np.ones(FRAMES),
         body_sure=np.zeros(FRAMES), lit=np.ones((30, 40)),
+        plain=np.zeros(0, np.int64), left=np.zeros((FRAMES, 0, 3), np.int8),
     )  # fmt: skip
     return looks, share, shake
 
@@ -85,8 +86,8 @@ def test_a_print_parked_off_in_the_reference_is_known_as_well_as_its_tiles_agree
         shifts=bed[:, None] + rng.normal(0, 0.02, (FRAMES, 16, 2)),
     )  # fmt: skip
     motions = [still((960, 540), 0.9) for _ in range(FRAMES)]
-    extra, sure, certain = print_against(looks, np.arange(FRAMES), motions)
-    assert sure.all() and certain.min() > 0.8
+    extra, sure, certain, apart_px = print_against(looks, np.arange(FRAMES), motions)
+    assert sure.all() and certain.min() > 0.8 and apart_px > 1
     assert np.abs(extra - (bed - np.median(bed, axis=0))).max() < 0.1
 
 
@@ -120,3 +121,15 @@ def test_a_frame_in_a_strip_of_the_picture_is_held_though_the_bed_fills_the_rest
     )  # fmt: skip
     held, alone = held_body(looks, "scale")
     assert held.tolist() == (share == 0).tolist() and alone < 0.2
+
+
+def test_tiles_with_what_stands_still_in_the_picture_are_told_from_those_of_something_near() -> None:
+    """The time in a corner of the picture does not shake; a print before far surroundings shakes more."""
+    rng = np.random.default_rng(7)
+    ways = np.repeat(rng.normal(0, 1, (FRAMES, 1, 2)), 10, axis=1)
+    weights = np.full((FRAMES, 10), 0.5)
+    share = np.array([0.0] * 6 + [0.3, 0.5, 0.7, 1.0])
+    dragged = -share[:, None] * ways * [0, 1] + rng.normal(0, 0.03, ways.shape)  # by level edges
+    assert standing(dragged, ways, weights).tolist() == (share > 0).tolist()
+    assert not standing(-0.4 * ways + rng.normal(0, 0.03, ways.shape), ways, weights).any()
+    assert not standing(0.4 * ways + rng.normal(0, 0.03, ways.shape), ways, weights).any()

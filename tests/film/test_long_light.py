@@ -92,6 +92,7 @@ def test_tiles_of_two_references_are_laid_on_the_first() -> None:
         scene=np.array(True), body=np.zeros((frames, 2, 3)), blur=np.zeros(frames),
         tone=np.zeros((frames, 4)), curve=np.zeros(18), alike=np.ones(frames),
         body_sure=np.zeros(frames), lit=np.ones((30, 40)),
+        plain=np.zeros(0, np.int64), left=np.zeros((frames, 0, 3), np.int8),
     )  # fmt: skip
     laid = tied(looks, "shift", looks.coarse)
     truth = shake[:, None] + np.where(large[:, None], 0, bed[:, None])

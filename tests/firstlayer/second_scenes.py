@@ -126,6 +126,11 @@ class Ground:
     shiny: np.ndarray  # (h, w)
 
 
+def laid_width(width: float, flow: float, rise: float) -> float:
+    """Return how wide a line comes out; `lay` paints each 0.04 mm wider."""
+    return width * min(flow, 1.0) * 1.06 * HEIGHT / (HEIGHT + rise)
+
+
 def lay(
     layer: Layer,
     plastic: tuple[float, float, float],
@@ -136,6 +141,8 @@ def lay(
     gaps: list[tuple[int, float, float]] = (),  # line, where along it (0 to 1), bare length
     skip: set[int] = frozenset(),
     flow: float = 1.0,  # share of the material
+    rise: float = 0.0,  # of the nozzle above where it should be: a line keeps its cross-section
+    ridges: float = 0.0,  # height of what a nozzle pushes up along the sides of lines
     gone: bool = False,
     tangle: bool = False,
     sheet_marks: bool = True,
@@ -194,7 +201,16 @@ def lay(
         part = (slice(j0, j0 + int(h / CELL)), slice(i0, i0 + int(w / CELL)))
         hue[part] = 0.6 * hue[part] + 0.4 * np.array(plastic, np.float32)
 
-    def bead(p0: np.ndarray, p1: np.ndarray, width: float, tall: float, lifted: bool = False) -> None:
+    # a nozzle further up leaves rounder lines
+    shoulder = float(np.clip(0.55 - 2 * rise, 0.2, 0.9))
+    pushed = np.zeros(shape, np.float32)
+    if ridges:  # in pieces of a millimetre or two, and waves that do not heed the lines
+        own = np.random.default_rng([len(layer.lines), int(100 * left), 6])
+        for reach in (0.5, 1.2):
+            wave = cv2.GaussianBlur(own.normal(0, 1, shape).astype(np.float32), (0, 0), reach / CELL)
+            pushed += wave / wave.std() / math.sqrt(2)
+
+    def bead(p0: np.ndarray, p1: np.ndarray, width: float, tall: float, ridge: float = 0.0) -> None:
         r = width / 2 + 0.03
         lo = np.minimum(p0, p1) - r
         hi = np.maximum(p0, p1) + r
@@ -209,9 +225,11 @@ def lay(
         way = p1 - p0
         t = np.clip(((px - p0[0]) * way[0] + (py - p0[1]) * way[1]) / max(way @ way, 1e-12), 0, 1)
         d = np.hypot(px - p0[0] - t * way[0], py - p0[1] - t * way[1]) / (width / 2 + 0.02)
-        top = tall * (0.55 + 0.45 * np.sqrt(np.maximum(0, 1 - d**2)))
+        top = tall * (shoulder + (1 - shoulder) * np.sqrt(np.maximum(0, 1 - d**2)))
         on = d < 1
         part = (slice(j0, j1), slice(i0, i1))
+        if ridge:
+            top = top + ridge * np.exp(-(((d - 0.8) / 0.15) ** 2)) * np.clip(0.6 + 0.8 * pushed[part], 0, 2)
         top = np.where(on, top, 0)
         if lift is not None:
             away = np.hypot(px - lift[0], py - lift[1])
@@ -245,7 +263,7 @@ def lay(
                 continue
             p0, p1 = np.array([x0, y0]), np.array([x1, y1])
             length = np.linalg.norm(p1 - p0)
-            width = layer.widths[k] * (flow if flow < 1 else 1) * 1.06
+            width = laid_width(layer.widths[k], flow, rise)
             parts = [(0.0, 1.0)]
             for where, bare in sorted(cuts.get(k, [])):
                 half = (bare / 2 + width / 2) / length
@@ -257,7 +275,8 @@ def lay(
                         p0 + start * (p1 - p0),
                         p0 + stop * (p1 - p0),
                         width,
-                        floor + HEIGHT * (1.0 if flow >= 1 else 0.9),
+                        floor + (HEIGHT + rise) * (1.0 if flow >= 1 else 0.9),
+                        ridges,
                     )
         for x, y, wide_mm in blobs:
             for r in (1.0, 0.75, 0.5):

@@ -10,6 +10,7 @@ import pytest
 
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.mosaic import SurveyFrame
+from twinlapse.firstlayer.report import verdict
 from twinlapse.firstlayer.self_calibration import calibrate_by_print
 from twinlapse.firstlayer.solid import HidingLayer, LowerLayer, hidden_bed
 from twinlapse.optics.pose import on_plane, pose_on_mount
@@ -58,5 +59,6 @@ def test_a_sound_second_layer_is_sound_and_a_lump_on_it_is_found(bench: Any) -> 
     for seed in (9200, 9201, 9203):
         judgement, _, _ = bench.run("second layer", seed)
         assert judgement.sound
+        assert "Not looked for on this layer: gaps and missing lines" in verdict(judgement)
         judgement, ((x, y, _),), _ = bench.run("second layer lump", seed)
         assert any(np.hypot(d.at_mm[0] - x, d.at_mm[1] - y) < 2 for d in judgement.defects)

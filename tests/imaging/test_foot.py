@@ -34,6 +34,16 @@ def test_the_foot_is_the_lower_end_of_what_grows(dark_rows: int) -> None:
     assert abs(y * DOWN - (FOOT_ROW + 0.5)) <= GROWTH
 
 
+def test_the_foot_is_not_that_of_a_larger_beam_that_climbs_behind() -> None:
+    blocks = growing(0, 0.0)
+    for number, picture in enumerate(blocks):
+        low = 11 - number  # a beam with its toolhead, all across, above where the print stands
+        picture[low : low + 3, 3:36] = 0.08
+        picture[low : low + 5, 28:32] = 0.04
+    x, y = changing_foot(blocks)
+    assert abs(x * ACROSS - (LEFT + RIGHT) / 2) <= 1 and abs(y * DOWN - (FOOT_ROW + 0.5)) <= 2 * GROWTH
+
+
 def test_one_picture_of_something_else_does_not_hide_what_grows() -> None:
     blocks = growing(0, 0.0)
     blocks[4] = np.random.default_rng(1).uniform(0.02, 0.7, blocks[4].shape)

@@ -105,7 +105,7 @@ def test_bad_views_are_left_out_and_named(tmp_path: Path) -> None:
 def test_straightening_makes_the_board_s_lines_straight() -> None:
     paths = sorted(DATA.glob("left[01]?.jpg"))
     result = calibrate(paths)
-    grey = cv2.imread(str(DATA / "left12.jpg"), cv2.IMREAD_GRAYSCALE)
+    grey = np.asarray(cv2.imread(str(DATA / "left12.jpg"), cv2.IMREAD_GRAYSCALE), np.uint8)
     identity = chain(pane_map((0, 0, 640, 480), (640, 480)))
     straightened = resample(grey, identity, (640, 480), straight=straight_map(result.lens))
 

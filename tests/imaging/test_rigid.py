@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from skimage import data
 
+from twinlapse.imaging.rigid_body import _in_one_place as in_one_place
 from twinlapse.imaging.rigid_body import enlarged, find_rigid
 from twinlapse.imaging.transforms import motion_of
 
@@ -149,3 +150,12 @@ def test_a_pale_nozzle_is_found_before_what_is_now_bright_and_now_dark(spots: in
         moved = cv2.warpAffine(view, move, SIZE, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
         pictures.append(np.clip(moved + rng.normal(0, 1.5, view.shape), 0, 255).astype(np.uint8))
     assert_held(pictures, ways, np.array([215.0, 110.0]))
+
+
+@pytest.mark.parametrize(("pieces", "one"), [(3, True), (9, False)])
+def test_edges_that_lie_all_over_the_picture_are_no_body(pieces: int, one: bool) -> None:
+    outline = np.zeros((480, 640), np.uint8)
+    for number in range(pieces):
+        outline[40 + 45 * number : 70 + 45 * number, 60 * number : 60 * number + 50] = 255
+    outline[470:474, 600:604] = 255
+    assert in_one_place(outline) is one

@@ -53,6 +53,7 @@ def test_level_cameras_are_said_to_be_so_and_what_they_cannot_show() -> None:
     words = {degrees: layer_view(_at(degrees), PRINTER).words(0.4) for degrees in (15.0, 25.0, 57.0)}
     assert "grooves of lines that run across the picture are not shown" in words[15.0]
     assert "a lump hides what lies behind it" in words[25.0] and "grooves" not in words[25.0]
+    assert "none in lines across it" in words[25.0]
     assert "lump" not in words[57.0] and "A stop of a survey shows" in words[57.0]
     assert layer_view(_at(90.0), PRINTER).sharp_mm == (math.inf, math.inf)
 

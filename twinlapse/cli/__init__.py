@@ -6,6 +6,7 @@ stopped by the user.
 
 from __future__ import annotations
 
+import gc
 import io
 import os
 import sys
@@ -17,7 +18,11 @@ def main() -> None:
     """Run ``twinlapse``; whatever goes wrong becomes one line on standard error and an exit status."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # a pipe may lack letters of a file's name
-    sys.exit(run(sys.argv[1:]))
+    # what packages make while they load stays, and is looked through for rings again and again otherwise
+    gc.set_threshold(50_000)
+    status = run(sys.argv[1:])
+    gc.freeze()  # nor is it at the end, when all memory is given back anyway
+    sys.exit(status)
 
 
 def run(words: list[str]) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import pickle
 import shutil
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -18,6 +19,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import cv2
+import numpy as np
+from numpy.typing import NDArray
 
 from twinlapse.arrays import Progress
 from twinlapse.errors import RenderError
@@ -103,11 +106,22 @@ def write_frames(
     """Draw beats in order, two at a time, and hand their planes on; a pause is drawn once."""
     runs = [(beat, len(list(run))) for beat, run in groupby(beats)]
     drawn = scene.coded()
-    frames = in_order(lambda run: planes_of(drawn.frame(run[0])), runs, ahead=2)
+    spare: deque[NDArray[np.uint8]] = deque()
+
+    def draw(run: tuple[Beat, int]) -> NDArray[np.uint8]:
+        codes = drawn.frame(run[0])
+        try:
+            room = spare.pop()
+        except IndexError:
+            room = None
+        return planes_of(codes, room)
+
+    frames = in_order(draw, runs, ahead=2)
     done = 0
     for planes, (_, length) in zip(frames, runs, strict=True):
         for _ in range(length):
             write(planes)
+        spare.append(planes)  # memory that is fresh costs as much as to fill it
         done += length
         if progress is not None:
             progress(done / len(beats))

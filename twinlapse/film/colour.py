@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Picture
-from twinlapse.film.coding_kernels import FRACTION_BITS, code_pixels
-from twinlapse.imaging.light import Relight, relit_codes
+from twinlapse.film.coding_kernels import CODED_BLOCK_PX, FRACTION_BITS, code_pixels
+from twinlapse.imaging.light import Blocks, Relight, relit_codes
+from twinlapse.imaging.rooms import room
 from twinlapse.jit import Kernel
 
 __all__ = ["KB", "KG", "KR", "coded", "coded_cover", "coded_relit", "planes_of"]
@@ -40,19 +41,28 @@ def coded(picture: Picture) -> Picture:
     return _by_rows(picture, _ROWS[:, :3], _ROWS[:, 3])
 
 
-def coded_relit(picture: Picture, how: Relight, out: Picture | None = None) -> Picture:
+def coded_relit(
+    picture: Picture, how: Relight, left: Blocks | None = None, out: Picture | None = None
+) -> Picture:
     """Return a picture with its light changed, in the film's own codes.
 
-    Nothing is rounded in between. `out` may be `picture` itself: memory that is fresh for every frame costs
-    as much as the arithmetic.
+    Nothing is rounded in between. By `left` (rows, columns, 3), if it is given, blocks of CODED_BLOCK_PX
+    pixels are too high in red, green and blue once their light is changed. `out` may be `picture` itself:
+    memory that is fresh for every frame costs as much as the arithmetic.
     """
     tables = _tables(relit_codes(how))
     out = np.empty_like(picture) if out is None else out
-    if isinstance(code_pixels, Kernel):
-        code_pixels(picture, tables, _DITHER, out)
-        return out
     height, width, _ = picture.shape
+    more = np.zeros((-(-height // CODED_BLOCK_PX), -(-width // CODED_BLOCK_PX)), np.uint64)
+    if left is not None:
+        steps = cv2.split(cv2.transform(left, _ROWS[:, :3] * -_ONE))
+        for own, shift in zip(steps, _SHIFTS, strict=True):
+            more += np.rint(own).astype(np.int64).view(np.uint64) << shift
+    if isinstance(code_pixels, Kernel):
+        code_pixels(picture, tables, _DITHER, more, out)
+        return out
     words = np.tile(_DITHER, (height // 8 + 1, width // 8 + 1))[:height, :width]
+    words = words + np.kron(more, np.ones((CODED_BLOCK_PX, CODED_BLOCK_PX), np.uint64))[:height, :width]
     words = words + sum(table[picture[..., channel]] for channel, table in enumerate(tables))
     for place, shift in enumerate(_SHIFTS):
         out[..., place] = (words >> (shift + FRACTION_BITS)) & 255
@@ -90,18 +100,19 @@ def coded_cover(colour: Picture, keep: Picture) -> Picture:
     return np.asarray(np.rint(exact).clip(0, 255), dtype=np.uint8)
 
 
-def planes_of(codes: Picture) -> NDArray[np.uint8]:
+def planes_of(codes: Picture, out: NDArray[np.uint8] | None = None) -> NDArray[np.uint8]:
     """Return the planes Y, Cb, Cr of a coded picture one after the other, (height * width * 3 / 2,).
 
     Chroma is the mean of two by two pixels, so its samples lie in their middle (`chroma_location` "center").
-    Width and height must be even.
+    Width and height must be even. `out` is memory for them.
     """
     height, width, _ = codes.shape
-    planes = np.empty(height * width * 3 // 2, np.uint8)
+    planes = np.empty(height * width * 3 // 2, np.uint8) if out is None else out
     luma = planes[: height * width].reshape(height, width)
     blue, red = planes[height * width :].reshape(2, height // 2, width // 2)
     cv2.extractChannel(codes, 0, dst=luma)
-    small = cv2.resize(codes, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    half = room("half", (height // 2, width // 2, 3))
+    small = cv2.resize(codes, (width // 2, height // 2), dst=half, interpolation=cv2.INTER_AREA)
     cv2.extractChannel(small, 1, dst=blue)
     cv2.extractChannel(small, 2, dst=red)
     return planes

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -26,13 +27,16 @@ class Composer:
     layout: Layout
     background: Picture
     covers: Mapping[str, Picture | None] = field(default_factory=dict)
-    below: Mapping[str, Plate] = field(default_factory=dict)
-    above: Mapping[str, Plate] = field(default_factory=dict)
+    rims: Mapping[str, NDArray[np.int64]] = field(default_factory=dict)  # rows that covers do not fill
+    below: Mapping[str, tuple[Plate, ...]] = field(default_factory=dict)
+    above: Mapping[str, tuple[Plate, ...]] = field(default_factory=dict)
 
     def coded(self) -> Composer:
         """Return the same for pictures in the film's own codes."""
-        below = {camera: drawing.coded() for camera, drawing in self.below.items()}
-        above = {camera: drawing.coded() for camera, drawing in self.above.items()}
+        below, above = (
+            {camera: tuple(drawing.coded() for drawing in some) for camera, some in plates.items()}
+            for plates in (self.below, self.above)
+        )
         return replace(self, background=coded(self.background), below=below, above=above)
 
     def compose(self, pictures: Mapping[str, Picture], plates: Iterable[Plate]) -> Picture:
@@ -56,15 +60,14 @@ class Composer:
         if canvas is picture:
             return
         box, cover = pane.box, self.covers[pane.camera]
-        if pane.camera in self.below:
-            self.below[pane.camera].lay(canvas)
+        for drawing in self.below.get(pane.camera, ()):
+            drawing.lay(canvas)
         if cover is None:
             canvas[box.y : box.bottom, box.x : box.right] = picture
         else:
-            edge = np.flatnonzero((cover[:, :, 0] < 255).any(axis=1))
-            self._blend_corners(canvas, pane, picture, cover, edge)
-        if pane.camera in self.above:
-            self.above[pane.camera].lay(canvas)
+            self._blend_corners(canvas, pane, picture, cover, self.rims[pane.camera])
+        for drawing in self.above.get(pane.camera, ()):
+            drawing.lay(canvas)
 
     def _blend_corners(
         self, canvas: Picture, pane: Pane, picture: Picture, cover: Picture, rows: NDArray[np.int64]
@@ -87,19 +90,27 @@ def composer(layout: Layout, background: str) -> Composer:
     ground = np.empty((height, width, 3), np.uint8)
     ground[:] = rgb(background)
     covers: dict[str, Picture | None] = {}
-    below, above = {}, {}
+    rims, below, above = {}, {}, {}
     for pane in layout.panes:
-        box = pane.box
-        cover = rounded(box.width, box.height, pane.radius_px) if pane.radius_px else None
-        covers[pane.camera] = None if cover is None else np.repeat(cover[..., None], 3, axis=2)
+        box, radius = pane.box, math.ceil(pane.radius_px)
+        covers[pane.camera] = None
+        if pane.radius_px:
+            cover = rounded(box.width, box.height, pane.radius_px)
+            covers[pane.camera] = np.repeat(cover[..., None], 3, axis=2)
+            rims[pane.camera] = np.flatnonzero((cover < 255).any(axis=1))
         if pane.raised:
             reach = max(4, round(18 * layout.unit))
             shade = shadow(box.width, box.height, pane.radius_px, reach)
-            below[pane.camera] = plate(box.x - reach, box.y - reach + reach // 3, shade, (0, 0, 0), 0.55)
+            dark = plate(box.x - reach, box.y - reach + reach // 3, shade, (0, 0, 0), 0.55)
+            below[pane.camera] = dark.around(
+                box.x + radius, box.y + radius, box.right - radius, box.bottom - radius
+            )
             line = max(1.5, 2.0 * layout.unit)
             inner = rounded(box.width, box.height, pane.radius_px, inset=line).astype(np.int16)
             outer = rounded(box.width, box.height, pane.radius_px).astype(np.int16)
-            above[pane.camera] = plate(
-                box.x, box.y, np.clip(outer - inner, 0, 255).astype(np.uint8), FRAME, 0.9
+            ring = plate(box.x, box.y, np.clip(outer - inner, 0, 255).astype(np.uint8), FRAME, 0.9)
+            inside = max(radius, math.ceil(line) + 1)
+            above[pane.camera] = ring.around(
+                box.x + inside, box.y + inside, box.right - inside, box.bottom - inside
             )
-    return Composer(layout=layout, background=ground, covers=covers, below=below, above=above)
+    return Composer(layout=layout, background=ground, covers=covers, rims=rims, below=below, above=above)

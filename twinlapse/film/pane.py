@@ -8,10 +8,11 @@ import cv2
 import numpy as np
 
 from twinlapse.arrays import Float, Picture
+from twinlapse.film.coding_kernels import CODED_BLOCK_PX
 from twinlapse.film.colour import coded_relit
 from twinlapse.film.layout import Pane
 from twinlapse.film.options import CameraOptions
-from twinlapse.imaging.light import Relight, relight
+from twinlapse.imaging.light import ACROSS, DOWN, Blocks, Relight, relight
 from twinlapse.imaging.resampling import Map, chain, pane_map, resample, straight_map, upright_map
 from twinlapse.imaging.transforms import Motion, way_of
 from twinlapse.optics.lens import scaled
@@ -28,13 +29,14 @@ class View:
     """How one camera is seen in one pane."""
 
     size: tuple[int, int]  # of the pane
+    camera_size: tuple[int, int]  # of the camera's pictures
     matrix: Float  # pane -> raw (or straightened) picture of the reference
     straight: Map | None
     fine: bool
     coded: bool = False  # shown in the film's own codes instead of RGB
 
-    def show(self, picture: Picture, motion: Motion, light: Relight) -> Picture:
-        """Return the pane's picture of one frame."""
+    def show(self, picture: Picture, motion: Motion, light: Relight, room: Picture | None = None) -> Picture:
+        """Return the pane's picture of one frame; `room` is memory of its shape that it may lie in."""
         laid = resample(
             picture,
             self.matrix,
@@ -42,8 +44,22 @@ class View:
             straight=self.straight,
             inner=motion.matrix,
             fine=self.fine,
+            room=room,
         )
-        return coded_relit(laid, light, out=laid) if self.coded else relight(laid, light)
+        if not self.coded:
+            return relight(laid, light)
+        left = None if light.left is None else self._laid_in_blocks(light.left)
+        return coded_relit(laid, light, left, out=laid)
+
+    def _laid_in_blocks(self, raster: Blocks) -> Blocks:
+        """Return values at blocks of the reference, (DOWN, ACROSS, 3), at the blocks of the pane."""
+        # the middle of a block of k pixels lies at (k - 1) / 2
+        grow, (width, height) = CODED_BLOCK_PX, self.camera_size
+        blocks = np.array([[grow, 0, (grow - 1) / 2], [0, grow, (grow - 1) / 2]])
+        across, down = ACROSS / width, DOWN / height
+        inner = np.array([[across, 0, (across - 1) / 2], [0, down, (down - 1) / 2]])
+        size = (-(-self.size[0] // grow), -(-self.size[1] // grow))
+        return resample(raster, chain(self.matrix, blocks), size, straight=self.straight, inner=inner)
 
 
 def upright_size(track: Track, options: CameraOptions) -> tuple[float, float]:
@@ -67,6 +83,7 @@ def make_view(track: Track, options: CameraOptions, pane: Pane, *, fine: bool = 
     straight = None if lens is None else straight_map(scaled(lens, track.size))
     return View(
         size=(pane.box.width, pane.box.height),
+        camera_size=track.size,
         matrix=chain(upright, pane_map(box, (pane.box.width, pane.box.height))),
         straight=straight,
         fine=fine,

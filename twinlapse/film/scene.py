@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -25,6 +24,7 @@ from twinlapse.film.pane import View, make_view, mixed
 from twinlapse.film.stencil import Plate
 from twinlapse.film.subject import Subject, find_subjects
 from twinlapse.frames.grouping import Slot
+from twinlapse.imaging.rooms import room
 from twinlapse.shots import Plan
 from twinlapse.tracking.gap_fill import Shown, cover_gaps
 from twinlapse.tracking.stabilise import Track
@@ -33,7 +33,6 @@ __all__ = ["TURN_AT", "TURN_FADE", "FilmScene", "Stage", "pace_of", "set_scene"]
 
 TURN_AT = 0.18  # share of the print at which the film goes from the nozzle's view to the wide one
 TURN_FADE = 0.04  # share of the print that the change takes
-_OF_THREAD = threading.local()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +88,10 @@ class FilmScene:
         return self.stages[0].composer.layout.size
 
     def coded(self) -> FilmScene:
-        """Return the same scene drawn in the film's own codes, which spares a step for each of its pixels."""
+        """Return the same scene drawn in the film's own codes, which spares a step for each of its pixels.
+
+        A frame of it is gone when its thread draws the next one.
+        """
         cards = {name: coded(card) for name, card in self.cards.items()}
         stages = tuple(stage.coded() for stage in self.stages)
         near = self.close_up and replace(self.close_up, stage=self.close_up.stage.coded())
@@ -150,30 +152,29 @@ class FilmScene:
 
     def seen(self, view: View, camera: str, beat: Beat) -> Picture:
         """Return what a camera shows in a film frame."""
-        picture = self._moment(view, camera, self.shown[camera][beat.slot])
+        picture = self._moment(view, camera, self.shown[camera][beat.slot], alone=not beat.mix)
         following = self.shown[camera][beat.into]
         if beat.mix and following != self.shown[camera][beat.slot]:
-            picture = mixed(picture, self._moment(view, camera, following), beat.mix)
+            picture = mixed(picture, self._moment(view, camera, following, alone=False), beat.mix)
         return picture
 
-    def _moment(self, view: View, camera: str, shown: Shown) -> Picture:
-        picture = self._read(view, camera, shown.place)
-        if shown.mix and shown.other != shown.place:
-            picture = mixed(picture, self._read(view, camera, shown.other), shown.mix)
-        return picture
+    def _moment(self, view: View, camera: str, shown: Shown, *, alone: bool) -> Picture:
+        if not shown.mix or shown.other == shown.place:
+            return self._read(view, camera, shown.place, alone=alone)
+        first, second = (self._read(view, camera, place, alone=False) for place in (shown.place, shown.other))
+        return mixed(first, second, shown.mix)
 
-    def _read(self, view: View, camera: str, place: int) -> Picture:
+    def _read(self, view: View, camera: str, place: int, *, alone: bool) -> Picture:
+        """Return what a view shows of a frame.
+
+        Where it is needed `alone` and in the film's codes it lies in this thread's memory, until the view is
+        shown again.
+        """
         track = self.tracks[camera]
-        picture = track.picture(place, room=_room(track.size))
-        return view.show(picture, track.motions[place], track.light(place))
-
-
-def _room(size: tuple[int, int]) -> Picture:
-    """Return this thread's memory for a camera's picture: to get it anew costs a third of reading it."""
-    rooms: dict[tuple[int, int], Picture] = _OF_THREAD.__dict__.setdefault("rooms", {})
-    if size not in rooms:
-        rooms[size] = np.empty((size[1], size[0], 3), np.uint8)
-    return rooms[size]
+        width, height = track.size
+        picture = track.picture(place, room=room(("raw", camera), (height, width, 3)))
+        own = room(id(view), (view.size[1], view.size[0], 3)) if alone and view.coded else None
+        return view.show(picture, track.motions[place], track.light(place), own)
 
 
 def set_scene(

@@ -32,6 +32,23 @@ class Plate:
         """Return the same drawing in the film's own codes."""
         return _coded(self)
 
+    def around(self, left: int, top: int, right: int, bottom: int) -> tuple[Plate, ...]:
+        """Return the same drawing as four, without what lies inside a box of the canvas."""
+        height, width = self.colour.shape[:2]
+        x0, x1 = (min(max(0, x - self.x), width) for x in (left, right))
+        y0, y1 = (min(max(0, y - self.y), height) for y in (top, bottom))
+        boxes = ((0, y0, 0, width), (y1, height, 0, width), (y0, y1, 0, x0), (y0, y1, x1, width))
+        return tuple(
+            Plate(
+                self.x + first,
+                self.y + upper,
+                np.ascontiguousarray(self.colour[upper:lower, first:last]),
+                np.ascontiguousarray(self.keep[upper:lower, first:last]),
+            )
+            for upper, lower, first, last in boxes
+            if upper < lower and first < last
+        )
+
     def lay(self, canvas: Picture) -> None:
         """Draw onto `canvas` in place; what lies outside is cut off."""
         height, width = canvas.shape[:2]

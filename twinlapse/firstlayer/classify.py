@@ -18,7 +18,7 @@ import numpy as np
 from twinlapse.arrays import Float, Float32
 from twinlapse.errors import FrameError
 from twinlapse.firstlayer.background import Background, difference_of
-from twinlapse.firstlayer.camera_trouble import CameraTrouble
+from twinlapse.firstlayer.camera_trouble import CameraTrouble, outline_blur_mm
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Component, Mask, components_of, grown, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
@@ -27,8 +27,10 @@ from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.presence import PrintedObject, looked_for, objects_of
 from twinlapse.firstlayer.relief import lumps, relief
 from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, part
+from twinlapse.firstlayer.slits import slits_in_score
 from twinlapse.firstlayer.solid import LowerLayer, drawn_below
 from twinlapse.firstlayer.threads import threads
+from twinlapse.optics.gap_view import GapView
 from twinlapse.records import ArrayRecord
 
 __all__ = [
@@ -47,6 +49,7 @@ __all__ = [
     "SMALLEST_BLOB_MM2",
     "SMALLEST_GAP_MM2",
     "SPEAK",
+    "UPPER_NOT_LOOKED_FOR",
     "Defect",
     "Grade",
     "Judgement",
@@ -75,6 +78,12 @@ BELOW_MM = 0.6  # lines of lower layers are left out with half of this around th
 LONG_THREAD_MM = 8.0
 ALIGNED = 0.95  # cosine of the angle up to which a piece runs the way of the lines
 BESIDE_GAP_MM = 1.2  # this far from a line that is missing no thread is looked for
+# over a layer below a gap has the colour of the print, and a groove shows no bed
+UPPER_NOT_LOOKED_FOR = (
+    "gaps and missing lines over the layer below",
+    "threads",
+    "how its lines are laid",
+)
 NEAR_MM = 2.5  # a blob this near to a gap is what should lie in it
 
 
@@ -109,14 +118,16 @@ class Judgement(ArrayRecord):
     objects: tuple[PrintedObject, ...] = ()
     laying: Laying | None = None  # how well it is laid; None: nothing is said
     trouble: CameraTrouble | None = None  # of the camera itself
+    gaps: GapView | None = None  # what gaps the camera can show; None: not known
     why: str = ""  # nothing is said, and what to do about it
+    not_looked_for: tuple[str, ...] = ()  # what may be wrong on this layer and is not said
 
     @property
     def sound(self) -> bool | None:
         """Whether nothing was found on objects that are seen whole; None where it cannot be told."""
         if self.defects or self.badly_laid or self.nozzle_dirty:
             return False
-        return True if self.can_tell and not self.unseen and not self.blurred else None
+        return True if self.can_tell and not (self.unseen or self.blurred or self.hides_gaps) else None
 
     @property
     def badly_laid(self) -> bool:
@@ -132,6 +143,11 @@ class Judgement(ArrayRecord):
     def blurred(self) -> bool:
         """Whether the map is too blurred to show a gap: then nothing found is no proof."""
         return self.trouble is not None and self.trouble.blurred
+
+    @property
+    def hides_gaps(self) -> bool:
+        """Whether the camera looks too level to show gaps in part of the lines: nothing found is no proof."""
+        return self.gaps is not None and not self.gaps.tells
 
     @property
     def unseen(self) -> tuple[PrintedObject, ...]:
@@ -200,6 +216,7 @@ def judge(
     )
     offset = (parted.offset_px[0] * canvas.step_mm, -parted.offset_px[1] * canvas.step_mm)
     canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
+    parted = _slits_left_out(parted, mosaic, seen & ~gone, canvas, lines)
     why = unfit
     if not why and (parted.separability < SPEAK or parted.contrast < LEAST_CONTRAST):
         why = "filament and bed look too much alike in these pictures: look at them yourself"
@@ -243,7 +260,19 @@ def judge(
         laying=laying,
         seen=seen & ~gone,
         why=why,
+        not_looked_for=UPPER_NOT_LOOKED_FOR if below else (),
     )
+
+
+def _slits_left_out(parted: Parted, mosaic: Mosaic, seen: Mask, canvas: Canvas, lines: Lines) -> Parted:
+    """Return the score as it would be without the slits that the file itself leaves between lines."""
+    slack = SLACK_MM / canvas.step_mm
+    inside, outside = shrunk(parted.wanted, slack) & seen, ~grown(parted.wanted, 2.5 * slack) & seen
+    if min(inside.sum(), outside.sum()) < 50:
+        return parted
+    filament, bed = (np.median(mosaic.colours[some], axis=0) for some in (inside, outside))
+    blur_mm = outline_blur_mm(parted.score, parted.wanted, seen, canvas)
+    return replace(parted, score=parted.score + slits_in_score(lines, canvas, blur_mm, filament, bed))
 
 
 def _absent(number: int, item: PrintedObject, lines: Lines) -> Defect:

@@ -18,10 +18,11 @@ import numpy as np
 from twinlapse.arrays import Bool, Float, Float32, Picture
 from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, SurveyFrame
+from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, SurveyFrame, stands_up
 from twinlapse.firstlayer.picture_ground import GLOBAL, PictureGround
 from twinlapse.firstlayer.self_calibration import SelfCalibration
-from twinlapse.firstlayer.solid import LowerLayer, SolidMask, solid_mask, spread_over
+from twinlapse.firstlayer.solid import LowerLayer, SolidMask, seen_slices, solid_mask
+from twinlapse.optics.pose import pose_on_mount
 
 __all__ = ["ALONE", "BRIGHTER", "DARKER", "SPOT_PX", "STOPS", "clouded_by_dirt", "dirt_among"]
 
@@ -84,6 +85,7 @@ def dirt_among(
     """
     rests, stops, ground = _rests(survey, found, lines, below), _stops(survey.frames), _ground(survey, found)
     clouded = np.zeros(_shape(survey), np.bool_)
+    same_view = not stands_up(survey)  # from a level camera one stop sees into a gap, another one does not
     for box in boxes_mm:
         if max(box[2:]) > _LONGEST * min(box[2:]):
             continue
@@ -98,7 +100,9 @@ def dirt_among(
             at_pixels = np.array([_mean_of(rests[j], own) for j in others])
             at_pixels = at_pixels[np.isfinite(at_pixels)]
             stays = len(at_pixels) > 0 and (at_pixels.max() < -DARKER or at_pixels.min() > BRIGHTER)
-            alone = shown[k] < -ALONE and any(abs(shown[j]) < _NOTHING * -shown[k] for j in others)
+            alone = (
+                same_view and shown[k] < -ALONE and any(abs(shown[j]) < _NOTHING * -shown[k] for j in others)
+            )
             if stays or alone:
                 clouded |= own
     return _whole(clouded, survey)
@@ -140,13 +144,13 @@ def _ground(survey: LayerPictures, found: SelfCalibration) -> PictureGround:
 def _rests(
     survey: LayerPictures, found: SelfCalibration, lines: Lines, below: Sequence[LowerLayer]
 ) -> list[_Rest]:
-    below = spread_over(below)
-    laid = (lines, *(layer.lines for layer in below))
-    ends = np.concatenate([end for each in laid for end in (each.first_mm, each.last_mm)])
-    canvas = canvas_over(ends.min(axis=0), ends.max(axis=0), 0.1, 2.0)
     z_mm = survey.top_mm - GROOVE * survey.height_mm
-    depths = [0.0, *(z_mm - layer.middle_mm for layer in below)]
-    mask = solid_mask([drawn(each, canvas).astype(np.float32) for each in laid], depths, canvas, _RIM_MM)
+    steep_rad = pose_on_mount(survey.camera, survey.printer).steep_rad
+    slices = seen_slices(lines, z_mm, survey.height_mm, below, steep_rad)
+    ends = np.concatenate([end for each, _ in slices for end in (each.first_mm, each.last_mm)])
+    canvas = canvas_over(ends.min(axis=0), ends.max(axis=0), 0.1, 2.0)
+    sharp = [drawn(each, canvas).astype(np.float32) for each, _ in slices]
+    mask = solid_mask(sharp, [depth_mm for _, depth_mm in slices], canvas, _RIM_MM)
     ground = _ground(survey, found)
     return [
         _rest(frame, ground, mask, shift) for frame, shift in zip(survey.frames, found.shifts_mm, strict=True)

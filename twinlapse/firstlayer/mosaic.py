@@ -30,8 +30,16 @@ from twinlapse.firstlayer.overlaps import (
     links_of,
     solved,
 )
-from twinlapse.firstlayer.solid import HidingLayer, LowerLayer, ground_of, hidden_bed, standing_on
-from twinlapse.optics.pose import Place, pose_in_bed, see
+from twinlapse.firstlayer.solid import (
+    SIDE_MM,
+    HidingLayer,
+    LowerLayer,
+    ground_of,
+    hidden_bed,
+    standing_on,
+)
+from twinlapse.optics.gap_view import side_mm
+from twinlapse.optics.pose import Place, pose_in_bed, pose_on_mount, see
 from twinlapse.optics.window import detail_mm, usable
 from twinlapse.records import ArrayRecord
 from twinlapse.rig import Camera, Printer
@@ -65,6 +73,7 @@ __all__ = [
     "laid_on",
     "shade_terms",
     "shown_box",
+    "stands_up",
     "unshaded",
 ]
 
@@ -73,7 +82,7 @@ __all__ = [
 GLARE = 247
 GROOVE = 0.5  # of the layer, below its top: what is matched of lines are the grooves between them (measured)
 BESIDE_MM = 0.6  # around the lines: the drawing may stand beside them
-STEP_MM = 0.2  # on upper layers, whose sides are seen beside their outline
+STEP_MM = 0.2  # where the sides of the print are seen beside its outline
 # how far a frame's place by the outlines is trusted (one standard deviation): rehearsed ones are off by half
 PLACED_MM = 0.06
 # lines seen from two sides are not quite the same picture: over a row of stops that adds up
@@ -145,7 +154,7 @@ def build_mosaic(
         What should lie there. Beside it the bed is seen, which lies lower: taken for the layer's height, its
         texture would pull the frames apart.
     below : sequence of LowerLayer
-        The lowest first. With them the print stands so high that bed behind it is hidden.
+        The lowest first. With them, or before a level camera, the print hides bed behind it.
     step_mm : float
         Size of a pixel of the map.
     placed_mm : ndarray of shape (frames, 2), optional
@@ -165,11 +174,12 @@ def build_mosaic(
         1.0,
     )
     # no step in the ground at the very outline: by that the toolpath is laid onto the map
-    reach_mm = STEP_MM if below else BESIDE_MM
+    solid = stands_up(survey, below)
+    reach_mm = STEP_MM if solid else BESIDE_MM
     on_layer = np.ones(canvas.shape, np.bool_) if lines is None else drawn(lines, canvas, 2 * reach_mm)
     ground = ground_of(on_layer, survey.top_mm - GROOVE * survey.height_mm, below, canvas)
     standing: tuple[HidingLayer, ...] = ()
-    if lines is not None and below:
+    if lines is not None and solid:
         standing = standing_on(lines, survey.top_mm, survey.height_mm, below, canvas)
     links: tuple[Link, ...] = ()
     total = (TURNS + 1) * len(frames)
@@ -205,6 +215,12 @@ def build_mosaic(
         gains=gains,
         shading=shading,
     )
+
+
+def stands_up(survey: LayerPictures, below: Sequence[LowerLayer] = ()) -> bool:
+    """Return whether the print is seen to stand: on lower layers, or by a camera that sees its sides."""
+    steep_rad = pose_on_mount(survey.camera, survey.printer).steep_rad
+    return bool(below) or side_mm(survey.height_mm, steep_rad) > SIDE_MM
 
 
 def shown_box(frame: SurveyFrame, survey: LayerPictures) -> tuple[Float, Float]:

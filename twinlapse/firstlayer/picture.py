@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from twinlapse.arrays import Picture
+from twinlapse.arrays import Bool, Picture
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.classify import Defect, Judgement
 from twinlapse.firstlayer.corner_monitor import CornerMonitor
@@ -45,16 +46,21 @@ LAID_COLOURS: dict[Laid, tuple[int, int, int]] = {
     "thin": (235, 60, 60),
 }
 _RANK: list[Laid] = list(LAID_COLOURS)
+_DASHES, _DASH_PX = ((80, 220, 255), (10, 30, 50)), 12
 _TILE_PX = 160  # of a corner in its strip
 LEAST_PX = 900  # a small map is enlarged to this width
 
 
-def photograph(mosaic: Mosaic, judgement: Judgement | None = None) -> Picture:
-    """Return the layer from straight above with a scale, and with boxes where something was found."""
+def photograph(mosaic: Mosaic, judgement: Judgement | None = None, sharp: Bool | None = None) -> Picture:
+    """Return the layer from straight above with a scale, and with boxes where something was found.
+
+    `sharp` (height, width) is where the pictures are sharp: a dashed line bounds it where more is seen.
+    """
     colours = np.where(mosaic.seen[..., None], mosaic.colours, np.array(UNSEEN, np.uint8))
     if judgement is None:
         return _finished(colours.astype(np.uint8), mosaic.canvas, ())
-    return _finished(colours.astype(np.uint8), judgement.canvas, judgement.defects)
+    finished = _finished(colours.astype(np.uint8), judgement.canvas, judgement.defects)
+    return finished if sharp is None else _dashed(finished, sharp, mosaic.seen)
 
 
 def expectation(mosaic: Mosaic, judgement: Judgement) -> Picture:
@@ -139,6 +145,29 @@ def _finished(colours: Picture, canvas: Canvas, defects: tuple[Defect, ...]) -> 
             stroke_fill=(0, 0, 0),
         )
     _scale_bar(pen, canvas, scale, size, font)
+    return np.asarray(image, np.uint8)
+
+
+def _dashed(picture: Picture, mask: Bool, seen: Bool) -> Picture:
+    """Return a picture of the map with dashes along the edge of the sharp part, where both sides are seen."""
+    scale = picture.shape[1] // mask.shape[1]
+    image = Image.fromarray(picture)
+    pen = ImageDraw.Draw(image)
+    dash = max(2, round(_DASH_PX / scale))
+    inner = cv2.erode(seen.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    for outline in cv2.findContours(mask.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)[0]:
+        at = outline.reshape(-1, 2)
+        for k, start in enumerate(range(0, len(at) - 1, dash)):
+            part = at[start : start + dash + 1]
+            if inner[part[:, 1], part[:, 0]].all():
+                ends = [((x + 0.5) * scale, (y + 0.5) * scale) for x, y in part.tolist()]
+                pen.line(ends, fill=_DASHES[k % 2], width=2)
+    beyond = cv2.distanceTransform((seen & ~mask).astype(np.uint8), cv2.DIST_L2, 3)
+    if beyond.max() * scale > _DASH_PX:
+        y, x = np.unravel_index(int(beyond.argmax()), beyond.shape)
+        middle = ((int(x) + 0.5) * scale, (int(y) + 0.5) * scale)
+        font = ImageFont.load_default(size=14)
+        pen.text(middle, "less sharp", _DASHES[0], font, "mm", stroke_width=2, stroke_fill=_DASHES[1])
     return np.asarray(image, np.uint8)
 
 

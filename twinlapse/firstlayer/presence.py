@@ -38,7 +38,6 @@ _FEWEST_PX = 80
 # bed stays below 2 and a tangle below 3, black filament on a black bed is at 4 and more
 PRESENT = 3.5
 WHOLE = 0.95  # share of an object that must be seen before it is called sound
-_BARE = 0.5  # share of an object scored bed from which on it is not there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

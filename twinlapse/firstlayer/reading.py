@@ -8,6 +8,7 @@ from functools import partial
 
 import numpy as np
 
+from twinlapse.arrays import Bool
 from twinlapse.errors import FrameError, JobError, RigError, TwinlapseError
 from twinlapse.firstlayer.background import background_of
 from twinlapse.firstlayer.camera_trouble import camera_trouble
@@ -16,7 +17,14 @@ from twinlapse.firstlayer.edge_blur import edge_blur, motion_of
 from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.lens_dirt import clouded_by_dirt, dirt_among
 from twinlapse.firstlayer.marks import kept_by_marks, read_marks, tally_of, without_refuted
-from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, Mosaic, SurveyFrame, build_mosaic
+from twinlapse.firstlayer.mosaic import (
+    GROOVE,
+    LayerPictures,
+    Mosaic,
+    SurveyFrame,
+    build_mosaic,
+    stands_up,
+)
 from twinlapse.firstlayer.nozzle_clump import clump_on
 from twinlapse.firstlayer.segmentation import FURTHEST_MM
 from twinlapse.firstlayer.self_calibration import (
@@ -25,11 +33,13 @@ from twinlapse.firstlayer.self_calibration import (
     SelfCalibration,
     calibrate_by_print,
 )
+from twinlapse.firstlayer.sharp_zone import sharp_zone
 from twinlapse.firstlayer.solid import LowerLayer
 from twinlapse.frames.job import Job
 from twinlapse.gcode import Layers, Toolpath, find_layers, read_toolpath
 from twinlapse.imaging.decode import read_picture
 from twinlapse.memory import check_room
+from twinlapse.optics.gap_view import GapView, gap_view
 from twinlapse.optics.upright import upright_camera, upright_picture
 from twinlapse.optics.window import detail_mm, window_of
 from twinlapse.records import ArrayRecord
@@ -63,6 +73,7 @@ class LayerMap(ArrayRecord):
     layer: int  # from 0
     mosaic: Mosaic
     judgement: Judgement
+    sharp: Bool | None = None  # (height, width) of the map, where a stop shows it sharp
     calibration: SelfCalibration | None = None  # None: the rig's camera was taken as it is
 
 
@@ -217,6 +228,7 @@ def look_over(
         survey.printer,
         survey.top_mm - GROOVE * survey.height_mm,
         lines,
+        height_mm=survey.height_mm,
         below=below,
         progress=_part(progress, 0.0, 0.6),
     )
@@ -244,8 +256,13 @@ def look_over(
     # where filament and bed cannot be told apart, no blur can be read off the map
     outlined = judgement.seen & judgement.can_tell
     shown = (judgement.score, judgement.wanted, outlined, judgement.canvas)
-    judgement = replace(judgement, trouble=camera_trouble(survey, *shown, detail, motion, clump))
-    return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, calibration=found)
+    judgement = replace(
+        judgement,
+        trouble=camera_trouble(survey, *shown, detail, motion, clump),
+        gaps=_gaps_shown(survey, lines),
+    )
+    sharp = sharp_zone(survey, mosaic)
+    return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, sharp=sharp, calibration=found)
 
 
 def _mapped(
@@ -266,21 +283,36 @@ def _mapped(
         bare=background_of(survey, mosaic, lines) if survey.bare else None,
         below=below,
         smallest_mm=smallest_mm,
-        furthest_mm=_furthest_mm(found, below),
+        furthest_mm=_furthest_mm(found, stands_up(survey, below)),
         unfit=why_unfit(found),
         height_mm=survey.height_mm,
     )
     return mosaic, judgement
 
 
-def _furthest_mm(found: SelfCalibration, below: Sequence[LowerLayer]) -> float:
+def _furthest_mm(found: SelfCalibration, solid: bool) -> float:
     """Return by how much the map may be moved onto the toolpath.
 
-    The outline of a second layer has several heights: no one shift lays it better than the calibration.
+    The outline of a print that is seen to stand has several heights: no one shift lays it better than the
+    calibration.
     """
     if not found.trusted:
         return FURTHEST_MM
-    return 0.0 if below else SETTLED_MM
+    return 0.0 if solid else SETTLED_MM
+
+
+def _gaps_shown(survey: LayerPictures, lines: Lines) -> GapView | None:
+    way = (lines.last_mm - lines.first_mm) / np.maximum(lines.length_mm, 1e-9)[:, None]
+    rise_mm = survey.frames[0].nozzle_mm[2] - survey.top_mm
+    return gap_view(
+        way,
+        lines.length_mm,
+        lines.width_mm,
+        survey.height_mm,
+        camera=survey.camera,
+        printer=survey.printer,
+        rise_mm=rise_mm,
+    )
 
 
 def _detail_mm(camera: Camera, printer: Printer, rise_mm: float) -> float:

@@ -9,7 +9,7 @@ from collections import Counter
 
 from PIL import Image
 
-from twinlapse.arrays import Picture
+from twinlapse.arrays import Bool, Picture
 from twinlapse.firstlayer.classify import Judgement
 from twinlapse.firstlayer.corner_check import CornerCheck
 from twinlapse.firstlayer.corner_monitor import CornerMonitor
@@ -34,11 +34,15 @@ _PAGE = """<!doctype html>
 body {{ font: 16px/1.5 system-ui, sans-serif; max-width: 1100px; margin: 2em auto; padding: 0 1em;
  color: #1c2421; background: #f7f8f5 }}
 img {{ width: 100%; border-radius: 6px }} figure {{ margin: 0 0 1.5em }} figcaption {{ color: #555 }}
-.pair {{ display: grid; grid-template-columns: 1fr 1fr; gap: 1em }}
+.pair {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(18em, 1fr)); gap: 0 1em;
+ margin-top: 1em }}
 .verdict {{ padding: .6em 1em; border-radius: 6px; font-weight: 600 }}
 img.strip {{ max-width: 100% }}
 table {{ border-collapse: collapse; width: 100% }} th, td {{ text-align: left; padding: .3em .6em;
- border-bottom: 1px solid #ccd2cc }} td.n {{ text-align: right }}
+ border-bottom: 1px solid #ccd2cc }}
+.wide {{ overflow-x: auto }}
+@media (max-width: 40em) {{ body {{ margin-top: 1em }} h1 {{ font-size: 1.4em }}
+ th, td {{ padding: .3em .3em; font-size: .85em }} }}
 </style></head><body>
 <h1>First layer: {title}</h1>
 <p class="verdict" style="background: {shade}">{overall}</p>
@@ -48,7 +52,7 @@ table {{ border-collapse: collapse; width: 100% }} th, td {{ text-align: left; p
 """
 _LAYER = """<figure><img alt="The layer from straight above" src="{photo}">
 <figcaption>The layer as a photograph from straight above, {step:g} mm a pixel.
-Grey was not seen.</figcaption></figure>
+Grey was not seen. {sharp}</figcaption></figure>
 {table}
 <div class="pair">
 <figure><img alt="What should be there" src="{wanted}">
@@ -68,7 +72,7 @@ def report_html(title: str, found: LayerMap | None, corner_check: CornerCheck | 
         title=html.escape(title),
         shade=_SHADES[sound],
         overall=html.escape(words),
-        layer="" if found is None else _layer(found.mosaic, found.judgement),
+        layer="" if found is None else _layer(found.mosaic, found.judgement, found.sharp),
         corners="" if corner_check is None else _corners(corner_check),
     )
 
@@ -135,9 +139,23 @@ def _corner_words(watch: CornerMonitor) -> str:
     return "steady" if watch.known else "not known"
 
 
-def _layer(mosaic: Mosaic, judgement: Judgement) -> str:
+def _sharp_words(judgement: Judgement, sharp: Bool | None) -> str:
+    if sharp is None:
+        return ""
+    own = judgement.wanted & judgement.seen
+    share = float((own & sharp).sum() / max(1, own.sum()))
+    if share > 0.995:
+        return ""
+    return (
+        f"{share:.0%} of what is seen of the print lie within the depth of field; beyond the dashed line "
+        "(less sharp) depth blurs by more than a pixel, and small gaps are less sure."
+    )
+
+
+def _layer(mosaic: Mosaic, judgement: Judgement, sharp: Bool | None) -> str:
     return _LAYER.format(
-        photo=_embedded(photograph(mosaic, judgement)),
+        photo=_embedded(photograph(mosaic, judgement, sharp)),
+        sharp=_sharp_words(judgement, sharp),
         wanted=_embedded(expectation(mosaic, judgement)),
         differs=_embedded(difference(mosaic, judgement)),
         table=_table(judgement),
@@ -188,6 +206,8 @@ def verdict(judgement: Judgement) -> str:
         return f"No defects found, but unseen: {where}. Look there yourself. {more}".strip()
     if not judgement.defects and judgement.blurred:
         return f"No defects found, but the pictures are too blurred to show small gaps. {more}"
+    if not judgement.defects and judgement.gaps is not None and judgement.hides_gaps:
+        return f"No defects found, but {judgement.gaps.words}. Look there yourself. {more}".strip()
     if not judgement.defects:
         return f"No defects found ({judgement.seen_share:.0%} of the layer inspected). {more}".strip()
     count = len(judgement.defects)
@@ -216,6 +236,8 @@ def _more(judgement: Judgement) -> list[str]:
     if judgement.trouble is not None:
         of_camera = [f"{words[0].upper()}{words[1:]}." for words in judgement.trouble.sentences]
         said = of_camera + said if judgement.nozzle_dirty else said + of_camera
+    if judgement.can_tell and judgement.not_looked_for:
+        said.append(f"Not looked for on this layer: {', '.join(judgement.not_looked_for)}.")
     return said
 
 
@@ -245,7 +267,7 @@ def _table(judgement: Judgement) -> str:
             f"{d.confidence:.0%}",
         )
         rows.append("".join(f"<td>{cell}</td>" for cell in cells))
-    return f"<table>{''.join(f'<tr>{row}</tr>' for row in rows)}</table>"
+    return f"<div class='wide'><table>{''.join(f'<tr>{row}</tr>' for row in rows)}</table></div>"
 
 
 def _embedded(picture: Picture) -> str:

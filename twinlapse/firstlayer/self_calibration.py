@@ -22,12 +22,14 @@ from twinlapse.arrays import Float, Float32
 from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import SurveyFrame, dazzled
+from twinlapse.firstlayer.outline_residual import MOST_GROWN_MM, outline_of, residual_of
 from twinlapse.firstlayer.picture_ground import (
     GLOBAL,
     PictureGround,
     camera_stepped,
 )
-from twinlapse.firstlayer.solid import LowerLayer, SolidMask, solid_mask, spread_over
+from twinlapse.firstlayer.solid import LowerLayer, SolidMask, seen_slices, solid_mask
+from twinlapse.optics.pose import pose_on_mount
 from twinlapse.rig import Camera, Printer
 
 __all__ = [
@@ -41,9 +43,7 @@ __all__ = [
     "K1",
     "LEAST_K1",
     "MASK_MM",
-    "MOST_GROWN_MM",
     "MOST_K1",
-    "PIECE_MM",
     "PLACE_MM",
     "ROUGH_MM",
     "TURN_DEG",
@@ -61,11 +61,6 @@ HUBER = 1.5  # residuals beyond this many spreads lose weight (Huber 1964: 1.345
 _STEPS = 3  # of Gauss and Newton's method at each scale
 _ROUNDS = 3  # of scoring and fitting at each scale
 _FAR_MM = 5.0  # the whole toolpath is looked for this far around: what 2 mm, 2 degrees and 8 % add up to
-PIECE_MM = 3.0  # of outline that is asked for its own residual
-_FEWEST_PX = 25  # of a piece
-_STEEP = 0.25  # per mm: slope of the blurred mask at an outline
-_SLIT_PX = 11  # of the mask: a slit narrower than this is no outline
-MOST_GROWN_MM = 0.3
 FLAT = 0.02  # share of the steepest slope below which a pixel says nothing
 ALIKE_PX = 25.0  # neighbouring pixels err alike: this many count as one
 FEWEST_PIECES = 6  # of outline, without which nothing is known
@@ -123,6 +118,7 @@ def calibrate_by_print(
     layer_z_mm: float,
     lines: Lines,
     *,
+    height_mm: float = 0.0,
     below: Sequence[LowerLayer] = (),
     progress: Callable[[float], None] | None = None,
 ) -> SelfCalibration:
@@ -139,6 +135,8 @@ def calibrate_by_print(
         Height at which the layer's outline is seen.
     lines : Lines
         What should lie there.
+    height_mm : float
+        Of the layer: a level camera sees the sides of lines.
     below : sequence of LowerLayer
         They show on the camera's side of the print, and where they reach beyond it.
     """
@@ -150,9 +148,9 @@ def calibrate_by_print(
     low = np.minimum(lines.first_mm, lines.last_mm).min(axis=0)
     high = np.maximum(lines.first_mm, lines.last_mm).max(axis=0)
     canvas = canvas_over(low, high, MASK_MM, _FAR_MM + 6.0)
-    chosen = spread_over(below)
-    sharp = [drawn(each, canvas).astype(np.float32) for each in (lines, *(layer.lines for layer in chosen))]
-    depths = [0.0, *(layer_z_mm - layer.middle_mm for layer in chosen)]
+    slices = seen_slices(lines, layer_z_mm, height_mm, below, pose_on_mount(camera, printer).steep_rad)
+    sharp = [drawn(each, canvas).astype(np.float32) for each, _ in slices]
+    depths = [depth_mm for _, depth_mm in slices]
     scales = ((4, 1.5), (4, 0.7), (2, 0.35), (2, 0.25))  # pixels taken together, blur of the mask in mm
     for turn, (coarse, blur_mm) in enumerate(scales):
         mask = solid_mask(sharp, depths, canvas, blur_mm)
@@ -169,10 +167,12 @@ def calibrate_by_print(
             progress((turn + 1) / (len(scales) + 1))
     solved = camera_stepped(camera, printer, theta)
     geometry = PictureGround(camera, printer, rise, shape, theta)
-    slit = np.ones((_SLIT_PX, _SLIT_PX), np.uint8)
-    outer = [np.asarray(cv2.morphologyEx(each, cv2.MORPH_CLOSE, slit), np.float32) for each in sharp]
-    masks = [solid_mask(some, depths, canvas, scales[-1][1]) for some in (sharp, outer)]
-    residual, pieces = _residual(views, masks[0], masks[1], geometry, shifts)
+    offs = [view.nozzle + shift for view, shift in zip(views, shifts, strict=True)]
+    scores, _ = _scored(views, [mask.at(geometry, off)[0] for off in offs], geometry)
+    outline = outline_of(sharp, depths, canvas, scales[-1][1])
+    residual, pieces = residual_of(
+        outline, geometry, float(theta[8]), offs, scores, [view.weight for view in views]
+    )
     if progress is not None:
         progress(1.0)
     return SelfCalibration(
@@ -362,39 +362,3 @@ def _smoothed(score: Float32, geometry: PictureGround) -> Float32:
     above = cv2.GaussianBlur(score.reshape(geometry.shape) * known, (0, 0), 1.0)
     below = cv2.GaussianBlur(known, (0, 0), 1.0)
     return np.asarray(above / np.maximum(below, 1e-3), np.float32).ravel()
-
-
-def _residual(
-    views: Sequence[_View], mask: SolidMask, outer: SolidMask, geometry: PictureGround, shifts: Float
-) -> tuple[float, int]:
-    """Return how far pieces of outline lie beside the toolpath, robust RMS in mm, and how many were asked.
-
-    Each piece of `PIECE_MM` in each frame shifts by what its own pixels say, along the outline's normal.
-    `outer` is the mask without slits between lines: how bright the bed is in a slit, says nothing of places.
-    """
-    offs = [view.nozzle + shift for view, shift in zip(views, shifts, strict=True)]
-    scores, _ = _scored(views, [mask.at(geometry, here)[0] for here in offs], geometry)
-    off: list[float] = []
-    for here, view, score in zip(offs, views, scores, strict=True):
-        value, sx, sy = mask.at(geometry, here)
-        steep = np.hypot(sx, sy)
-        _, ox, oy = outer.at(geometry, here)
-        chosen = np.flatnonzero(
-            geometry.good & (view.weight > 0) & (np.minimum(steep, np.hypot(ox, oy)) > _STEEP)
-        )
-        if not len(chosen):
-            continue
-        rest = score[chosen] - np.clip(value[chosen] + geometry.theta[8] * steep[chosen], 0, 1)
-        cell = np.floor((geometry.places[chosen] + here) / PIECE_MM).astype(np.int64)
-        angle = np.round(np.arctan2(sy[chosen], sx[chosen]) / (math.pi / 4)).astype(np.int64) % 8
-        _, piece = np.unique(np.column_stack([cell, angle]), axis=0, return_inverse=True)
-        piece = piece.ravel()
-        above = np.bincount(piece, rest * steep[chosen])
-        below = np.bincount(piece, steep[chosen] ** 2)
-        counted = np.bincount(piece) >= _FEWEST_PX
-        off += (above[counted] / np.maximum(below[counted], 1e-9)).tolist()
-    if not off:
-        return math.nan, 0
-    # lines that are wider or narrower than the toolpath says, all alike, do not lie beside it
-    wider = float(np.clip(np.median(off), -MOST_GROWN_MM, MOST_GROWN_MM))
-    return 1.4826 * float(np.median(np.abs(np.array(off) - wider))), len(off)

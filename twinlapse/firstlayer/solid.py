@@ -2,13 +2,14 @@
 
 From the second layer on the outline on the camera's side is that of the lowest layer, the outline beyond is
 that of the highest, and a strip of bed beyond it is hidden. Each layer is taken at the middle of its height,
-where its lines are widest.
+where its lines are widest; seen from a level camera their rounded sides reach further than that.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -16,16 +17,19 @@ import numpy as np
 from twinlapse.arrays import Bool, Float, Float32
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.picture_ground import BlurredMask, PictureGround, blurred_mask
+from twinlapse.firstlayer.picture_ground import LEVEL_DEG, BlurredMask, PictureGround, blurred_mask
+from twinlapse.optics.gap_view import side_mm
 
 __all__ = [
     "HIDING_MM",
+    "SIDE_MM",
     "HidingLayer",
     "LowerLayer",
     "SolidMask",
     "drawn_below",
     "ground_of",
     "hidden_bed",
+    "seen_slices",
     "solid_mask",
     "spread_over",
     "standing_on",
@@ -33,6 +37,7 @@ __all__ = [
 
 _MOST_BELOW = 4  # lower layers that are drawn
 _FLAT_MM = 1e-6
+SIDE_MM = 0.05  # by which sides of lines reach beyond their outline, from which on they are seen as sides
 HIDING_MM = 0.1  # around lines: what parking and calibration leave open
 
 
@@ -85,10 +90,41 @@ def spread_over(below: Sequence[LowerLayer]) -> list[LowerLayer]:
     return [below[round(k)] for k in np.linspace(0, len(below) - 1, _MOST_BELOW)]
 
 
+def seen_slices(
+    lines: Lines, z_mm: float, height_mm: float, below: Sequence[LowerLayer], steep_rad: float
+) -> list[tuple[Lines, float]]:
+    """Return slices of the print that make its outline, and how deep each lies below `z_mm`.
+
+    Parameters
+    ----------
+    lines : Lines
+        Of the layer looked at.
+    z_mm, height_mm : float
+        Its middle and its height.
+    below : sequence of LowerLayer
+        The lowest first.
+    steep_rad : float
+        Of the line of sight above level. From a level camera, lines of sight touch the sides of the highest
+        layer above the middle and those of the lowest one below it: each gets a slice there.
+    """
+    steep_rad = max(steep_rad, math.radians(LEVEL_DEG))
+    chosen = spread_over(below)
+    slices = [(lines, 0.0), *((layer.lines, z_mm - layer.middle_mm) for layer in chosen)]
+    ends = [(lines, z_mm, height_mm, 1.0)]
+    ends.append(
+        (chosen[0].lines, chosen[0].middle_mm, chosen[0].height_mm, -1.0) if chosen else (*ends[0][:3], -1.0)
+    )
+    for some, middle_mm, tall_mm, sign in ends:
+        if side_mm(tall_mm, steep_rad) > SIDE_MM:
+            narrower = replace(some, width_mm=some.width_mm - tall_mm * (1 - math.sin(steep_rad)))
+            slices.append((narrower, z_mm - middle_mm - sign * tall_mm / 2 * math.cos(steep_rad)))
+    return slices
+
+
 def solid_mask(
     sharp: Sequence[Float32], depths_mm: Sequence[float], canvas: Canvas, blur_mm: float
 ) -> SolidMask:
-    """Return the masks (h, w) of layers, the highest first, blurred by `blur_mm`, one standard deviation."""
+    """Return the masks (h, w) of layers, the one looked at first, blurred by `blur_mm` (sigma)."""
     return SolidMask(
         masks=tuple(blurred_mask(each, canvas, blur_mm) for each in sharp), depths_mm=tuple(depths_mm)
     )

@@ -12,8 +12,6 @@ from twinlapse.shots import read_plan
 
 __all__ = ["Job", "open_job", "rig_of"]
 
-_MAKE_ONE = "make one with 'twinlapse make-job'"
-
 
 @dataclass(frozen=True, slots=True)
 class Job:

@@ -68,7 +68,6 @@ _UNCERTAIN_LONG = Rule(
     "too long",
 )
 _NOT_MOVED = "drops a line that begins with an axis; the motion of the line before is not repeated"
-_PARENTHESES = "reads text in parentheses as words of the command"
 _FEED = "drops a line that begins with F"
 ACCEPTANCE_RULES: dict[str, dict[Feature, Rule]] = {
     "marlin": {

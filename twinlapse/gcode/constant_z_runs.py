@@ -37,7 +37,6 @@ __all__ = [
 
 SAME_Z_MM = 0.004  # slicers write three digits; a raft's step down is 0.05
 _EXTRUDE = int(Kind.EXTRUDE)
-_TOOL = int(Kind.TOOL)
 # columns of the table of runs
 (
     START, STOP, ROWS, Z_FIRST, Z_LAST, Z_LOW, Z_HIGH, FILAMENT, LENGTH, X_LOW, X_HIGH, Y_LOW, Y_HIGH, RISING,

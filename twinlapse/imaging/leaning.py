@@ -21,7 +21,7 @@ Lean = Literal["similarity", "rows", "affine"]
 
 PARAMETERS: dict[Lean, int] = {"similarity": 4, "rows": 5, "affine": 6}
 USUAL_LEAN = 0.002  # standard deviation of what is added, before a vote: a pixel over 500 rows
-SEEN_PX = 0.05  # RMS at the corners below which nobody sees it, whatever the evidence
+SEEN_PX = 0.1  # RMS at the corners below which nobody sees it, whatever the evidence
 _ROUNDS = 4  # of reweighting
 
 
@@ -48,12 +48,13 @@ def lean_by_evidence(
     rows = votes >= 2 * PARAMETERS["affine"]
     if np.count_nonzero(rows) < 4:
         return matrices, "similarity"
-    seen = 2 * float(votes[rows].sum())
+    seen = 2 * votes[rows]
     cost: dict[Lean, float] = {}
     for kind, (found, _) in fitted.items():
         off = shifts[rows] - way_of(found[rows], centres)
-        squares = float((pull[rows, :, None] * off**2).sum())
-        cost[kind] = seen * np.log(squares / seen + 1e-12) + PARAMETERS[kind] * np.log(2 * votes[rows]).sum()
+        squares = (pull[rows, :, None] * off**2).sum(axis=(1, 2))
+        # a noise of its own for each picture: a few that are blurred must not speak for all
+        cost[kind] = float((seen * np.log(squares / seen + 1e-12) + PARAMETERS[kind] * np.log(seen)).sum())
     best = min(cost, key=lambda kind: cost[kind])
     found = fitted[best][0]
     added = way_of(found, corners) - way_of(matrices, corners)

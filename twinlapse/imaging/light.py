@@ -8,7 +8,6 @@ picture, so that a growing print does not drag it.
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -17,20 +16,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Grey, Picture
-from twinlapse.imaging.tone_curve import SRGB_POWER, ToneCurve, find_tone_curve, lit_codes, whole_codes
+from twinlapse.imaging.tone_curve import SRGB_POWER, ToneCurve, lit_codes, whole_codes
 
 __all__ = [
     "ACROSS",
     "DOWN",
     "FOREIGN",
     "HIGH",
+    "LARGE_PART",
     "LOW",
-    "MOST_ALIKE",
     "MOST_GAIN",
     "NEAR_CLIPPING",
     "NEAR_WHITE",
-    "PLAIN_CODES",
     "SAME_LIGHT",
+    "SURE_OF_LIGHT",
     "Blocks",
     "Level",
     "Mode",
@@ -40,11 +39,11 @@ __all__ = [
     "brightness",
     "changing_foot",
     "common_level",
-    "curve_of",
     "gains",
     "is_guarded",
     "light_blocks",
     "likeness",
+    "middle_of",
     "relight",
     "relit_codes",
     "small_picture",
@@ -61,9 +60,9 @@ ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
 LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
 MOST_GAIN = 2.0
 FOREIGN = 4.0  # usual differences from the usual light, beyond which a picture shows something else
+LARGE_PART = 0.25  # of the change of the part that changes most, from which on another may be the print
 SAME_LIGHT = 0.3  # of a logarithm: a block that differs by more from the others shows something else
-MOST_ALIKE = 100  # pixels of a code, about, that are asked for the tone curve
-PLAIN_CODES = 16  # from the least to the most of 3 x 3 pixels of a small picture that tell the tone curve
+SURE_OF_LIGHT = 0.2  # confidence below which a picture's light is not known
 NEAR_WHITE = 250  # code from which on a picture's brightest pixels are taken care of
 NEAR_CLIPPING = 248  # mean code of a few pixels above which some of them are clipped
 
@@ -81,7 +80,7 @@ def to_srgb(light: NDArray[np.floating]) -> NDArray[np.float64]:
     return np.asarray(255 * curve)
 
 
-_LINEAR = to_linear(np.arange(256, dtype=np.uint8)).astype(np.float32)
+_STEPS = 16  # of a code, at which tables of light stand
 
 
 def light_blocks(picture: Picture) -> Blocks:
@@ -102,7 +101,7 @@ def light_blocks(picture: Picture) -> Blocks:
 class SmallPicture:
     """A picture at some 4 x 4 pixels a block, by which its light is judged."""
 
-    codes: Picture  # (height, width, 3)
+    codes: NDArray[np.float32]  # (height, width, 3) with fractions
     matrix: Float | None = None  # (2, 3) from the reference to this picture, pixels of the small ones
 
     def laid(self, values: Any) -> Any:
@@ -126,19 +125,23 @@ def small_picture(picture: Picture, matrix: Float | None = None) -> SmallPicture
     """
     height, width, _ = picture.shape
     step = max(1, min(width // (4 * ACROSS), height // (4 * DOWN)))
-    codes: Any = cv2.resize(picture, (width // step, height // step), interpolation=cv2.INTER_AREA)
+    # not rounded: a plain dark part would be rounded alike, and by percents of its light
+    codes: Any = cv2.resize(
+        picture.astype(np.float32), (width // step, height // step), interpolation=cv2.INTER_AREA
+    )
     if matrix is not None:
         # a pixel of the small picture is the middle of `step` pixels of the large one
         offset = (step - 1) / 2
         shift = (matrix[:, :2] @ np.full(2, offset) + matrix[:, 2] - offset) / step
         matrix = np.hstack([matrix[:, :2], shift[:, None]])
-    return SmallPicture(np.asarray(codes, np.uint8), matrix)
+    return SmallPicture(np.asarray(codes, np.float32), matrix)
 
 
 def blocks_of(small: SmallPicture, curve: ToneCurve | None = None) -> Blocks:
     """Return the mean light of each block of a small picture, by a curve up to a factor and a power."""
     # light is laid and not codes: softening, which differs from picture to picture, leaves its mean
-    light = small.laid(cv2.LUT(small.codes, _LINEAR if curve is None else _light_table(curve)))
+    table = _light_table(curve or ToneCurve())
+    light = small.laid(table[np.rint(small.codes * _STEPS).astype(np.uint16)])
     red, green, blue = cv2.split(small.codes)
     clipped = small.laid((cv2.max(cv2.max(red, green), blue) > NEAR_CLIPPING).astype(np.float32))
     blocks = cv2.resize(light, (ACROSS, DOWN), interpolation=cv2.INTER_AREA)
@@ -148,9 +151,9 @@ def blocks_of(small: SmallPicture, curve: ToneCurve | None = None) -> Blocks:
 
 @functools.lru_cache(maxsize=8)
 def _light_table(curve: ToneCurve) -> NDArray[np.float32]:
-    if curve.is_srgb:
-        return _LINEAR
-    return np.exp(curve.log_light(np.arange(256) / 255)).astype(np.float32)
+    code = np.arange(255 * _STEPS + 1) / _STEPS
+    light = to_linear(code) if curve.is_srgb else np.exp(curve.log_light(code / 255))
+    return np.asarray(light, np.float32)
 
 
 def _changes(blocks: Blocks) -> tuple[NDArray[Any], NDArray[np.bool_]]:
@@ -166,13 +169,13 @@ def _changes(blocks: Blocks) -> tuple[NDArray[Any], NDArray[np.bool_]]:
     filled = np.where(np.isfinite(sample), sample, np.float32(1))
     usable &= (filled.min(axis=0).min(axis=-1) > LOW) & (filled.max(axis=0).max(axis=-1) < HIGH)
     logs = np.log(np.maximum(filled, np.float32(1e-3)))
-    logs -= _middle(logs, 0)
+    logs -= middle_of(logs, 0)
     if usable.any():
-        logs -= _middle(logs[:, usable], 1)[:, None, None]
+        logs -= middle_of(logs[:, usable], 1)[:, None, None]
     return logs, np.asarray(usable)
 
 
-def _middle(values: NDArray[Any], axis: int) -> NDArray[Any]:
+def middle_of(values: NDArray[Any], axis: int) -> NDArray[Any]:
     """Return the upper median along an axis, NaN left out."""
     count = np.isfinite(values).sum(axis=axis, keepdims=True)
     # NaN are sorted to the end
@@ -197,10 +200,11 @@ def steady_weights(blocks: Blocks) -> Float:
 def changing_foot(blocks: Blocks) -> tuple[float, float]:
     """Return the foot of what changes most over a series, as shares of width and height.
 
-    A print grows upwards, so its foot is the lower end of the largest part that changes. Edges of what parks
-    a hair off are narrow and left out where anything broader changes. Something new is something new: how
-    much brighter it is than what it hides does not count, or a print would be seen only where it stands
-    before the dark. Pictures of something else are passed over.
+    A print grows upwards and the beam that climbs with it is above its bed, so the foot is the lower end of
+    the lowest large part that changes. Edges of what parks a hair off are narrow and left out where anything
+    broader changes. Something new is something new: how much brighter it is than what it hides does not
+    count, or a print would be seen only where it stands before the dark. Pictures of something else are
+    passed over.
     """
     off = np.sqrt((_changes(blocks)[0].astype(np.float64) ** 2).mean(axis=-1))
     all_over = np.median(off, axis=(1, 2))
@@ -211,12 +215,19 @@ def changing_foot(blocks: Blocks) -> tuple[float, float]:
     count, part = cv2.connectedComponents(broad if broad.any() else great, connectivity=4)
     if count < 2:
         return 0.5, 0.5
-    largest = 1 + int(np.bincount(part.ravel(), weights=change.ravel())[1:].argmax())
-    change[part != largest] = 0
-    across, down = change.sum(axis=0).cumsum(), change.sum(axis=1).cumsum()
-    x = float(np.searchsorted(across, 0.5 * across[-1])) + 0.5
-    y = float(np.searchsorted(down, 0.97 * down[-1])) + 0.5
+    weight = np.bincount(part.ravel(), weights=change.ravel())[1:]
+    large = 1 + np.flatnonzero(weight >= LARGE_PART * weight.max())
+    feet = [_foot(np.where(part == number, change, 0.0)) for number in large.tolist()]
+    x, y = max(feet, key=lambda foot: foot[1])
     return x / change.shape[1], y / change.shape[0]
+
+
+def _foot(change: Float) -> tuple[float, float]:
+    """Return the lower end of a part that changes, and the middle of its lower quarter, in blocks."""
+    down = change.sum(axis=1).cumsum() / change.sum()
+    first, last = int(np.searchsorted(down, 0.03)), int(np.searchsorted(down, 0.97))
+    across = change[round(last - (last - first) / 4) :].sum(axis=0).cumsum()
+    return float(np.searchsorted(across, 0.5 * across[-1])) + 0.5, last + 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,7 +251,7 @@ def common_level(sample: Blocks, lit: Float) -> Level:
     """
     weights = steady_weights(sample) * lit if len(sample) else np.zeros(lit.shape)
     inside = weights > 0.05
-    light = _middle(sample[:, inside], 0) if inside.any() else np.ones((0, 3), np.float32)
+    light = middle_of(sample[:, inside], 0) if inside.any() else np.ones((0, 3), np.float32)
     # bright parts are what the eye sees flicker
     return Level(inside=inside, light=light, pull=(weights[inside][:, None] * light).T)
 
@@ -261,29 +272,6 @@ def brightness(blocks: Blocks, level: Level) -> tuple[Float, Float]:
     return _common_gain(np.ascontiguousarray(logs), level.pull)
 
 
-def curve_of(sample: Sequence[SmallPicture], blocks: Blocks, level: Level) -> ToneCurve:
-    """Return the camera's tone curve by the plain pixels of m small pictures spread over the film.
-
-    `blocks` (m, DOWN, ACROSS, 3) are theirs. What is too dark to tell a picture's light tells the curve.
-    """
-    if not level.inside.any() or not len(sample):
-        return ToneCurve()
-    codes = np.stack([small.laid(small.codes) for small in sample])
-    steady = level.inside | (_middle(blocks, 0).max(axis=-1) < 2 * LOW)
-    inside = cv2.resize(steady.astype(np.uint8), codes.shape[2:0:-1], interpolation=cv2.INTER_NEAREST)
-    # where codes change from pixel to pixel, what is left of the shake would pass for a change of light
-    middle = codes[len(codes) // 2].astype(np.float32).mean(axis=2)
-    steep = cv2.dilate(middle, np.ones((3, 3))) - cv2.erode(middle, np.ones((3, 3)))
-    plain = (inside > 0) & (steep <= PLAIN_CODES)
-    # of pixels of one code some tell as much as all
-    places = np.flatnonzero(plain)
-    places = places[np.argsort(middle.ravel()[places], kind="stable")]
-    step = np.floor(middle.ravel()[places] / 3)
-    rank = np.arange(len(places)) - np.searchsorted(step, step)
-    chosen = places[rank % np.maximum(1, np.bincount(step.astype(int))[step.astype(int)] // MOST_ALIKE) == 0]
-    return find_tone_curve(codes.reshape(len(codes), -1, 3)[:, chosen].astype(np.float32) / 255)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Relight:
     """How the light of one picture is evened."""
@@ -291,6 +279,7 @@ class Relight:
     gain: Float  # (3,) factor of the light of each channel
     curve: ToneCurve = field(default_factory=ToneCurve)
     guarded: bool = False  # the picture has pixels at white, or the gain would make some
+    left: Blocks | None = None  # (DOWN, ACROSS, 3) codes by which it is too high then, see `PlainParts`
 
 
 def relight(picture: Picture, how: Relight) -> Picture:
@@ -316,7 +305,7 @@ def likeness(blocks: Blocks, level: Level) -> Float:
     if not level.inside.any() or not len(blocks):
         return np.ones(len(blocks))
     logs = np.log(np.maximum(blocks[:, level.inside], np.float32(1e-4)) / level.light).mean(axis=2)
-    off = np.abs(logs - _middle(logs, 1)[:, None])
+    off = np.abs(logs - middle_of(logs, 1)[:, None])
     seen = np.isfinite(logs)
     same = seen & (np.where(seen, off, np.inf) < SAME_LIGHT)
     return np.asarray(same.mean(axis=1), np.float64)
@@ -331,8 +320,8 @@ def tone_of(grey: Grey) -> tuple[float, float, float, float]:
 
 def _common_gain(logs: NDArray[np.float32], weight: Float) -> tuple[Float, Float]:
     """Return what most blocks of each picture (n, 3, b) agree on (Tukey's biweight), and how well."""
-    off = logs - _middle(logs, 2)[..., None]
-    spread = np.maximum(1.4826 * _middle(np.abs(off), 2), 1e-4)
+    off = logs - middle_of(logs, 2)[..., None]
+    spread = np.maximum(1.4826 * middle_of(np.abs(off), 2), 1e-4)
     pull = weight * np.clip(1 - (off / (4.685 * spread)[..., None]) ** 2, 0, None) ** 2
     seen = np.isfinite(logs)
     pull[~seen] = 0
@@ -350,7 +339,7 @@ def gains(ratio: Float, confidence: Float, mode: Mode) -> Float:
     neighbours, so that daylight may rise and fall. A picture whose light could not be read takes its
     neighbours' place on the curve, and is left alone under ``constant``.
     """
-    sure = confidence > 0.2
+    sure = confidence > SURE_OF_LIGHT
     if mode == "off" or not sure.any():
         return np.ones_like(ratio)
     logs = np.log(ratio)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -19,13 +19,12 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Grey
 from twinlapse.imaging.motion_blur import blurs, find_blur, nearest_blur
+from twinlapse.imaging.tile_spectra import Corners, Spectra, spectra_at, surfaces, weighted_phases
 from twinlapse.imaging.transforms import Model, fit_maps, way_of
 
 __all__ = [
     "BAND",
-    "Corners",
     "Reference",
-    "Spectra",
     "Votes",
     "chance",
     "make_reference",
@@ -33,9 +32,6 @@ __all__ = [
     "measure_near",
     "reference_at",
 ]
-
-Spectra = NDArray[np.complex64]
-Corners = NDArray[np.int64]
 
 _AT_ONCE = 128  # tiles that are compared together: more would not stay near the processor
 BAND = 0.09  # standard deviation of the weight, cycles per pixel
@@ -49,16 +45,16 @@ class Reference:
     tile_px: int
     corners: Corners  # (n, 2) x, y of each tile's first pixel
     spectra: Spectra  # (n, tile/2, tile/4 + 1), conjugated
+    energy: NDArray[np.float32] = field(init=False)  # of all tiles together, (tile/2, tile/4 + 1)
+
+    def __post_init__(self) -> None:
+        energy = np.asarray((np.abs(self.spectra) ** 2).sum(axis=0), np.float32)
+        object.__setattr__(self, "energy", energy)
 
     @property
     def centres(self) -> Float:
         """Middles of the tiles, (n, 2) px."""
         return self.corners.astype(np.float64) + (self.tile_px - 1) / 2
-
-    @property
-    def energy(self) -> NDArray[np.float32]:
-        """Energy of all tiles together, (tile/2, tile/4 + 1)."""
-        return np.asarray((np.abs(self.spectra) ** 2).sum(axis=0), np.float32)
 
     def __len__(self) -> int:
         return len(self.corners)
@@ -140,7 +136,7 @@ def make_reference(
 def reference_at(grey: Grey, corners: Corners, tile_px: int) -> Reference:
     """Transform the tiles of a picture that begin at the given places."""
     size = (grey.shape[1], grey.shape[0])
-    spectra = np.conj(_spectra(grey, corners, tile_px))
+    spectra = np.conj(spectra_at(grey, corners, tile_px))
     return Reference(size=size, tile_px=tile_px, corners=corners, spectra=spectra)
 
 
@@ -207,7 +203,7 @@ def measure_near(
     at = _places(reference, expected)
     votes = _look(reference, greys, at, told=blur is None)
     votes.shifts[:] += at - reference.corners
-    if blur is not None:
+    if blur is not None and len(reference):
         for row in np.flatnonzero(blur.any(axis=1)).tolist():
             votes.kinds[row] = nearest_blur(blur[row], reference.tile_px)
         votes = _sharpened(reference, greys, votes)
@@ -265,23 +261,21 @@ def _compared(
 ) -> tuple[Float, Float, NDArray[np.int64]]:
     """Return shifts, peaks and the kind of blur of each picture; `blur` is laid on the comparison."""
     tile = reference.tile_px
-    cross = np.stack([_spectra(grey, at, tile) for grey, at in zip(greys, corners, strict=True)])
-    cross *= reference.spectra
     weight, total = _blurred_band(tile, blur)
-    parts = cross.view(np.float32).reshape(*cross.shape, 2)
-    size = np.sqrt(parts[..., 0] ** 2 + parts[..., 1] ** 2)
+    seen = np.stack([spectra_at(grey, at, tile) for grey, at in zip(greys, corners, strict=True)])
+    cross, sizes = weighted_phases(seen, reference.spectra, weight)
     kinds = np.full(len(greys), -1)
     if told and len(reference):
         energy = reference.energy
         inner = energy * weight
-        for row, transfer in enumerate(size.sum(axis=1) / np.maximum(energy, 1e-3)):
+        for row, transfer in enumerate(sizes / np.maximum(energy, 1e-3)):
             kinds[row] = find_blur(transfer, inner, tile)
-    parts *= (weight / np.maximum(size, 1e-3))[..., None]
     # a sample of the surface is two pixels; where the peak has lost its known shape, half a pixel
     side = tile // 2 if blur < 0 else 2 * tile
-    surface = np.fft.irfft2(cross if blur < 0 else _padded(cross, side), (side, side))
-    surface *= side**2 / total
-    shifts, peaks = _peaks(surface.reshape(-1, side, side))
+    cross = cross if blur < 0 else _padded(cross, side)
+    surface = surfaces(cross.reshape(-1, *cross.shape[2:]))
+    surface /= np.float32(total)
+    shifts, peaks = _peaks(surface)
     return shifts.reshape(*corners.shape) * (tile / side), peaks.reshape(corners.shape[:2]), kinds
 
 
@@ -292,31 +286,6 @@ def _padded(cross: Spectra, side: int) -> Spectra:
     wide[..., :half, : cross.shape[-1]] = cross[..., :half, :]
     wide[..., -half:, : cross.shape[-1]] = cross[..., half:, :]
     return wide
-
-
-def _spectra(grey: Grey, corners: Corners, tile: int) -> Spectra:
-    quarter, band = tile // 4, slice(1, tile // 2 + 1)
-    window = _window(tile)
-    spectra = np.empty((len(corners), 2 * quarter, quarter + 1), np.complex64)
-    for place, (x, y) in enumerate(corners.tolist()):
-        part = grey[y : y + tile, x : x + tile]
-        # a fresh array: the window must never be multiplied into the caller's picture
-        level = np.subtract(part, np.float32(cv2.mean(part)[0]), dtype=np.float32)
-        level *= window
-        # half a spectrum, packed as OpenCV does: its first column along the column, all others along the rows
-        packed: Any = cv2.dft(level)
-        inner = np.ascontiguousarray(packed[:, band]).view(np.complex64)
-        spectra[place, :quarter, 1:], spectra[place, quarter:, 1:] = inner[:quarter], inner[-quarter:]
-        first = np.ascontiguousarray(packed[band, 0]).view(np.complex64)  # of the frequencies 1 to quarter
-        spectra[place, 0, 0], spectra[place, 1:quarter, 0] = packed[0, 0], first[:-1]
-        spectra[place, quarter:, 0] = np.conj(first[::-1])
-    return spectra
-
-
-@functools.lru_cache(maxsize=8)
-def _window(tile: int) -> NDArray[np.float32]:
-    edge = np.hanning(tile)
-    return np.outer(edge, edge).astype(np.float32)
 
 
 @functools.lru_cache(maxsize=8)

@@ -6,7 +6,7 @@ picture; the picture is read through it once, so that no stage softens what the 
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar, cast
 
 import cv2
 import numpy as np
@@ -18,6 +18,7 @@ from twinlapse.rig.camera import Lens
 
 __all__ = ["Map", "chain", "pane_map", "resample", "straight_map", "upright_map"]
 
+Pixels = TypeVar("Pixels", Picture, NDArray[np.float32])
 Map = NDArray[np.float32]
 _NO_MAP: Any = None  # the map holds both coordinates
 
@@ -74,19 +75,20 @@ def straight_map(lens: Lens) -> Map:
 
 
 def resample(
-    picture: Picture,
+    picture: Pixels,
     matrix: Float,
     size: tuple[int, int],
     *,
     straight: Map | None = None,
     inner: Float | None = None,
     fine: bool = False,
-) -> Picture:
+    room: Picture | None = None,
+) -> Pixels:
     """Read a raw picture through a map once.
 
     Parameters
     ----------
-    picture : ndarray of shape (height, width, 3) or (height, width), uint8
+    picture : ndarray of shape (height, width, 3) or (height, width)
     matrix : ndarray of shape (2, 3)
         From pixels of the result to the raw picture, or to the straightened one where `straight` is given.
     size : (width, height) of the result
@@ -97,12 +99,14 @@ def resample(
     fine : bool
         Lanczos instead of bilinear, some 15 times as slow. (The bicubic kernel at hand moves the content by
         up to 0.04 px, to and fro with the fraction of the shift: worse than what alignment leaves.)
+    room : ndarray of the shape of the result, optional
+        Memory that it may lie in.
     """
     way = cv2.INTER_LANCZOS4 if fine else cv2.INTER_LINEAR
     if straight is None:
         matrix = matrix if inner is None else chain(inner, matrix)
         laid = cv2.warpAffine(
-            picture, matrix, size, flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+            picture, matrix, size, dst=room, flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
         )
     else:
         at: Any = cv2.warpAffine(
@@ -114,4 +118,4 @@ def resample(
         )
         at = at if inner is None else cv2.transform(at, inner)
         laid = cv2.remap(picture, at, _NO_MAP, way, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(laid, dtype=np.uint8)
+    return cast(Pixels, laid)

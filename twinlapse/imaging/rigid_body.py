@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Bool, Float, Grey
 from twinlapse.imaging.bodies import find_bodies
 from twinlapse.imaging.decode import reduced
+from twinlapse.imaging.medians import median_plane
 from twinlapse.imaging.registration import make_reference, measure
 from twinlapse.imaging.transforms import fit_maps
 from twinlapse.rig.film_settings import Box
@@ -154,23 +155,26 @@ def find_rigid(greys: Sequence[Grey]) -> Rigid | None:
         return None
     # of one picture: what changes behind the body is blurred away in the mean of many
     textured = _textured(soften(greys[0]))
-    if not _is_scene(_first_look(greys, most=True) < FIRST_PX[0], textured):
+    size, even = (greys[0].shape[1], greys[0].shape[0]), _evened(greys)
+    change = _first_look(even, size)
+    if not _is_scene(_first_look(even, size, most=True) < FIRST_PX[0], textured):
         # it stands still by itself, whatever shakes behind it
-        found = _found(greys, textured, FIRST_PX[:1])
+        found = _found(greys, change, textured, FIRST_PX[:1])
         if found is not None:
             return found
     laid = _laid_by_tiles(greys)
-    if laid is not None and _is_scene(_first_look(laid, most=True) < SCENE_PX, textured):
+    even = even if laid is None else _evened(laid)
+    if laid is not None and _is_scene(_first_look(even, size, most=True) < SCENE_PX, textured):
         return None
-    found = _found(greys, textured, FIRST_PX[1:])
+    found = _found(greys, change, textured, FIRST_PX[1:])
     if found is None and laid is not None:
         # laid already, the body is near enough to be read in the others
-        found = _found(laid, textured, FIRST_PX[:1])
+        found = _found(laid, _first_look(even, size), textured, FIRST_PX[:1])
     return found
 
 
-def _found(greys: Sequence[Grey], textured: Bool, limits_px: Sequence[float]) -> Rigid | None:
-    change = _first_look(greys)
+def _found(greys: Sequence[Grey], change: Plane, textured: Bool, limits_px: Sequence[float]) -> Rigid | None:
+    """Return the body by what stands still before its shaking is known; limits are tried in turn."""
     for first_px in limits_px:
         template, spread = soften(greys[0]), np.full(greys[0].shape, 4.0, np.float32)
         if _in_few_pieces((change < first_px) & textured):
@@ -187,10 +191,10 @@ def _refined(greys: Sequence[Grey], rigid: Rigid | None, textured: Bool) -> Rigi
             return None
         some = greys[1::3] if limit == LIMITS_PX[0] and len(greys) > 9 else greys[1:]
         laid = np.stack([_laid_on(grey, rigid) for grey in some])
-        template = np.asarray(np.median(laid, axis=0), np.float32)
+        template = median_plane(laid)
         spread = np.asarray(((laid - template) ** 2).mean(axis=0), np.float32)
         rigid = _body(template, spread, _change_px(laid), limit, textured)
-    if rigid is None or np.mean(rigid.outline > 0) > _MOST_SHARE:
+    if rigid is None or np.mean(rigid.outline > 0) > _MOST_SHARE or not _in_one_place(rigid.outline):
         return None
     laid = np.stack([_laid_on(grey, rigid) for grey in greys[1:]])
     return None if _is_scene(_change_px(laid, most=True) < SCENE_PX, textured) else rigid
@@ -253,15 +257,20 @@ def _is_scene(still: Bool, textured: Bool) -> bool:
     return bool(rim.any() and np.mean(still[rim]) > MOST_RIM)
 
 
-def _first_look(greys: Sequence[Grey], *, most: bool = False) -> Plane:
-    """Return `_change_px` before anything is known, from smaller pictures that are made equally bright."""
+def _evened(greys: Sequence[Grey]) -> Plane:
+    """Return logarithms of pictures made smaller and equally bright, (n, height, width)."""
     by = max(1, round(greys[0].shape[1] / _SMALL_PX))
     planes = np.stack([np.log(soften(reduced(grey, by))) for grey in greys])
     for _ in range(3):
-        apart = planes - np.median(planes, axis=0)
+        apart = planes - median_plane(planes)
         planes -= _most_common(apart.reshape(len(planes), -1))[:, None, None]
-    size = (greys[0].shape[1], greys[0].shape[0])
-    return np.asarray(cv2.resize(by * _change_px(planes, NEIGHBOURS // by | 1, most=most), size), np.float32)
+    return planes
+
+
+def _first_look(even: Plane, size: tuple[int, int], *, most: bool = False) -> Plane:
+    """Return `_change_px` before anything is known, by pictures of `size` that are `_evened`."""
+    by = max(1, round(size[0] / _SMALL_PX))
+    return np.asarray(cv2.resize(by * _change_px(even, NEIGHBOURS // by | 1, most=most), size), np.float32)
 
 
 def _most_common(values: Plane) -> Plane:
@@ -281,12 +290,12 @@ def _change_px(planes: Plane, near: int = NEIGHBOURS, *, most: bool = False) -> 
     With `most` it is the change in most of the pictures, not its mean square: a toolhead that passes is left
     out.
     """
-    middle = np.asarray(np.median(planes, axis=0), np.float32)
+    middle = median_plane(planes)
     down, right = _slopes(middle)
     slope = _around(down**2 + right**2, near)
     squares = (planes - middle) ** 2
     # the median of squares is .455 of their mean for a normal error
-    change = _around(np.median(squares, axis=0) / 0.455 if most else squares.mean(axis=0), near)
+    change = _around(median_plane(squares) / np.float32(0.455) if most else squares.mean(axis=0), near)
     return np.asarray(np.sqrt(change / (slope + 1e-9)))
 
 
@@ -310,6 +319,13 @@ def _in_few_pieces(still: Bool) -> bool:
     count, _, pieces, _ = cv2.connectedComponentsWithStats(joined)
     sizes = np.sort(pieces[1:count, cv2.CC_STAT_AREA])[::-1]
     return bool(sizes[:PIECES].sum() >= 0.8 * sizes.sum() > 0)
+
+
+def _in_one_place(outline: Grey) -> bool:
+    """Return True if a few pieces are all of it: edges of several bodies that hardly shook lie all over."""
+    count, _, pieces, _ = cv2.connectedComponentsWithStats(outline)
+    sizes = np.sort(pieces[1:count, cv2.CC_STAT_AREA])[::-1]
+    return bool(sizes[:PIECES].sum() >= 0.9 * sizes.sum() > 0)
 
 
 def _textured(template: Plane) -> Bool:

@@ -179,11 +179,15 @@ def _coarse_px(short_px: int) -> int:
 
 
 def _around(foot: tuple[float, float], width: int, height: int) -> tuple[int, int, int, int]:
-    x, y = foot[0] * width, foot[1] * height
     aside, along = _REACH * width, 0.6 * _REACH * width
-    x0, x1 = max(0, round(x - aside)), min(width, round(x + aside))
-    y0, y1 = max(0, round(y - along)), min(height, round(y + along))
-    return x0, y0, x1 - x0, y1 - y0
+
+    def within(middle: float, half: float, length: int) -> tuple[int, int]:
+        """Return a part of a side, moved into the picture where it would leave it."""
+        size = min(length, round(2 * half))
+        return min(max(0, round(middle - half)), length - size), size
+
+    (x0, across), (y0, down) = within(foot[0] * width, aside, width), within(foot[1] * height, along, height)
+    return x0, y0, across, down
 
 
 def _enlarged(points: Float, by: int) -> Float:

@@ -8,14 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from twinlapse.errors import RigError
+from twinlapse.optics.gap_view import smallest_gap_mm
 from twinlapse.optics.pose import Pose, pose_on_mount
 from twinlapse.optics.view import Sharpness, pixel_sides, sharpness
 from twinlapse.optics.window import LEVEL_DEG, RISE_MM, Window, window_of
 from twinlapse.rig.camera import Camera
 from twinlapse.rig.printer import Printer
 
-__all__ = ["GROOVE_PX", "SURVEY_DEG", "LayerView", "layer_view"]
+__all__ = ["GROOVE_PX", "LEAST_GAP_MM", "SURVEY_DEG", "LayerView", "layer_view"]
 
+LEAST_GAP_MM = 0.5  # that the first-layer check finds, whatever the camera
 GROOVE_PX = 2.0  # of a line's width: fewer pixels do not show the grooves between lines (Nyquist)
 SURVEY_DEG = 12.0  # above level: a more level camera was not tried
 _STEEPEST_DEG = 85.0  # seen from straight above all of the layer is equally far
@@ -30,6 +32,7 @@ class LayerView:
     sharp_mm: tuple[float, float]  # on the layer: so far before the tip, and behind it; may be endless
     across_mm: float  # what a pixel shows at the tip across the line of sight
     along_mm: float  # and along it, which is more the more level it looks
+    gaps_mm: tuple[float, float]  # shortest shown in lines along and across the line of sight; endless: none
 
     @property
     def level(self) -> bool:
@@ -56,7 +59,13 @@ class LayerView:
         wide, deep = self.window.size_mm
         said += f"A stop of a survey shows {wide:.0f} x {deep:.0f} mm"
         if self.level:
-            said += ": outlines, gaps and what is absent; a lump hides what lies behind it"
+            along, across = self.gaps_mm
+            said += ": outlines and what is absent; a lump hides what lies behind it; "
+            if math.isinf(along):
+                said += "no gaps"
+            else:
+                said += f"gaps from {max(along, LEAST_GAP_MM):.1f} mm on in lines along its view"
+                said += ", none in lines across it" if math.isinf(across) else " and across it"
         if nozzle_mm / self.along_mm < GROOVE_PX:
             said += "; grooves of lines that run across the picture are not shown"
         return said
@@ -81,12 +90,23 @@ def layer_view(camera: Camera, printer: Printer, circle_px: float = 1.0) -> Laye
     field = sharpness(camera.lens, float(np.linalg.norm(own.place_mm)), circle_px)
     sides = pixel_sides(tip, own, camera.lens)[0]
     return LayerView(
-        steep_deg=math.degrees(math.asin(float(np.clip(-own.axes[2, 2], -1.0, 1.0)))),
+        steep_deg=math.degrees(own.steep_rad),
         window=window,
         sharp_mm=_sharp_mm(own, field),
         across_mm=float(sides.min()),
         along_mm=float(sides.max()),
+        gaps_mm=_gaps_mm(own, camera, printer),
     )
+
+
+def _gaps_mm(own: Pose, camera: Camera, printer: Printer) -> tuple[float, float]:
+    """Return the shortest gaps that lines of the nozzle show, along and across the line of sight."""
+    level = np.hypot(*own.axes[2, :2])
+    way = own.axes[2, :2] / level if level > 1e-9 else np.array([0.0, 1.0])
+    wide_mm, tall_mm = 1.1 * printer.nozzle_mm, 0.5 * printer.nozzle_mm  # common practice, no source
+    ways = np.array([way, [-way[1], way[0]]])
+    along, across = smallest_gap_mm(ways, np.full(2, wide_mm), tall_mm, camera, printer, RISE_MM)
+    return float(along), float(across)
 
 
 def _sharp_mm(own: Pose, field: Sharpness) -> tuple[float, float]:

@@ -58,6 +58,11 @@ class Pose:
     place_mm: Float  # (3,) entrance pupil
     axes: Float  # (3, 3) rows: its right, down and forward directions, unit vectors
 
+    @property
+    def steep_rad(self) -> float:
+        """How far below level it looks: pi / 2 is straight down."""
+        return math.asin(float(np.clip(-self.axes[2, 2], -1.0, 1.0)))
+
     def moved(self, way_mm: Float) -> Pose:
         """Return the pose shifted by `way_mm`."""
         return Pose(place_mm=self.place_mm + way_mm, axes=self.axes)

@@ -23,6 +23,7 @@ __all__ = [
     "LEVEL_MM",
     "RISE_MM",
     "Window",
+    "defocus_px",
     "detail_mm",
     "usable",
     "window_of",
@@ -75,7 +76,7 @@ def usable(points_mm: Float, camera: Camera, printer: Printer, rise_mm: float) -
     if not shown.any():
         return good
     size = pixel_size(points_mm[shown], pose, camera.lens)
-    blur = _blur_px(points_mm[shown], pose, camera)
+    blur = defocus_px(points_mm[shown], pose, camera)
     covered = hidden(points_mm[shown], pose, _nozzle_alone(printer.toolhead), (0.0, 0.0, 0.0))
     good[shown] = (size <= _coarsest_mm(size, pose)) & (blur <= BLUR_PX) & ~covered
     # a camera that sees the tip has nothing of the head on its own side of it; beyond, the block may be
@@ -92,11 +93,11 @@ def detail_mm(points_mm: Float, camera: Camera, printer: Printer) -> Float:
     The blur is that of depth (thin lens); NaN where the camera does not see the point.
     """
     pose = pose_on_mount(camera, printer)
-    blur = _blur_px(points_mm, pose, camera)
+    blur = defocus_px(points_mm, pose, camera)
     return np.asarray(pixel_size(points_mm, pose, camera.lens) * np.hypot(1.0, blur))
 
 
-def _blur_px(points_mm: Float, pose: Pose, camera: Camera) -> Float:
+def defocus_px(points_mm: Float, pose: Pose, camera: Camera) -> Float:
     """Return the diameter of the blur of points, as `blur_px`, for many."""
     depth = np.maximum(pose.to_camera(points_mm)[:, 2], 1e-3)
     focus = sharpness(camera.lens, float(np.linalg.norm(pose.place_mm))).focus_mm
@@ -112,7 +113,7 @@ def _nozzle_alone(head: Toolhead) -> Toolhead:
 
 def _coarsest_mm(size_mm: Float, pose: Pose) -> float:
     """Return how much of the layer a pixel may show at most."""
-    steep = math.degrees(math.asin(float(np.clip(-pose.axes[2, 2], -1.0, 1.0))))
+    steep = math.degrees(pose.steep_rad)
     finest = COARSEST * float(np.nanmin(size_mm))
     return finest if steep >= LEVEL_DEG else max(finest, LEVEL_MM)
 

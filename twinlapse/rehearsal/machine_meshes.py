@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from twinlapse.arrays import Float32
+from twinlapse.arrays import Float, Float32
 from twinlapse.rehearsal.mesh import Mesh, box, cone, joined, prism
 from twinlapse.rig import Printer
 
@@ -39,7 +39,7 @@ __all__ = [
 ]
 
 BRASS = (0.46, 0.26, 0.075)
-OLD_BRASS = (0.13, 0.10, 0.025)
+OLD_BRASS = (0.055, 0.045, 0.012)
 STEEL = (0.42, 0.43, 0.45)
 SOCK = (0.022, 0.026, 0.034)
 SHELL = (0.035, 0.037, 0.042)
@@ -49,6 +49,7 @@ PLATE_STEP_MM = 0.5
 PLATE_HUE = np.array([0.90, 1.0, 1.16])
 GRAIN_STEP_MM = 0.05
 BED_THICK_MM = 4.0
+_SMEARED = 0.2  # height of what clings to the nozzle, of its radius
 TABLE_BELOW_MM = 62.0
 WALL_BEHIND_MM = 260.0
 
@@ -76,13 +77,26 @@ def clump_mesh(hue: tuple[float, float, float]) -> Mesh:
     dice = np.random.default_rng(36)
     burnt = (0.15 * hue[0] + 0.02, 0.15 * hue[1] + 0.012, 0.15 * hue[2] + 0.006)
     lumps = []
-    for k in range(40):
+    for k in range(26):
         z = float(dice.uniform(0.25, 4.4))
         out = 0.5 + 2.1 * min(max((z - 0.5) / 2.5, 0.0), 1.0)  # radius of the nozzle there
         turn, size = float(dice.uniform(0, 2 * np.pi)), float(dice.uniform(0.1, 0.75) ** 1.5 + 0.08)
-        deep = out - 0.75 * size  # most of it sits in the brass: a smear
-        lumps.append(_drop((deep * np.cos(turn), deep * np.sin(turn), z), size, burnt if k % 2 else hue))
+        outward = np.array([np.cos(turn), np.sin(turn), -0.8 if 0.5 < z < 3 else 0.0])
+        outward /= np.linalg.norm(outward)
+        drop = _drop((0.0, 0.0, 0.0), 1.3 * size, burnt if k % 3 else hue)
+        flat = np.eye(3) - (1 - _SMEARED) * np.outer(outward, outward)  # smeared along the brass
+        lumps.append(
+            Mesh(
+                corners_mm=drop.corners_mm @ flat + [out * np.cos(turn), out * np.sin(turn), z],
+                normals=_unit(drop.normals @ np.linalg.inv(flat)),
+                hues=drop.hues,
+            )
+        )
     return joined(*lumps)
+
+
+def _unit(normals: Float) -> Float:
+    return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=-1, keepdims=True), 1e-9))
 
 
 def _drop(middle_mm: tuple[float, float, float], radius_mm: float, hue: tuple[float, float, float]) -> Mesh:

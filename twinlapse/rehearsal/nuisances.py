@@ -33,6 +33,7 @@ __all__ = [
 
 _LEVELS_PX = (0.0, 1.5, 3.0, 6.0, 12.0)  # blurred copies between which each pixel is mixed
 _BEHIND_MM = 1500.0  # further away nothing of the machine stands
+_WARM = (0.2, 0.0, -0.25)  # how much warmer one window or lamp is than another
 _WHITE = 0.85  # linear light from which a pixel blooms
 _BLOOM_SHARE = 0.02  # of the picture's width: reach of the bloom
 
@@ -42,6 +43,7 @@ class Nuisances:
     """How far a camera is from an exact one; the standard is exact."""
 
     aperture: float = 0.0  # blur of depth: 1 is the lens of the rig, more is a wider one
+    soft: float = 0.0  # blur of everything, one standard deviation, share of the picture's width
     bloom: float = 0.0  # share of what is too bright that spreads around
     cast: tuple[float, float, float] = (1.0, 1.0, 1.0)  # gain of red, green, blue
     room: float = 0.0  # linear light of windows and lamps behind the machine
@@ -60,14 +62,15 @@ class Nuisances:
 
 NO_NUISANCES = Nuisances()
 OPTICS = Nuisances(
-    # matched to photographs from beside nozzles: blurred before and behind the tip, dazzled in a tenth of the
-    # picture, greenish
+    # matched to photographs from beside nozzles: soft all over and blurred before and behind the tip, dazzled
+    # in a tenth of the picture, greenish
     aperture=2.5,
+    soft=0.0011,
     bloom=0.5,
     room=9.0,
     cast=(0.85, 1.0, 0.8),
     brighter=1.45,
-    colourful=1.25,
+    colourful=1.1,
 )
 _SETS: dict[str, Nuisances] = {
     "optics": OPTICS,
@@ -146,7 +149,7 @@ def true_camera(camera: Camera, printer: Printer, nuisances: Nuisances, seed: in
 
 
 def spoilt(picture: Float32, depth_mm: Float32, lens: Lens, looked_at_mm: float, how: Nuisances) -> Float32:
-    """Return a picture (h, w, 3) in linear light with blur of depth, bloom and colour cast."""
+    """Return a picture (h, w, 3) in linear light, blurred, with bloom and colour cast."""
     if how.room:
         picture = np.where((depth_mm >= _BEHIND_MM)[..., None], how.room * _windows(depth_mm.shape), picture)
     if how.aperture:
@@ -155,6 +158,8 @@ def spoilt(picture: Float32, depth_mm: Float32, lens: Lens, looked_at_mm: float,
         unit = how.aperture * blur_px(lens, focus, 2 * focus) * 2
         off = unit * np.abs(depth_mm - focus) / np.maximum(depth_mm, 1.0)
         picture = _blurred(picture, np.minimum(off / 2, _LEVELS_PX[-1]))  # a disc of d has a spread of d / 4
+    if how.soft:
+        picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), how.soft * picture.shape[1]), np.float32)
     if how.bloom:
         bright = np.maximum(picture - _WHITE, 0)
         sigma = _BLOOM_SHARE * picture.shape[1]
@@ -170,11 +175,13 @@ def spoilt(picture: Float32, depth_mm: Float32, lens: Lens, looked_at_mm: float,
 
 
 def _windows(shape: tuple[int, ...]) -> Float32:
-    """Return soft bright patches, (h, w, 1), 0 to 1: what a room looks like far out of focus."""
-    coarse = np.random.default_rng(72).standard_normal((shape[0] // 16 + 1, shape[1] // 16 + 1))
+    """Return soft bright patches, (h, w, 3), 0 to 1: what a room looks like far out of focus."""
+    coarse = np.random.default_rng(72).standard_normal((shape[0] // 16 + 1, shape[1] // 16 + 1, 2))
     soft = cv2.GaussianBlur(coarse.astype(np.float32), (0, 0), 4.0)
-    patches = cv2.resize(np.clip(0.8 + soft / (2 * soft.std()), 0.02, 1) ** 2, (shape[1], shape[0]))
-    return np.asarray(patches, np.float32)[..., None]
+    bright, warm = np.moveaxis(soft / soft.std(axis=(0, 1)), -1, 0)
+    tint = 1 + np.clip(warm, -2, 2)[..., None] * np.array(_WARM, np.float32)
+    patches = np.clip(0.8 + bright / 2, 0.02, 1)[..., None] ** 2 * tint
+    return np.asarray(cv2.resize(patches, (shape[1], shape[0])), np.float32)
 
 
 def _blurred(picture: Float32, off_px: Float32) -> Float32:

@@ -324,6 +324,8 @@ def _survey(camera: Camera, printer: Printer, view: LayerView) -> Finding:
             "window_mm": None if view.window is None else [round(v, 1) for v in view.window.size_mm],
             "sharp_before_mm": round(before, 2) if math.isfinite(before) else None,
             "sharp_behind_mm": round(behind, 2) if math.isfinite(behind) else None,
+            "gap_along_mm": round(view.gaps_mm[0], 2) if math.isfinite(view.gaps_mm[0]) else None,
+            "gap_across_mm": round(view.gaps_mm[1], 2) if math.isfinite(view.gaps_mm[1]) else None,
             "mm_per_px_across": round(view.across_mm, 4),
             "mm_per_px_along": round(view.along_mm, 4),
         },

@@ -51,7 +51,7 @@ def unfit(looks: Looks) -> list[str]:
         ("the light was off", _darker(mean, seen)),
         (
             "something is in the way",
-            _inside(apart_from_neighbours(looks.alike[good], seen, signed=True) < -COVERED_SHARE),
+            _inside(_covered(looks.alike[good], seen)),
         ),
         ("blurred by motion", _blurred(looks.blur[good], float(looks.size[0]))),
     ]

@@ -14,6 +14,7 @@ from twinlapse.imaging.transforms import Model, Real, fit_maps, way_of
 from twinlapse.tracking.measurements import Looks
 
 __all__ = [
+    "DRAGGED",
     "LARGE_BODY",
     "NEAR",
     "OWN_TILES",
@@ -23,8 +24,10 @@ __all__ = [
     "held_body",
     "nearness",
     "of_the_print",
+    "standing",
 ]
 
+DRAGGED = 0.15  # of the camera's way, by which a tile stays behind those around it: part of it stands still
 NEAR = 0.07  # standard deviation of the pull of the print's foot, share of the picture's width
 STILL_PX = 0.15  # a tile that strays less from the surroundings in most pictures is part of them
 STRONG = 0.05  # weight of a tile over the heaviest one's, below which it lies too far from the foot
@@ -82,6 +85,30 @@ def of_the_print(centres: Float, shifts: Real, weights: Float, held: Bool) -> Bo
     if np.count_nonzero(own) < OWN_TILES or not _as_one(shifts[:, own], (strong * moving)[:, own], off[own]):
         return np.ones(len(centres), bool)
     return np.asarray(own)
+
+
+def standing(shifts: Real, ways: Float, weights: Float) -> Bool:
+    """Return which of k tiles are dragged by something that stands still in the picture itself, (k,).
+
+    The time burnt into it or dirt on the lens does not shake with the camera, and drags each tile back by the
+    share that it covers. What is nearer or farther than the surroundings takes all tiles along alike.
+
+    Parameters
+    ----------
+    shifts : ndarray of shape (n, k, 2), px
+        Against the surroundings.
+    ways : ndarray of shape (n, k, 2), px
+        Of the surroundings.
+    weights : ndarray of shape (n, k)
+    """
+    total = np.maximum(weights.sum(axis=0), 1e-9)[:, None]
+    off, way = (part - (weights[..., None] * part).sum(axis=0) / total for part in (shifts, ways))
+    products = (off * way, way**2, off**2)
+    both, alone, whole = ((weights[..., None] * product).sum(axis=0) for product in products)
+    share = -both / np.maximum(alone, 1e-9)  # (k, 2): an edge drags across itself alone
+    heard = weights.any(axis=0)
+    usual = np.quantile(share[heard], 0.25, axis=0) if heard.any() else np.zeros(2)
+    return np.asarray(((both**2 > 0.5 * alone * whole) & (share > usual + DRAGGED)).any(axis=1))
 
 
 def _as_one(shifts: Real, weights: Float, off: Float) -> bool:

@@ -26,13 +26,14 @@ from twinlapse.imaging.light import (
     blocks_of,
     brightness,
     common_level,
-    curve_of,
     likeness,
     small_picture,
     tone_of,
 )
+from twinlapse.imaging.plain_parts import curve_of, plain_parts
 from twinlapse.imaging.references import References, choose_references
 from twinlapse.imaging.rigid_body import Rigid, enlarged, find_rigid
+from twinlapse.imaging.rooms import room
 from twinlapse.imaging.tone_curve import ToneCurve
 from twinlapse.imaging.tracking_tiles import choose_gauges
 from twinlapse.rig.film_settings import CameraFilming
@@ -148,18 +149,21 @@ def _look_at_all(
             laid = laid if scene else bodies
         return [small_picture(picture, laid.get(place)) for place, picture in pictures.items()]
 
-    _in_turn(look, looks, progress, pool)
-    return looks
+    return _in_turn(look, looks, progress, pool)
 
 
 def _read(
     files: Sequence[FrameFile], places: Sequence[int], size: tuple[int, int], by: int, looks: Looks
 ) -> dict[int, Picture]:
-    """Return the pictures that can be read; write down what is wrong with the others."""
+    """Return the pictures that can be read; write down what is wrong with the others.
+
+    They lie in this thread's memory until it reads others.
+    """
     pictures = {}
-    for place in places:
+    shape = (-(-size[1] // by), -(-size[0] // by), 3)
+    for number, place in enumerate(places):
         try:
-            pictures[place] = read_sized(files[place], size, by)
+            pictures[place] = read_sized(files[place], size, by, room(("read", number, shape), shape))
         except FrameError as error:
             looks.faults[place] = error.what[:TOLD]
     return pictures
@@ -179,7 +183,7 @@ def _in_turn(
     looks: Looks,
     progress: Progress | None,
     pool: Executor | None,
-) -> None:
+) -> Looks:
     """Look at all frames: first at some all over the film, which tell what their light is compared with.
 
     Only the light of those is kept, so that a long film needs no more memory than a short one.
@@ -201,6 +205,9 @@ def _in_turn(
             blocks = _blocks(codes, curve)
             looks.ratio[good], looks.ratio_sure[good] = brightness(blocks, level)
             looks.alike[good] = likeness(blocks, level)
+            if parts is not None:
+                for place, small in zip(good, codes, strict=True):
+                    left[place] = parts.left(small, looks.ratio[place])
 
     def compare(places: Sequence[int]) -> None:
         even(places, look(places))
@@ -214,11 +221,16 @@ def _in_turn(
     curve = curve_of(sample, blocks, level)
     looks.curve[:] = curve.above
     if not curve.is_srgb:
-        level = common_level(_blocks(sample, curve), looks.lit)
+        blocks = _blocks(sample, curve)
+        level = common_level(blocks, looks.lit)
+    parts = plain_parts(sample, blocks, level, curve, brightness(blocks, level)[0])
+    at = np.zeros(0, np.int64) if parts is None else parts.blocks
+    left = np.zeros((count, len(at), 3), np.int8)
     even(first.tolist(), sample)
     ended = len(groups(first))
     for more, _ in enumerate(in_order(compare, groups(rest), pool=pool), 1):
         tell(ended + more)
+    return replace(looks, plain=at, left=left)
 
 
 def _blocks(codes: Sequence[SmallPicture], curve: ToneCurve | None = None) -> Blocks:
@@ -272,6 +284,8 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         scene=np.array(scene),
         lit=np.ones((DOWN, ACROSS)),
         ratio=np.ones((count, 3)),
+        plain=np.zeros(0, np.int64),
+        left=np.zeros((count, 0, 3), np.int8),
         ratio_sure=np.zeros(count),
         faults=np.zeros(count, dtype=f"U{TOLD}"),
     )
@@ -320,9 +334,12 @@ def _detail(picture: Picture) -> float:
     return float(cv2.Laplacian(grey_of(picture), cv2.CV_32F).std())
 
 
-def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1) -> Picture:
-    """Return the picture of a file, reduced, at the size of its fellows; refuse one of another shape."""
-    picture = read_picture(file.path, reduce=by)
+def read_sized(file: FrameFile, size: tuple[int, int], by: int = 1, room: Picture | None = None) -> Picture:
+    """Return the picture of a file, reduced, at the size of its fellows; refuse one of another shape.
+
+    `room` is memory that it may lie in.
+    """
+    picture = read_picture(file.path, reduce=by, room=room)
     found = fitted(picture, (-(-size[0] // by), -(-size[1] // by)))
     if found is None:
         there = f"{picture.shape[1] * by} x {picture.shape[0] * by}"

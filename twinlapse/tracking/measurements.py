@@ -24,7 +24,7 @@ from twinlapse.rig.film_settings import CameraFilming
 
 __all__ = ["VERSION", "Column", "Looks", "keep", "key_of", "read_kept"]
 
-VERSION = "looks/17"
+VERSION = "looks/18"
 
 Column = NDArray[np.float32]  # half the memory, and a ten-thousandth of a pixel
 
@@ -50,6 +50,8 @@ class Looks:
     lit: Float  # (DOWN, ACROSS) where the light may be read off, 0 to 1
     ratio: Float  # (n, 3) linear light of each channel over the film's common level
     ratio_sure: Float  # (n,) 0 to 1
+    plain: NDArray[np.int64]  # (b,) blocks that are plain and stay the same
+    left: NDArray[np.int8]  # (n, b, 3) by how much they are too high once evened, see PlainParts
     faults: NDArray[np.str_]  # (n,) "" where the frame is good
 
 

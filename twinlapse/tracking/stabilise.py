@@ -15,7 +15,8 @@ from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.certainty import by_height, certainty, expected_error
 from twinlapse.imaging.decode import fitted, read_picture
 from twinlapse.imaging.leaning import lean_by_evidence
-from twinlapse.imaging.light import Relight, gains, is_guarded, relight
+from twinlapse.imaging.light import SURE_OF_LIGHT, Relight, gains, is_guarded, relight
+from twinlapse.imaging.plain_parts import left_over
 from twinlapse.imaging.resampling import resample
 from twinlapse.imaging.tone_curve import ToneCurve
 from twinlapse.imaging.transforms import (
@@ -29,7 +30,7 @@ from twinlapse.imaging.transforms import (
 )
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.fitness import unfit
-from twinlapse.tracking.held_body import held_body, nearness, of_the_print
+from twinlapse.tracking.held_body import held_body, nearness, of_the_print, standing
 from twinlapse.tracking.link_references import tied
 from twinlapse.tracking.measure import look_at
 from twinlapse.tracking.measurements import Looks
@@ -44,7 +45,9 @@ from twinlapse.tracking.trajectory import (
 
 __all__ = [
     "BLUR_DOUBTED",
+    "CLEAR",
     "FEW_SURE",
+    "HARDLY_CLEAR",
     "MOST_APART",
     "SAME_PX",
     "UNKNOWN",
@@ -56,6 +59,7 @@ SAME_PX = 0.08  # a print that moves less against its surroundings is one body w
 _MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
 MOST_APART = 0.02  # a print does not move further against its surroundings, share of the picture's width
 UNKNOWN = 0.2  # confidence at most of a frame in which a print that moves is not found
+CLEAR, HARDLY_CLEAR = 0.9, 0.6  # weight of the print's tiles over that in the clearest frames
 FEW_SURE = 0.2  # share of frames sure of their motion below which nothing is held at all
 BLUR_DOUBTED = 0.006  # way while it was exposed, over the width, that makes a motion less sure by a third
 
@@ -73,6 +77,8 @@ class Track:
     foot_px: tuple[float, float]  # where the print stands; the middle of a rigid body that is held instead
     riding: bool = False  # the camera rides with the nozzle, which is what is held
     curve: ToneCurve = field(default_factory=ToneCurve)  # of the camera
+    plain: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))  # (b,) blocks, and
+    left: NDArray[np.int8] = field(default_factory=lambda: np.zeros((0, 0, 3), np.int8))  # (n, b, 3) of them
     top_codes: tuple[float, ...] = ()  # (n,) code that a thousandth of the pixels pass
     hidden: tuple[str, ...] = ()  # (n,) why a frame that can be read is not shown, "" where it is
     borrowed: tuple[bool, ...] = ()  # (n,) the motion is the neighbours': the frame's own is not known
@@ -92,7 +98,8 @@ class Track:
         """Return how the light of frame `place` is evened."""
         gain = np.asarray(self.gain[place], np.float64)
         top = self.top_codes[place] if self.top_codes else 0.0
-        return Relight(gain=gain, curve=self.curve, guarded=is_guarded(top, gain))
+        left = left_over(self.left[place], self.plain) if len(self.plain) else None
+        return Relight(gain=gain, curve=self.curve, guarded=is_guarded(top, gain), left=left)
 
     def usable(self) -> set[Path]:
         """Return the files that are shown; where none is fit to be, all that can be read."""
@@ -137,6 +144,8 @@ def track_camera(
         faults=tuple(str(fault) for fault in looks.faults),
         motions=tuple(motions),
         gain=_gain(looks, filming),
+        plain=looks.plain if filming.light != "off" else looks.plain[:0],
+        left=looks.left * (looks.ratio_sure > SURE_OF_LIGHT)[:, None, None],
         foot_px=_foot(looks),
         riding=_riding(looks, filming),
         curve=ToneCurve(tuple(looks.curve.tolist())),
@@ -215,8 +224,7 @@ def _motions(looks: Looks, held: Bool, alone: float, filming: CameraFilming) -> 
         return _body(looks, size)  # what is behind the nozzle seemed to stay, but does not in most frames
     if filming.hold == "surroundings":
         return motions
-    extra, sure, certain = _print_against(looks, good, motions)
-    apart_px = float(np.sqrt((extra[sure] ** 2).mean())) if sure.any() else 0.0
+    extra, sure, certain, apart_px = _print_against(looks, good, motions)
     if filming.hold == "auto" and (apart_px < SAME_PX or sure.mean() < _MOSTLY):
         return motions  # one body, or too little to tell: the surroundings know best
     if sure.mean() < _MOSTLY:
@@ -273,7 +281,8 @@ def _surroundings(
         bent = max(usual.turn, usual.scale)
         error, carriers = expected_error(centres, shifts, weights, matrices, corners, bent)
         sure = certainty(agree, error, carriers) * spoken
-    known = sure >= CERTAIN
+    # in a blurred picture tiles are off by what lies in them, which an affine map would follow
+    known = (sure >= CERTAIN) & (looks.blur[good] == 0)
     if filming.model == "scale" and known.any():
         matrices[known], _ = lean_by_evidence(
             centres, shifts[known], weights[known], matrices[known], corners
@@ -292,26 +301,37 @@ def _surroundings(
 
 def _print_against(
     looks: Looks, good: NDArray[np.int64], motions: Sequence[Motion]
-) -> tuple[Float, Bool, Float]:
+) -> tuple[Float, Bool, Float, float]:
     """Return how far the print moved against its surroundings in each frame, where it is known, how sure.
 
-    The median is taken out: what stays the same in all frames is no motion.
+    The median is taken out: what stays the same in all frames is no motion. It, and the last value, how far
+    the print moves in RMS px, are told by frames that show the print's tiles as clearly as most others: small
+    tiles of a blurred frame can agree with each other on where the print never was.
     """
     weights = looks.weights[good] * nearness(looks)
     matrices = np.stack([motions[place].matrix for place in good])
     held = np.array([motions[place].confidence >= CERTAIN for place in good])
-    shifts = looks.shifts[good] - way_of(matrices, looks.centres)
+    ways = way_of(matrices, looks.centres)
+    shifts = looks.shifts[good] - ways
+    weights = weights * ~standing(shifts, ways, weights * held[:, None])
     weights = weights * of_the_print(looks.centres, shifts, weights, held)
     found, agree = fit_maps(looks.centres, shifts, weights, "shift")
-    extra, sure = found[:, :, 2], (agree >= CERTAIN) & (weights.sum(axis=1) > 0.2) & held
-    if sure.any():
-        extra = extra - np.median(extra[sure], axis=0)
-        sure &= np.hypot(*extra.T) < MOST_APART * float(looks.size[0])
+    total = weights.sum(axis=1)
+    extra, sure = found[:, :, 2], (agree >= CERTAIN) & (total > 0.2) & held
     foot = looks.foot[None]
     error, carriers = expected_error(looks.centres, shifts, weights, found, foot, BEND_FLOOR)
-    certain = certainty(agree, error, carriers)
+    clear = total / max(float(np.quantile(total, 0.9)), 1e-9)
+    certain = certainty(agree, error, carriers) * np.minimum(1.0, clear / HARDLY_CLEAR) ** 2
+    told = sure & (clear >= CLEAR) & (certain >= 0.5)
+    told = told if told.any() else sure
+    if told.any():
+        extra = extra - np.median(extra[told], axis=0)
+        near = np.hypot(*extra.T) < MOST_APART * float(looks.size[0])
+        sure, told = sure & near, told & near
+    apart_px = float(np.sqrt((extra[told] ** 2).mean())) if told.any() else 0.0
     # what is known is used, however unsure it is of the last half pixel
-    return extra, sure, np.where(sure, np.maximum(certain, CERTAIN), np.minimum(certain, UNKNOWN))
+    certain = np.where(sure, np.maximum(certain, CERTAIN), np.minimum(certain, UNKNOWN))
+    return extra, sure, certain, apart_px
 
 
 def _gain(looks: Looks, filming: CameraFilming) -> Float:

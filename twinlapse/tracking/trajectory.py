@@ -140,12 +140,23 @@ def apart_from_neighbours(column: Float, sure: Bool, *, signed: bool = False) ->
 
     With `signed` the difference keeps its sign.
     """
-    known = np.flatnonzero(sure)
-    apart = np.zeros(len(column))
-    for place in range(len(column)):
-        before = column[known[known < place][-BESIDE:]]
-        after = column[known[known > place][:BESIDE]]
-        groups = [part for part in (before, after, np.concatenate([before, after])) if len(part) >= 3]
-        steps = [float(column[place] - np.median(part)) for part in groups]
-        apart[place] = min(steps, key=abs, default=0.0)
-    return apart if signed else np.abs(apart)
+    known, places = np.flatnonzero(sure), np.arange(len(column))
+    # NaN beyond either end of the film, and before and after those that are fewer
+    beyond = np.full(BESIDE, np.nan)
+    values = np.concatenate([beyond, column[known], beyond])
+    reach = np.arange(BESIDE)
+    before = values[np.searchsorted(known, places)[:, None] + reach]
+    after = values[np.searchsorted(known, places, side="right")[:, None] + BESIDE + reach]
+    steps = np.stack([_off_the_middle(column, some) for some in (before, after, np.hstack([before, after]))])
+    apart = steps[np.abs(steps).argmin(axis=0), places]
+    apart = np.where(np.isinf(apart), 0.0, apart)
+    return np.asarray(apart if signed else np.abs(apart))
+
+
+def _off_the_middle(column: Float, beside: Float) -> Float:
+    """Return how far each value lies from the median of those beside it, (n, m), infinite by fewer than 3."""
+    ordered = np.sort(beside, axis=1)  # NaN go to the end
+    count = np.count_nonzero(~np.isnan(ordered), axis=1)
+    each = np.arange(len(column))
+    middle = (ordered[each, (count - 1) // 2] + ordered[each, count // 2]) / 2
+    return np.asarray(np.where(count >= 3, column - middle, np.inf))

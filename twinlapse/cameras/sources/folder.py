@@ -26,7 +26,7 @@ from twinlapse.errors import CaptureError
 __all__ = ["FolderSource"]
 
 # include/uapi/linux/inotify.h
-_CLOSE_WRITE, _MOVED_TO, _CREATE = 0x8, 0x80, 0x100
+_CLOSE_WRITE, _MOVED_TO = 0x8, 0x80
 _CLOEXEC, _NONBLOCK = 0x80000, 0x800
 _EVENT = struct.Struct("iIII")
 _SUFFIXES = (".jpg", ".jpeg")

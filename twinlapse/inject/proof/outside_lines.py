@@ -15,7 +15,6 @@ import numpy as np
 from twinlapse.arrays import Bool, Int
 from twinlapse.buffered_bytes import FileBytes
 from twinlapse.inject.proof.fences import FencedFile
-from twinlapse.inject.proof.firmware_reading import windows
 from twinlapse.inject.proof.report import Fault
 
 __all__ = ["NAMED", "NOBODY", "ObjectsAround", "objects_around", "stray_cues"]
@@ -25,7 +24,7 @@ _LINE_BYTES = 200
 _MARK = re.compile(
     rb"[ \t]*(?:N\d+[ \t]*)?(?:EXCLUDE_OBJECT_(START|END)\b|M486[ \t]*(?:T[ \t]*\d+[ \t]*)?S[ \t]*(-?\d+))"
 )
-_OBJECT = re.compile(rb"EXCLUDE_OBJECT_|M486")
+_OBJECT_WORDS = (b"EXCLUDE_OBJECT_", b"M486")
 NAMED, NOBODY = -1, -2  # an object without a number is current, none is
 
 
@@ -51,13 +50,12 @@ def stray_cues(view: FileBytes, fenced: FencedFile) -> list[Fault]:
 def objects_around(view: FileBytes, fenced: FencedFile) -> ObjectsAround:
     """Return the objects around the blocks by what stands outside of all blocks."""
     places, current = [], []
-    for offset, data in windows(view):
-        for word in _OBJECT.finditer(data):
-            start = data.rfind(b"\n", 0, word.start()) + 1
-            mark = _MARK.match(data, start)
-            if mark and mark.end() > word.start():
-                places.append(offset + start)
-                current.append(_current(mark))
+    for word in np.sort(np.concatenate(view.places_of(*_OBJECT_WORDS))).tolist():
+        start = view.rfind(b"\n", 0, word) + 1
+        mark = _MARK.match(view[start : word + _LINE_BYTES])
+        if mark and mark.end() > word - start:
+            places.append(start)
+            current.append(_current(mark))
     outside = ~_inside(fenced, np.array(places, np.int64))
     at = np.array(places, np.int64)[outside]
     named = np.append(np.array(current, np.int64)[outside], NOBODY)

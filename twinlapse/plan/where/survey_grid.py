@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float
 from twinlapse.errors import PlanError
 from twinlapse.gcode import Kind, Layers, Toolpath, row_after_line
-from twinlapse.gcode.segments import layer_segments, points_along
+from twinlapse.gcode.segments import layer_segments, line_sizes, points_along
 from twinlapse.motion.stream import stop_cost_s
+from twinlapse.optics.gap_view import gap_view
 from twinlapse.optics.upright import upright_camera
 from twinlapse.optics.window import RISE_MM, Window, window_of
 from twinlapse.plan.clearance.height_map import crosses
@@ -130,6 +131,7 @@ def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
             f"survey of layer {layer + 1}: {len(survey.stops)} stops see "
             f"{survey.seen_share:.0%} of its lines, {shot.cost_s - shots[at].cost_s:.0f} s; "
             f"each shows {survey.window.size_mm[0]:.0f} x {survey.window.size_mm[1]:.0f} mm"
+            + _hidden_gaps(toolpath, layers, layer, camera, rig.printer)
         )
         shots[at] = shot
         if bare is not None:  # of the lowest layer alone: the bed is the same for all
@@ -143,6 +145,26 @@ def with_surveys(plan: Plan, toolpath: Toolpath, layers: Layers, rig: Rig, wante
                 "the first extrusion; marks on the bed may be taken for filament"
             )
     return with_shots(plan, shots, warnings)
+
+
+def _hidden_gaps(toolpath: Toolpath, layers: Layers, layer: int, camera: Camera, printer: Printer) -> str:
+    """Return what gaps a survey of a layer cannot show; empty where it shows all that matter."""
+    segments = layer_segments(toolpath, layers, layer)
+    way = (segments.last_mm - segments.first_mm)[:, :2]
+    length = np.hypot(*way.T)
+    wide, tall = line_sizes(
+        toolpath, layers, segments.row, filament_mm=printer.filament_mm, nozzle_mm=printer.nozzle_mm
+    )
+    shown = gap_view(
+        way / np.maximum(length, 1e-9)[:, None],
+        length,
+        wide,
+        float(np.median(tall)) if len(tall) else 0.0,
+        camera=camera,
+        printer=printer,
+        rise_mm=RISE_MM,
+    )
+    return f"; {shown.words}" if shown is not None and not shown.tells else ""
 
 
 def bare_bed_shot(shots: Sequence[Shot], toolpath: Toolpath) -> int | None:
