@@ -7,11 +7,12 @@ it, how often, or who dies over it: what is there is right, and what is not is m
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import pickle
 import shutil
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
@@ -34,9 +35,11 @@ from twinlapse.progress import part_of
 from twinlapse.tracking.measure import in_order
 
 __all__ = [
+    "AHEAD",
     "KEYS_A_CHUNK",
     "Farm",
     "FilmChunk",
+    "Planes",
     "ThisProcess",
     "UnfinishedError",
     "chunk_folder",
@@ -47,6 +50,9 @@ __all__ = [
     "write_frames",
 ]
 
+Planes = NDArray[np.uint8]
+
+AHEAD = 6  # frames drawn before they are asked for, 1.5 bytes a pixel each
 KEYS_A_CHUNK = 2  # keyframe distances in a chunk: long enough to pay for a start, short enough to share out
 
 
@@ -96,48 +102,70 @@ class ThisProcess:
 
     def make(self, todo: Sequence[tuple[FilmChunk, Path]], progress: Progress | None) -> None:
         """Make chunks, each at its path."""
+        # frames are drawn on while an encoder works off its last ones and the next one starts
+        frames = _drawn((chunk.scene, beat) for chunk, _ in todo for beat, _ in _runs(chunk.beats))
         for number, (chunk, path) in enumerate(todo):
-            _write(chunk, path, part_of(progress, number / len(todo), (number + 1) / len(todo)))
+            part = part_of(progress, number / len(todo), (number + 1) / len(todo))
+            with encoding(path, chunk.scene.size, chunk.fps, chunk.codec) as pipe:
+                _hand_on(frames, chunk.beats, pipe.write, part)
 
 
 def write_frames(
     scene: FilmScene, beats: Sequence[Beat], write: Callable[[Any], None], progress: Progress | None = None
 ) -> None:
     """Draw beats in order, two at a time, and hand their planes on; a pause is drawn once."""
-    runs = [(beat, len(list(run))) for beat, run in groupby(beats)]
-    drawn = scene.coded()
-    spare: deque[NDArray[np.uint8]] = deque()
+    _hand_on(_drawn((scene, beat) for beat, _ in _runs(beats)), beats, write, progress)
 
-    def draw(run: tuple[Beat, int]) -> NDArray[np.uint8]:
-        codes = drawn.frame(run[0])
-        try:
-            room = spare.pop()
-        except IndexError:
-            room = None
-        return planes_of(codes, room)
 
-    frames = in_order(draw, runs, ahead=2)
+def _runs(beats: Sequence[Beat]) -> list[tuple[Beat, int]]:
+    """Return each beat once, and how often it follows itself."""
+    return [(beat, len(list(run))) for beat, run in groupby(beats)]
+
+
+def _hand_on(
+    frames: Iterator[Planes], beats: Sequence[Beat], write: Callable[[Any], None], progress: Progress | None
+) -> None:
+    """Take the frames of beats, and write each as often as it is shown."""
     done = 0
-    for planes, (_, length) in zip(frames, runs, strict=True):
+    # the beats come first: they end before a frame of others is taken
+    for (_, length), planes in zip(_runs(beats), frames, strict=False):
         for _ in range(length):
             write(planes)
-        spare.append(planes)  # memory that is fresh costs as much as to fill it
         done += length
         if progress is not None:
             progress(done / len(beats))
+
+
+def _drawn(wanted: Iterable[tuple[FilmScene, Beat]]) -> Iterator[Planes]:
+    """Yield the planes of frames, drawn some ahead; they are gone when the next ones are asked for."""
+    spare: deque[Planes] = deque()  # memory that is fresh costs as much as to fill it
+
+    def draw(one: tuple[FilmScene, Beat]) -> Planes:
+        codes = one[0].frame(one[1])
+        with contextlib.suppress(IndexError):
+            return planes_of(codes, spare.pop())
+        return planes_of(codes)
+
+    for planes in in_order(draw, _coded(wanted), ahead=AHEAD):
+        yield planes
+        spare.append(planes)
+
+
+def _coded(wanted: Iterable[tuple[FilmScene, Beat]]) -> Iterator[tuple[FilmScene, Beat]]:
+    """Yield the same with scenes that are drawn in the film's codes; chunks of a film share theirs."""
+    known: dict[int, FilmScene] = {}
+    for scene, beat in wanted:
+        if id(scene) not in known:
+            known[id(scene)] = scene.coded()
+        yield known[id(scene)], beat
 
 
 def make_chunk(chunk: FilmChunk, path: Path) -> Path:
     """Make a chunk unless it is there, in a process of a farm."""
     if not path.exists():
         cv2.setNumThreads(1)
-        _write(chunk, path, None)
+        ThisProcess().make([(chunk, path)], None)
     return path
-
-
-def _write(chunk: FilmChunk, path: Path, progress: Progress | None) -> None:
-    with encoding(path, chunk.scene.size, chunk.fps, chunk.codec) as pipe:
-        write_frames(chunk.scene, chunk.beats, pipe.write, progress)
 
 
 def cut(beats: Sequence[Beat], fps: Fraction) -> list[tuple[Beat, ...]]:

@@ -31,8 +31,8 @@ class Codec:
 
 # the encoder's own strength, 1.0, codes plain parts anew again and again: they tremble by 0.05 of a code,
 # which in dark ones is more flicker than all that comes before; films become smaller
-_H264 = {"preset": "veryfast", "profile:v": "high", "aq-strength": 0.6, "movflags": "+faststart"}
-_H265 = {"preset": "fast", "tag:v": "hvc1", "x265-params": "log-level=error", "movflags": "+faststart"}
+_H264 = {"preset": "veryfast", "profile:v": "high", "aq-strength": 0.6}
+_H265 = {"preset": "fast", "tag:v": "hvc1", "x265-params": "log-level=error"}
 _VP9 = {"b:v": "0", "deadline": "good", "cpu-used": 4, "row-mt": 1}
 _AV1 = {"preset": 8, "svtav1-params": "tune=0"}
 
@@ -73,8 +73,6 @@ def codec_for(out: Path, filming: Filming) -> Codec:
     options: dict[str, Any] = {**_OPTIONS[name], "crf": filming.quality + _OFFSET[name]}
     if name == "h264" and filming.careful:
         options["preset"] = "slow"
-    if name == "av1" and container == "mp4":
-        options["movflags"] = "+faststart"
     return Codec(name=_NAMES[name], container=container, options=options)
 
 

@@ -199,10 +199,9 @@ def _in_turn(
         if progress is not None:
             progress(min(1.0, done * AT_ONCE / count))
 
-    def even(places: Sequence[int], codes: Sequence[SmallPicture]) -> None:
+    def even(places: Sequence[int], codes: Sequence[SmallPicture], blocks: Blocks) -> None:
         good = [place for place in places if not looks.faults[place]]
         if good:
-            blocks = _blocks(codes, curve)
             looks.ratio[good], looks.ratio_sure[good] = brightness(blocks, level)
             looks.alike[good] = likeness(blocks, level)
             if parts is not None:
@@ -210,23 +209,32 @@ def _in_turn(
                     left[place] = parts.left(small, looks.ratio[place])
 
     def compare(places: Sequence[int]) -> None:
-        even(places, look(places))
+        codes = look(places)
+        even(places, codes, _blocks(codes, curve))
 
-    sample: list[SmallPicture] = []
-    for done, codes in enumerate(in_order(look, groups(first), pool=pool), 1):
-        sample += codes
+    def begin(places: Sequence[int]) -> tuple[list[SmallPicture], Blocks]:
+        codes = look(places)
+        return codes, _blocks(codes)
+
+    seen: list[tuple[list[SmallPicture], Blocks]] = []
+    # all at once: what one camera does at the end alone, others go on beside
+    for done, some in enumerate(in_order(begin, groups(first), pool=pool, ahead=len(first)), 1):
+        seen.append(some)
         tell(done)
-    blocks = _blocks(sample)
+    sample = [small for codes, _ in seen for small in codes]
+    blocks = np.concatenate([own for _, own in seen])
     level = common_level(blocks, looks.lit)
     curve = curve_of(sample, blocks, level)
     looks.curve[:] = curve.above
     if not curve.is_srgb:
-        blocks = _blocks(sample, curve)
+        again = in_order(lambda one: (one[0], _blocks(one[0], curve)), seen, pool=pool)
+        seen = list(again)
+        blocks = np.concatenate([own for _, own in seen])
         level = common_level(blocks, looks.lit)
     parts = plain_parts(sample, blocks, level, curve, brightness(blocks, level)[0])
     at = np.zeros(0, np.int64) if parts is None else parts.blocks
     left = np.zeros((count, len(at), 3), np.int8)
-    even(first.tolist(), sample)
+    list(in_order(lambda one: even(one[0], *one[1]), zip(groups(first), seen, strict=True), pool=pool))
     ended = len(groups(first))
     for more, _ in enumerate(in_order(compare, groups(rest), pool=pool), 1):
         tell(ended + more)
