@@ -73,6 +73,7 @@ KERNEL_MODULES = (
     "gcode/interpreter.py",
     "gcode/segment_kernels.py",
     "gcode/tokenizer.py",
+    "imaging/light_kernels.py",
     "imaging/spectrum_kernels.py",
     "inject/proof/arc_reading.py",
     "inject/proof/firmware_reading.py",

@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 from twinlapse.errors import FrameError
+from twinlapse.imaging import decode as decode_module
 from twinlapse.imaging.decode import decode, picture_size, read_picture
 
 
@@ -152,3 +153,18 @@ def test_noise_and_text_are_refused(tmp_path: Path) -> None:
     with pytest.raises(FrameError, match="cannot be read"):
         read_picture(tmp_path / "none.jpg")
     assert picture_size(path) is None
+
+
+def test_the_size_of_a_plain_jpeg_is_told_without_pillow_and_of_no_other(tmp_path: Path) -> None:
+    picture = Image.fromarray(np.full((30, 50, 3), 90, np.uint8))
+    noted, data = Image.Exif(), io.BytesIO()
+    noted[0x0112] = 6
+    for extra, size in ({}, (50, 30)), ({"progressive": True}, (50, 30)), ({"exif": noted}, None):
+        data = io.BytesIO()
+        picture.save(data, "JPEG", **extra)
+        assert decode_module._plain_jpeg_size(data.getvalue()) == size
+        path = tmp_path / "one.jpg"
+        path.write_bytes(data.getvalue())
+        assert picture_size(path) == (size or (30, 50))  # turned by a quarter
+    whole = data.getvalue()
+    assert all(decode_module._plain_jpeg_size(whole[:cut]) is None for cut in range(0, 600, 7))

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from twinlapse.imaging import light as light_module
 from twinlapse.imaging.light import (
     ACROSS,
     DOWN,
@@ -120,3 +121,12 @@ def test_neighbours_of_plain_blocks_get_their_mean_and_all_others_nothing() -> N
     assert left[5, 5].tolist() == [1.0, -0.5, 0.0]
     assert left[4, 6].tolist() == pytest.approx([0.75, -0.25, 0.0])
     assert not left[8:].any() and not left[:, 9:].any()
+
+
+def test_a_picture_is_made_small_by_the_loop_as_by_arrays(monkeypatch: pytest.MonkeyPatch) -> None:
+    picture = np.random.default_rng(7).integers(0, 256, (360, 480, 3)).astype(np.uint8)
+    compiled = small_picture(picture).codes
+    monkeypatch.setattr(light_module, "mean_pixels", None)
+    assert np.abs(small_picture(picture).codes - compiled).max() < 1e-4
+    assert compiled.shape == (120, 160, 3)
+    assert abs(float(compiled[5, 9, 2]) - picture[15:18, 27:30, 2].mean()) < 1e-4

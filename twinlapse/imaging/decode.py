@@ -39,6 +39,8 @@ _MAX_BYTES = 64_000_000
 _MAX_PIXELS = 60_000_000
 SAME_SHAPE = 0.01  # relative difference that the aspects of one camera's sizes may have
 _ORIENTATION = 0x0112
+_HEAD_BYTES = 65_536  # of a file, in which all before the picture itself usually lies
+_SCAN, _APP1, _FRAMES = 0xDA, 0xE1, (0xC0, 0xC1, 0xC2)
 # what the JPEG library says of a picture that is shown whole all the same: a camera's padding
 _HARMLESS = "extraneous bytes before marker"
 _DAMAGE = {"Premature end": "this JPEG ends too early", "Corrupt JPEG data": "this JPEG is damaged inside"}
@@ -82,6 +84,10 @@ def read_picture(path: Path, *, grey: bool = False, reduce: int = 1, room: Pictu
 def picture_size(path: Path) -> tuple[int, int] | None:
     """Return width and height as `read_picture` delivers them, None where the header cannot be read."""
     try:
+        with path.open("rb") as file:
+            plain = _plain_jpeg_size(file.read(_HEAD_BYTES))
+        if plain is not None:
+            return plain
         with Image.open(path) as image:
             turned = image.getexif().get(_ORIENTATION, 1) in (5, 6, 7, 8)
             return (image.height, image.width) if turned else (image.width, image.height)
@@ -101,11 +107,14 @@ def decode(
     if not data:
         raise FrameError("this frame is empty", "it will be covered", path=path)
     try:
+        plain = _plain_jpeg_size(data)
+        if plain is not None:
+            _check_size(plain, path)
+            picture = _jpeg(data, path, plain, grey=grey, reduce=reduce, room=room)
+            if picture is not None:
+                return picture
         with Image.open(io.BytesIO(data)) as image:
-            if image.width * image.height > _MAX_PIXELS:
-                raise FrameError(
-                    f"this frame has {image.width} x {image.height} pixels", "use smaller frames", path=path
-                )
+            _check_size(image.size, path)
             if image.format == "JPEG" and image.mode in ("L", "RGB"):
                 picture = _jpeg(data, path, image.size, grey=grey, reduce=reduce, room=room)
                 if picture is not None:
@@ -125,6 +134,34 @@ def decode(
         raise FrameError(
             f"this is no whole picture ({_brief(error)})", "it will be covered", path=path
         ) from None
+
+
+def _check_size(size: tuple[int, int], path: Path | None) -> None:
+    if size[0] * size[1] > _MAX_PIXELS:
+        raise FrameError(f"this frame has {size[0]} x {size[1]} pixels", "use smaller frames", path=path)
+
+
+def _plain_jpeg_size(data: bytes) -> tuple[int, int] | None:
+    """Return width and height of a JPEG without notes on how it is to be turned, or other pictures in it.
+
+    None for all else: Pillow, which knows them all, takes three times as long to say so. Segments as in
+    ITU-T T.81, B.1.1; notes (Exif, XMP) lie in APP1, others' places (CIPA DC-007) in APP2.
+    """
+    size, place = None, 2
+    if data[:2] != b"\xff\xd8":
+        return None
+    while data[place : place + 1] == b"\xff" and place + 10 <= len(data):
+        marker, length = data[place + 1], int.from_bytes(data[place + 2 : place + 4], "big")
+        if marker == _SCAN:
+            return size
+        if marker == _APP1 or data[place + 4 : place + 8] == b"MPF\0":
+            return None
+        if marker in _FRAMES:
+            bits, components = data[place + 4], data[place + 9 : place + 10]
+            height, width = (int.from_bytes(data[place + at : place + at + 2], "big") for at in (5, 7))
+            size = (width, height) if bits == 8 and components in (b"\1", b"\3") and width * height else None
+        place += 2 + length
+    return None
 
 
 def _jpeg(

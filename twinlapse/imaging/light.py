@@ -16,7 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Grey, Picture
+from twinlapse.imaging.light_kernels import mean_pixels
 from twinlapse.imaging.tone_curve import SRGB_POWER, ToneCurve, lit_codes, whole_codes
+from twinlapse.jit import Kernel
 
 __all__ = [
     "ACROSS",
@@ -126,9 +128,12 @@ def small_picture(picture: Picture, matrix: Float | None = None) -> SmallPicture
     height, width, _ = picture.shape
     step = max(1, min(width // (4 * ACROSS), height // (4 * DOWN)))
     # not rounded: a plain dark part would be rounded alike, and by percents of its light
-    codes: Any = cv2.resize(
-        picture.astype(np.float32), (width // step, height // step), interpolation=cv2.INTER_AREA
-    )
+    codes: Any = np.empty((height // step, width // step, 3), np.float32)
+    if isinstance(mean_pixels, Kernel) and height % step == 0 == width % step:
+        mean_pixels(picture.reshape(height, -1), np.empty(3 * width, np.int32), codes)
+    else:
+        size = (width // step, height // step)
+        codes = cv2.resize(picture.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     if matrix is not None:
         # a pixel of the small picture is the middle of `step` pixels of the large one
         offset = (step - 1) / 2
@@ -313,9 +318,12 @@ def likeness(blocks: Blocks, level: Level) -> Float:
 
 def tone_of(grey: Grey) -> tuple[float, float, float, float]:
     """Return mean and spread of a picture's codes, the share at white, the code that a thousandth passes."""
-    some = grey[::4, ::4]
-    top = np.partition(some.ravel(), -1 - some.size // 1000)[-1 - some.size // 1000]
-    return float(some.mean()), float(some.std()), float((some >= NEAR_CLIPPING).mean()), float(top)
+    count = np.bincount(grey[::4, ::4].ravel(), minlength=256)
+    total, code = int(count.sum()), np.arange(256)
+    mean = float(count @ code) / total
+    spread = float(np.sqrt(count @ (code - mean) ** 2 / total))
+    top = np.searchsorted(np.cumsum(count), total - 1 - total // 1000, side="right")
+    return mean, spread, float(count[NEAR_CLIPPING:].sum()) / total, float(top)
 
 
 def _common_gain(logs: NDArray[np.float32], weight: Float) -> tuple[Float, Float]:

@@ -192,9 +192,6 @@ def _in_turn(
     first = np.arange(0, count, max(1, count // LIGHT_SAMPLE))
     rest = np.setdiff1d(np.arange(count), first)
 
-    def groups(places: NDArray[np.int64]) -> list[list[int]]:
-        return [places[start : start + AT_ONCE].tolist() for start in range(0, len(places), AT_ONCE)]
-
     def tell(done: int) -> None:
         if progress is not None:
             progress(min(1.0, done * AT_ONCE / count))
@@ -218,7 +215,7 @@ def _in_turn(
 
     seen: list[tuple[list[SmallPicture], Blocks]] = []
     # all at once: what one camera does at the end alone, others go on beside
-    for done, some in enumerate(in_order(begin, groups(first), pool=pool, ahead=len(first)), 1):
+    for done, some in enumerate(in_order(begin, _groups(first), pool=pool, ahead=len(first)), 1):
         seen.append(some)
         tell(done)
     sample = [small for codes, _ in seen for small in codes]
@@ -234,11 +231,15 @@ def _in_turn(
     parts = plain_parts(sample, blocks, level, curve, brightness(blocks, level)[0])
     at = np.zeros(0, np.int64) if parts is None else parts.blocks
     left = np.zeros((count, len(at), 3), np.int8)
-    list(in_order(lambda one: even(one[0], *one[1]), zip(groups(first), seen, strict=True), pool=pool))
-    ended = len(groups(first))
-    for more, _ in enumerate(in_order(compare, groups(rest), pool=pool), 1):
+    list(in_order(lambda one: even(one[0], *one[1]), zip(_groups(first), seen, strict=True), pool=pool))
+    ended = len(_groups(first))
+    for more, _ in enumerate(in_order(compare, _groups(rest), pool=pool), 1):
         tell(ended + more)
     return replace(looks, plain=at, left=left)
+
+
+def _groups(places: NDArray[np.int64]) -> list[list[int]]:
+    return [places[start : start + AT_ONCE].tolist() for start in range(0, len(places), AT_ONCE)]
 
 
 def _blocks(codes: Sequence[SmallPicture], curve: ToneCurve | None = None) -> Blocks:
