@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
@@ -79,6 +80,13 @@ class FileBytes:
             int(np.count_nonzero(np.frombuffer(self[place : min(place + _STEP_BYTES, stop)], np.uint8) == 10))
             for place in range(start, stop, _STEP_BYTES)
         )
+
+    def sha256(self) -> str:
+        """Return the SHA-256 of the whole file, in hexadecimal digits."""
+        digest = hashlib.sha256()
+        for place in range(0, self._size, _STEP_BYTES):
+            digest.update(self._read(place, _STEP_BYTES))
+        return digest.hexdigest()
 
     def places_of(self, *words: bytes) -> tuple[Int, ...]:
         """Return the offsets of every occurrence of some words, in one pass over the file.

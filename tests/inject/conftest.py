@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from twinlapse.gcode import Kind, Mode, Toolpath, find_layers, read_toolpath
+from twinlapse.gcode import Kind, Mode, Toolpath, find_layers, read_toolpath, reading_states
+from twinlapse.inject.proof import proving, rereading
 from twinlapse.shots import Plan, Shot, Stop
 
 RIG: dict[str, Any] = {
@@ -132,3 +134,48 @@ def hand_plan() -> Callable[..., tuple[Toolpath, Plan]]:
         return toolpath, plan_by_hand(path, toolpath, values, every)
 
     return make
+
+
+@dataclass
+class Ways:
+    """How written files were read back."""
+
+    stretches: int = 0  # in stretches, and accepted
+    whole: int = 0
+
+
+@pytest.fixture(scope="module")
+def both_ways() -> Iterator[Ways]:
+    """Read short files back in stretches as well; what is accepted so is proven by the whole file again."""
+    ways = Ways()
+    judge, in_stretches, whole = proving._proof, rereading.read_stretches, rereading.read_whole
+    asked: list[Any] = []
+
+    def read_stretches(written: Path, stretches: Any, fenced: Any, original: Toolpath, progress: Any) -> Any:
+        asked[:] = [written, original.firmware, fenced, original, None]
+        return in_stretches(written, stretches, fenced, original, progress)
+
+    def read_whole(*arguments: Any) -> Any:
+        ways.whole += 1
+        asked.clear()
+        return whole(*arguments)
+
+    def proof(case: Any, back: Any, helper: Any) -> Any:
+        said = judge(case, back, helper)
+        if asked and said.holds:
+            ways.stretches += 1
+            assert judge(case, whole(*asked), helper) == said
+        return said
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reading_states, "LEAST_BYTES", 300)
+        patch.setattr(reading_states, "MOST_STATES", 10**9)
+        patch.setattr(rereading, "_BEHIND_BYTES", 200)
+        patch.setattr(rereading, "_MOST_SHARE", 1.0)
+        for name, value in (
+            ("_proof", proof),
+            ("read_stretches", read_stretches),
+            ("read_whole", read_whole),
+        ):
+            patch.setattr(proving, name, value)
+        yield ways

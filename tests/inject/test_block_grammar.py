@@ -15,6 +15,8 @@ from twinlapse.inject.proof.block_grammar import BlockReader, BlockRules
 from twinlapse.inject.proof.fences import Fenced, read_fences
 from twinlapse.inject.proof.outside_lines import NAMED, NOBODY, objects_around
 
+pytestmark = pytest.mark.usefixtures("both_ways")
+
 MAKE = Callable[..., Any]
 FIRMWARES = ("marlin", "klipper", "reprapfirmware")
 

@@ -20,6 +20,8 @@ from twinlapse.gcode import Toolpath
 from twinlapse.inject import inject_file, prove
 from twinlapse.rig import Rig, rig_from_mapping
 
+pytestmark = pytest.mark.usefixtures("both_ways")
+
 # file -> firmware by whose rules it is read and written
 FILES = {
     "cube_abs.gcode": "marlin",

@@ -8,10 +8,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from twinlapse.inject import inject_file, remove_shots
+
+pytestmark = pytest.mark.usefixtures("both_ways")
 
 FIRMWARES = ("marlin", "klipper", "reprapfirmware")
 

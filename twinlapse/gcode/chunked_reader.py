@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,13 +16,12 @@ from twinlapse.gcode.assumptions import Assumptions, first_assumptions, next_ass
 from twinlapse.gcode.dialect import check_firmware
 from twinlapse.gcode.reader import file_pieces, gathered
 from twinlapse.gcode.row_buffer import RowBuffer
-from twinlapse.gcode.settings import Settings
+from twinlapse.gcode.settings import Settings, joined
 from twinlapse.gcode.toolpath import Toolpath
 
-__all__ = ["Take", "pass_toolpath"]
+__all__ = ["PiecesOfRows", "Take", "pass_toolpath"]
 
 Take = Callable[[Toolpath], None]
-_ROWS = ("shift_row", "setting_row", "arc_row")
 
 
 def pass_toolpath(
@@ -61,37 +60,66 @@ def pass_toolpath(
 def _pass(
     path: Path, firmware: str, assumed: Assumptions, take: Take, progress: Callable[[float], None] | None
 ) -> Int:
-    carried: dict[int, float] = {}
-    stay = 0
     with ThreadPoolExecutor(1) as helper, ThreadPoolExecutor(1) as taker:
-        taken = taker.submit(lambda: None)
         recording = RowBuffer(assumed, max(path.stat().st_size, 1), helper)
+        pieces = PiecesOfRows(path, firmware, recording, take, taker)
         for fresh, whole in file_pieces(path):
             recording.run(whole, len(fresh))
             if recording.n[machine.STATUS] != machine.OK:
                 break
-            piece = _piece(path, firmware, recording, stay, carried)
-            taken.result()
-            if len(piece):
-                taken = taker.submit(take, piece)
-            stay = recording.forget()
+            pieces.hand_over()
             if progress is not None:
                 progress(min(recording.size / recording.expected_size, 1.0))
-        taken.result()
+        pieces.finish()
     return recording.n
 
 
-def _piece(path: Path, firmware: str, recording: RowBuffer, stay: int, carried: dict[int, float]) -> Toolpath:
-    """Return the rows recorded of late as a toolpath; `carried` is what the file has set before them."""
-    whole = gathered(path, firmware, recording, [])
-    settings = Settings(
-        row=np.concatenate([np.zeros(len(carried), np.int64), whole.setting_row]),
-        kind=np.concatenate([np.array(list(carried), np.uint8), whole.setting_kind]),
-        value=np.concatenate([np.array(list(carried.values())), whole.setting_value]),
-    )
-    carried.update(zip(whole.setting_kind.tolist(), whole.setting_value.tolist(), strict=True))
-    changed: dict[str, Any] = {name: getattr(whole, name) - stay for name in _ROWS}
-    changed["accel_mm_s2"] = settings.acceleration(whole.kind)
-    for name in (*recording.columns(), "dwell_s", "accel_mm_s2"):
-        changed[name] = changed.get(name, getattr(whole, name))[stay:]
-    return replace(whole, **changed)
+class PiecesOfRows:
+    """Hands over what has been recorded, piece by piece, while the next one is recorded."""
+
+    def __init__(self, path: Path, firmware: str, recording: RowBuffer, take: Take, taker: Executor) -> None:
+        self._path, self._firmware, self._recording = path, firmware, recording
+        self._take, self._taker = take, taker
+        self._taken: Future[None] = taker.submit(lambda: None)
+        self._stay = 0  # rows of the recording that have been handed over
+        self._carried: dict[int, float] = {}  # what the file has set before
+        self._unread: list[Settings] = []
+
+    def set_unread(self, settings: Settings) -> None:
+        """Take what is set in lines that are not read, by the rows of the recording."""
+        self._unread.append(settings)
+
+    def hand_over(self) -> None:
+        """Hand over the rows that were recorded since the last time."""
+        piece = self._piece()
+        self._taken.result()
+        if len(piece):
+            self._taken = self._taker.submit(self._take, piece)
+        self._stay = self._recording.forget()
+        self._unread.clear()
+
+    def finish(self) -> None:
+        """Wait until the last piece is taken."""
+        self._taken.result()
+
+    def _piece(self) -> Toolpath:
+        whole = gathered(self._path, self._firmware, self._recording, [])
+        own = Settings(row=whole.setting_row, kind=whole.setting_kind, value=whole.setting_value)
+        said = joined([*self._unread, own])
+        before = Settings(
+            row=np.zeros(len(self._carried), np.int64),
+            kind=np.array(list(self._carried), np.uint8),
+            value=np.array(list(self._carried.values())),
+        )
+        self._carried.update(zip(said.kind.tolist(), said.value.tolist(), strict=True))
+        changed: dict[str, Any] = {
+            "setting_row": said.row - self._stay,
+            "setting_kind": said.kind,
+            "setting_value": said.value,
+            "shift_row": whole.shift_row - self._stay,
+            "arc_row": whole.arc_row - self._stay,
+        }
+        changed["accel_mm_s2"] = joined([before, said]).acceleration(whole.kind)
+        for name in (*self._recording.columns(), "dwell_s", "accel_mm_s2"):
+            changed[name] = changed.get(name, getattr(whole, name))[self._stay :]
+        return replace(whole, **changed)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import sys
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -34,6 +35,7 @@ from twinlapse.gcode.dialect import (
     refuse_no_print,
 )
 from twinlapse.gcode.line_features import FeatureScan
+from twinlapse.gcode.reading_states import ReadingStates, StateRecorder
 from twinlapse.gcode.row_buffer import RowBuffer
 from twinlapse.gcode.settings import settings_of
 from twinlapse.gcode.toolpath import Kind, Mode, Notice, Toolpath
@@ -124,7 +126,8 @@ def _record(path: Path, assumed: Assumptions, progress: Progress | None) -> RowB
     """Run the interpreter over the whole file, or until it stops because an assumption is wrong."""
     digest, features = hashlib.sha256(), FeatureScan()
     with ThreadPoolExecutor(1) as copier, ThreadPoolExecutor(1) as looker:
-        recording = RowBuffer(assumed, max(path.stat().st_size, 1), copier)
+        size = max(path.stat().st_size, 1)
+        recording = RowBuffer(assumed, size, copier, StateRecorder(size))
         hashed, looked = copier.submit(digest.update, b""), looker.submit(features.take, b"")
         for fresh, whole in file_pieces(path):
             hashed.result()
@@ -141,12 +144,18 @@ def _record(path: Path, assumed: Assumptions, progress: Progress | None) -> RowB
     return recording
 
 
-def file_pieces(path: Path) -> Iterator[tuple[bytes, bytes]]:
-    """Yield what was read from the file, and the whole lines that are complete with it."""
+def file_pieces(path: Path, start: int = 0, stop: int | None = None) -> Iterator[tuple[bytes, bytes]]:
+    """Yield what was read from the file, and the whole lines that are complete with it.
+
+    `start` and `stop` are the first bytes of lines.
+    """
     rest = b""
     try:
         with path.open("rb") as file:
-            while fresh := file.read(PIECE_BYTES):
+            file.seek(start)
+            left = sys.maxsize if stop is None else stop - start
+            while fresh := file.read(min(PIECE_BYTES, left)):
+                left -= len(fresh)
                 cut = fresh.rfind(b"\n") + 1
                 if cut:
                     yield fresh, b"".join((rest, memoryview(fresh)[:cut]))
@@ -230,7 +239,14 @@ def gathered(path: Path, firmware: str, recording: RowBuffer, notices: list[Noti
         notes=notes,
         warnings=tuple(sorted(said, key=lambda notice: notice.line)),
         line_features=recording.line_features,
+        states=_states(recording, firmware),
     ).read_only()
+
+
+def _states(recording: RowBuffer, firmware: str) -> ReadingStates | None:
+    """Return the states, but of a file that had to be read anew, or may have to be when it is changed."""
+    plain = recording.assumed == first_assumptions(firmware) and recording.n[machine.N_E]
+    return recording.states.finish() if recording.states is not None and plain else None
 
 
 def _with_arcs(columns: Columns, events: Float) -> Arcs:

@@ -15,6 +15,7 @@ from twinlapse.gcode import tokenizer
 from twinlapse.gcode.assumptions import Assumptions
 from twinlapse.gcode.layer_comments import is_telling
 from twinlapse.gcode.line_features import FeatureCounts
+from twinlapse.gcode.reading_states import ReadingStates, StateRecorder
 from twinlapse.gcode.toolpath import Note
 
 __all__ = ["RowBuffer"]
@@ -44,11 +45,15 @@ _LONGEST = 300  # bytes of a comment that are kept
 class RowBuffer:
     """The interpreter's state during a pass, and what it has written so far.
 
-    `helper` copies rows beside the interpreter. Memory that a column has not been filled to is reserved and
-    never touched, so it costs nothing.
+    `helper` copies rows beside the interpreter, `states` are taken on the way. Memory that a column has not
+    been filled to is reserved and never touched, so it costs nothing.
     """
 
-    def __init__(self, assumed: Assumptions, expected_size: int, helper: Executor) -> None:
+    def __init__(
+        self, assumed: Assumptions, expected_size: int, helper: Executor, states: StateRecorder | None = None
+    ) -> None:
+        self.assumed = assumed
+        self.states = states
         self.n = np.zeros(machine.N_INTEGERS, np.int64)
         self.f = np.zeros(machine.N_FLOATS)
         self.expected_size = expected_size
@@ -91,15 +96,36 @@ class RowBuffer:
         data = tokenizer.as_bytes(whole)
         pos = 0
         while pos < len(whole):
+            stop = len(whole) if self.states is None else min(self.states.due - self._base, len(whole))
             pos = machine.run_lines(
-                data, pos, len(whole), self._base, self.n, self.f, self._out, self._happened, self._remarks
+                data, pos, stop, self._base, self.n, self.f, self._out, self._happened, self._remarks
             )  # fmt: skip
+            if self.n[machine.STATUS] == machine.OK and pos < len(whole):
+                assert self.states is not None
+                self.states.take(self._base + pos, self._rows + int(self.n[machine.ROWS]), self.n, self.f)
+                continue
             self._take(whole)
             if self.n[machine.STATUS] == machine.FULL:
                 self.n[machine.STATUS] = machine.OK
             elif self.n[machine.STATUS] != machine.OK:
                 return
         self._base += len(whole)
+
+    def go_on(self, states: ReadingStates, k: int, lines: int, byte: int, before: dict[str, Any]) -> None:
+        """Go on in a state of another file, whose line stands `lines` further down here, at `byte`.
+
+        ``before`` is the row before it, as it reads here.
+        """
+        self._copied.result()
+        if not self._columns or self._rows + 1 > len(self._columns["line"]):
+            self._make_room(self._rows + 1)
+        for name, column in self._columns.items():
+            column[self._rows] = before[name]
+        self._rows += 1
+        self.n[machine.ROWS_BEFORE] = self._rows
+        states.put_back(k, self.n, self.f)
+        self.n[tokenizer.LINE] = states.line[k] + lines
+        self._base = byte
 
     def _take(self, whole: bytes) -> None:
         """Empty the tables that the interpreter has filled; rows are copied while it fills another one."""
@@ -132,6 +158,11 @@ class RowBuffer:
             if name in self._columns:
                 wider[: self._rows] = self._columns[name][: self._rows]
             self._columns[name] = wider
+
+    @property
+    def rows(self) -> int:
+        """How many rows the columns hold."""
+        return self._rows
 
     def columns(self) -> dict[str, NDArray[Any]]:
         """Return the columns by name, as long as there are rows."""

@@ -13,7 +13,7 @@ from twinlapse.arrays import Float, Int
 from twinlapse.gcode.interpreter import EVENT_LETTERS, KLIPPER, REPRAPFIRMWARE
 from twinlapse.gcode.toolpath import Kind, Note, Notice, Setting
 
-__all__ = ["Found", "Settings", "settings_of"]
+__all__ = ["Found", "Settings", "joined", "settings_of"]
 
 _LIMITS = (
     ("M201", Setting.MAX_ACCEL_X, 1.0),
@@ -89,6 +89,15 @@ class Settings:
             return np.zeros(count, np.float32)  # what is not written to costs no memory
         spans = np.diff(np.concatenate([[0], self.row[mine], [count]]))
         return np.repeat(np.concatenate([[0.0], self.value[mine]]).astype(np.float32), spans)
+
+
+def joined(parts: Sequence[Settings]) -> Settings:
+    """Return several settings as one, in the order of their rows; at one row in the order of the parts."""
+    row, kind, value = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("row", "kind", "value")
+    )
+    order = np.argsort(row, kind="stable")
+    return Settings(row=row[order], kind=kind[order], value=value[order])
 
 
 def settings_of(events: Float, notes: Sequence[Note], dialect: int) -> Settings:

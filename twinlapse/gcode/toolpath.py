@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import IntEnum, IntFlag
 from pathlib import Path
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,9 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float, Int
 from twinlapse.gcode.line_features import FeatureCounts
 from twinlapse.records import ArrayRecord
+
+if TYPE_CHECKING:
+    from twinlapse.gcode.reading_states import ReadingStates
 
 __all__ = ["Kind", "Layers", "Mode", "Note", "Notice", "Setting", "Toolpath"]
 
@@ -152,6 +155,7 @@ class Toolpath(ArrayRecord):
     notes: tuple[Note, ...] = ()
     warnings: tuple[Notice, ...] = ()
     line_features: FeatureCounts | None = None  # what not every firmware takes; None: not looked for
+    states: ReadingStates | None = field(default=None, compare=False)  # where reading can go on
 
     _by_setting: dict[int, tuple[Int, Float]] = field(
         default_factory=dict, init=False, compare=False, repr=False

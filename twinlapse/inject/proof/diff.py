@@ -11,7 +11,7 @@ from twinlapse.inject.proof.firmware_reading import RULES, LineRules
 from twinlapse.inject.proof.normalise import meaning
 from twinlapse.inject.proof.report import Fault
 
-__all__ = ["OutsideDiff", "Span", "compare_outside"]
+__all__ = ["OutsideDiff", "Span", "compare_outside", "original_line"]
 
 _STEP = 1_048_576
 # first byte, byte after the last, the original's line where it was corrected
@@ -27,6 +27,11 @@ class OutsideDiff:
     fault: Fault | None
     rewritten: int  # lines that say the same in other words; 0: byte for byte
     first_line: int  # of the written file, of the first such line
+
+    @property
+    def is_none(self) -> bool:
+        """Whether every byte is the original's."""
+        return self.fault is None and not self.rewritten
 
 
 def compare_outside(
@@ -64,11 +69,12 @@ def _spans(fenced: FencedFile) -> Iterator[Span]:
     spans: list[Span] = [(start, stop, None) for start, stop in fenced.outside if stop > start]
     for piece in fenced.others:
         if piece.kind == "progress":
-            spans.append((piece.start, piece.stop, _original_line(piece)))
+            spans.append((piece.start, piece.stop, original_line(piece)))
     yield from sorted(spans, key=lambda span: span[0])
 
 
-def _original_line(piece: Fenced) -> bytes:
+def original_line(piece: Fenced) -> bytes:
+    """Return the line of the original that a corrected progress line stands for."""
     return piece.text.splitlines(keepends=True)[0][len(_WAS) :]
 
 

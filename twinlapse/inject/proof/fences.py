@@ -38,6 +38,11 @@ class Fenced:
         """What a person calls it."""
         return f"shot {self.number}" if self.kind == "shot" else self.kind
 
+    @property
+    def added_lines(self) -> int:
+        """Return how many lines it has more than the original has in its place."""
+        return self.text.count(b"\n") - (self.kind == "progress")
+
 
 @dataclass(slots=True)
 class FencedFile:
@@ -62,7 +67,7 @@ class FencedFile:
     @property
     def added_lines(self) -> int:
         """Return how many lines the file has more than the original."""
-        return sum(piece.text.count(b"\n") - (piece.kind == "progress") for piece in self.pieces)
+        return sum(piece.added_lines for piece in self.pieces)
 
 
 class FenceReader:

@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 from twinlapse.gcode import Kind, Toolpath
 from twinlapse.inject.proof.report import Check, Fault, verdict
 
-__all__ = ["COLUMNS", "FILAMENT_MM", "PLACE_MM", "SHARE", "TABLES", "RowComparison", "differs"]
+__all__ = [
+    "COLUMNS",
+    "FILAMENT_MM",
+    "PLACE_MM",
+    "SHARE",
+    "TABLES",
+    "RowComparison",
+    "check_of_rows",
+    "differs",
+]
 
 PLACE_MM = 2e-5  # the rounding of a word in inches
 FILAMENT_MM = 1e-6
@@ -111,11 +120,16 @@ class RowComparison:
                 self._table_at[row_name] += int((~in_block[np.minimum(rows, len(path) - 1)]).sum())
         return None
 
-    def finish(self, last_line: int) -> Check:
-        """Return the check when the whole file has passed by."""
+    def finish(self, last_line: int) -> Fault | None:
+        """Return the first fault when the whole file has passed by."""
         fault = self.fault
         if fault is None and self.compared < len(self.original):
             line = int(self.original.line[self.compared])
             fault = Fault(last_line, f"the commands from line {line} of the original on are missing")
-        laid = int((self.original.kind == Kind.EXTRUDE).sum())
-        return verdict("prints the same", fault, f"{laid} printing moves and all others are equal, in order")
+        return fault
+
+
+def check_of_rows(fault: Fault | None, original: Toolpath) -> Check:
+    """Return the check: broken at `fault`, or good."""
+    laid = int((original.kind == Kind.EXTRUDE).sum())
+    return verdict("prints the same", fault, f"{laid} printing moves and all others are equal, in order")
