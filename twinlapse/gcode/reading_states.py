@@ -19,7 +19,7 @@ from twinlapse.gcode import interpreter as machine
 from twinlapse.gcode.tokenizer import LINE, STATE, WORDS
 from twinlapse.records import ArrayRecord
 
-__all__ = ["ReadingStates", "StateRecorder"]
+__all__ = ["LEAST_BYTES", "MOST_STATES", "ReadingStates", "StateRecorder"]
 
 LEAST_BYTES = 16_384  # between two states; taking one costs as much as reading a few lines
 MOST_STATES = 4000  # of a file, about: few enough to cost nothing
