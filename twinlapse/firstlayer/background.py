@@ -36,6 +36,7 @@ __all__ = [
     "Background",
     "background_of",
     "difference_of",
+    "overexposed",
 ]
 
 SAME_STOP_MM = 0.5  # two stops nearer than this are one: the plan writes both with the same figures
@@ -44,6 +45,7 @@ _FEWEST_PX = 1500  # of bed that both pictures show
 _FURTHEST_MM = 1.0
 LEAST_PEAK = 0.1  # of the correlation, below which two pictures of the bed have nothing in common
 COVERS = 0.9  # share of the map that the bare bed must cover, else it is not used
+_CLIPPED = 250  # of 255, of the brightest channel: a reflection of the lamp, which the print has as well
 _BLUR_MM = 0.15  # what is left between two stops is smaller than this
 
 
@@ -88,6 +90,7 @@ def background_of(survey: LayerPictures, mosaic: Mosaic, lines: Lines) -> Backgr
     if not patches:
         return None
     colours, seen = blended(patches, np.ones(len(patches)), canvas)
+    seen &= ~overexposed(colours, canvas.step_mm)
     if (seen & mosaic.seen).sum() < COVERS * mosaic.seen.sum():
         return None
     return Background(colours=colours, seen=seen, placed=placed, frames=len(patches))
@@ -106,6 +109,12 @@ def difference_of(colours: Picture, seen: Bool, background: Background, step_mm:
     above = cv2.GaussianBlur((now - before) * both[..., None], (0, 0), _BLUR_MM / step_mm)
     below = cv2.GaussianBlur(both, (0, 0), _BLUR_MM / step_mm)
     return np.asarray(above / np.maximum(below, 1e-3)[..., None], np.float32)
+
+
+def overexposed(colours: Picture, step_mm: float) -> Bool:
+    """Return where the bed is so bright that a print on it differs by nothing that can be read."""
+    clipped = (colours.max(axis=2) >= _CLIPPED).astype(np.float32)
+    return np.asarray(cv2.GaussianBlur(clipped, (0, 0), _BLUR_MM / step_mm) > 0.5)
 
 
 def _same_stop(picture: SurveyFrame, frames: Sequence[SurveyFrame]) -> int | None:
