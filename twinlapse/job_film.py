@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,10 +16,11 @@ from twinlapse.film.events import Event, events_of_file
 from twinlapse.film.overrides import film_options
 from twinlapse.film.print_facts import PrintFacts, projected_print
 from twinlapse.frames.job import open_job, rig_of
-from twinlapse.frames.recovery import stop_repeats
 from twinlapse.frames.sequence import FrameSequence, job_sequences, read_sequence
-from twinlapse.gcode import Kind, Layers, Setting, Toolpath, find_layers, read_toolpath
 from twinlapse.shots import BARE_BED, CORNER, SURVEY, Plan, read_plan
+
+if TYPE_CHECKING:
+    from twinlapse.gcode import Layers, Toolpath
 
 __all__ = ["FilmInputs", "inputs_of_folders", "inputs_of_job", "layer_reports", "print_facts"]
 
@@ -72,6 +73,8 @@ def inputs_of_job(folder: Path, settings: Mapping[str, Any], rig: Path | None = 
 
 def _without_looks(sources: Mapping[str, FrameSequence], plan: Plan) -> dict[str, FrameSequence]:
     """Return the sequences without the frames that only show a layer or its corners: they are no film."""
+    from twinlapse.frames.recovery import stop_repeats
+
     stops = _look_stops(plan)
     looks = {
         (camera, shot, repeat)
@@ -145,6 +148,8 @@ def _found_words(told: Mapping[str, Any]) -> str:
 
 def print_facts(gcode: Path) -> PrintFacts:
     """Return what the film has to know of a sliced file."""
+    from twinlapse.gcode import Kind, find_layers, read_toolpath
+
     path = read_toolpath(gcode)
     layers = find_layers(path)
     first = layers.first_row[min(1, len(layers) - 1)]  # a skirt lies in the first layer
@@ -162,6 +167,8 @@ def print_facts(gcode: Path) -> PrintFacts:
 
 def _filament_changes(path: Toolpath, layers: Layers) -> tuple[tuple[int, str], ...]:
     """Return the layers in which the file changes its filament: by a tool change, or by hand (M600)."""
+    from twinlapse.gcode import Kind, Setting
+
     inside = slice(int(layers.first_row[0]), int(layers.first_row[-1]))
     tools = path.tool[inside].astype(int)
     changed = np.flatnonzero(np.diff(tools)) + 1

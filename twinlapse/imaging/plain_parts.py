@@ -55,8 +55,7 @@ def curve_of(sample: Sequence[SmallPicture], blocks: Blocks, level: Level) -> To
     """
     if not level.inside.any() or not len(sample):
         return ToneCurve()
-    codes = np.stack([small.laid(small.codes) for small in sample])
-    middle = codes[len(codes) // 2]
+    middle = sample[len(sample) // 2].laid(sample[len(sample) // 2].codes)
     places = np.flatnonzero(_plain(middle, blocks, level))
     grey = middle.mean(axis=2).ravel()[places]
     order = np.argsort(grey, kind="stable")
@@ -65,7 +64,9 @@ def curve_of(sample: Sequence[SmallPicture], blocks: Blocks, level: Level) -> To
     step = np.floor(grey[order] / 3)
     rank = np.arange(len(places)) - np.searchsorted(step, step)
     chosen = places[rank % np.maximum(1, np.bincount(step.astype(int))[step.astype(int)] // MOST_ALIKE) == 0]
-    return find_tone_curve(codes.reshape(len(codes), -1, 3)[:, chosen] / 255)
+    # of one after the other: all pixels of all pictures would take as much memory as the pictures
+    codes = [small.laid(small.codes).reshape(-1, 3)[chosen] for small in sample]
+    return find_tone_curve(np.stack(codes) / 255)
 
 
 def _plain(codes: NDArray[np.float32], blocks: Blocks, level: Level) -> NDArray[np.bool_]:

@@ -252,14 +252,18 @@ def _light_of_codes(curve: ToneCurve) -> Float:
     return curve.log_light(_FINE)
 
 
+@functools.lru_cache(maxsize=8)
+def _light_of_bytes(curve: ToneCurve) -> Float:
+    return curve.log_light(np.arange(256) / 255)
+
+
 def lit_codes(gain: NDArray[np.floating], curve: ToneCurve, *, guarded: bool) -> Float:
     """Return what becomes of each code of each channel under a gain (3,) of the light, 0 to 255, (256, 3).
 
     With `guarded` nothing is pushed to white that was below it, and white stays white.
     """
     code = np.arange(256) / 255
-    wanted = curve.log_light(code)[:, None] + np.log(np.asarray(gain, np.float64))
-    lit = curve.code(wanted)
+    lit = curve.code(_light_of_bytes(curve)[:, None] + np.log(np.asarray(gain, np.float64)))
     if guarded:
         for channel in range(3):
             lit[:, channel] = _guarded(lit[:, channel], code)
