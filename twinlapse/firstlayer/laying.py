@@ -45,6 +45,7 @@ __all__ = [
     "NARROW",
     "OTHER_HUE",
     "OTHER_SHADE",
+    "PLOUGHED",
     "RIDGES",
     "RIDGES_OF_GROOVE",
     "SOME_RIDGES",
@@ -78,6 +79,7 @@ BLURRED = 0.25  # of a pitch, of the outline, one standard deviation: four fifth
 # outermost lines, of the width that is asked for: sound drawn layers 0.97 to 1.28, those with the nozzle
 # 0.05 mm of 0.2 too low 1.38 and more, with 80 % of the material 0.75 to 1
 WIDE, TOUCHING, NARROW = 1.36, 1.0, 0.85
+PLOUGHED = 1.1  # a rough layer of narrower lines was drawn with the nozzle too high
 # light along lines over 0.3 to 1 mm, % of the lightness, and of the groove: sound layers 0.14 to 1.0
 # and up to 0.05, drawn ridges of 0.1 mm 0.6 to 5.5 and from 0.12
 RIDGES, RIDGES_OF_GROOVE = 0.45, 0.12
@@ -201,6 +203,8 @@ def surely_thin(
 
 def _with_outline(laid: Laid, outer: OuterWidth | None) -> Laid:
     """Return how a region is laid, given how wide the outermost lines of the layer are."""
+    if laid == "ridges" and outer is not None and outer.told and outer.share < PLOUGHED:
+        return "too high or too low"  # a nozzle that ploughs leaves no narrow lines
     if laid in ("not known", "ridges") or outer is None:
         return laid
     if outer.blur_mm > BLURRED * outer.asked_mm and laid in ("good", "too high or too low"):
