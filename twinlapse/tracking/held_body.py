@@ -24,6 +24,7 @@ __all__ = [
     "held_body",
     "nearness",
     "of_the_print",
+    "shares",
     "standing",
 ]
 
@@ -85,6 +86,29 @@ def of_the_print(centres: Float, shifts: Real, weights: Float, held: Bool) -> Bo
     if np.count_nonzero(own) < OWN_TILES or not _as_one(shifts[:, own], (strong * moving)[:, own], off[own]):
         return np.ones(len(centres), bool)
     return np.asarray(own)
+
+
+def shares(shifts: Real, weights: Float, common: Float) -> Float:
+    """Return by how much of a common way each of k tiles moves, (k,), about 1 on the whole.
+
+    What is nearer to the camera moves by more, and a tile that lies half beside the bed by half. Where the
+    common way is no more than noise, every share is 1.
+
+    Parameters
+    ----------
+    shifts : ndarray of shape (n, k, 2), px
+        Against the surroundings.
+    weights : ndarray of shape (n, k)
+    common : ndarray of shape (n, 2), px
+    """
+    total = np.maximum(weights.sum(axis=0), 1e-9)
+    off = shifts - (weights[..., None] * shifts).sum(axis=0) / total[:, None]
+    way = common[:, None] - (weights[..., None] * common[:, None]).sum(axis=0) / total[:, None]
+    unmoved = STILL_PX**2 * total / 4
+    share = ((weights[..., None] * off * way).sum(axis=(0, 2)) + unmoved) / (
+        (weights[..., None] * way**2).sum(axis=(0, 2)) + unmoved
+    )
+    return np.asarray(share / max(float((total * share).sum() / total.sum()), 0.1))
 
 
 def standing(shifts: Real, ways: Float, weights: Float) -> Bool:

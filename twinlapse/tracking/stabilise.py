@@ -30,7 +30,7 @@ from twinlapse.imaging.transforms import (
 )
 from twinlapse.rig.film_settings import CameraFilming
 from twinlapse.tracking.fitness import unfit
-from twinlapse.tracking.held_body import held_body, nearness, of_the_print, standing
+from twinlapse.tracking.held_body import held_body, nearness, of_the_print, shares, standing
 from twinlapse.tracking.link_references import tied
 from twinlapse.tracking.measure import look_at
 from twinlapse.tracking.measurements import Looks
@@ -48,6 +48,7 @@ __all__ = [
     "CLEAR",
     "FEW_SURE",
     "HARDLY_CLEAR",
+    "LEAST_SHARE",
     "MOST_APART",
     "SAME_PX",
     "UNKNOWN",
@@ -57,6 +58,7 @@ __all__ = [
 
 SAME_PX = 0.08  # a print that moves less against its surroundings is one body with them
 _MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
+LEAST_SHARE = 0.5  # of the print's way, by which a tile moves at least that speaks for it
 MOST_APART = 0.02  # a print does not move further against its surroundings, share of the picture's width
 UNKNOWN = 0.2  # confidence at most of a frame in which a print that moves is not found
 CLEAR, HARDLY_CLEAR = 0.9, 0.6  # weight of the print's tiles over that in the clearest frames
@@ -315,6 +317,10 @@ def _print_against(
     shifts = looks.shifts[good] - ways
     weights = weights * ~standing(shifts, ways, weights * held[:, None])
     weights = weights * of_the_print(looks.centres, shifts, weights, held)
+    found, _ = fit_maps(looks.centres, shifts, weights, "shift")
+    share = shares(shifts, weights * held[:, None], found[:, :, 2])
+    weights = weights * np.where(share > LEAST_SHARE, np.minimum(share, 1.0) ** 2, 0.0)
+    shifts = shifts / np.maximum(share, LEAST_SHARE)[:, None]
     found, agree = fit_maps(looks.centres, shifts, weights, "shift")
     total = weights.sum(axis=1)
     extra, sure = found[:, :, 2], (agree >= CERTAIN) & (total > 0.2) & held
