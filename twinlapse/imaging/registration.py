@@ -33,6 +33,7 @@ __all__ = [
     "reference_at",
 ]
 
+_LOOKS = 3  # at a picture at most, each from where the one before found it
 _AT_ONCE = 128  # tiles that are compared together: more would not stay near the processor
 BAND = 0.09  # standard deviation of the weight, cycles per pixel
 
@@ -140,11 +141,15 @@ def reference_at(grey: Grey, corners: Corners, tile_px: int) -> Reference:
     return Reference(size=size, tile_px=tile_px, corners=corners, spectra=spectra)
 
 
-def measure(reference: Reference, greys: Sequence[Grey], model: Model = "rotation") -> Votes:
+def measure(
+    reference: Reference, greys: Sequence[Grey], model: Model = "rotation", near: Float | None = None
+) -> Votes:
     """Return how far each tile of the reference has moved in each of m pictures.
 
-    Where the first look shows half a pixel or a turn, a picture is laid on the reference by what was found
-    and looked at again: a window that cuts off different content at its edges drags the result to zero.
+    `near` (m, 2, 3) are maps from the reference to each picture as they are about known; by themselves they
+    are told by the first look. Where that shows half a pixel or a turn, a picture is laid on the reference by
+    what was found and looked at again: a window that cuts off different content at its edges drags the result
+    to zero.
     """
     here = np.broadcast_to(reference.corners, (len(greys), len(reference), 2))
     votes = _look(reference, greys, here, told=True)
@@ -152,21 +157,38 @@ def measure(reference: Reference, greys: Sequence[Grey], model: Model = "rotatio
         return votes
     centres = reference.centres
     matrices, confidence = fit_maps(centres, votes.shifts, votes.weights, model)
-    way = way_of(matrices, centres)
-    far = (confidence >= 0.2) & (np.abs(way).max(axis=(1, 2)) >= 0.5)
-    bent = np.abs(way - way.mean(axis=1, keepdims=True)).max(axis=(1, 2)) > 0.75
-    moved, turned = np.flatnonzero(far & ~bent), np.flatnonzero(far & bent)
+    if near is not None:
+        matrices, confidence = near, np.ones(len(greys))
+    rows = np.flatnonzero((confidence >= 0.2) & (np.abs(way_of(matrices, centres)).max(axis=(1, 2)) >= 0.5))
+    for _ in range(_LOOKS):
+        _look_again(reference, greys, votes, matrices, rows)
+        # a first look at what moved by half a tile is not near enough for one more to be the last
+        off = np.abs(votes.shifts[rows] - way_of(matrices[rows], centres)).max(axis=2)
+        rows = rows[np.median(off, axis=1) > 1]
+        if not len(rows):
+            break
+        matrices[rows], _ = fit_maps(centres, votes.shifts[rows], votes.weights[rows], model)
+    return _sharpened(reference, greys, votes)
+
+
+def _look_again(
+    reference: Reference, greys: Sequence[Grey], votes: Votes, matrices: Float, rows: NDArray[np.int64]
+) -> None:
+    """Look at some pictures once more, laid on the reference by maps (m, 2, 3); write it into `votes`."""
+    way = way_of(matrices, reference.centres)
+    bent = np.abs(way - way.mean(axis=1, keepdims=True)).max(axis=(1, 2))[rows] > 0.75
+    moved, turned = rows[~bent], rows[bent]
     if len(moved):
         again = measure_near(reference, [greys[row] for row in moved.tolist()], way[moved])
         votes.shifts[moved], votes.peaks[moved] = again.shifts, again.peaks
         votes.kinds[moved] = again.kinds
     if len(turned):
         laid = [_laid(greys[row], matrices[row], reference.size) for row in turned.tolist()]
-        again = _look(reference, laid, here[turned], told=True)
-        votes.shifts[turned] = again.shifts + way_of(matrices[turned], centres + again.shifts)
+        here = np.broadcast_to(reference.corners, (len(turned), len(reference), 2))
+        again = _look(reference, laid, here, told=True)
+        votes.shifts[turned] = again.shifts + way_of(matrices[turned], reference.centres + again.shifts)
         votes.peaks[turned] = again.peaks
         votes.kinds[turned] = again.kinds
-    return _sharpened(reference, greys, votes)
 
 
 def _sharpened(reference: Reference, greys: Sequence[Grey], votes: Votes) -> Votes:

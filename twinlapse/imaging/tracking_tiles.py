@@ -9,14 +9,14 @@ the growing rim or the climbing gantry is left out.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Grey, Picture
-from twinlapse.imaging.bodies import find_bodies
+from twinlapse.imaging.bodies import MOST_BODIES, find_bodies
 from twinlapse.imaging.decode import reduced
 from twinlapse.imaging.light import changing_foot, light_blocks
 from twinlapse.imaging.registration import Reference, Votes, make_reference, measure, measure_near
@@ -27,21 +27,23 @@ __all__ = [
     "ALONG",
     "CANDIDATES",
     "COARSE_PX",
+    "FAR_PX",
     "FINE_PX",
     "LEAST_COARSE_PX",
     "LEAST_PICTURES",
     "MOST_COARSE",
+    "MOST_FAR",
     "MOST_FINE",
     "STEP",
     "Gauges",
     "choose_gauges",
 ]
 
-COARSE_PX, FINE_PX = 128, 64
-LEAST_COARSE_PX = 64
-ALONG = 2.8  # large tiles along the short side of a picture, where it is too small for COARSE_PX
+COARSE_PX, FINE_PX, FAR_PX = 64, 64, 128
+LEAST_COARSE_PX = 48
+ALONG = 5.0  # large tiles along the short side of a picture, where it is too small for COARSE_PX
 STEP = 0.55  # from one large tile to the next, in edges: half of each lies in its neighbour's soft edge
-CANDIDATES, MOST_COARSE, MOST_FINE = 60, 24, 20
+CANDIDATES, MOST_COARSE, MOST_FINE, MOST_FAR = 200, 40, 20, 12
 LEAST_PICTURES = 5  # of a sample that tell which tiles belong together
 _REACH = 0.2  # half width of the part around the foot in which small tiles lie, share of the width
 _SURE = 0.35  # share of agreeing votes from which on a map is trusted
@@ -53,6 +55,8 @@ class Gauges:
 
     coarse: Reference  # on pictures reduced by `by * shrink`
     fine: Reference  # on pictures reduced by `by`
+    far: Reference  # as `coarse`, of larger tiles: for pictures that moved too far for those
+    body: NDArray[np.int64]  # (k,) to which body each of the coarse tiles belongs, as far as the sample tells
     by: int
     shrink: int
     foot: tuple[float, float]  # px of the full picture
@@ -86,13 +90,40 @@ class Gauges:
         return np.concatenate(shifts, axis=1), weights, matrices, sure, blur
 
     def agreement(self, greys: Sequence[Grey], model: Model) -> Float:
-        """Return the weight of the coarse tiles that agree on how each picture, reduced by `by`, moved."""
+        """Return the weight of the coarse tiles that agree on how each picture, reduced by `by`, moved.
+
+        Each body is asked by itself: where two are alike in size, either may be the one that most follow.
+        """
         votes = self._coarse(greys, model)
-        _, agree = fit_maps(self.coarse.centres, votes.shifts, votes.weights, model)
-        return np.asarray(agree * votes.weights.sum(axis=1))
+        total = np.zeros(len(greys))
+        for number in np.unique(self.body):
+            weights = votes.weights * (self.body == number)
+            _, agree = fit_maps(self.coarse.centres, votes.shifts, weights, model)
+            total += agree * weights.sum(axis=1)
+        return total
 
     def _coarse(self, greys: Sequence[Grey], model: Model) -> Votes:
-        return measure(self.coarse, [reduced(grey, self.shrink) for grey in greys], model)
+        small = [reduced(grey, self.shrink) for grey in greys]
+        votes = measure(self.coarse, small, model)
+        if not len(self.far) or not len(self.coarse):
+            return votes
+        _, agree = fit_maps(self.coarse.centres, votes.shifts, votes.weights, model)
+        lost = np.flatnonzero(agree <= _SURE)
+        if len(lost):
+            there = [small[row] for row in lost.tolist()]
+            wide = measure(self.far, there, model)
+            matrices, known = fit_maps(self.far.centres, wide.shifts, wide.weights, model)
+            again = measure(self.coarse, there, model, matrices)
+            _, better = fit_maps(self.coarse.centres, again.shifts, again.weights, model)
+            some = (known > _SURE) & (better > agree[lost])
+            for new, old in (
+                (again.shifts, votes.shifts),
+                (again.peaks, votes.peaks),
+                (again.kinds, votes.kinds),
+                (again.blur, votes.blur),
+            ):
+                old[lost[some]] = new[some]
+        return votes
 
     def _votes(self, greys: Sequence[Grey], model: Model) -> tuple[Votes, Votes, Float, NDArray[np.bool_]]:
         coarse = self._coarse(greys, model)
@@ -135,6 +166,10 @@ def choose_gauges(
         fine=make_reference(
             greys[0], tile_px=FINE_PX, step=0.5, area=_around(foot, width, height), ignore=mask, most=160
         ),
+        far=make_reference(
+            small, tile_px=FAR_PX, ignore=None if mask is None else mask[::shrink, ::shrink], most=MOST_FAR
+        ),
+        body=np.zeros(0, np.int64),
         by=by,
         shrink=shrink,
         foot=(foot[0] * size[0], foot[1] * size[1]),
@@ -147,30 +182,30 @@ def _auditioned(gauges: Gauges, greys: Sequence[Grey], model: Model) -> Gauges:
     away = np.hypot(*(_enlarged(gauges.fine.centres, gauges.by) - gauges.foot).T)
     near = 0.2 + np.exp(-((away / (0.1 * gauges.by * greys[0].shape[1])) ** 2) / 2)
     everywhere = np.ones(len(gauges.coarse))
-    coarse = _steadiest(gauges.coarse, large, MOST_COARSE, model, everywhere)
-    fine = _steadiest(gauges.fine, small, MOST_FINE, model, near)
-    return Gauges(
-        coarse=gauges.coarse.keep(coarse),
-        fine=gauges.fine.keep(fine),
-        by=gauges.by,
-        shrink=gauges.shrink,
-        foot=gauges.foot,
-    )
+    coarse, body = _steadiest(gauges.coarse, large, MOST_COARSE, model, everywhere)
+    fine, _ = _steadiest(gauges.fine, small, MOST_FINE, model, near)
+    return replace(gauges, coarse=gauges.coarse.keep(coarse), fine=gauges.fine.keep(fine), body=body)
 
 
 def _steadiest(
     reference: Reference, votes: Votes, most: int, model: Model, favour: Float
-) -> NDArray[np.int64]:
-    """Return the tiles that are found again in most pictures of the sample, and belong to a body."""
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the tiles that are found again in most pictures of the sample, and the body of each."""
     weights = votes.weights
-    score = np.quantile(weights, 0.25, axis=0)
+    score, label = np.quantile(weights, 0.25, axis=0), np.zeros(len(reference), np.int64)
     if len(weights) >= LEAST_PICTURES:
-        score[find_bodies(reference.centres, votes.shifts, weights, model) < 0] = 0
+        label = find_bodies(reference.centres, votes.shifts, weights, model)
+        score[label < 0] = 0
     good = np.flatnonzero(score > 0)
     if len(good) < 3:  # everything changes: the best there is, and the frames will say how sure they are
         score = weights.mean(axis=0)
         good = np.flatnonzero(score > 0)
-    return np.sort(good[np.argsort(-(score * favour)[good], kind="stable")][:most])
+    ranked = good[np.argsort(-(score * favour)[good], kind="stable")]
+    # a strip of the machine's frame above a large bed that shows more texture is heard, too
+    first = [ranked[label[ranked] == number][: most // MOST_BODIES] for number in range(MOST_BODIES)]
+    rest = ranked[~np.isin(ranked, np.concatenate(first))]
+    chosen = np.sort(np.concatenate([*first, rest])[:most])
+    return chosen, label[chosen]
 
 
 def _coarse_px(short_px: int) -> int:
