@@ -41,11 +41,12 @@ __all__ = [
 
 COARSE_PX, FINE_PX, FAR_PX = 64, 64, 128
 LEAST_COARSE_PX = 48
-ALONG = 5.0  # large tiles along the short side of a picture, where it is too small for COARSE_PX
+ALONG = 4.0  # large tiles along the short side of a picture, where it is too small for COARSE_PX
 STEP = 0.55  # from one large tile to the next, in edges: half of each lies in its neighbour's soft edge
 CANDIDATES, MOST_COARSE, MOST_FINE, MOST_FAR = 200, 40, 20, 12
 LEAST_PICTURES = 5  # of a sample that tell which tiles belong together
 _REACH = 0.2  # half width of the part around the foot in which small tiles lie, share of the width
+_HARDLY = 0.05  # mean weight of the votes below which those that agree may do so by chance
 _SURE = 0.35  # share of agreeing votes from which on a map is trusted
 
 
@@ -108,14 +109,15 @@ class Gauges:
         if not len(self.far) or not len(self.coarse):
             return votes
         _, agree = fit_maps(self.coarse.centres, votes.shifts, votes.weights, model)
-        lost = np.flatnonzero(agree <= _SURE)
+        lost = np.flatnonzero((agree <= _SURE) | (votes.weights.mean(axis=1) < _HARDLY))
         if len(lost):
             there = [small[row] for row in lost.tolist()]
             wide = measure(self.far, there, model)
             matrices, known = fit_maps(self.far.centres, wide.shifts, wide.weights, model)
             again = measure(self.coarse, there, model, matrices)
             _, better = fit_maps(self.coarse.centres, again.shifts, again.weights, model)
-            some = (known > _SURE) & (better > agree[lost])
+            some = known > _SURE
+            some &= better * again.weights.sum(axis=1) > (agree * votes.weights.sum(axis=1))[lost]
             for new, old in (
                 (again.shifts, votes.shifts),
                 (again.peaks, votes.peaks),
