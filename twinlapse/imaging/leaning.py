@@ -21,7 +21,7 @@ Lean = Literal["similarity", "rows", "affine"]
 
 PARAMETERS: dict[Lean, int] = {"similarity": 4, "rows": 5, "affine": 6}
 USUAL_LEAN = 0.002  # standard deviation of what is added, before a vote: a pixel over 500 rows
-SEEN_PX = 0.1  # RMS at the corners below which nobody sees it, whatever the evidence
+SEEN_PX = 0.15  # RMS at the corners below which nobody sees it, whatever the evidence
 _ROUNDS = 4  # of reweighting
 
 

@@ -48,7 +48,7 @@ __all__ = [
     "CLEAR",
     "FEW_SURE",
     "HARDLY_CLEAR",
-    "LEAST_SHARE",
+    "LEAST_MOVED",
     "MOST_APART",
     "SAME_PX",
     "UNKNOWN",
@@ -58,7 +58,7 @@ __all__ = [
 
 SAME_PX = 0.08  # a print that moves less against its surroundings is one body with them
 _MOSTLY = 0.6  # share of the frames in which the print must be seen to be held
-LEAST_SHARE = 0.5  # of the print's way, by which a tile moves at least that speaks for it
+LEAST_MOVED = 0.5  # of the print's way, by which a tile moves at least that speaks for it
 MOST_APART = 0.02  # a print does not move further against its surroundings, share of the picture's width
 UNKNOWN = 0.2  # confidence at most of a frame in which a print that moves is not found
 CLEAR, HARDLY_CLEAR = 0.9, 0.6  # weight of the print's tiles over that in the clearest frames
@@ -319,8 +319,8 @@ def _print_against(
     weights = weights * of_the_print(looks.centres, shifts, weights, held)
     found, _ = fit_maps(looks.centres, shifts, weights, "shift")
     share = shares(shifts, weights * held[:, None], found[:, :, 2])
-    weights = weights * np.where(share > LEAST_SHARE, np.minimum(share, 1.0) ** 2, 0.0)
-    shifts = shifts / np.maximum(share, LEAST_SHARE)[:, None]
+    weights = weights * np.where(share > LEAST_MOVED, np.minimum(share, 1.0) ** 2, 0.0)
+    shifts = shifts / np.maximum(share, LEAST_MOVED)[:, None]
     found, agree = fit_maps(looks.centres, shifts, weights, "shift")
     total = weights.sum(axis=1)
     extra, sure = found[:, :, 2], (agree >= CERTAIN) & (total > 0.2) & held
