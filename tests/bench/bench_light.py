@@ -1,6 +1,7 @@
 """How even the light of a film is, measured on the encoded film: decode it, measure patches, compare.
 
     python tests/bench/bench_light.py [--seeds 0 1] [--frames 60] [--curves srgb gamma cheap] [--light off]
+        [--kind flicker highlights steps daylight] [--scene gravel]
 
 A photograph with nine grey patches, each one half brighter than the other, is seen by a camera with a tone
 curve of a published standard or a made-up cheap one, through a light that flickers by 8 % (RMS), a white
@@ -19,12 +20,19 @@ bound
     what is left of either when the exact gain is put on the frames before they are encoded: noise, codes of
     8 bits and JPEG of the source, which no evening can take back.
 white
-    largest share of pixels that the film shows at white, beyond those that are at white in the frame, %.
+    largest share of pixels of a channel that the film shows at white, beyond those that are at white in the
+    frame, %.
+
+Kinds of light: `flicker` as above; `highlights`, where a window reaches white in the usual light and every
+fourth frame has 0.55 to 0.7 of it, so that gains meet white; `steps`, where the camera's exposure also jumps
+by up to a stop for some frames at a time; `daylight`, which comes and goes by half as well, for
+`--light flicker`: there flicker is how far a frame is off the middle of its neighbours.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import subprocess
 import sys
 import tempfile
@@ -106,11 +114,15 @@ class LitSet:
     light: Plane
     shake: Plane  # (n, 2) px
     curve: str
-    white: Plane  # (n,) share of each frame's pixels at white
+    white: Plane  # (n, 3) share of each frame's pixels at white
 
 
-def _scene(rng: np.random.Generator, name: str) -> Plane:
+def _scene(rng: np.random.Generator, name: str, kind: str) -> Plane:
     scene = photograph(name, SIZE) * 0.8
+    if kind == "highlights":
+        scene *= 1.4
+        window = scene[MARGIN_PX + 20 : MARGIN_PX + 320, MARGIN_PX + 380 : MARGIN_PX + 780]
+        window[:] = np.linspace(0.55, 1.02, 400)[:, None] * rng.uniform(0.95, 1.0, (300, 1, 3))
     for tone, (x, y) in PLACES.items():
         for half, sign in ((0, -1), (1, 1)):
             left = MARGIN_PX + x + half * PATCH_PX // 2
@@ -122,15 +134,28 @@ def _scene(rng: np.random.Generator, name: str) -> Plane:
     return scene
 
 
-def draw(folder: Path, curve: str, count: int, seed: int, name: str) -> LitSet:
+def _extra(kind: str, count: int, rng: np.random.Generator) -> Plane:
+    """Return what a kind of light does beside flicker and drift, (n, 1)."""
+    if kind == "highlights":
+        return np.where(np.arange(count) % 4 == 3, rng.uniform(0.55, 0.7, count), 1.0)[:, None]
+    if kind == "steps":
+        stops = rng.choice([0, 0, 0, -1, -0.5, 0.5, 0.8], count // 4 + 1)
+        return (2.0 ** np.repeat(stops, 4)[:count])[:, None]
+    if kind == "daylight":
+        return np.exp(0.4 * np.sin(2 * np.pi * np.arange(count) / count + rng.uniform(0, 6)))[:, None]
+    return np.ones((count, 1))
+
+
+def draw(folder: Path, curve: str, count: int, seed: int, name: str, kind: str = "flicker") -> LitSet:
     """Write the frames of one set."""
     rng = np.random.default_rng((seed, 77))
-    scene = _scene(rng, name)
+    scene = _scene(rng, name, kind)
     step = np.linspace(0, 1, count)[:, None]
     drift = rng.uniform(-0.05, 0.05, 3) * step + 0.03 * np.sin(2 * np.pi * (step + rng.uniform(0, 1, 3)))
     light = np.exp(rng.normal(0, 0.08, (count, 1)) + drift + rng.normal(0, 0.004, (count, 3)))
+    light *= _extra(kind, count, np.random.default_rng((seed, 78)))
     light /= np.exp(np.median(np.log(light), axis=0))
-    white, moved = np.zeros(count), np.zeros((count, 2))
+    white, moved = np.zeros((count, 3)), np.zeros((count, 2))
     print_tone = rng.uniform(0.1, 0.5, 3)
     for place in range(count):
         own = np.random.default_rng((seed, place, 5))
@@ -140,7 +165,7 @@ def draw(folder: Path, curve: str, count: int, seed: int, name: str) -> LitSet:
         path = folder / f"{place + 1:06d}.jpg"
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists():
-            white[place] = float((np.asarray(Image.open(path)).max(axis=2) >= 254).mean())
+            white[place] = (np.asarray(Image.open(path)) >= 254).mean(axis=(0, 1))
             continue
         view = _seen(scene, shake, SIZE)
         top = round(SIZE[1] * (0.85 - 0.5 * (place + 1) / count))
@@ -150,8 +175,8 @@ def draw(folder: Path, curve: str, count: int, seed: int, name: str) -> LitSet:
         electrons = electrons + own.normal(0, 1, view.shape) * np.sqrt(electrons / 8000 + 1e-6)
         codes = 255 * np.clip(CURVES[curve](np.maximum(electrons, 0)), 0, 1)
         whole = np.clip(np.rint(codes), 0, 255).astype(np.uint8)
-        white[place] = float((whole.max(axis=2) >= 254).mean())
         Image.fromarray(whole).save(path, quality=92)
+        white[place] = (np.asarray(Image.open(path)) >= 254).mean(axis=(0, 1))
     return LitSet(folder=folder, light=light, shake=moved, curve=curve, white=white)
 
 
@@ -216,9 +241,10 @@ def bounds(some: LitSet, tone: str) -> tuple[float, float]:
     return _changes(both.mean(axis=1)), _contrast(both)[0]
 
 
-def judged(some: LitSet, film: Plane) -> dict[str, dict[str, float]]:
+def judged(some: LitSet, film: Plane, kind: str) -> dict[str, dict[str, float]]:
     """Return what is measured on each patch."""
     found = {}
+    changes = _bends if kind == "daylight" else _changes
     for tone in TONES:
         codes = halves(film, tone)
         luma = codes @ LUMA
@@ -229,8 +255,8 @@ def judged(some: LitSet, film: Plane) -> dict[str, dict[str, float]]:
         drift = channels[-tenth:].mean(axis=0) / channels[:tenth].mean(axis=0) - 1
         found[tone] = {
             "code": float(mean.mean()),
-            "flicker": _changes(mean),
-            "colour": max(_changes(channels[:, c]) for c in range(3)),
+            "flicker": changes(mean),
+            "colour": max(changes(channels[:, c]) for c in range(3)),
             "contrast": contrast,
             "worst": worst,
             "drift": float(np.abs(drift).max() * 100),
@@ -250,6 +276,12 @@ def _changes(series: Plane) -> float:
     return float(np.sqrt((np.diff(series) ** 2).mean()) / series.mean() * 100)
 
 
+def _bends(series: Plane) -> float:
+    # as large as `_changes` for errors that have nothing to do with each other
+    off = series[1:-1] - (series[2:] + series[:-2]) / 2
+    return float(np.sqrt((off**2).mean() * 4 / 3) / series.mean() * 100)
+
+
 def main() -> None:
     """Draw, render, judge and print."""
     parser = argparse.ArgumentParser(description="light of the encoded film")
@@ -257,27 +289,31 @@ def main() -> None:
     parser.add_argument("--frames", type=int, default=60)
     parser.add_argument("--curves", nargs="+", choices=list(CURVES), default=list(CURVES))
     parser.add_argument("--light", default="constant", choices=["constant", "flicker", "off"])
+    kinds = ["flicker", "highlights", "steps", "daylight"]
+    parser.add_argument("--kind", nargs="+", default=["flicker"], choices=kinds)
+    parser.add_argument("--scene", help="photograph [default: one of four by seed and curve]")
     parser.add_argument("--keep", type=Path, help="folder in which the frames stay")
     asked = parser.parse_args()
     names = ["coffee", "motorcycle", "grace_hopper", "astronaut"]
-    print(f"{'set':24} {'patch':7} code flicker bound  colour contrast (worst) bound  drift  white")
+    print(f"{'set':32} {'patch':7} code flicker bound  colour contrast (worst) bound  drift  white")
     with tempfile.TemporaryDirectory() as kept:
-        for seed in asked.seeds:
-            for curve in asked.curves:
-                name = names[(seed + list(CURVES).index(curve)) % len(names)]
-                folder = Path(asked.keep or kept) / f"{curve}-{seed}"
-                some = draw(folder, curve, asked.frames, seed, name)
-                film = film_of(some, asked.light)
-                shown = (film.min(axis=3) >= 254).mean(axis=(1, 2))
-                more = 100 * float(np.max(shown - some.white))
-                for tone, row in judged(some, film).items():
-                    print(
-                        f"{curve + '-' + str(seed) + ' ' + name:24} {tone:7} {row['code']:4.0f} "
-                        f"{row['flicker']:7.3f} {row['bound']:5.3f} {row['colour']:6.3f} "
-                        f"{row['contrast']:8.3f} ({row['worst']:5.2f}) {row['contrast_bound']:5.3f} "
-                        f"{row['drift']:5.2f} {more:7.3f}",
-                        flush=True,
-                    )
+        for seed, kind, curve in itertools.product(asked.seeds, asked.kind, asked.curves):
+            name = asked.scene or names[(seed + list(CURVES).index(curve)) % len(names)]
+            title = "-".join([curve, str(seed), *([] if kind == "flicker" else [kind])])
+            folder = Path(asked.keep or kept) / (title + (f"-{asked.scene}" if asked.scene else ""))
+            some = draw(folder, curve, asked.frames, seed, name, kind)
+            film = film_of(some, asked.light)
+            # a channel at white, in frames and film alike
+            shown = (film >= 254).mean(axis=(1, 2))
+            more = 100 * float(np.max(shown - some.white))
+            for tone, row in judged(some, film, kind).items():
+                print(
+                    f"{title + ' ' + name:32} {tone:7} {row['code']:4.0f} "
+                    f"{row['flicker']:7.3f} {row['bound']:5.3f} {row['colour']:6.3f} "
+                    f"{row['contrast']:8.3f} ({row['worst']:5.2f}) {row['contrast_bound']:5.3f} "
+                    f"{row['drift']:5.2f} {more:7.3f}",
+                    flush=True,
+                )
 
 
 if __name__ == "__main__":
