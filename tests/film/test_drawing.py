@@ -439,7 +439,7 @@ def test_what_is_taken_off_lies_where_the_camera_saw_it(tmp_path: Path, rotate_d
 
 def test_the_loop_over_pixels_and_arrays_code_alike(monkeypatch: pytest.MonkeyPatch) -> None:
     picture = np.random.default_rng(6).integers(0, 256, (33, 50, 3)).astype(np.uint8)
-    how = Relight(gain=np.array([1.4, 0.8, 1.02]), guarded=True)
+    how = Relight(gain=np.array([1.4, 0.8, 1.02]), top_code=255)
     left = np.random.default_rng(7).normal(0, 0.5, (5, 7, 3)).astype(np.float32)
     compiled = coded_relit(picture, how, left)
     monkeypatch.setattr(colour, "code_pixels", None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from twinlapse.imaging.light import Relight, is_guarded, relight
+from twinlapse.imaging.light import Relight, relight
 from twinlapse.imaging.tone_curve import ToneCurve, find_tone_curve, lit_codes, whole_codes
 
 
@@ -54,7 +54,7 @@ def flicker(curve, patch: float, codes: np.ndarray, found: ToneCurve) -> float:
     for frame, factor in enumerate(gain):
         code = float(curve(np.array(patch * LIGHT[frame])))
         shown = np.clip(np.rint(code * 255 + noise), 0, 255).astype(int)
-        means.append(whole_codes(lit_codes(np.full(3, factor), found, guarded=True))[shown, 0].mean())
+        means.append(whole_codes(lit_codes(np.full(3, factor), found, 255))[shown, 0].mean())
     return float(np.std(np.diff(means)) / np.mean(means) * 100)
 
 
@@ -81,20 +81,28 @@ def test_no_gain_pushes_highlights_to_white() -> None:
     rng = np.random.default_rng(2)
     picture = np.clip(rng.normal(215, 22, (120, 160, 3)), 0, 250).astype(np.uint8)
     gain = np.full(3, 1.68)
-    assert is_guarded(float(np.quantile(picture, 0.999)), gain)
     bare = relight(picture, Relight(gain=gain))
     assert (bare >= 255).mean() > 0.3  # the control
-    shown = relight(picture, Relight(gain=gain, guarded=True))
+    shown = relight(picture, Relight(gain=gain, top_code=float(np.quantile(picture, 0.999))))
     assert (shown >= 255).mean() <= 0.001
     assert shown.astype(int).min() >= picture.min()
-    table = whole_codes(lit_codes(gain, ToneCurve(), guarded=True))[:, 0].astype(int)
+    table = whole_codes(lit_codes(gain, ToneCurve(), 255))[:, 0].astype(int)
     assert (np.diff(table) >= -1).all() and table[255] == 255
 
 
 def test_what_is_clipped_stays_white_when_the_light_is_lowered() -> None:
-    table = whole_codes(lit_codes(np.full(3, 0.9), ToneCurve(), guarded=True))[:, 0].astype(int)
+    table = whole_codes(lit_codes(np.full(3, 0.9), ToneCurve(), 255))[:, 0].astype(int)
     assert table[255] == 255 and table[200] < 196
-    assert not is_guarded(200.0, np.ones(3)) and is_guarded(240.0, np.full(3, 1.2))
+
+
+def test_a_dark_picture_of_a_window_is_lifted_to_where_the_window_is_and_not_bent_below() -> None:
+    gain, bare = np.full(3, 1 / 0.6), lit_codes(np.full(3, 1 / 0.6), ToneCurve(), None)[:, 0]
+    top = float(np.interp(254.0, bare, np.arange(256)))  # what is just below white in the usual light
+    table = lit_codes(gain, ToneCurve(), top)[:, 0]
+    below = bare < 220
+    assert np.array_equal(table[below], bare[below])
+    assert 240 < np.interp(top, np.arange(256), table) < 251
+    assert (np.diff(table) >= 0).all()
 
 
 def test_light_that_hardly_changes_tells_no_curve() -> None:

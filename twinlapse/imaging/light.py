@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Grey, Picture
 from twinlapse.imaging.light_kernels import mean_pixels
-from twinlapse.imaging.tone_curve import SRGB_POWER, ToneCurve, lit_codes, whole_codes
+from twinlapse.imaging.tone_curve import ToneCurve, lit_codes, whole_codes
 from twinlapse.jit import Kernel
 
 __all__ = [
@@ -29,7 +29,6 @@ __all__ = [
     "LOW",
     "MOST_GAIN",
     "NEAR_CLIPPING",
-    "NEAR_WHITE",
     "SAME_LIGHT",
     "SURE_OF_LIGHT",
     "Blocks",
@@ -42,7 +41,6 @@ __all__ = [
     "changing_foot",
     "common_level",
     "gains",
-    "is_guarded",
     "light_blocks",
     "likeness",
     "middle_of",
@@ -65,7 +63,6 @@ FOREIGN = 4.0  # usual differences from the usual light, beyond which a picture 
 LARGE_PART = 0.25  # of the change of the part that changes most, from which on another may be the print
 SAME_LIGHT = 0.3  # of a logarithm: a block that differs by more from the others shows something else
 SURE_OF_LIGHT = 0.2  # confidence below which a picture's light is not known
-NEAR_WHITE = 250  # code from which on a picture's brightest pixels are taken care of
 NEAR_CLIPPING = 248  # mean code of a few pixels above which some of them are clipped
 
 
@@ -283,7 +280,7 @@ class Relight:
 
     gain: Float  # (3,) factor of the light of each channel
     curve: ToneCurve = field(default_factory=ToneCurve)
-    guarded: bool = False  # the picture has pixels at white, or the gain would make some
+    top_code: float | None = None  # that a thousandth of the pixels pass; None: white is not taken care of
     left: Blocks | None = None  # (DOWN, ACROSS, 3) codes by which it is too high then, see `PlainParts`
 
 
@@ -296,13 +293,7 @@ def relight(picture: Picture, how: Relight) -> Picture:
 
 def relit_codes(how: Relight) -> Float:
     """Return what becomes of each code of each channel, 0 to 255 with fractions, (256, 3)."""
-    return lit_codes(how.gain, how.curve, guarded=how.guarded)
-
-
-def is_guarded(top_code: float, gain: NDArray[np.floating]) -> bool:
-    """Return True if a gain meets white; a thousandth of the picture's pixels pass `top_code`."""
-    lifted = top_code * float(np.max(gain)) ** (1 / SRGB_POWER)
-    return bool(max(top_code, lifted) >= NEAR_WHITE)
+    return lit_codes(how.gain, how.curve, how.top_code)
 
 
 def likeness(blocks: Blocks, level: Level) -> Float:
@@ -316,13 +307,15 @@ def likeness(blocks: Blocks, level: Level) -> Float:
     return np.asarray(same.mean(axis=1), np.float64)
 
 
-def tone_of(grey: Grey) -> tuple[float, float, float, float]:
-    """Return mean and spread of a picture's codes, the share at white, the code that a thousandth passes."""
+def tone_of(picture: Picture, grey: Grey) -> tuple[float, float, float, float]:
+    """Return mean and spread of a picture's luma, its share at white, what a thousandth of channels pass."""
     count = np.bincount(grey[::4, ::4].ravel(), minlength=256)
     total, code = int(count.sum()), np.arange(256)
     mean = float(count @ code) / total
     spread = float(np.sqrt(count @ (code - mean) ** 2 / total))
-    top = np.searchsorted(np.cumsum(count), total - 1 - total // 1000, side="right")
+    red, green, blue = np.moveaxis(picture[::4, ::4], -1, 0)
+    most = np.bincount(np.maximum(np.maximum(red, green), blue).ravel(), minlength=256)
+    top = np.searchsorted(np.cumsum(most), total - 1 - total // 1000, side="right")
     return mean, spread, float(count[NEAR_CLIPPING:].sum()) / total, float(top)
 
 

@@ -22,6 +22,7 @@ __all__ = [
     "CELL_CODES",
     "EVEN",
     "FIRMNESS",
+    "HEADROOM",
     "KNEE",
     "KNOTS",
     "LEAST_CHANGE",
@@ -48,6 +49,7 @@ LEAST_CHANGE = 0.01  # of the light, RMS over the film: less tells no curve
 ROUNDED = 0.12 / 255  # what codes of 8 bits and JPEG leave of the mean of many pixels, RMS
 EVEN = 0.0008  # of the light, RMS: a curve must explain more in pictures that it was not made by
 LOWEST_KNEE, KNEE = 0.5, 0.92  # from here on a gain above one bends towards white instead of clipping
+HEADROOM = 0.06  # of the codes, above the brightest that are told from white
 WHITE = 0.97  # from here on a gain below one lets white be white: what is clipped has no light to be divided
 _LEAST_PIXELS, _LEAST_CELLS, _LEAST_PICTURES = 4, 8, 8
 _DARK, _CLIPPED = 2 / 255, 249 / 255  # mean codes of a cell beyond which some pixels are clipped
@@ -257,16 +259,17 @@ def _light_of_bytes(curve: ToneCurve) -> Float:
     return curve.log_light(np.arange(256) / 255)
 
 
-def lit_codes(gain: NDArray[np.floating], curve: ToneCurve, *, guarded: bool) -> Float:
+def lit_codes(gain: NDArray[np.floating], curve: ToneCurve, top_code: float | None) -> Float:
     """Return what becomes of each code of each channel under a gain (3,) of the light, 0 to 255, (256, 3).
 
-    With `guarded` nothing is pushed to white that was below it, and white stays white.
+    `top_code` is what a thousandth of the picture's pixels pass, 0 to 255: up to there nothing is pushed to
+    white that was below it, and white stays white. With None codes are clipped.
     """
     code = np.arange(256) / 255
     lit = curve.code(_light_of_bytes(curve)[:, None] + np.log(np.asarray(gain, np.float64)))
-    if guarded:
+    if top_code is not None:
         for channel in range(3):
-            lit[:, channel] = _guarded(lit[:, channel], code)
+            lit[:, channel] = _guarded(lit[:, channel], code, top_code / 255)
     return np.clip(lit, 0, 1) * 255
 
 
@@ -280,12 +283,13 @@ def whole_codes(codes: Float) -> Picture:
     return np.asarray(np.clip(np.diff(whole, axis=0, prepend=0), 0, 255), np.uint8)
 
 
-def _guarded(lit: Float, code: Float) -> Float:
-    if lit[-1] > 1:
-        knee = float(np.clip(1 - 2 * (lit[-1] - 1), LOWEST_KNEE, KNEE))
+def _guarded(lit: Float, code: Float, top: float) -> Float:
+    brightest = min(float(lit[-1]), float(np.interp(top, code, lit)) + HEADROOM)
+    if brightest > 1:
+        knee = float(np.clip(1 - 2 * (brightest - 1), LOWEST_KNEE, KNEE))
         over = np.maximum(lit - knee, 0)
         # a hyperbola: as steep as the gain at the knee, at white where the brightest code is
-        bent = knee + over / (1 + over * (1 / (1 - knee) - 1 / (lit[-1] - knee)))
+        bent = knee + over / (1 + over * (1 / (1 - knee) - 1 / (brightest - knee)))
         return np.asarray(np.where(lit > knee, bent, lit))
     near = np.clip((code - WHITE) / (1 - WHITE), 0, 1) ** 2
-    return np.asarray(lit + (1 - lit) * near)
+    return np.asarray(lit + np.maximum(1 - lit, 0) * near)

@@ -142,7 +142,7 @@ def _look_at_all(
         pictures = _read(files, places, size, by, looks)
         greys = {place: grey_of(picture) for place, picture in pictures.items()}
         for place, grey in greys.items():
-            looks.tone[place] = tone_of(grey)
+            looks.tone[place] = tone_of(pictures[place], grey)
         laid = _measure(looks, references, greys, filming) if scene else {}
         if rigid is not None:
             bodies = _read_body(looks, rigid, greys, by)

@@ -24,7 +24,7 @@ from twinlapse.rig.film_settings import CameraFilming
 
 __all__ = ["VERSION", "Column", "Looks", "keep", "key_of", "read_kept"]
 
-VERSION = "looks/22"
+VERSION = "looks/23"
 
 Column = NDArray[np.float32]  # half the memory, and a ten-thousandth of a pixel
 
@@ -40,7 +40,7 @@ class Looks:
     coarse: NDArray[np.bool_]  # (k,) a large tile anywhere, else a small one near the print
     shifts: Column  # (n, k, 2) px
     weights: Column  # (n, k)
-    tone: Float  # (n, 4) of the luma: mean code, spread, share at white, code that a thousandth passes
+    tone: Float  # (n, 4) luma's mean, spread, share at white; code of a channel that a thousandth passes
     curve: Float  # (18,) the camera's tone curve, see ToneCurve
     alike: Float  # (n,) share of the steady blocks that look like themselves
     blur: Float  # (n,) px: how far the picture moved while it was exposed

@@ -15,7 +15,7 @@ from twinlapse.frames.sequence import FrameFile
 from twinlapse.imaging.certainty import by_height, certainty, expected_error
 from twinlapse.imaging.decode import fitted, read_picture
 from twinlapse.imaging.leaning import lean_by_evidence
-from twinlapse.imaging.light import SURE_OF_LIGHT, Relight, gains, is_guarded, relight
+from twinlapse.imaging.light import SURE_OF_LIGHT, Relight, gains, relight
 from twinlapse.imaging.plain_parts import left_over
 from twinlapse.imaging.resampling import resample
 from twinlapse.imaging.tone_curve import ToneCurve
@@ -99,9 +99,9 @@ class Track:
     def light(self, place: int) -> Relight:
         """Return how the light of frame `place` is evened."""
         gain = np.asarray(self.gain[place], np.float64)
-        top = self.top_codes[place] if self.top_codes else 0.0
+        top = self.top_codes[place] if self.top_codes else None
         left = left_over(self.left[place], self.plain) if len(self.plain) else None
-        return Relight(gain=gain, curve=self.curve, guarded=is_guarded(top, gain), left=left)
+        return Relight(gain=gain, curve=self.curve, top_code=top, left=left)
 
     def usable(self) -> set[Path]:
         """Return the files that are shown; where none is fit to be, all that can be read."""
