@@ -58,7 +58,7 @@ Mode = Literal["constant", "flicker", "off"]
 
 ACROSS, DOWN = 40, 30  # blocks of the raster on which light is compared
 LOW, HIGH = 0.01, 0.80  # linear light outside of which a block is too dark or too near clipping
-MOST_GAIN = 2.0
+MOST_GAIN = 4.0  # two stops (common practice, no source): beyond, a picture is mostly noise
 FOREIGN = 4.0  # usual differences from the usual light, beyond which a picture shows something else
 LARGE_PART = 0.25  # of the change of the part that changes most, from which on another may be the print
 SAME_LIGHT = 0.3  # of a logarithm: a block that differs by more from the others shows something else
