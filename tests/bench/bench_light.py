@@ -20,8 +20,8 @@ bound
     what is left of either when the exact gain is put on the frames before they are encoded: noise, codes of
     8 bits and JPEG of the source, which no evening can take back.
 white
-    largest share of pixels of a channel that the film shows at white, beyond those that are at white in the
-    frame, %.
+    largest share of pixels of a channel that the film shows at white (254), beyond those that are there in the
+    frame but for three codes, which noise, JPEG and the encoder move, %.
 
 Kinds of light: `flicker` as above; `highlights`, where a window reaches white in the usual light and every
 fourth frame has 0.55 to 0.7 of it, so that gains meet white; `steps`, where the camera's exposure also jumps
@@ -116,7 +116,7 @@ class LitSet:
     curve: str
 
     def white(self) -> Plane:
-        """Return the share of pixels at white of each channel of each frame, (n, 3).
+        """Return the share of pixels that are nearly white in each channel of each frame, (n, 3).
 
         The film leaves out as much of the edges as the shake takes at most; so does this.
         """
@@ -127,7 +127,7 @@ class LitSet:
             frame = np.asarray(Image.open(self.folder / f"{place + 1:06d}.jpg"))
             rows, columns = max(0, y + down), max(0, x + right)
             part = frame[rows : SIZE[1] - y + down, columns : SIZE[0] - x + right]
-            parts.append((part >= 254).mean(axis=(0, 1)))
+            parts.append((part >= 251).mean(axis=(0, 1)))
         return np.array(parts)
 
 
