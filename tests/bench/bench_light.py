@@ -20,8 +20,8 @@ bound
     what is left of either when the exact gain is put on the frames before they are encoded: noise, codes of
     8 bits and JPEG of the source, which no evening can take back.
 white
-    largest share of pixels of a channel that the film shows at white (254), beyond those that are there in the
-    frame but for three codes, which noise, JPEG and the encoder move, %.
+    largest share of pixels of a channel that the film shows at white (254), beyond those that are there in
+    the frame but for three codes, which noise, JPEG and the encoder move, %.
 
 Kinds of light: `flicker` as above; `highlights`, where a window reaches white in the usual light and every
 fourth frame has 0.55 to 0.7 of it, so that gains meet white; `steps`, where the camera's exposure also jumps
