@@ -82,7 +82,10 @@ def test_a_blurred_frame_is_measured_by_its_middle_and_not_shown(tmp_path: Path)
 
 
 def test_what_is_no_picture_of_the_print_is_not_shown(tmp_path: Path) -> None:
-    shakes = shaken(4)
+    lights = np.exp(np.random.default_rng(9).normal(0, 0.02, COUNT))
+    shakes = [
+        Shake(**{**vars(shake), "light": light}) for shake, light in zip(shaken(4), lights, strict=True)
+    ]
     shakes[14] = Shake(**{**vars(shakes[14]), "light": 0.02})
 
     def over(view: np.ndarray, shake: object, place: int, rng: np.random.Generator) -> None:
@@ -95,7 +98,12 @@ def test_what_is_no_picture_of_the_print_is_not_shown(tmp_path: Path) -> None:
 
     track, error, _ = tracked(drawing(tmp_path / "w", shakes, over=over))
     assert {place: why for place, why in enumerate(track.hidden) if why}.keys() == {3, 7, 10, 14}
+    assert track.hidden[10] == "something is in the way"
+    # black frames and a light that was off do not keep the others from being lit evenly
+    light = np.array([shake.light for shake in shakes])
     shown = np.array([not why for why in track.hidden])
+    even = (track.gain[:, 1] * light)[shown]
+    assert np.ptp(light[shown]) > 0.05 and np.ptp(even) < 0.01
     assert error[shown].max() < 0.2
     assert len(track.usable()) == COUNT - 4
     again = track.chosen(keep={8}, drop={1})  # shots are counted from 1

@@ -162,9 +162,11 @@ def _changes(blocks: Blocks) -> tuple[NDArray[Any], NDArray[np.bool_]]:
     """Return how far off its usual light each block of each picture is, and which blocks can be judged.
 
     Off is a logarithm, (m, DOWN, ACROSS, 3), with what all blocks of a picture share taken out. A picture
-    that is mostly clipped tells nothing and is passed over; a block clipped in any other is not judged.
+    that is mostly clipped or black tells nothing and is passed over; a block that is in any other is not
+    judged.
     """
-    told = np.isfinite(blocks).all(axis=-1).mean(axis=(1, 2)) > 0.5
+    # no comparison holds for NaN
+    told = ((blocks > LOW) & (blocks < np.inf)).all(axis=-1).mean(axis=(1, 2)) > 0.5
     sample = blocks[told] if told.any() else blocks
     # along time first: that is how they lie in memory
     usable = np.isfinite(sample).all(axis=0).all(axis=-1)
