@@ -69,15 +69,25 @@ class FilmChunk:
     @property
     def path(self) -> Path:
         """Where the chunk lies when it is done."""
-        content = pickle.dumps((self.scene, self.beats, self.fps, self.codec), protocol=5)
-        states = [
-            (str(file.path), file.path.stat().st_size, file.path.stat().st_mtime_ns)
-            for track in self.scene.tracks.values()
-            for file in track.files
-            if file.path.exists()
-        ]
-        name = hashlib.sha256(content + repr(states).encode()).hexdigest()[:32]
-        return self.folder / f"{name}.{self.codec.container}"
+        return _paths([self])[0]
+
+
+def _paths(chunks: Sequence[FilmChunk]) -> list[Path]:
+    """Return where the chunks of one film lie when they are done."""
+    if not chunks:
+        return []
+    film = chunks[0]
+    states = []
+    for track in film.scene.tracks.values():
+        for file in track.files:
+            with contextlib.suppress(OSError):
+                state = file.path.stat()
+                states.append((str(file.path), state.st_size, state.st_mtime_ns))
+    # what is the same for all of them, and grows with the film, is looked at once
+    content = pickle.dumps((film.scene, film.fps, film.codec), protocol=5)
+    common = hashlib.sha256(content + repr(states).encode()).digest()
+    names = [hashlib.sha256(common + pickle.dumps(chunk.beats, protocol=5)).hexdigest() for chunk in chunks]
+    return [film.folder / f"{name[:32]}.{film.codec.container}" for name in names]
 
 
 class UnfinishedError(RenderError):
@@ -227,7 +237,7 @@ def render_in_chunks(
     chunks = [
         FilmChunk(scene=scene, beats=some, fps=fps, codec=codec, folder=folder) for some in cut(beats, fps)
     ]
-    paths = [chunk.path for chunk in chunks]
+    paths = _paths(chunks)
     todo = [(chunk, path) for chunk, path in zip(chunks, paths, strict=True) if not path.exists()]
     try:
         if todo:

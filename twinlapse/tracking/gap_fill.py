@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from typing import Literal
 
@@ -52,8 +53,8 @@ def cover_gaps(
 
 
 def _shown(moment: int, wanted: list[int | None], good: list[int], gap: str) -> Shown:
-    before = max((known for known in good if known <= moment), default=good[0])
-    after = min((known for known in good if known >= moment), default=good[-1])
+    before = good[max(0, bisect_right(good, moment) - 1)]
+    after = good[min(len(good) - 1, bisect_left(good, moment))]
     place, other = wanted[before], wanted[after]
     assert place is not None and other is not None
     if gap == "hold" or before >= after or before > moment:
