@@ -11,6 +11,9 @@ import cv2
 import numpy as np
 import pytest
 
+from twinlapse.firstlayer.corner_check import CornerCheck
+from twinlapse.firstlayer.corner_monitor import CornerMonitor
+from twinlapse.firstlayer.report import overall
 from twinlapse.gcode import find_layers, read_toolpath
 from twinlapse.plan.where.corner_visits import joined_to, watched_corners
 
@@ -109,3 +112,26 @@ def test_a_corner_that_rises_is_told_and_steady_ones_are_not(bench: Any, brim: b
         assert len(steady) == 4 and not any(watch.lifted for watch in steady)
         risen = bench.judged(made, bench.shown(look, made, seed % 4, 1.0, [seed % 4])).watches
         assert [w.lifted for w in risen if w.corner_mm == made.corners[seed % 4]] == [True]
+
+
+def _corner(lift_mm: float, lifted: bool = False) -> CornerMonitor:
+    lift = np.array([0.0, lift_mm])
+    since = 1 if lifted else None
+    return CornerMonitor(
+        corner_mm=(0.0, 0.0), lift_mm=lift, blur=lift, lifted=lifted, confidence=0.5, since=since
+    )
+
+
+def test_the_worst_of_all_corners_is_said_and_few_known_ones_are_no_proof() -> None:
+    steady, unknown, risen = _corner(0.01), _corner(np.nan), _corner(0.6, lifted=True)
+
+    def said(*watches: CornerMonitor) -> tuple[bool | None, str]:
+        return overall(None, CornerCheck(layers=(0, 1), strips=(), watches=watches))
+
+    assert said(steady, steady, steady, unknown)[0] is True
+    assert said(steady, unknown, unknown, unknown)[0] is None
+    assert said(steady, unknown, unknown, risen) == (
+        False,
+        "1 of 4 corners has risen. Look before you print on.",
+    )
+    assert said()[0] is True and "no corners" in said()[1]

@@ -70,7 +70,7 @@ def monitor_corners(strips: Sequence[Strip]) -> list[CornerMonitor]:
 
 
 def _watch(strip: Strip, lifts: Float, limits: Float) -> CornerMonitor:
-    up = lifts > limits
+    up = _up(lifts, limits)
     newest = int(np.flatnonzero(np.isfinite(lifts))[-1])
     lasting = bool(up[newest])
     sharp = np.array([_sharpness(picture) for picture in strip.pictures])
@@ -83,6 +83,13 @@ def _watch(strip: Strip, lifts: Float, limits: Float) -> CornerMonitor:
         confidence=round(sure, 2) if lasting else round(1 - sure, 2),
         since=int(np.flatnonzero(up)[0]) if lasting else None,
     )
+
+
+def _up(lifts: Float, limits: Float) -> NDArray[np.bool_]:
+    """Return in which pictures a corner is up: one picture says so, or it and the one before together."""
+    up = lifts > limits
+    up[2:] |= lifts[1:-1] + lifts[2:] > limits[1:-1] + limits[2:]
+    return up
 
 
 def _lifts(strip: Strip) -> tuple[Float, Float]:

@@ -19,6 +19,7 @@ __all__ = [
     "Patch",
     "common",
     "cut",
+    "fine_detail",
     "links_of",
     "moved_px",
     "solved",
@@ -112,7 +113,7 @@ def moved_px(one: Float32, other: Float32, both: Float32) -> tuple[Float, Float,
     height : float
         Of the correlation's peak: how much they have in common at all.
     """
-    first, second = _detail(one, both), _detail(other, both)
+    first, second = fine_detail(one, both), fine_detail(other, both)
     coarse, height = cv2.phaseCorrelate(first, second)
     return *_refined(first, second, np.array(coarse)), float(height)
 
@@ -178,7 +179,7 @@ def cut(patch: Patch, box: tuple[int, int, int, int]) -> tuple[Float32, Float32]
     return patch.colours[rows, columns], patch.weight[rows, columns]
 
 
-def _detail(colours: Float32, both: Float32) -> Float:
+def fine_detail(colours: Float32, both: Float32) -> Float:
     """Return what is fine in the overlap, its rim faded out: no light, no edge of the picture is matched."""
     grey = cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)
     inside = (both > 0).astype(np.float32)
