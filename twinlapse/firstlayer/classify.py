@@ -29,6 +29,7 @@ from twinlapse.firstlayer.relief import lumps, relief
 from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, part
 from twinlapse.firstlayer.slits import slits_in_score
 from twinlapse.firstlayer.solid import LowerLayer, drawn_below
+from twinlapse.firstlayer.threads import LONG_MM as SHORTEST_THREAD_MM
 from twinlapse.firstlayer.threads import threads
 from twinlapse.optics.gap_view import GapView
 from twinlapse.records import ArrayRecord
@@ -349,12 +350,13 @@ def _threads(
 
 
 def _along_lines(pieces: list[Component], lines: Lines) -> Lines:
-    """Return the pieces that are longer than wide the way the lines run there: lines that are missing."""
+    """Return the pieces that are holes in a line: long the way it runs, or shorter than a thread."""
     ends = []
     for piece in pieces:
         way = np.array([math.cos(piece.turn_rad), math.sin(piece.turn_rad)])
         laid = _way_at(lines, piece.at_mm)
-        if piece.length_mm > 2 * piece.width_mm and abs(float(laid @ way)) > ALIGNED:
+        along = piece.length_mm > 2 * piece.width_mm and abs(float(laid @ way)) > ALIGNED
+        if along or (piece.length_mm < SHORTEST_THREAD_MM and _on_a_line(piece)):
             middle = np.array(piece.at_mm)
             ends.append((middle - piece.length_mm / 2 * way, middle + piece.length_mm / 2 * way))
     both = np.array(ends, np.float64).reshape(-1, 2, 2)
