@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 from skimage import data
 
-from twinlapse.firstlayer.bed_reference import NO_SLIP, bed_beside, slip
+from twinlapse.firstlayer.bed_reference import NO_SLIP, Bed, bed_beside, bed_canvas, slip
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.optics.pose import on_plane, pose_in_bed
 
-CORNER, MIDDLE = (110.0, 110.0), (100.0, 100.0)
+CORNER = (110.0, 110.0)
+AWAY = np.array([1.0, 1.0]) / 2**0.5  # from the print, which fills the quarter below the corner
 PX_MM = 0.05
 # scikit-image's photograph of gravel: detail of every size, and none of our making
 GRAVEL = cv2.GaussianBlur(data.gravel(), (0, 0), 1.0)
@@ -33,11 +34,18 @@ def seen(rig_parts: Any, texture: np.ndarray, off_mm: tuple[float, float], seed:
     return SurveyFrame(picture=picture.clip(0, 255).astype(np.uint8), nozzle_mm=said)
 
 
+def bed_at(corner_mm: tuple[float, float], rig_parts: Any, frame: SurveyFrame) -> Bed | None:
+    """The piece of bed beside a corner, as a picture shows it."""
+    camera, printer, _ = rig_parts
+    canvas = bed_canvas(np.array(corner_mm), AWAY)
+    printed = (canvas.grid_mm() < corner_mm).all(axis=-1)
+    return bed_beside(canvas, printed, frame, camera, printer)
+
+
 @pytest.mark.parametrize("off", [(0.0, 0.0), (0.11, -0.05), (-0.2, 0.24)])
 def test_a_stop_that_is_off_is_told(rig_parts: Any, off: tuple[float, float]) -> None:
-    camera, printer, _ = rig_parts
     beds = [
-        bed_beside(CORNER, MIDDLE, seen(rig_parts, GRAVEL, way, k), camera, printer)
+        bed_at(CORNER, rig_parts, seen(rig_parts, GRAVEL, way, k))
         for k, way in enumerate([(0.04, 0.02), (0.04 + off[0], 0.02 + off[1])])
     ]
     found = slip(*beds)
@@ -47,10 +55,9 @@ def test_a_stop_that_is_off_is_told(rig_parts: Any, off: tuple[float, float]) ->
 
 
 def test_a_bed_without_a_mark_tells_nothing(rig_parts: Any) -> None:
-    camera, printer, _ = rig_parts
     blank = np.full_like(GRAVEL, 60)
     beds = [
-        bed_beside(CORNER, MIDDLE, seen(rig_parts, blank, way, k), camera, printer)
+        bed_at(CORNER, rig_parts, seen(rig_parts, blank, way, k))
         for k, way in enumerate([(0.0, 0.0), (0.3, 0.3)])
     ]
     found = slip(*beds)
@@ -58,8 +65,7 @@ def test_a_bed_without_a_mark_tells_nothing(rig_parts: Any) -> None:
 
 
 def test_what_is_out_of_the_picture_is_not_used(rig_parts: Any) -> None:
-    camera, printer, _ = rig_parts
     frame = seen(rig_parts, GRAVEL, (0.0, 0.0), 1)
-    assert bed_beside((160.0, 110.0), MIDDLE, frame, camera, printer) is None
-    bed = bed_beside(CORNER, MIDDLE, frame, camera, printer)
+    assert bed_at((160.0, 110.0), rig_parts, frame) is None
+    bed = bed_at(CORNER, rig_parts, frame)
     assert bed is not None and slip(bed, None) == NO_SLIP == slip(None, bed)
