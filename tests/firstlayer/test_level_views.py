@@ -14,6 +14,7 @@ from twinlapse.firstlayer.classify import Judgement
 from twinlapse.firstlayer.expected import Lines
 from twinlapse.firstlayer.mosaic import LayerPictures, Mosaic, SurveyFrame
 from twinlapse.firstlayer.picture import photograph
+from twinlapse.firstlayer.report import verdict
 from twinlapse.firstlayer.sharp_zone import sharp_zone
 from twinlapse.firstlayer.solid import SIDE_MM, LowerLayer, seen_slices
 from twinlapse.optics.gap_view import side_mm
@@ -127,3 +128,14 @@ def test_a_camera_focused_on_the_tip_is_sharp_around_it(bench: Any) -> None:
     for y in (off_mm.min(), off_mm.max()):  # thin lens, as the handbook has it
         depth = float(pose.to_camera(np.array([[0.0, y, -1.0]]))[0, 2])
         assert blur_px(camera.lens, 30.0, depth) == pytest.approx(1.0, abs=0.15)
+
+
+@pytest.mark.slow
+def test_a_sound_layer_seen_by_a_level_camera_is_not_accused(bench: Any, monkeypatch: Any) -> None:
+    up = math.radians(16)
+    level = replace(bench.CAMERA, place_mm=(0.0, -45 * math.cos(up), 45 * math.sin(up)), look_mm=(0, -3.0, 0))
+    monkeypatch.setattr(bench, "CAMERA", level)
+    judgement, _, facts = bench.run("sound", 65230)
+    assert judgement.can_tell and judgement.defects == () and judgement.laying is None
+    assert judgement.sound is None and "too level" in verdict(judgement)
+    assert facts["residual"] < 0.1

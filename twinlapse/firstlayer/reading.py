@@ -260,6 +260,8 @@ def look_over(
         judgement,
         trouble=camera_trouble(survey, *shown, detail, motion, clump),
         gaps=_gaps_shown(survey, lines),
+        # from a level camera a line hides the groove behind it: sound layers looked thin
+        laying=None if stands_up(survey) else judgement.laying,
     )
     sharp = sharp_zone(survey, mosaic)
     return LayerMap(layer=0, mosaic=mosaic, judgement=judgement, sharp=sharp, calibration=found)
