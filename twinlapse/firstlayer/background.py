@@ -46,6 +46,7 @@ _FURTHEST_MM = 1.0
 LEAST_PEAK = 0.1  # of the correlation, below which two pictures of the bed have nothing in common
 COVERS = 0.9  # share of the map that the bare bed must cover, else it is not used
 _CLIPPED = 250  # of 255, of the brightest channel: a reflection of the lamp, which the print has as well
+_BRIGHT = 200  # of a print's brightest channel, less than which is no reflection
 _BLUR_MM = 0.15  # what is left between two stops is smaller than this
 
 
@@ -90,7 +91,8 @@ def background_of(survey: LayerPictures, mosaic: Mosaic, lines: Lines) -> Backgr
     if not patches:
         return None
     colours, seen = blended(patches, np.ones(len(patches)), canvas)
-    seen &= ~overexposed(colours, canvas.step_mm)
+    bright = cv2.GaussianBlur(mosaic.colours.max(axis=2), (0, 0), _BLUR_MM / canvas.step_mm) > _BRIGHT
+    seen &= ~(overexposed(colours, canvas.step_mm) & bright)  # a dark print is told from any bed
     if (seen & mosaic.seen).sum() < COVERS * mosaic.seen.sum():
         return None
     return Background(colours=colours, seen=seen, placed=placed, frames=len(patches))
