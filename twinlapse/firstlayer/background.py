@@ -56,6 +56,7 @@ class Background(ArrayRecord):
 
     colours: Picture  # as bright as the map shows the bed
     seen: Bool
+    dazzled: Bool  # covered by pictures too, but so bright that a print would differ by nothing
     placed: int  # pictures whose place the bed around the print shows
     frames: int
 
@@ -92,10 +93,11 @@ def background_of(survey: LayerPictures, mosaic: Mosaic, lines: Lines) -> Backgr
         return None
     colours, seen = blended(patches, np.ones(len(patches)), canvas)
     bright = cv2.GaussianBlur(mosaic.colours.max(axis=2), (0, 0), _BLUR_MM / canvas.step_mm) > _BRIGHT
-    seen &= ~(overexposed(colours, canvas.step_mm) & bright)  # a dark print is told from any bed
+    dazzled = seen & bright & overexposed(colours, canvas.step_mm)  # a dark print is told from any bed
+    seen &= ~dazzled
     if (seen & mosaic.seen).sum() < COVERS * mosaic.seen.sum():
         return None
-    return Background(colours=colours, seen=seen, placed=placed, frames=len(patches))
+    return Background(colours=colours, seen=seen, dazzled=dazzled, placed=placed, frames=len(patches))
 
 
 def difference_of(colours: Picture, seen: Bool, background: Background, step_mm: float) -> Float32:

@@ -201,8 +201,10 @@ def judge(
     if below:
         seen = seen & (drawn(lines, canvas, BELOW_MM) | ~drawn_below(below, canvas, BELOW_MM))
     features = features_of(mosaic.colours, canvas)
+    dazzled = np.zeros_like(seen)
     if bare is not None:
-        seen = seen & bare.seen
+        dazzled = seen & bare.dazzled
+        seen = seen & (bare.seen | bare.dazzled)
         more = difference_of(mosaic.colours, mosaic.seen, bare, canvas.step_mm)
         features = np.asarray(np.dstack([features, more]), np.float32)
     masks = objects_of(wanted, canvas)
@@ -212,9 +214,14 @@ def judge(
         if item.there is False:
             gone |= mask
     all_gone = bool(masks) and not any(item.there for item in there)
-    parted = part(
-        mosaic.colours, wanted, seen & (all_gone | ~gone), canvas, furthest_mm=furthest_mm, more=more
-    )
+    within = seen & (all_gone | ~gone)
+    parted = part(mosaic.colours, wanted, within & ~dazzled, canvas, furthest_mm=furthest_mm, more=more)
+    if dazzled.any():  # there the map alone must tell
+        alone = part(mosaic.colours, parted.wanted, within, canvas, furthest_mm=0.0)
+        if alone.separability >= SPEAK:
+            parted = replace(parted, score=np.where(dazzled, alone.score, parted.score))
+        else:
+            seen = seen & ~dazzled
     offset = (parted.offset_px[0] * canvas.step_mm, -parted.offset_px[1] * canvas.step_mm)
     canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
     parted = _slits_left_out(parted, mosaic, seen & ~gone, canvas, lines)
