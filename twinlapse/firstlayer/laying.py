@@ -30,6 +30,7 @@ from twinlapse.firstlayer.line_profiles import (
     profile_places,
     read_at,
 )
+from twinlapse.firstlayer.linear_light import light_of
 from twinlapse.firstlayer.outer_width import OuterWidth, outer_width
 
 __all__ = [
@@ -323,7 +324,7 @@ def _covered(colours: Picture, wanted: Bool, seen: Bool, canvas: Canvas) -> Floa
 
     Light adds up linearly where a pixel shows both. Filament is as bright as the brighter half of the print.
     """
-    light = (np.power(colours.astype(np.float32) / 255, 2.2) @ np.eye(3, dtype=np.float32)).astype(np.float32)
+    light = light_of(colours)
     inside, outside = wanted & seen, ~grown(wanted, CLEAR_BED_MM / canvas.step_mm) & seen
     if min(inside.sum(), outside.sum()) < 200:
         return np.ones(canvas.shape, np.float32)

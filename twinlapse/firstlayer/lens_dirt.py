@@ -18,6 +18,7 @@ import numpy as np
 from twinlapse.arrays import Bool, Float, Float32, Picture
 from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.linear_light import light_of
 from twinlapse.firstlayer.mosaic import GROOVE, LayerPictures, SurveyFrame, stands_up
 from twinlapse.firstlayer.picture_ground import GLOBAL, PictureGround
 from twinlapse.firstlayer.self_calibration import SelfCalibration
@@ -176,7 +177,7 @@ def _rest(frame: SurveyFrame, ground: PictureGround, mask: SolidMask | None, shi
 
 def _light(picture: Picture, shape: tuple[int, int]) -> Float32:
     whole = picture[: shape[0] * _COARSE, : shape[1] * _COARSE]
-    linear = np.power(whole.astype(np.float32) / 255, 2.2).mean(axis=2)
+    linear = light_of(whole).mean(axis=2)
     small = cv2.resize(linear, shape[::-1], interpolation=cv2.INTER_AREA)
     return np.asarray(np.log(small + 0.005), np.float32)
 

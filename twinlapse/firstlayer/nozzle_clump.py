@@ -18,6 +18,7 @@ from twinlapse.arrays import Bool, Float, Float32, Picture
 from twinlapse.firstlayer.background import SAME_STOP_MM
 from twinlapse.firstlayer.canvas import canvas_over
 from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.linear_light import codes_of, light_of
 from twinlapse.firstlayer.mosaic import GLARE, GROOVE, LayerPictures, SurveyFrame
 from twinlapse.firstlayer.overlaps import moved_px
 from twinlapse.firstlayer.solid import LowerLayer
@@ -145,7 +146,7 @@ def _within(mask: Bool, pixels: Float) -> Bool:
 def _small(picture: Picture, shape: tuple[int, int]) -> Float32:
     """Return linear light at reduced size, NaN where it is dazzled."""
     whole = picture[: shape[0] * _COARSE, : shape[1] * _COARSE]
-    light = np.power(whole.astype(np.float32) / 255, 2.2)
+    light = light_of(whole)
     light[(whole >= GLARE).all(axis=2)] = np.nan
     small: Float32 = light.reshape(shape[0], _COARSE, shape[1], _COARSE, 3).mean(axis=(1, 3))
     return small
@@ -182,7 +183,7 @@ def _ratio(now: Float32, before: Float32, where: Bool) -> Float32:
 
 
 def _lab(light: Float32) -> Float32:
-    shown = np.power(np.clip(light, 0, 1), 1 / 2.2).astype(np.float32)
+    shown = codes_of(np.clip(light, 0, 1))
     return np.asarray(cv2.cvtColor(shown, cv2.COLOR_RGB2LAB), np.float32)
 
 

@@ -19,6 +19,7 @@ from twinlapse.arrays import Bool, Float, Float32, Int, Picture
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.expected import Lines
 from twinlapse.firstlayer.line_profiles import LINE_WAYS, OFFSETS, all_in, profile_places, read_at
+from twinlapse.firstlayer.linear_light import light_of
 
 __all__ = ["MOST_ERROR", "OuterWidth", "outer_width"]
 
@@ -88,7 +89,7 @@ def outer_width(
     wanted, seen : ndarray of bool
         Where lines should lie; what the map shows.
     """
-    light = np.power(colours.astype(np.float32) / 255, 2.2).astype(np.float32)
+    light = light_of(colours)
     places, normal, pitch, bins = profile_places(lines)
     if not len(places):
         return None

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Float, Float32
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.components import Mask, grown, moved, shrunk
+from twinlapse.firstlayer.linear_light import codes_of, light_of
 
 __all__ = [
     "FURTHEST_MM",
@@ -95,7 +96,7 @@ def _evened(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas
 
     Filament and bed each have a mean brightness; by what share a wide neighbourhood is off that, is light.
     """
-    light = np.power(colours.astype(np.float32) / 255, 2.2)
+    light = light_of(colours)
     grey = light.mean(axis=2)
     share = np.zeros(canvas.shape, np.float32)
     for material in (wanted & seen, ~wanted & seen):
@@ -108,7 +109,7 @@ def _evened(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas
     local = np.asarray(near / np.maximum(known, 1e-3), np.float32)
     whole = cv2.resize(local, (canvas.width, canvas.height), interpolation=cv2.INTER_LINEAR)
     flat = light / np.clip(whole, 0.2, 5)[..., None]
-    return np.asarray(255 * np.power(np.clip(flat, 0, 1.5), 1 / 2.2), np.float32)
+    return np.asarray(255 * codes_of(np.clip(flat, 0, 1.5)), np.float32)
 
 
 def features_of(colours: NDArray[np.uint8] | Float32, canvas: Canvas) -> Float32:

@@ -15,6 +15,7 @@ import numpy as np
 from twinlapse.arrays import Float, Float32
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.linear_light import codes_of, light_of
 
 __all__ = ["WIDEST_MM", "slits_in_score"]
 
@@ -55,8 +56,8 @@ def slits_in_score(lines: Lines, canvas: Canvas, blur_mm: float, filament: Float
 def _looks_like(share: Float32, filament: Float, bed: Float) -> Float32:
     """Return the score, 0 bed to 1 filament in CIE Lab, of pixels that show a share of filament."""
     steps = np.linspace(0, 1, 65)
-    light = np.power(np.stack([bed, filament]) / 255, 2.2)
-    mixed = np.power(light[0] + steps[:, None] * (light[1] - light[0]), 1 / 2.2)
+    light = light_of(np.stack([bed, filament]))
+    mixed = codes_of(light[0] + steps[:, None] * (light[1] - light[0]))
     lab = cv2.cvtColor(mixed[None].astype(np.float32), cv2.COLOR_RGB2LAB)[0].astype(np.float64)
     way = lab[-1] - lab[0]
     score = (lab - lab[0]) @ way / max(float(way @ way), 1e-9)
