@@ -12,12 +12,10 @@ import logging
 import secrets
 import time
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent import futures
+from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as LateError
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
-from importlib import metadata
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -92,9 +90,11 @@ class ProcessFarm:
     def __exit__(self, *_: object) -> None:
         self._pool.shutdown(cancel_futures=True)
 
-    def _open(self) -> ProcessPoolExecutor:
+    def _open(self) -> futures.ProcessPoolExecutor:
+        from multiprocessing import get_context  # a film that is not shared out does without
+
         # spawned, not forked: this process has threads
-        return ProcessPoolExecutor(self._workers, mp_context=get_context("spawn"))
+        return futures.ProcessPoolExecutor(self._workers, mp_context=get_context("spawn"))
 
     def make(self, todo: Todo, progress: Progress | None) -> None:
         """Make chunks, each at its path."""
@@ -103,7 +103,7 @@ class ProcessFarm:
             try:
                 _wait([pool.submit(make_chunk, chunk, path) for chunk, path in todo], progress)
                 return
-            except BrokenProcessPool:
+            except futures.BrokenExecutor:
                 if (
                     pool is self._pool
                 ):  # films made side by side share a pool: the first to see it opens another
@@ -306,6 +306,8 @@ class ClusterFarm:
 
 def versions() -> dict[str, str]:
     """Return the versions that have to be the same everywhere, or chunks do not join to one film."""
+    from importlib import metadata
+
     import cv2
     import imageio_ffmpeg
 

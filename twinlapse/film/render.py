@@ -16,10 +16,11 @@ from twinlapse.arrays import Progress
 from twinlapse.errors import FrameError
 from twinlapse.files import sweep, write_json
 from twinlapse.film.chapters import chapters_of
-from twinlapse.film.chunks import Farm, ThisProcess, render_in_chunks, resolved, write_frames
+from twinlapse.film.chunks import Farm, render_in_chunks, resolved, write_frames
 from twinlapse.film.codecs import SMALL_BYTES, Codec, codec_for, fitting
 from twinlapse.film.encoder import Extras, encoding, note_text
 from twinlapse.film.events import close_up_moments, moments_of, shown_moments
+from twinlapse.film.farm import open_farm
 from twinlapse.film.frame_times import Beat, schedule, with_captions, with_close_ups
 from twinlapse.film.lettering import Lettering
 from twinlapse.film.memory_need import fitting_options
@@ -101,7 +102,7 @@ def render_film(
     with contextlib.ExitStack() as held_open:
         held_open.enter_context(one_thread_a_picture())
         # opened first: an address at which nobody answers is said before everything is measured
-        farm = farm or held_open.enter_context(_farm_for(options))
+        farm = farm or held_open.enter_context(open_farm(options.workers, options.cluster))
         slots, tracks, options = measured(sources, plan, options, lambda share: tell(share * 0.4))
         scene, held = set_scene(slots, plan, tracks, options)
         beats, captions = _beats(slots, plan, scene, options)
@@ -115,16 +116,6 @@ def render_film(
         write_json(out.with_name(out.name + ".json"), report.to_json())
     tell(1.0)
     return report
-
-
-def _farm_for(options: FilmOptions) -> contextlib.AbstractContextManager[Farm]:
-    if not options.cluster and options.workers < 2:
-        return contextlib.nullcontext(ThisProcess())
-    from twinlapse.film.farm import (
-        open_farm,
-    )  # what shares work out takes longer to load than most of the rest
-
-    return open_farm(options.workers, options.cluster)
 
 
 def check_words(options: FilmOptions, cameras: Sequence[str]) -> None:
