@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,7 +19,6 @@ __all__ = [
     "code_count",
     "code_shares",
     "fine_kinds",
-    "without_path",
 ]
 
 STANDS = 0  # code of a cell in which nothing moves
@@ -123,8 +122,3 @@ def _skips(stop: Int) -> Int:
         if stop[first] >= 0:
             skip_from[after] = first - 1
     return skip_from.astype(np.int64)
-
-
-def without_path(course: MachineCourse) -> MachineCourse:
-    """Return the course as a plan alone knows it."""
-    return replace(course, time_s=None, place_mm=None)
