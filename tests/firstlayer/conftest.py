@@ -257,12 +257,22 @@ def surveyed_job() -> Callable[..., Job]:
 
 
 @pytest.fixture(scope="module")
-def bench() -> Any:
+def bench_script() -> Callable[[str], Any]:
+    """What loads a script of tests/bench by its name."""
+
+    def load(name: str) -> Any:
+        path = Path(__file__).parents[1] / "bench" / f"{name}.py"
+        spec = importlib.util.spec_from_file_location(name, path)
+        assert spec is not None and spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module  # dataclasses look their module up
+        spec.loader.exec_module(module)
+        return module
+
+    return load
+
+
+@pytest.fixture(scope="module")
+def bench(bench_script: Callable[[str], Any]) -> Any:
     """The script of the second judge: scenes of a renderer of their own."""
-    script = Path(__file__).parents[1] / "bench" / "firstlayer_second_judge.py"
-    spec = importlib.util.spec_from_file_location("firstlayer_second_judge", script)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["firstlayer_second_judge"] = module
-    spec.loader.exec_module(module)
-    return module
+    return bench_script("firstlayer_second_judge")

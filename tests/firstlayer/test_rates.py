@@ -2,25 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-SCRIPT = Path(__file__).parents[1] / "bench" / "firstlayer_rehearsed.py"
-
 
 @pytest.fixture(scope="module")
-def bench() -> Any:
+def bench(bench_script: Any) -> Any:
     """The script that prints the table."""
-    spec = importlib.util.spec_from_file_location("firstlayer_rehearsed", SCRIPT)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["firstlayer_rehearsed"] = module
-    spec.loader.exec_module(module)
-    return module
+    return bench_script("firstlayer_rehearsed")
 
 
 @pytest.mark.slow
