@@ -15,7 +15,9 @@ from PIL import Image
 from twinlapse.cli.rig import command
 from twinlapse.optics.pose import pose_on_mount
 from twinlapse.rig import Camera, Lens, Printer, Rig, read_rig
-from twinlapse.rig.checking import Finding, check_rig, lowest_mm, reach_mm
+from twinlapse.rig.checking import check_rig
+from twinlapse.rig.finding import Finding
+from twinlapse.rig.housing_check import lowest_mm, reach_mm
 from twinlapse.rig.template import QUESTIONS, checked_answer, read_back, rig_text
 
 BED = Printer(bed_mm=(220, 220), height_mm=250)

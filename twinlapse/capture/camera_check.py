@@ -20,7 +20,7 @@ from twinlapse.errors import CaptureError
 from twinlapse.frames.store import free_bytes
 from twinlapse.rig.camera import Camera
 from twinlapse.rig.capture_settings import Light
-from twinlapse.rig.checking import Finding
+from twinlapse.rig.finding import Finding
 from twinlapse.rig.model import Rig
 
 __all__ = [

@@ -23,7 +23,7 @@ from twinlapse.errors import CaptureError, TwinlapseError
 from twinlapse.frames.job import Job
 from twinlapse.frames.store import free_bytes, needed_bytes
 from twinlapse.rig.camera import Camera
-from twinlapse.rig.checking import Finding
+from twinlapse.rig.finding import Finding
 from twinlapse.rig.model import Rig
 from twinlapse.shots import Cue, Plan, cue_text
 

@@ -29,6 +29,7 @@ __all__ = [
     "bed_middle",
     "bed_shift",
     "in_picture",
+    "looked_at_mm",
     "looking_of",
     "mounted",
     "on_plane",
@@ -145,6 +146,14 @@ def pose_on_mount(camera: Camera, printer: Printer) -> Pose:
     if place is None:
         return _seeing_all(camera, printer)
     return pose_looking(place, look or (x, y, 0.0), camera.roll_deg)
+
+
+def looked_at_mm(camera: Camera, printer: Printer) -> float:
+    """Return the distance from a camera to what it is aimed at: the nozzle tip, or the middle of the bed."""
+    own = pose_on_mount(camera, printer)
+    if camera.mount in ("toolhead", "gantry"):
+        return float(np.linalg.norm(own.place_mm))
+    return float(np.linalg.norm(own.place_mm - [*bed_middle(printer), 0.0]))
 
 
 def bed_middle(printer: Printer) -> tuple[float, float]:

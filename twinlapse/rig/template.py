@@ -11,7 +11,7 @@ from typing import Any, get_args, get_type_hints
 
 from twinlapse.optics.pose import pose_on_mount
 from twinlapse.rig.camera import Camera
-from twinlapse.rig.checking import reach_mm
+from twinlapse.rig.housing_check import reach_mm
 from twinlapse.rig.model import Rig
 from twinlapse.rig.printer import Printer
 from twinlapse.rig.reader import rig_from_mapping
