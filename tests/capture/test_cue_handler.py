@@ -12,7 +12,8 @@ import pytest
 
 from twinlapse.cameras.latest_frame import LatestFrame
 from twinlapse.cameras.sources import open_source
-from twinlapse.capture.cue_handler import Answer, CueHandler, LightError, UnknownShotError
+from twinlapse.capture.cue_handler import Answer, CueHandler, UnknownShotError
+from twinlapse.capture.picture_taking import LightError
 from twinlapse.errors import FrameError
 from twinlapse.frames.job import Job
 from twinlapse.frames.journal import FrameFlag

@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from twinlapse.capture.cue_handler import LightError
 from twinlapse.capture.forecast import Forecast
 from twinlapse.capture.lights import Lamp, Lights, is_steady
+from twinlapse.capture.picture_taking import LightError
 from twinlapse.capture.power import bring_up
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.rig.capture_settings import Light, Power

@@ -8,54 +8,27 @@ same way until another print begins.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 from twinlapse.cameras.clock import Clock, SystemClock
-from twinlapse.cameras.exposure import Basis
-from twinlapse.cameras.jpeg import summarise
-from twinlapse.cameras.latest_frame import LatestFrame, SeenPicture
+from twinlapse.cameras.latest_frame import LatestFrame
+from twinlapse.capture.picture_taking import Lighting, PictureTaker, Standstill, Taken
 from twinlapse.capture.run_position import Fit, RunPlace, RunPosition
-from twinlapse.capture.shot_window import ShotWindow
 from twinlapse.errors import CaptureError, FrameError, JobError
-from twinlapse.frames.journal import FrameFlag, FrameRow, FrameState, FrameTimes
+from twinlapse.frames.journal import FrameRow
 from twinlapse.frames.store import FrameStore
 from twinlapse.shots import Cue, Shot, ShotKey
 
-__all__ = ["DARK_LUMA", "Answer", "CueHandler", "Heard", "LightError", "Lighting", "UnknownShotError"]
+__all__ = ["Answer", "CueHandler", "Heard", "UnknownShotError"]
 
-DARK_LUMA = 12.0  # mean of 255, below which nothing can be seen (common practice, no source)
 _NO_CUE = "no cue came"
 _BURST_SHARE = 0.8  # of a dwell: a next cue that comes sooner shows that this one had come late
 
 
 class UnknownShotError(CaptureError):
     """The cue belongs to another job or to no planned shot; nothing was taken."""
-
-
-class LightError(Exception):
-    """A light did not switch; the frame is taken with what light there is."""
-
-
-class Lighting(Protocol):
-    """What the handler needs of the lamps."""
-
-    def shine(self, camera: str, leave_s: float) -> bool:
-        """Light a shot and wait for a steady exposure; return whether it had to be switched on for it.
-
-        Raises
-        ------
-        LightError
-            when the lamp does not switch.
-        """
-
-    def finish(self, cameras: Iterable[str]) -> None:
-        """Say that the frames of these cameras are in, or that the machine is about to leave."""
-
-    def off_before_s(self, camera: str) -> float:
-        """Return how long before the machine leaves the lamp has to be told to go out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,34 +59,6 @@ class Answer:
             for camera, row in self.frames.items()
         }
         return {"shot": self.shot, "stop": self.stop, "repeated": self.repeated, "frames": frames}
-
-
-@dataclass(slots=True)
-class _Standstill:
-    """A cue that is being answered."""
-
-    place: RunPlace
-    run: int
-    began_s: float
-    dwell_s: float
-    late_s: float
-    unsure: bool = False  # its time is known only as "not after"
-    overtaken: threading.Event = field(default_factory=threading.Event)
-
-    @property
-    def leave_s(self) -> float:
-        return self.began_s + self.dwell_s
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Taken:
-    """What a camera gave for a cue, before it is written down."""
-
-    state: FrameState
-    times: FrameTimes
-    note: str = ""
-    flags: frozenset[FrameFlag] = frozenset()
-    data: bytes = b""
 
 
 Heard = Callable[[Sequence[Answer]], None]
@@ -147,23 +92,21 @@ class CueHandler:
         new_run: Callable[[], None] | None = None,
     ) -> None:
         self._store = store
-        self._frames = frames
         self._clock = clock or SystemClock()
-        self._lights = lights
         self._heard = heard or (lambda answers: None)
         self._new_run = new_run or (lambda: None)
         self._shots = {shot.number: shot for shot in store.plan.shots}
         self._stops = [(shot.number, stop) for shot in store.plan.shots for stop in _numbers(shot)]
         self._guard = threading.RLock()
         self._busy: dict[RunPlace, threading.Lock] = {}
-        self._pool = ThreadPoolExecutor(max_workers=8, thread_name_prefix="shot")
+        self._taker = PictureTaker(frames, self._clock, lights)
         self._rows = {row.key: row for row in store.rows()}
         answered = ((row.key.shot, row.key.stop) for row in self._rows.values() if row.final)
         self._position = RunPosition(store.plan.shots, max(answered, default=None))
         if store.ended:
             self._position.end()
-        self._standing: _Standstill | None = None
-        self._aside: dict[str, _Taken] = {}
+        self._standing: Standstill | None = None
+        self._aside: dict[str, Taken] = {}
 
     def take(self, cue: Cue, *, job: str = "", late_s: float = 0.0) -> Answer:
         """Answer a cue.
@@ -204,7 +147,7 @@ class CueHandler:
 
     def close(self) -> None:
         """Let running shots end."""
-        self._pool.shutdown()
+        self._taker.close()
 
     def _answer(self, place: RunPlace, cameras: tuple[str, ...], began_s: float, late_s: float) -> Answer:
         with self._guard:
@@ -231,7 +174,7 @@ class CueHandler:
         if again:
             return self._reply(place, self._shown_aside(place), repeated=True, aside=True)
         wanted = wanted or (list(cameras) if fit is Fit.ASIDE else [])
-        taken = self._take_all(standing, wanted)
+        taken = self._taker.take(standing, wanted)
         if fit is Fit.ASIDE:
             with self._guard:
                 self._aside, self._aside_place = taken, place
@@ -251,10 +194,10 @@ class CueHandler:
         row = self._rows.get(self._store.key(*place, camera))
         return row if row is not None and row.final else None
 
-    def _stand(self, place: RunPlace, began_s: float, late_s: float, fit: Fit) -> _Standstill:
+    def _stand(self, place: RunPlace, began_s: float, late_s: float, fit: Fit) -> Standstill:
         """Note a new standstill; one that it overtakes had been cued late."""
         dwell_s = self._shots[place[0]].stops[place[1] - 1].dwell_s
-        standing = _Standstill(place, self._store.run, began_s, dwell_s, late_s)
+        standing = Standstill(place, self._store.run, began_s, dwell_s, late_s)
         earlier = self._standing
         if fit in (Fit.NEXT, Fit.JUMP, Fit.NEW_RUN):
             if earlier is not None and earlier.place != place:
@@ -283,86 +226,7 @@ class CueHandler:
             )
         return cue.cameras or planned
 
-    def _take_all(self, standing: _Standstill, cameras: list[str]) -> dict[str, _Taken]:
-        timer = self._light_timer(standing, cameras)
-        try:
-            if len(cameras) == 1:
-                return {cameras[0]: self._take_one(standing, cameras[0])}
-            futures = {camera: self._pool.submit(self._take_one, standing, camera) for camera in cameras}
-            return {camera: future.result() for camera, future in futures.items()}
-        finally:
-            if timer is not None:
-                timer.cancel()
-            if self._lights is not None:
-                self._lights.finish(cameras)
-
-    def _light_timer(self, standing: _Standstill, cameras: list[str]) -> threading.Timer | None:
-        # a light that goes out before the machine leaves bounds the exposure of every picture that shows it
-        if self._lights is None or not cameras:
-            return None
-        early_s = min(max(map(self._lights.off_before_s, cameras)), 0.25 * standing.dwell_s)
-        left_s = max(0.0, standing.leave_s - early_s - self._clock.mono_s())
-        timer = threading.Timer(left_s, self._lights.finish, (cameras,))
-        timer.daemon = True
-        timer.start()
-        return timer
-
-    def _take_one(self, standing: _Standstill, camera: str) -> _Taken:
-        wall_s = self._clock.wall_s() - standing.late_s
-        times = FrameTimes(cue_wall_s=wall_s, cue_mono_s=standing.began_s)
-        frame = self._frames.get(camera)
-        if frame is None:
-            return _Taken(state="missed", times=times, note="no such camera")
-        if self._clock.mono_s() >= standing.leave_s:
-            return _Taken(state="late", times=times, note="late")
-        flags, note, stood_s = set[FrameFlag](), "", standing.began_s
-        if self._lights is not None:
-            try:
-                if self._lights.shine(camera, standing.leave_s):
-                    stood_s = self._clock.mono_s()
-            except LightError as fault:
-                flags.add(FrameFlag.NO_LIGHT)
-                note = f"no light ({fault})"
-        window = ShotWindow(stood_s, standing.leave_s, frame.patience_s)
-        frame.follow(
-            lambda seen: standing.overtaken.is_set() or (window.offer(seen) and _decodes(seen)),
-            window.deadline_s,
-        )
-        if window.patience_s and not window.proven:
-            frame.missed_light()
-        if standing.overtaken.is_set() and not window.proven:
-            return _Taken(state="late", times=times, note="the next cue came before its dwell was over")
-        if window.best is None or not _decodes(window.best):
-            return _Taken(state="missed", times=times, note=self._why(frame))
-        return self._weigh(standing, window, times, note, flags)
-
-    def _weigh(
-        self, standing: _Standstill, window: ShotWindow, times: FrameTimes, note: str, flags: set[FrameFlag]
-    ) -> _Taken:
-        assert window.best is not None and times.cue_mono_s is not None and times.cue_wall_s is not None
-        picture, bounds = window.best.picture, window.best.bounds
-        if standing.unsure or standing.overtaken.is_set():
-            flags.add(FrameFlag.CUE_TIME)
-        elif window.proven:
-            flags.add(FrameFlag.PROVEN)
-        if not window.proven:
-            flags.add(FrameFlag.UNKNOWN_AGE if bounds.basis is Basis.UNKNOWN else FrameFlag.ASSUMED)
-        if summarise(picture.data).luma < DARK_LUMA:
-            flags.add(FrameFlag.DARK)
-            note = ", ".join(filter(None, (note, "dark")))
-        frame_s = picture.arrived_s if picture.exposed_s is None else picture.exposed_s
-        times = replace(
-            times,
-            frame_wall_s=times.cue_wall_s + frame_s - times.cue_mono_s,
-            frame_mono_s=frame_s,
-            exposed_from_mono_s=max(bounds.earliest_s, bounds.assumed_s)
-            if not window.proven
-            else bounds.earliest_s,
-            exposed_to_mono_s=bounds.latest_s,
-        )
-        return _Taken(state="taken", times=times, note=note, flags=frozenset(flags), data=picture.data)
-
-    def _write(self, standing: _Standstill, camera: str, taken: _Taken) -> FrameRow:
+    def _write(self, standing: Standstill, camera: str, taken: Taken) -> FrameRow:
         key = replace(self._store.key(*standing.place, camera), run=standing.run)
         with self._guard:
             if standing.run != self._store.run:
@@ -373,7 +237,7 @@ class CueHandler:
                 self._rows[key] = row
         return row
 
-    def _put(self, key: ShotKey, taken: _Taken) -> FrameRow:
+    def _put(self, key: ShotKey, taken: Taken) -> FrameRow:
         note, state, flags = taken.note, taken.state, taken.flags
         if taken.data:
             try:
@@ -385,15 +249,6 @@ class CueHandler:
             return self._store.miss(key, times, note, state)
         except JobError:  # not even this can be written down: say so, and go on with the next shot
             return FrameRow(key=key, state=state, times=times, note=f"{note}, not written down")
-
-    def _why(self, frame: LatestFrame) -> str:
-        health = frame.health()
-        words = {
-            "silent": "the camera is silent",
-            "frozen": "the camera is frozen",
-            "behind": "the camera's pictures come with a backlog",
-        }
-        return health.fault or words.get(health.state, "no frame in time")
 
     def _shown_aside(self, place: RunPlace) -> dict[str, FrameRow]:
         words = "put aside: the next cue decides whether it counts"
@@ -409,7 +264,7 @@ class CueHandler:
         place = self._aside_place
         if place is None:
             return []
-        standing = _Standstill(place, self._store.run, 0.0, 0.0, 0.0)
+        standing = Standstill(place, self._store.run, 0.0, 0.0, 0.0)
         frames = {camera: self._write(standing, camera, one) for camera, one in self._aside.items()}
         return [self._reply(place, frames, repeated=False)]
 
@@ -441,11 +296,3 @@ class CueHandler:
 
 def _numbers(shot: Shot) -> range:
     return range(1, len(shot.stops) + 1)
-
-
-def _decodes(seen: SeenPicture) -> bool:
-    try:
-        summarise(seen.picture.data)
-    except CaptureError:
-        return False
-    return True

@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from twinlapse.cameras.clock import Clock
 from twinlapse.cameras.jpeg import summarise
 from twinlapse.cameras.latest_frame import LatestFrame
-from twinlapse.capture.cue_handler import LightError
 from twinlapse.capture.lease import Lease, Runner
+from twinlapse.capture.picture_taking import LightError
 from twinlapse.capture.rig_commands import CommandError, run
 from twinlapse.errors import CaptureError
 from twinlapse.rig.capture_settings import Light
