@@ -77,6 +77,22 @@ def test_patches_are_even_under_the_curve_that_is_found(name: str) -> None:
         assert max(wrong) > 2 * max(dark, middle, bright)
 
 
+def test_a_few_pixels_that_the_print_comes_to_hide_do_not_cost_the_curve() -> None:
+    codes, light = filmed(plain)
+    least, most = np.nanmin(codes), np.nanmax(codes)
+    shown = np.where(np.arange(60) < 25, 0.002, 0.25)  # of light: the dark behind, then the print
+    hidden = plain(shown * light)[:, None, None] + np.random.default_rng(3).normal(0, 0.001, (60, 6, 3))
+    # no other pixel has their code
+    rest = codes[:, ~(np.abs(np.nanmedian(codes, axis=0) - plain(np.array(0.25))) < 0.012).any(axis=1)]
+    found = find_tone_curve(np.concatenate([rest, hidden], axis=1))
+    assert not found.is_srgb
+    code = np.linspace(least, most, 50)
+    true, near = np.log(code) * 2.2, found.log_light(code)
+    # up to a factor and a power of the light
+    apart = near - np.polyval(np.polyfit(true, near, 1), true)
+    assert np.abs(apart).max() < 0.03
+
+
 def test_no_gain_pushes_highlights_to_white() -> None:
     rng = np.random.default_rng(2)
     picture = np.clip(rng.normal(215, 22, (120, 160, 3)), 0, 250).astype(np.uint8)

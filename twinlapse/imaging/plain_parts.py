@@ -44,7 +44,7 @@ LIT_PICTURES = 8
 # (ITU-T T.871, clause 7). From there on what is off fades out: a block off by the second shows something else
 MOST_LEFT_CODES, FOREIGN_CODES = 1.5, 3.0
 DARK_CODE, CLIPPED_CODE = 2.0, 249.0  # mean codes of a block beyond which some pixels are clipped
-MOSTLY = 0.75  # share of the pictures that must agree on a block's usual codes
+MOSTLY = 0.75  # share of the pictures that must agree on a block's usual codes, or that it is dark
 LEFT_STEPS = 64  # of a code, in which what is left is kept
 
 
@@ -74,7 +74,8 @@ def _plain(codes: NDArray[np.float32], blocks: Blocks, level: Level) -> NDArray[
 
     What is too dark to tell a picture's light is among them.
     """
-    steady = level.inside | (middle_of(blocks, 0).max(axis=-1) < 2 * LOW)
+    dark = (blocks.max(axis=-1) < 2 * LOW).mean(axis=0) > MOSTLY
+    steady = level.inside | dark
     inside = cv2.resize(steady.astype(np.uint8), codes.shape[1::-1], interpolation=cv2.INTER_NEAREST)
     # where codes change from pixel to pixel, what is left of the shake would pass for a change of light
     grey = codes.mean(axis=2)

@@ -27,6 +27,7 @@ __all__ = [
     "KNOTS",
     "LEAST_CHANGE",
     "LOWEST_KNEE",
+    "MOST_ASTRAY",
     "MOST_PICTURES",
     "ROUNDED",
     "ROUNDS",
@@ -48,6 +49,8 @@ STIFFNESS, FIRMNESS = 0.0006, 1e-4  # weight of bends, and of the line itself, a
 LEAST_CHANGE = 0.01  # of the light, RMS over the film: less tells no curve
 ROUNDED = 0.12 / 255  # what codes of 8 bits and JPEG leave of the mean of many pixels, RMS
 EVEN = 0.0008  # of the light, RMS: a curve must explain more in pictures that it was not made by
+# of a good cell's log light, RMS: a knee of half the slope, met by changes of a stop, leaves 0.07
+MOST_ASTRAY = 0.1
 LOWEST_KNEE, KNEE = 0.5, 0.95  # from here on a gain above one bends towards white instead of clipping
 HEADROOM = 0.03  # of the codes, above the brightest that are told from white
 WHITE = 0.97  # from here on a gain below one lets white be white: what is clipped has no light to be divided
@@ -91,6 +94,7 @@ def find_tone_curve(codes: NDArray[np.floating]) -> ToneCurve:
     if len(codes) < _LEAST_PICTURES:
         return ToneCurve()
     cells = _cells(codes[np.linspace(0, len(codes) - 1, min(len(codes), MOST_PICTURES)).astype(int)])
+    cells = _that_follow(cells)
     if len(cells.weight) < _LEAST_CELLS:
         return ToneCurve()
     standard, light = _unexplained(cells, ToneCurve())
@@ -159,6 +163,31 @@ def _cells(codes: NDArray[np.floating]) -> _Cells:
         trust=((code > _DARK) & (code < _CLIPPED)) * weight,
         weight=weight,
         of_channel=(np.arange(3)[:, None] == np.array(channels)).astype(np.float64),
+    )
+
+
+def _that_follow(cells: _Cells) -> _Cells:
+    """Leave out cells that show something else in some pictures, as those that a growing print comes to hide.
+
+    Whatever the curve, the code of a cell goes with the light: nearly in proportion, on a logarithm of
+    sRGB's. One cell of a few pixels that does not would outweigh all that tells the curve.
+    """
+    logs = _srgb_log(cells.code)
+    logs = logs - np.median(logs, axis=0)
+    follows = np.zeros(len(cells.weight), np.bool_)
+    for own in cells.of_channel[cells.of_channel.any(axis=1)] > 0:
+        light = np.median(logs[:, own], axis=1, keepdims=True)
+        trust = cells.trust[:, own]
+        size = np.maximum((trust * light**2).sum(axis=0), 1e-12)
+        off = logs[:, own] - light * (trust * light * logs[:, own]).sum(axis=0) / size
+        # against the noise of a good cell, as everywhere: a dark one is off by much that means nothing
+        follows[own] = np.sqrt((trust * off**2).mean(axis=0)) < MOST_ASTRAY
+    return replace(
+        cells,
+        code=cells.code[:, follows],
+        trust=cells.trust[:, follows],
+        weight=cells.weight[follows],
+        of_channel=cells.of_channel[:, follows],
     )
 
 

@@ -24,7 +24,7 @@ from twinlapse.rig.film_settings import CameraFilming
 
 __all__ = ["VERSION", "Column", "Looks", "keep", "key_of", "read_kept"]
 
-VERSION = "looks/23"
+VERSION = "looks/24"
 
 Column = NDArray[np.float32]  # half the memory, and a ten-thousandth of a pixel
 
