@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from twinlapse.firstlayer.background import Background, overexposed
+from twinlapse.firstlayer.background import Background, like_print, overexposed
 from twinlapse.firstlayer.canvas import Canvas
 from twinlapse.firstlayer.classify import Judgement, judge
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.mosaic import Mosaic
+from twinlapse.firstlayer.report import verdict
 
 
 def test_an_overexposed_bare_bed_tells_nothing_there() -> None:
@@ -42,7 +43,7 @@ def _looked_over(gap: bool) -> Judgement:
     bare = Background(
         colours=np.where(dazzled[..., None], np.uint8(255), bed),
         seen=~dazzled,
-        dazzled=dazzled,
+        alike=dazzled,
         placed=1,
         frames=1,
     )
@@ -63,3 +64,61 @@ def test_where_the_bare_bed_was_dazzled_the_map_alone_tells() -> None:
     assert sound.seen_share == 1.0 and sound.can_tell and not sound.defects
     (defect,) = faulty.defects
     assert np.abs(np.array(defect.at_mm) - (9.0, 12.8)).max() < 0.3
+
+
+def _on_residue(gap: bool, told: bool | None, share: float = 0.55) -> Judgement:
+    """A square of lines, part of it on a film of its own colour that was there before, and beside it.
+
+    `told`: whether the bare bed is said to look like the print there; None: the bare bed is not known.
+    """
+    y = np.arange(5.2, 20.0, 0.4)
+    lines = Lines(
+        first_mm=np.stack([np.full(len(y), 5.0), y], axis=1),
+        last_mm=np.stack([np.full(len(y), 20.0), y], axis=1),
+        width_mm=np.full(len(y), 0.45),
+        file_line=np.arange(len(y)),
+    )
+    canvas = Canvas(left_mm=0.0, back_mm=25.0, step_mm=0.1, width=250, height=250)
+    dice = np.random.default_rng(8)
+    bed = dice.normal((150, 130, 70), 4, (250, 250, 3))
+    bed[90:130, 180:240] += share * (np.array([110, 190, 120]) - bed[90:130, 180:240])
+    bed = bed.clip(0, 255).astype(np.uint8)
+    printed = drawn(lines, canvas)
+    if gap:
+        printed[158:166, 80:100] = False
+    filament = dice.normal((110, 190, 120), 4, bed.shape).clip(0, 255).astype(np.uint8)
+    everywhere = np.ones(canvas.shape, np.bool_)
+    mosaic = Mosaic(
+        canvas=canvas,
+        colours=np.where(printed[..., None], filament, bed),
+        seen=everywhere,
+        shifts_mm=np.zeros((1, 2)),
+        links=(),
+        residual_mm=0.0,
+        gains=np.ones(1),
+    )
+    bare = Background(
+        colours=bed,
+        seen=everywhere,
+        alike=like_print(bed, mosaic, lines) if told else np.zeros_like(everywhere),
+        placed=1,
+        frames=1,
+    )
+    return judge(mosaic, lines, bare=None if told is None else bare, furthest_mm=0.0)
+
+
+def test_a_print_on_residue_of_its_own_colour_is_there() -> None:
+    assert _on_residue(gap=False, told=False).defects  # it differs too little from what was there
+    sound, faulty = _on_residue(gap=False, told=True), _on_residue(gap=True, told=True)
+    assert not sound.defects and not sound.patches
+    (defect,) = faulty.defects
+    assert np.abs(np.array(defect.at_mm) - (9.0, 8.8)).max() < 0.3
+
+
+def test_without_the_bare_bed_a_film_beside_the_print_is_a_remark() -> None:
+    film, lump = _on_residue(gap=False, told=None), _on_residue(gap=False, told=None, share=1.0)
+    assert not film.defects
+    ((x, y, wide, deep),) = film.patches
+    assert 20 < x < 20.8 and abs(y - 12) < 0.3 and 23.5 < x + wide < 24.3 and abs(deep - 4) < 0.6
+    assert "X22 Y14 the bed beside the print is part of the way to the filament's colour" in verdict(film)
+    assert [defect.kind for defect in lump.defects] == ["blob"] and not lump.patches

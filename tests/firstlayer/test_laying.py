@@ -125,6 +125,39 @@ def test_narrow_lines_with_bed_between_them_lack_material_or_lie_too_high() -> N
     assert found.material == pytest.approx(0.67, abs=0.08)
 
 
+def in_colour(gloss: float, width_mm: float, filament: tuple[float, float, float]) -> Laying:
+    """How green lines on an ochre bed are said to lie, under a lamp that the backs of lines mirror."""
+    picture, lines, canvas, wanted, seen = shown(width_mm, groove=0.25)
+    light = ((picture[..., :1] / 255.0) ** 2.2 - 0.05) / 0.45  # 0 bed to 1 filament
+    bed = np.array([0.3, 0.24, 0.1])
+    near = (
+        np.abs((canvas.grid_mm()[..., 1] / PITCH_MM) % 1 - 0.5) * 2
+    )  # 0 between two lines, 1 on their backs
+    mirror = gloss * near[..., None] ** 3 * wanted[..., None]
+    mixed = bed + np.clip(light, 0, 1) * (np.array(filament) - bed) + mirror * np.clip(light, 0, 1)
+    codes = np.clip(255 * np.clip(mixed, 0, 1) ** (1 / 2.2), 0, 255).astype(np.uint8)
+    return laying_of(codes, lines, canvas, wanted, seen, height_mm=0.2)
+
+
+def test_backs_of_lines_that_mirror_a_lamp_are_no_thin_layer() -> None:
+    green = (0.1, 0.35, 0.12)
+    assert in_colour(0.5, 0.46, green).laid == "good"
+    assert in_colour(0.0, 0.32, green).laid == "thin"
+    assert in_colour(0.3, 0.32, green).laid == "thin"
+
+
+def test_what_is_brighter_than_filament_and_bed_is_no_bed_between_lines() -> None:
+    _, lines, canvas, wanted, seen = shown(0.46, groove=0.0)
+    dark = np.full((*canvas.shape, 3), 0.04)  # black on grey: hue tells nothing
+    dark[~wanted] = 0.4
+    across = np.abs((canvas.grid_mm()[..., 1] / PITCH_MM) % 1 - 0.5) * 2
+    spot = canvas.grid_mm()[..., 1] < SIDE_MM
+    dark += (0.9 * across**3 * wanted * spot)[..., None]
+    codes = (255 * np.clip(dark, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    found = laying_of(codes, lines, canvas, wanted, seen, height_mm=0.2)
+    assert found.laid == "not known"
+
+
 def test_ridges_are_told_from_grooves() -> None:
     assert laid(width_mm=0.62, groove=0.08, ridges=0.15).laid == "ridges"
     assert laid(width_mm=0.46, groove=0.4).laid == "good"

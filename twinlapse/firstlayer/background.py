@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -36,6 +36,7 @@ __all__ = [
     "Background",
     "background_of",
     "difference_of",
+    "like_print",
     "overexposed",
 ]
 
@@ -45,8 +46,12 @@ _FEWEST_PX = 1500  # of bed that both pictures show
 _FURTHEST_MM = 1.0
 LEAST_PEAK = 0.1  # of the correlation, below which two pictures of the bed have nothing in common
 COVERS = 0.9  # share of the map that the bare bed must cover, else it is not used
+_COUNTS = 0.02  # weight of a picture, of 1 where it is sharpest, that is seen in a map
 _CLIPPED = 250  # of 255, of the brightest channel: a reflection of the lamp, which the print has as well
 _BRIGHT = 200  # of a print's brightest channel, less than which is no reflection
+# of the way from bed to print in CIE Lab: what is left of it parts a print on residue from a gap
+_ALIKE = 0.3
+_GRAIN_MM = 0.3  # grains of the bed are no residue
 _BLUR_MM = 0.15  # what is left between two stops is smaller than this
 
 
@@ -56,7 +61,7 @@ class Background(ArrayRecord):
 
     colours: Picture  # as bright as the map shows the bed
     seen: Bool
-    dazzled: Bool  # covered by pictures too, but so bright that a print would differ by nothing
+    alike: Bool  # where the bed itself looks like the print, or is too bright to tell: residue, the lamp
     placed: int  # pictures whose place the bed around the print shows
     frames: int
 
@@ -74,7 +79,7 @@ def background_of(survey: LayerPictures, mosaic: Mosaic, lines: Lines) -> Backgr
     canvas, frames = mosaic.canvas, survey.frames
     ground = np.zeros(canvas.shape)
     far = ~grown(drawn(lines, canvas), _AROUND_MM / canvas.step_mm)
-    patches, placed = [], 0
+    patches, uneven, placed = [], [], 0
     for picture in survey.bare:
         k = _same_stop(picture, frames)
         start = np.zeros(2) if k is None else mosaic.shifts_mm[k]
@@ -87,17 +92,38 @@ def background_of(survey: LayerPictures, mosaic: Mosaic, lines: Lines) -> Backgr
                 placed += 1
                 patch = laid_on(picture, survey, ground, canvas, box, start + slip)
             patch = _as_bright(patch, now, far, float(mosaic.gains[k]))
+            # both maps must be blended of the same pictures, or the seams would be taken for threads
+            uneven.append(replace(now, weight=now.weight * (patch.weight == 0) * (now.weight > _COUNTS)))
+            patch = replace(patch, weight=patch.weight * (now.weight > 0))
         patch = unshaded(patch, picture, canvas, mosaic.shading)
         patches.append(patch)
     if not patches:
         return None
     colours, seen = blended(patches, np.ones(len(patches)), canvas)
-    bright = cv2.GaussianBlur(mosaic.colours.max(axis=2), (0, 0), _BLUR_MM / canvas.step_mm) > _BRIGHT
-    dazzled = seen & bright & overexposed(colours, canvas.step_mm)  # a dark print is told from any bed
-    seen &= ~dazzled
     if (seen & mosaic.seen).sum() < COVERS * mosaic.seen.sum():
         return None
-    return Background(colours=colours, seen=seen, dazzled=dazzled, placed=placed, frames=len(patches))
+    bright = cv2.GaussianBlur(mosaic.colours.max(axis=2), (0, 0), _BLUR_MM / canvas.step_mm) > _BRIGHT
+    dazzled = seen & bright & overexposed(colours, canvas.step_mm)  # a dark print is told from any bed
+    if uneven:
+        dazzled |= seen & blended(uneven, np.ones(len(uneven)), canvas)[1]
+    alike = dazzled | (seen & like_print(colours, mosaic, lines))
+    return Background(colours=colours, seen=seen & ~dazzled, alike=alike, placed=placed, frames=len(patches))
+
+
+def like_print(bare: Picture, mosaic: Mosaic, lines: Lines) -> Bool:
+    """Return where the bare bed (h, w, 3) on a map's canvas has a good part of the print's colour."""
+    canvas = mosaic.canvas
+    printed = drawn(lines, canvas, -_BLUR_MM) & mosaic.seen
+    bed = ~grown(drawn(lines, canvas), _AROUND_MM / canvas.step_mm) & mosaic.seen
+    if min(printed.sum(), bed.sum()) < _FEWEST_PX:
+        return np.zeros(canvas.shape, np.bool_)
+    now, before = (
+        cv2.cvtColor(some.astype(np.float32) / 255, cv2.COLOR_RGB2LAB) for some in (mosaic.colours, bare)
+    )
+    usual = np.median(now[bed], axis=0)
+    way = np.median(now[printed], axis=0) - usual
+    share = np.asarray((before - usual) @ way / max(float(way @ way), 1e-6), np.float32)
+    return np.asarray(cv2.GaussianBlur(share, (0, 0), _GRAIN_MM / canvas.step_mm) > _ALIKE)
 
 
 def difference_of(colours: Picture, seen: Bool, background: Background, step_mm: float) -> Float32:

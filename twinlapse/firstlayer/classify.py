@@ -47,6 +47,7 @@ __all__ = [
     "LONG_THREAD_MM",
     "NEAR_MM",
     "ON_LINES",
+    "PALE",
     "SMALLEST_BLOB_MM2",
     "SMALLEST_GAP_MM2",
     "SPEAK",
@@ -72,6 +73,9 @@ SMALLEST_GAP_MM2 = 0.10
 # lines, and an outline that is laid a hair beside its place, do not
 CORE_MM, ON_LINES, BARE = 0.2, 0.35, 0.53
 SMALLEST_BLOB_MM2 = 0.5
+# score that a blob beside the print reaches somewhere, if it is of filament and not a film on the bed: drawn
+# residue of an older print, 40 % of the filament's colour, 0.53 to 0.68
+PALE = 0.75
 LONG_MM = 4.0  # a gap as long as this, and at least as long as most of a piece of line, is a missing line
 # what stands up from the lines is looked for this far from what is not seen: at 1.2 a rim was told as a lump
 CLEAR_OF_GLARE_MM = 2.0
@@ -121,6 +125,8 @@ class Judgement(ArrayRecord):
     trouble: CameraTrouble | None = None  # of the camera itself
     gaps: GapView | None = None  # what gaps the camera can show; None: not known
     why: str = ""  # nothing is said, and what to do about it
+    # x, y, width, depth of what lies on the bed beside the print in a paler colour: it may be older than it
+    patches: tuple[tuple[float, float, float, float], ...] = ()
     not_looked_for: tuple[str, ...] = ()  # what may be wrong on this layer and is not said
 
     @property
@@ -201,10 +207,10 @@ def judge(
     if below:
         seen = seen & (drawn(lines, canvas, BELOW_MM) | ~drawn_below(below, canvas, BELOW_MM))
     features = features_of(mosaic.colours, canvas)
-    dazzled = np.zeros_like(seen)
+    alike = np.zeros_like(seen)
     if bare is not None:
-        dazzled = seen & bare.dazzled
-        seen = seen & (bare.seen | bare.dazzled)
+        alike = seen & bare.alike
+        seen = seen & (bare.seen | bare.alike)
         more = difference_of(mosaic.colours, mosaic.seen, bare, canvas.step_mm)
         features = np.asarray(np.dstack([features, more]), np.float32)
     masks = objects_of(wanted, canvas)
@@ -215,13 +221,8 @@ def judge(
             gone |= mask
     all_gone = bool(masks) and not any(item.there for item in there)
     within = seen & (all_gone | ~gone)
-    parted = part(mosaic.colours, wanted, within & ~dazzled, canvas, furthest_mm=furthest_mm, more=more)
-    if dazzled.any():  # there the map alone must tell
-        alone = part(mosaic.colours, parted.wanted, within, canvas, furthest_mm=0.0)
-        if alone.separability >= SPEAK:
-            parted = replace(parted, score=np.where(dazzled, alone.score, parted.score))
-        else:
-            seen = seen & ~dazzled
+    parted = part(mosaic.colours, wanted, within & ~alike, canvas, furthest_mm=furthest_mm, more=more)
+    parted, seen = _confirmed(parted, alike, mosaic, seen, within)
     offset = (parted.offset_px[0] * canvas.step_mm, -parted.offset_px[1] * canvas.step_mm)
     canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
     parted = _slits_left_out(parted, mosaic, seen & ~gone, canvas, lines)
@@ -230,6 +231,7 @@ def judge(
         why = "filament and bed look too much alike in these pictures: look at them yourself"
     can_tell = not why
     found: list[tuple[Component, _Kind, float]] = []
+    pale: list[Component] = []
     if can_tell and not all_gone:
         # on a lower layer's lines, which run every way, a thread is not told from them
         over = (
@@ -237,7 +239,7 @@ def judge(
             if not below
             else ([], np.zeros_like(wanted))
         )
-        found = _found(parted, seen & ~gone, canvas, lines, smallest_mm, over)
+        found, pale = _found(parted, seen & ~gone, canvas, lines, smallest_mm, over, bare is not None)
     found.sort(key=lambda item: -item[0].area_mm2)
     absent = [item for item in there if item.there is False]
     laying = None
@@ -268,8 +270,24 @@ def judge(
         laying=laying,
         seen=seen & ~gone,
         why=why,
+        patches=tuple(piece.box_mm for piece in pale),
         not_looked_for=UPPER_NOT_LOOKED_FOR if below else (),
     )
+
+
+def _confirmed(parted: Parted, alike: Mask, mosaic: Mosaic, seen: Mask, within: Mask) -> tuple[Parted, Mask]:
+    """Return the score, and what is seen, where the bare bed looks like the print: the map alone must agree.
+
+    There a fault counts that shows in both, in the map alone and in the difference from the bare bed.
+    """
+    if not alike.any():
+        return parted, seen
+    alone = part(mosaic.colours, parted.wanted, within, mosaic.canvas, furthest_mm=0.0)
+    if alone.separability < SPEAK:
+        return parted, seen & ~alike
+    low, high = np.minimum(alone.score, parted.score), np.maximum(alone.score, parted.score)
+    both = np.where(parted.wanted, high, low)
+    return replace(parted, score=np.where(alike, both, parted.score)), seen
 
 
 def _slits_left_out(parted: Parted, mosaic: Mosaic, seen: Mask, canvas: Canvas, lines: Lines) -> Parted:
@@ -304,8 +322,12 @@ def _found(
     lines: Lines,
     smallest_mm: float,
     over: tuple[list[tuple[Component, float]], Mask],
-) -> list[tuple[Component, _Kind, float]]:
-    """Return the pieces that are not as they should be, what they are, and how sure that is."""
+    bed_known: bool,
+) -> tuple[list[tuple[Component, _Kind, float]], list[Component]]:
+    """Return the pieces that are not as they should be, what they are, and how sure that is.
+
+    Where the bare bed is not known, those that lie on it in a paler colour than the filament's are apart.
+    """
     slack = SLACK_MM / canvas.step_mm
     seen = ~grown(~seen, slack)  # at the rim of what is dazzled the colours are false
     core = drawn(lines, canvas, -CORE_MM)
@@ -323,11 +345,16 @@ def _found(
     for piece in gaps:
         sure = piece.contrast * parted.separability / 6
         found.append((piece, "missing line" if piece.length_mm >= LONG_MM else "gap", sure))
+    pale: list[Component] = []
     for piece in components_of(extra, parted.score, canvas, SMALLEST_BLOB_MM2):
         long = piece.length_mm > 4 * piece.width_mm and piece.length_mm > 2.0
         beside = any(math.dist(piece.at_mm, gap.at_mm) < NEAR_MM + gap.length_mm / 2 for gap in gaps)
         kind: _Kind = "dragged line" if long or beside else "blob"
-        found.append((piece, kind, piece.contrast * parted.separability / 6))
+        sure = piece.contrast * parted.separability / 6
+        if kind == "blob" and piece.highest < PALE and not bed_known:
+            pale.append(piece)
+        else:
+            found.append((piece, kind, sure))
     said = [piece for piece, kind, _ in found if kind == "blob"]
     # at the rim of what is dazzled a line is bright on one side: no lump
     filament = (
@@ -340,7 +367,7 @@ def _found(
     for piece, sure in lumps(*relief(parted.lightness, lines, canvas, filament), canvas):
         if not any(math.dist(piece.at_mm, blob.at_mm) < NEAR_MM for blob in said):
             found.append((piece, "blob", sure))
-    return found
+    return found, pale
 
 
 def _threads(

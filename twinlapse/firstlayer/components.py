@@ -28,6 +28,7 @@ class Component:
     area_mm2: float
     turn_rad: float  # of its long side, anticlockwise from X, 0 to pi
     lowest: float  # score
+    highest: float
     contrast: float  # how far its score is from the middle, 0 to 1
     within: float = 1.0  # share of it that lies in a mask that was asked about
     lowest_within: float = 0.0  # score there
@@ -70,6 +71,7 @@ def components_of(
                 area_mm2=area,
                 turn_rad=_turn(outline),
                 lowest=float(score[y : y + h, x : x + w][own].min()),
+                highest=float(score[y : y + h, x : x + w][own].max()),
                 contrast=float(np.abs(2 * np.clip(score[y : y + h, x : x + w][own], 0, 1) - 1).mean()),
                 within=float(inner.sum() / own.sum()),
                 lowest_within=float(score[y : y + h, x : x + w][inner].min()) if inner.any() else math.inf,

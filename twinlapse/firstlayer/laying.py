@@ -35,6 +35,7 @@ from twinlapse.firstlayer.outer_width import OuterWidth, outer_width
 
 __all__ = [
     "BARE_GROOVE",
+    "BARE_HUE",
     "BLURRED",
     "CELL_SIDE_MM",
     "CLEAR_BED_MM",
@@ -43,6 +44,7 @@ __all__ = [
     "FEWEST_PROFILES",
     "GOOD_DIRECTION",
     "GOOD_GROOVE",
+    "MIRRORED",
     "NARROW",
     "OTHER_HUE",
     "OTHER_SHADE",
@@ -89,6 +91,15 @@ CREST_MM = 0.3  # less wide than a line: its middle
 # of a thin layer that looks like its bed on the whole, CIE Lab: rehearsed dark filament on a dark bed, well
 # laid, is 28 off its bed by shade, 0.4 by hue, and a groove of it lacks 0.59 of its light
 OTHER_HUE, OTHER_SHADE, BARE_GROOVE = 12.0, 20.0, 0.75
+# share of the distance of filament and bed that is hue, above which hue tells them: drawn pairs have 0.4 and
+# more, or up to 0.03
+_HUE_TELLS = 0.2
+# share of the filament's hue that a groove lacks: drawn sound layers under a strong lamp 0.19 at most, on
+# the whole 0.14; with 60 % of the material 0.3 to 0.7 on the whole, where the light says "thin"
+BARE_HUE = 0.22
+# on the scale 0 bed to 1 filament: no mixture of the two is brighter than both; the lamp's mirror is
+_BRIGHTER_THAN_BED, _BRIGHTER_THAN_FILAMENT = -0.2, 1.5
+MIRRORED = 0.25  # of the regions: backs of lines are so bright that the outermost ones look narrow
 _RIPPLE_MM = (0.3, 1.0)  # standard deviations of the two means whose difference it is
 _STEP_DOWN_MM = 0.02  # a careful step where no amount is known; common practice, no source
 
@@ -104,6 +115,7 @@ class Region:
     bare: float  # share of the filament's score that the groove lacks
     ripple: float  # % of the lightness along the lines over about a millimetre, one standard deviation
     laid: Laid
+    mirrored: bool = False  # its lines mirror the lamp so that their light tells little
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,7 +177,9 @@ def laying_of(
         Of the layer; 0: unknown, so that no amount is told.
     """
     regions = _regions(colours, lines, canvas, wanted, seen)
-    outer = outer_width(colours, lines, canvas, wanted, seen) if regions else None
+    outer = None
+    if sum(region.mirrored for region in regions) < MIRRORED * max(1, len(regions)):
+        outer = outer_width(colours, lines, canvas, wanted, seen)
     laying = _whole([replace(region, laid=_with_outline(region.laid, outer)) for region in regions])
     if outer is None or not outer.told:
         return replace(laying, outer=outer)
@@ -232,13 +246,14 @@ def _regions(colours: Picture, lines: Lines, canvas: Canvas, wanted: Bool, seen:
         return []
     light = read_at(_lightness(colours), canvas, at)
     ripple = _ripple(light, good, places, normal)[good]
-    filament = read_at(_covered(colours, wanted, seen, canvas), canvas, at[good])
+    covered, dark = _covered(colours, wanted, seen, canvas)
+    filament = read_at(covered, canvas, at[good])
     light, places, direction = light[good], places[good], direction[good]
     cell = np.floor(places / CELL_SIDE_MM).astype(np.int64)
     kinds, which = np.unique(np.column_stack([cell, direction]), axis=0, return_inverse=True)
     which = which.ravel()
     return [
-        _region(places[own], kinds[k, 2], light[own], filament[own], ripple[own])
+        _region(places[own], kinds[k, 2], light[own], filament[own], ripple[own], dark)
         for k, own in ((k, which == k) for k in range(len(kinds)))
         if own.sum() >= FEWEST_PROFILES
     ]
@@ -269,7 +284,9 @@ def _ripple(light: Float, good: Bool, places: Float, normal: Float) -> Float:
     return np.where(known[:, None], rest, np.nan)
 
 
-def _region(places: Float, direction: int, light: Float, filament: Float, ripple: Float) -> Region:
+def _region(
+    places: Float, direction: int, light: Float, filament: Float, ripple: Float, dark: bool
+) -> Region:
     wave = np.exp(2j * math.pi * OFFSETS)
     mean = light.mean(axis=0)
     level = max(float(mean.mean()), 1.0)
@@ -277,8 +294,17 @@ def _region(places: Float, direction: int, light: Float, filament: Float, ripple
     own = 2 * float(np.abs((light * wave).mean(axis=1)).mean())
     noise = 2 * float((light - mean).std()) / math.sqrt(len(OFFSETS) * 2)
     coherence = groove / max(own - 0.5 * noise, groove, 1e-6)
-    profile = filament.mean(axis=0)
-    bare = 4 * abs(complex((profile * wave).mean())) / max(float(profile.max()), 0.3)
+    profile = filament[..., 0].mean(axis=0)
+    mirrored = False
+    swing = complex((profile * wave).mean())
+    bare = 4 * abs(swing) / max(float(profile.max()), 0.3)
+    if np.isfinite(filament[0, 0, 1]):
+        hue = filament[..., 1].mean(axis=0)
+        of_hue = (complex((hue * wave).mean()) / max(abs(swing), 1e-9) * swing.conjugate()).real
+        of_hue *= 4 / max(float(hue.max()), 0.3)
+        if bare > THIN and of_hue < BARE_HUE:  # the groove lacks light, not filament
+            bare, mirrored = max(of_hue, 0.0), True
+    mirrored |= profile.min() < _BRIGHTER_THAN_BED if dark else profile.max() > _BRIGHTER_THAN_FILAMENT
     known = ripple[np.isfinite(ripple[:, 0])]
     rough = 100 * float(known.std()) / level if len(known) >= FEWEST_PROFILES else 0.0
     share = 100 * 2 * groove / level
@@ -286,7 +312,7 @@ def _region(places: Float, direction: int, light: Float, filament: Float, ripple
     if level < DARKEST:
         laid = "not known"
     elif bare > THIN:
-        laid = "thin"
+        laid = "not known" if mirrored else "thin"
     elif rough >= max(RIDGES, RIDGES_OF_GROOVE * share):
         laid = "ridges"
     elif share < GOOD_GROOVE and coherence < GOOD_DIRECTION:
@@ -302,6 +328,7 @@ def _region(places: Float, direction: int, light: Float, filament: Float, ripple
         bare=round(bare, 3),
         ripple=round(rough, 2),
         laid=laid,
+        mirrored=bool(mirrored),
     )
 
 
@@ -319,18 +346,29 @@ def _lightness(colours: Picture) -> Float32:
     return np.asarray(cv2.cvtColor(colours.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)[..., 0], np.float32)
 
 
-def _covered(colours: Picture, wanted: Bool, seen: Bool, canvas: Canvas) -> Float32:
-    """Return how much of each pixel's light is that of filament and not of the bed, 0 to 1.
+def _covered(colours: Picture, wanted: Bool, seen: Bool, canvas: Canvas) -> tuple[Float32, bool]:
+    """Return how much of each pixel's light is that of filament and not of the bed; and if that is darker.
 
     Light adds up linearly where a pixel shows both. Filament is as bright as the brighter half of the print.
+
+    Returns
+    -------
+    covered : ndarray of shape (h, w, 2)
+        0 to 1, by all that the two differ in, and by hue alone, which a white lamp that the lines mirror
+        does not change; NaN where they do not differ in hue.
+    darker : bool
     """
     light = light_of(colours)
     inside, outside = wanted & seen, ~grown(wanted, CLEAR_BED_MM / canvas.step_mm) & seen
     if min(inside.sum(), outside.sum()) < 200:
-        return np.ones(canvas.shape, np.float32)
+        return np.ones((*canvas.shape, 2), np.float32), False
     grey = light.mean(axis=2)
     bed = np.median(light[outside], axis=0)
     off = np.abs(grey - float(bed.mean()))
     crest = inside & (off > np.median(off[inside]))
     way = np.median(light[crest], axis=0) - bed
-    return np.asarray((light - bed) @ way / max(float(way @ way), 1e-6), np.float32)
+    hue = way - way.mean()
+    shares = [(light - bed) @ some / max(float(some @ some), 1e-6) for some in (way, hue)]
+    if np.linalg.norm(hue) < _HUE_TELLS * np.linalg.norm(way):
+        shares[1] = np.full(canvas.shape, np.nan)
+    return np.asarray(np.dstack(shares), np.float32), bool(way.mean() < 0)

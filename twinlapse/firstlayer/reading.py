@@ -247,6 +247,7 @@ def look_over(
     judged = partial(_mapped, lines=lines, below=below, smallest_mm=smallest_mm, found=found)
     mosaic, judgement = judged(survey, progress=_part(progress, 0.6, 1.0))
     boxes = [defect.box_mm for defect in judgement.defects if defect.kind != "missing object"]
+    boxes += judgement.patches
     if found.trusted and boxes:
         clouded = dirt_among(boxes, survey, found, lines, below)
         if clouded.any():

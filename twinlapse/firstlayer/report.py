@@ -233,6 +233,12 @@ def _more(judgement: Judgement) -> list[str]:
             f"The outermost lines lie {width.width_mm:.2f} mm wide, +-{width.error_mm:.2f} "
             f"({width.asked_mm:.2f} are asked for)."
         )
+    if judgement.patches:
+        where = "; ".join(f"X{x + w / 2:.0f} Y{y + d / 2:.0f}" for x, y, w, d in judgement.patches[:3])
+        said.append(
+            f"At {where} the bed beside the print is part of the way to the filament's colour: residue of an "
+            "older print, glue or a smear. Look there; a survey of the bare bed would tell."
+        )
     if judgement.trouble is not None:
         of_camera = [f"{words[0].upper()}{words[1:]}." for words in judgement.trouble.sentences]
         said = of_camera + said if judgement.nozzle_dirty else said + of_camera

@@ -56,6 +56,7 @@ def as_json(mosaic: Mosaic, judgement: Judgement) -> dict[str, Any]:
             "verdict": verdict(judgement),
             "why": judgement.why,
             "not_looked_for": list(judgement.not_looked_for),
+            "patches": [list(box) for box in judgement.patches],
             "objects": [asdict(item) for item in judgement.objects],
             "unseen": [list(item.at_mm) for item in judgement.unseen],
             "laying": None if judgement.laying is None else asdict(judgement.laying),
