@@ -41,12 +41,13 @@ _FEWEST = 0.2  # share of the piece that must be seen
 _PARKING_MM = 0.3
 _FURTHEST_MM = 1.5
 # codes of fine detail below which a bed is bare: rehearsed bare beds show 0.6 to 1.3, and what is told there
-# is up to 0.17 mm wrong; rough ones show 2.7 and more, one with a skirt on it 16
-_TEXTURE = 2.0
+# is up to 0.17 mm wrong; rough ones show 1.8 and more, one with a skirt on it 16
+_TEXTURE = 1.5
 _LEAST = 0.2  # height of the correlation's peak below which nothing is told
 # by how much what the brightness tells is less sure than it says: the blocks of a JPEG and the glare of the
-# camera's own light do not move with the bed (measured on rehearsed pictures)
-HELD_BACK = 10.0
+# camera's own light do not move with the bed (steady corners of both renderers err by less than a lift of
+# what this leaves open)
+HELD_BACK = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,20 +22,15 @@ from twinlapse.arrays import Float
 from twinlapse.firstlayer.bed_reference import slip
 from twinlapse.firstlayer.classify import LEAST_CONTRAST
 from twinlapse.firstlayer.components import moved
-from twinlapse.firstlayer.corner_strip import (
-    STRIP_STEP_MM,
-    Strip,
-    contrast,
-    filament_shown,
-    risen_mm,
-    softened,
-)
+from twinlapse.firstlayer.corner_edge import risen_mm, sides_mm
+from twinlapse.firstlayer.corner_strip import Strip
+from twinlapse.firstlayer.filament_share import STEP_MM, contrast, filament_share
 
 __all__ = ["ALARM_MM", "KNOWN_MM", "WALL_SHARE", "CornerMonitor", "monitor_corners"]
 
-# of lift: chosen on rehearsed pictures, where sound corners stay below; the higher the print stands at its
-# outline, the less sure it is where that is seen
-ALARM_MM, WALL_SHARE = 0.12, 0.2
+# of lift: chosen on drawn pictures, where steady corners read 0.12 mm at most, with a brim 0.06; the higher
+# the print stands at its outline, the less sure it is where that is seen
+ALARM_MM, WALL_SHARE = 0.12, 0.1
 KNOWN_MM = 0.07  # standard deviation of a parking error that is known well enough
 _SURE = 3.0  # a lift must be this many times what the stop's error leaves open
 _FAINT = 1.5  # times the limit where filament and bed look alike
@@ -100,7 +95,8 @@ def _lifts(strip: Strip) -> tuple[Float, Float]:
     """
     slips = [slip(strip.beds[0], bed) for bed in strip.beds]
     spread = np.array([each.spread_mm for each in slips])
-    lift = np.array([_lift(strip, k, each.moved_mm) for k, each in enumerate(slips)])
+    sides = [_sides(strip, k, each.moved_mm) for k, each in enumerate(slips)]
+    lift = np.array([risen_mm(sides[0], now) for now in sides])
     slope = np.maximum(np.hypot(*strip.sights.T), 1e-3)
     grown_mm = np.maximum(strip.wall_mm - strip.wall_mm[0], 0.0)
     limits = np.fmax(ALARM_MM + WALL_SHARE * grown_mm, _SURE * spread / slope)
@@ -111,28 +107,25 @@ def _lifts(strip: Strip) -> tuple[Float, Float]:
     return lift, limits
 
 
-def _lift(strip: Strip, k: int, slip_mm: Float) -> float:
-    """Return how far the outline rose since the first picture; NaN: it is not known.
+def _sides(strip: Strip, k: int, slip_mm: Float) -> tuple[Float, Float]:
+    """Return how much higher than expected a picture shows the two sides of the outline, and their weights.
 
-    By how much it should have moved, because the print grew, is taken off.
+    Weights are 0 where the picture does not show it.
     """
-    seen = [(strip.pictures[n], strip.inside[n]) for n in (0, k)]
-    (first, wanted), (picture, inside) = seen
-    if first is None or wanted is None or picture is None or inside is None:
-        return math.nan
-    before, sight = filament_shown(first, wanted), strip.sights[k]
-    drawn = [softened(each.astype(np.float32)) for each in (wanted, inside)]
-    due_mm = risen_mm(drawn[0], drawn[1], np.zeros(2), sight)
-    lift_mm = 0.0
+    picture, inside, sight = strip.pictures[k], strip.inside[k], strip.sights[k]
+    unknown, lift_mm = (np.full(2, math.nan), np.zeros(2)), 0.0
+    if picture is None or inside is None:
+        return unknown
     for _ in range(_TURNS):
-        across, up = (slip_mm + lift_mm * sight) / STRIP_STEP_MM
-        now = filament_shown(picture, moved(inside, (round(across), round(-up))))
-        if before is None or now is None:
-            return math.nan
-        lift_mm = risen_mm(before, now, slip_mm, sight) - due_mm
+        across, up = (slip_mm + lift_mm * sight) / STEP_MM
+        share = filament_share(picture, moved(inside, (round(across), round(-up))))
+        if share is None:
+            return unknown
+        sides = sides_mm(share, inside, sight, slip_mm)
+        lift_mm = risen_mm((np.zeros(2), sides[1]), sides)
         if not math.isfinite(lift_mm):
-            return math.nan
-    return lift_mm
+            return unknown
+    return sides
 
 
 def _faint(picture: NDArray[np.uint8] | None, inside: NDArray[np.bool_] | None) -> bool:

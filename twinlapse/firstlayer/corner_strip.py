@@ -7,7 +7,6 @@ picture and all are laid around the place where it is found.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -18,40 +17,22 @@ from numpy.typing import NDArray
 from twinlapse.arrays import Bool, Float, Float32
 from twinlapse.firstlayer.bed_reference import Bed, bed_beside, bed_canvas, laid
 from twinlapse.firstlayer.canvas import Canvas, canvas_around
-from twinlapse.firstlayer.components import grown, moved, shrunk
+from twinlapse.firstlayer.components import moved, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
+from twinlapse.firstlayer.filament_share import RIM_MM, STEP_MM, filament_share, softened
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.firstlayer.solid import LowerLayer, drawn_below
 from twinlapse.optics.pose import pose_in_bed
 from twinlapse.rig import Camera, Printer
 
-__all__ = [
-    "APART",
-    "RIM_MM",
-    "STRIP_STEP_MM",
-    "TIP_MM",
-    "Strip",
-    "contrast",
-    "filament_shown",
-    "likeness",
-    "risen_mm",
-    "softened",
-    "strip_of",
-]
+__all__ = ["Strip", "strip_of"]
 
 _SIDE_MM = 9.6  # of the piece that is watched around a corner
-STRIP_STEP_MM = 0.08
 _NEAR_MM = 16.0  # as far from the corner anything is drawn
-TIP_MM = 4.8  # of the piece of outline that is followed
-APART = 3.0  # distance of filament and bed in spreads below which there is no outline
-RIM_MM = 0.4  # at the outline neither filament nor bed is sampled
-_SOFT_PX = 1.5
-_FEWEST_PX = 100
+_TIP_MM = 4.8  # of the piece of outline that is sought
 _WEAK = 0.8  # of 1: an outline that looks less like itself is another thing
 _ASTRAY_MM = 2.5  # by which the rig's camera may show a corner beside its place
 _TURNS = 3  # of seeking it: colours are sampled anew where it is
-_LOWEST_MM, _HIGHEST_MM = -0.6, 2.2  # of a rise that is looked for
-_FINE_MM = 0.01
 _FLAT_MM = 1e-6
 
 
@@ -94,15 +75,15 @@ def strip_of(
     corner = np.array(corner_mm)
 
     def laid_around(at_mm: Float, side_mm: float, frame: SurveyFrame) -> NDArray[np.uint8]:
-        return laid(frame, canvas_around(at_mm, side_mm, STRIP_STEP_MM), ground_mm, camera, printer)[0]
+        return laid(frame, canvas_around(at_mm, side_mm, STEP_MM), ground_mm, camera, printer)[0]
 
     frame, top_mm, sight = next(each for each in seen if each is not None)
-    wide = canvas_around(corner, _SIDE_MM + 2 * _ASTRAY_MM, STRIP_STEP_MM)
+    wide = canvas_around(corner, _SIDE_MM + 2 * _ASTRAY_MM, STEP_MM)
     wanted = _seen_print(near, top_mm, sight, wide)
     astray_mm = _astray_mm(laid_around(corner, _SIDE_MM + 2 * _ASTRAY_MM, frame), wanted)
     away = corner - wide.grid_mm()[wanted].mean(axis=0) if wanted.any() else np.ones(2)
     away /= max(float(np.hypot(*away)), 1e-9)
-    beside, around = bed_canvas(corner, away), canvas_around(corner, _SIDE_MM, STRIP_STEP_MM)
+    beside, around = bed_canvas(corner, away), canvas_around(corner, _SIDE_MM, STEP_MM)
     bed = replace(beside, left_mm=beside.left_mm + astray_mm[0], back_mm=beside.back_mm + astray_mm[1])
     printed = drawn_below(near, beside)
     return Strip(
@@ -122,7 +103,7 @@ def strip_of(
 def _wall_mm(layers: Sequence[LowerLayer], top_mm: float, canvas: Canvas) -> float:
     """Return how high the print stands at its outline above the lowest layer: with a brim it does not."""
     upper = [layer for layer in layers[1:] if layer.top_mm < top_mm + _FLAT_MM]
-    within = shrunk(drawn_below(layers[:1], canvas), RIM_MM / STRIP_STEP_MM)
+    within = shrunk(drawn_below(layers[:1], canvas), RIM_MM / STEP_MM)
     return top_mm - layers[0].top_mm if (drawn_below(upper, canvas) & ~within).any() else 0.0
 
 
@@ -150,77 +131,24 @@ def _astray_mm(picture: NDArray[np.uint8], inside: Bool) -> Float:
     at = np.zeros(2)
     wanted = softened(inside.astype(np.float32))
     for _ in range(_TURNS):
-        there = moved(inside, (round(at[0] / STRIP_STEP_MM), round(-at[1] / STRIP_STEP_MM)))
-        shown = filament_shown(picture, there)
+        there = moved(inside, (round(at[0] / STEP_MM), round(-at[1] / STEP_MM)))
+        shown = filament_share(picture, there)
         if shown is None:
             return np.zeros(2)
-        found, start = likeness(wanted, shown)
+        found, start = _likeness(wanted, softened(shown))
         _, height, _, (x, y) = cv2.minMaxLoc(found)
         if height < _WEAK:
             return np.zeros(2)
-        at = np.array([x - start, start - y]) * STRIP_STEP_MM
+        at = np.array([x - start, start - y]) * STEP_MM
     return at
 
 
-def likeness(first: Float32, now: Float32) -> tuple[Float32, int]:
+def _likeness(first: Float32, now: Float32) -> tuple[Float32, int]:
     """Return how much the corner of one picture looks like each place of another, and where no shift is."""
-    reach, middle = round(TIP_MM / 2 / STRIP_STEP_MM), first.shape[0] // 2
+    reach, middle = round(_TIP_MM / 2 / STEP_MM), first.shape[0] // 2
     cut = slice(middle - reach, middle + reach)
     found = cv2.matchTemplate(now, first[cut, cut], cv2.TM_CCOEFF_NORMED)
     return np.asarray(found, np.float32), cut.start
-
-
-def risen_mm(first: Float32, now: Float32, shift_mm: Float, sight: Float) -> float:
-    """Return by how much an outline rose from one picture to another, laid `shift_mm` (2,) off its place.
-
-    It moves along the line of sight and no other way: a piece of outline that is nearly straight would not
-    tell how far it moved along itself. NaN: it is not found again.
-    """
-    found, start = likeness(first, now)
-    heights = np.arange(_LOWEST_MM, _HIGHEST_MM, _FINE_MM)
-    places = (shift_mm + heights[:, None] * sight) / STRIP_STEP_MM
-    x, y = (start + places[:, 0]).astype(np.float32), (start - places[:, 1]).astype(np.float32)
-    alike = cv2.remap(found, x[:, None], y[:, None], cv2.INTER_CUBIC, borderValue=-1.0)[:, 0]
-    best = int(alike.argmax())
-    if alike[best] < _WEAK or not 0 < best < len(heights) - 1:
-        return math.nan
-    return float(heights[best])
-
-
-def softened(picture: Float32) -> Float32:
-    """Return a picture without what is finer than the outline can be placed."""
-    return np.asarray(cv2.GaussianBlur(picture, (0, 0), _SOFT_PX), np.float32)
-
-
-def filament_shown(picture: NDArray[np.uint8], inside: Bool) -> Float32 | None:
-    """Return 0 for bed to 1 for filament, (h, w); None where the two are not told apart."""
-    lab, filament, bed = _colours(picture, inside)
-    if min(len(filament), len(bed)) < _FEWEST_PX:
-        return None
-    spread = (np.cov(filament.T) + np.cov(bed.T)) / 2 + 0.1 * np.eye(3)
-    apart = np.median(filament, axis=0) - np.median(bed, axis=0)
-    way = np.linalg.solve(spread, apart)
-    distance = float(apart @ way)
-    if distance < APART**2:
-        return None
-    score = (lab - np.median(bed, axis=0)) @ way / distance
-    return np.asarray(np.clip(score, 0, 1), np.float32)
-
-
-def contrast(picture: NDArray[np.uint8], inside: Bool) -> float:
-    """Return by how much filament and bed differ in CIE Lab; 0 where one of them is hardly seen."""
-    _, filament, bed = _colours(picture, inside)
-    if min(len(filament), len(bed)) < _FEWEST_PX:
-        return 0.0
-    return float(np.linalg.norm(np.median(filament, axis=0) - np.median(bed, axis=0)))
-
-
-def _colours(picture: NDArray[np.uint8], inside: Bool) -> tuple[Float32, Float32, Float32]:
-    """Return a picture in CIE Lab (h, w, 3), and what filament and bed have of it, (n, 3) and (m, 3)."""
-    lab = cv2.cvtColor(picture.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
-    lab = softened(np.asarray(lab, np.float32))
-    rim = RIM_MM / STRIP_STEP_MM
-    return lab, lab[shrunk(inside, rim)], lab[~grown(inside, rim)]
 
 
 def _sight(
