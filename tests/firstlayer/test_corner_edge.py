@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from twinlapse.firstlayer.corner_edge import risen_mm, sides_mm
-from twinlapse.firstlayer.filament_share import STEP_MM, filament_share
+from twinlapse.firstlayer.filament_share import STRIP_STEP_MM, filament_share
 from twinlapse.firstlayer.linear_light import codes_of
 
 ORANGE, GREY, DARK = (0.50, 0.12, 0.05), (0.14, 0.13, 0.12), (0.05, 0.05, 0.05)
@@ -16,7 +16,7 @@ SIDE = 120
 
 def _inside(edge_mm: float, front: bool) -> np.ndarray:
     """A print with its edge at `edge_mm` above the middle; it fills the back half, or the front half."""
-    up_mm = ((SIDE - 1) / 2 - np.arange(SIDE)) * STEP_MM
+    up_mm = ((SIDE - 1) / 2 - np.arange(SIDE)) * STRIP_STEP_MM
     rows = up_mm > edge_mm if front else up_mm < edge_mm
     return np.repeat(rows[:, None], SIDE, axis=1)
 
@@ -65,7 +65,7 @@ def test_a_rise_is_read_past_a_glint_on_the_rim(front: bool, moved_px: int) -> N
     """The first picture has a glint as bright as the bed beside a thin dark rim; the later one has none."""
     sides = []
     for k, edge_px in enumerate((0, moved_px)):
-        inside = _inside(edge_px * STEP_MM, front)
+        inside = _inside(edge_px * STRIP_STEP_MM, front)
         light = _picture(inside, DARK, (0.4, 0.38, 0.36), 10 + k)
         if k == 0:
             glint = slice(56, 58) if front else slice(62, 64)  # two pixels of rim remain
@@ -75,7 +75,7 @@ def test_a_rise_is_read_past_a_glint_on_the_rim(front: bool, moved_px: int) -> N
         assert share is not None
         sides.append(sides_mm(share, expected, SIGHT, np.zeros(2)))
     assert (sides[0][1] > 0).tolist() == [front, not front]
-    assert risen_mm(*sides) == pytest.approx(moved_px * STEP_MM / SIGHT[1], abs=0.05)
+    assert risen_mm(*sides) == pytest.approx(moved_px * STRIP_STEP_MM / SIGHT[1], abs=0.05)
 
 
 def test_a_stop_that_is_off_is_no_rise_and_a_hair_is_no_edge() -> None:

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from twinlapse.arrays import Bool, Float, Float32
-from twinlapse.firstlayer.filament_share import STEP_MM
+from twinlapse.firstlayer.filament_share import STRIP_STEP_MM
 
 __all__ = ["risen_mm", "sides_mm"]
 
@@ -53,8 +53,8 @@ def sides_mm(share: Float32, inside: Bool, sight: Float, off_mm: Float) -> tuple
     low, high = (min(reach * slope + _BESIDE_MM, _WITHIN_MM) for reach in (-_LOWEST_MM, _HIGHEST_MM))
     along_mm = np.arange(-low, high, _FINE_MM)
     places = off_mm + along_mm[:, None] * sight / slope
-    x = (columns[:, None] + places[:, 0] / STEP_MM).astype(np.float32)
-    y = (rows[:, None] - places[:, 1] / STEP_MM).astype(np.float32)
+    x = (columns[:, None] + places[:, 0] / STRIP_STEP_MM).astype(np.float32)
+    y = (rows[:, None] - places[:, 1] / STRIP_STEP_MM).astype(np.float32)
     seen = cv2.remap(share, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     heights, amounts = np.full(2, math.nan), np.zeros(2)
     for side, sign in enumerate((1, -1)):
@@ -88,7 +88,7 @@ def _outline(inside: Bool, way: Float) -> tuple[Float, Float, Float]:
     )
     down, across = np.gradient(cv2.GaussianBlur(filled.astype(np.float32), (0, 0), 0.7))
     middle = (np.array(inside.shape) - 1) / 2
-    away_mm = np.hypot(*(np.indices(inside.shape) - middle[:, None, None])) * STEP_MM
+    away_mm = np.hypot(*(np.indices(inside.shape) - middle[:, None, None])) * STRIP_STEP_MM
     weights = (across * way[0] - down * way[1]) * np.exp(-((away_mm / _NEAR_MM) ** 2) / 2)
     rows, columns = np.nonzero(np.abs(weights) > 1e-3)
     return rows.astype(float), columns.astype(float), weights[rows, columns]

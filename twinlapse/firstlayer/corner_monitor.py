@@ -24,7 +24,7 @@ from twinlapse.firstlayer.classify import LEAST_CONTRAST
 from twinlapse.firstlayer.components import moved
 from twinlapse.firstlayer.corner_edge import risen_mm, sides_mm
 from twinlapse.firstlayer.corner_strip import Strip
-from twinlapse.firstlayer.filament_share import STEP_MM, contrast, filament_share
+from twinlapse.firstlayer.filament_share import STRIP_STEP_MM, contrast, filament_share
 
 __all__ = ["ALARM_MM", "KNOWN_MM", "WALL_SHARE", "CornerMonitor", "monitor_corners"]
 
@@ -117,7 +117,7 @@ def _sides(strip: Strip, k: int, slip_mm: Float) -> tuple[Float, Float]:
     if picture is None or inside is None:
         return unknown
     for _ in range(_TURNS):
-        across, up = (slip_mm + lift_mm * sight) / STEP_MM
+        across, up = (slip_mm + lift_mm * sight) / STRIP_STEP_MM
         share = filament_share(picture, moved(inside, (round(across), round(-up))))
         if share is None:
             return unknown

@@ -19,7 +19,7 @@ from twinlapse.firstlayer.bed_reference import Bed, bed_beside, bed_canvas, laid
 from twinlapse.firstlayer.canvas import Canvas, canvas_around
 from twinlapse.firstlayer.components import moved, shrunk
 from twinlapse.firstlayer.expected import Lines, drawn
-from twinlapse.firstlayer.filament_share import RIM_MM, STEP_MM, filament_share, softened
+from twinlapse.firstlayer.filament_share import RIM_MM, STRIP_STEP_MM, filament_share, softened
 from twinlapse.firstlayer.mosaic import SurveyFrame
 from twinlapse.firstlayer.solid import LowerLayer, drawn_below
 from twinlapse.optics.pose import pose_in_bed
@@ -75,15 +75,15 @@ def strip_of(
     corner = np.array(corner_mm)
 
     def laid_around(at_mm: Float, side_mm: float, frame: SurveyFrame) -> NDArray[np.uint8]:
-        return laid(frame, canvas_around(at_mm, side_mm, STEP_MM), ground_mm, camera, printer)[0]
+        return laid(frame, canvas_around(at_mm, side_mm, STRIP_STEP_MM), ground_mm, camera, printer)[0]
 
     frame, top_mm, sight = next(each for each in seen if each is not None)
-    wide = canvas_around(corner, _SIDE_MM + 2 * _ASTRAY_MM, STEP_MM)
+    wide = canvas_around(corner, _SIDE_MM + 2 * _ASTRAY_MM, STRIP_STEP_MM)
     wanted = _seen_print(near, top_mm, sight, wide)
     astray_mm = _astray_mm(laid_around(corner, _SIDE_MM + 2 * _ASTRAY_MM, frame), wanted)
     away = corner - wide.grid_mm()[wanted].mean(axis=0) if wanted.any() else np.ones(2)
     away /= max(float(np.hypot(*away)), 1e-9)
-    beside, around = bed_canvas(corner, away), canvas_around(corner, _SIDE_MM, STEP_MM)
+    beside, around = bed_canvas(corner, away), canvas_around(corner, _SIDE_MM, STRIP_STEP_MM)
     bed = replace(beside, left_mm=beside.left_mm + astray_mm[0], back_mm=beside.back_mm + astray_mm[1])
     printed = drawn_below(near, beside)
     return Strip(
@@ -103,7 +103,7 @@ def strip_of(
 def _wall_mm(layers: Sequence[LowerLayer], top_mm: float, canvas: Canvas) -> float:
     """Return how high the print stands at its outline above the lowest layer: with a brim it does not."""
     upper = [layer for layer in layers[1:] if layer.top_mm < top_mm + _FLAT_MM]
-    within = shrunk(drawn_below(layers[:1], canvas), RIM_MM / STEP_MM)
+    within = shrunk(drawn_below(layers[:1], canvas), RIM_MM / STRIP_STEP_MM)
     return top_mm - layers[0].top_mm if (drawn_below(upper, canvas) & ~within).any() else 0.0
 
 
@@ -131,7 +131,7 @@ def _astray_mm(picture: NDArray[np.uint8], inside: Bool) -> Float:
     at = np.zeros(2)
     wanted = softened(inside.astype(np.float32))
     for _ in range(_TURNS):
-        there = moved(inside, (round(at[0] / STEP_MM), round(-at[1] / STEP_MM)))
+        there = moved(inside, (round(at[0] / STRIP_STEP_MM), round(-at[1] / STRIP_STEP_MM)))
         shown = filament_share(picture, there)
         if shown is None:
             return np.zeros(2)
@@ -139,13 +139,13 @@ def _astray_mm(picture: NDArray[np.uint8], inside: Bool) -> Float:
         _, height, _, (x, y) = cv2.minMaxLoc(found)
         if height < _WEAK:
             return np.zeros(2)
-        at = np.array([x - start, start - y]) * STEP_MM
+        at = np.array([x - start, start - y]) * STRIP_STEP_MM
     return at
 
 
 def _likeness(first: Float32, now: Float32) -> tuple[Float32, int]:
     """Return how much the corner of one picture looks like each place of another, and where no shift is."""
-    reach, middle = round(_TIP_MM / 2 / STEP_MM), first.shape[0] // 2
+    reach, middle = round(_TIP_MM / 2 / STRIP_STEP_MM), first.shape[0] // 2
     cut = slice(middle - reach, middle + reach)
     found = cv2.matchTemplate(now, first[cut, cut], cv2.TM_CCOEFF_NORMED)
     return np.asarray(found, np.float32), cut.start

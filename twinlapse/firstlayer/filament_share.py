@@ -16,9 +16,9 @@ from twinlapse.arrays import Bool, Float, Float32
 from twinlapse.firstlayer.components import grown, shrunk
 from twinlapse.firstlayer.linear_light import light_of
 
-__all__ = ["RIM_MM", "STEP_MM", "contrast", "filament_share", "softened"]
+__all__ = ["RIM_MM", "STRIP_STEP_MM", "contrast", "filament_share", "softened"]
 
-STEP_MM = 0.08  # of the pictures laid around a corner
+STRIP_STEP_MM = 0.08  # of the pictures laid around a corner
 RIM_MM = 0.4  # at the outline neither filament nor bed is sampled
 _APART = 3.0  # distance of filament and bed in spreads below which there is no outline
 _SOFT_PX = 1.5
@@ -75,7 +75,7 @@ def softened(picture: Float32) -> Float32:
 
 def _sampled(inside: Bool) -> tuple[Bool, Bool]:
     """Return where filament and where bed is sampled."""
-    rim = RIM_MM / STEP_MM
+    rim = RIM_MM / STRIP_STEP_MM
     return shrunk(inside, rim), ~grown(inside, rim)
 
 
