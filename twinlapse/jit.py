@@ -75,6 +75,7 @@ KERNEL_MODULES = (
     "gcode/tokenizer.py",
     "imaging/light_kernels.py",
     "imaging/spectrum_kernels.py",
+    "imaging/vote_kernels.py",
     "inject/proof/arc_reading.py",
     "inject/proof/firmware_reading.py",
     "inject/proof/printed_heights.py",

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from skimage import data
 from skimage.registration import phase_cross_correlation
 
+from twinlapse.imaging import transforms
 from twinlapse.imaging.light import (
     Relight,
     brightness,
@@ -22,6 +23,7 @@ from twinlapse.imaging.light import (
 from twinlapse.imaging.registration import chance, make_reference, measure
 from twinlapse.imaging.tone_curve import ToneCurve, lit_codes, whole_codes
 from twinlapse.imaging.transforms import fit_map, fit_maps, motion_of
+from twinlapse.jit import COMPILED
 
 SCENE = data.camera()
 
@@ -183,3 +185,20 @@ def test_one_glaring_picture_is_left_alone_and_troubles_no_other() -> None:
 def test_a_gain_of_one_is_no_change() -> None:
     picture = data.astronaut()[:50, :50]
     assert relight(picture, Relight(gain=np.ones(3))) is picture
+
+
+@pytest.mark.skipif(not COMPILED, reason="nothing is compiled here")
+@pytest.mark.parametrize("model", ["shift", "rotation", "scale"])
+def test_the_loop_over_proposals_comes_to_what_arrays_come_to(
+    model: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(7)
+    centres = np.concatenate([rng.uniform(0, 1000, (20, 2)), [[30, 40], [30, 40]]])
+    shifts = rng.normal(0, 2, (90, 1, 2)) + rng.normal(0, 0.1, (90, 22, 2))
+    shifts += centres * rng.normal(0, 0.002, (90, 1, 1))
+    shifts[:, :6] += [5.0, -4.0]
+    weights = rng.uniform(0, 1, (90, 22)) * (rng.random((90, 22)) < rng.random((90, 1)))
+    compiled = fit_maps(centres, shifts, weights, model)
+    monkeypatch.setattr(transforms, "best_proposals", None)
+    for one, other in zip(compiled, fit_maps(centres, shifts, weights, model), strict=True):
+        assert np.abs(one - other).max() < 1e-9

@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.arrays import Float
+from twinlapse.imaging.vote_kernels import LEAST_APART_PX, MOST_SCALE, MOST_TURN, best_proposals
+from twinlapse.jit import Kernel
 
 __all__ = [
     "MOST_PAIRS",
@@ -39,6 +41,7 @@ _AS_COMPLEX = np.array([1, 1j])
 NOISE_PX = 0.03  # below this, tiles that disagree are not told apart
 VOTE_PX = 0.1  # standard deviation of a vote on a photograph (measured on the bench's frames)
 USUAL_TURN, USUAL_SCALE = 0.02, 0.003  # standard deviations before a vote (common practice, no source)
+_SPREAD_PX = 3 * NOISE_PX + 0.1  # at which a vote for a proposal counts half
 _ROUNDS = 4  # of refinement
 MOST_PAIRS = 600  # that propose: a vote needs a good one among them, not all there are
 _AT_ONCE = 60_000  # distances that are judged together: more would not stay near the processor
@@ -141,17 +144,13 @@ def fit_maps(
     spoken = np.flatnonzero((weights > 0).any(axis=1))
     if usual is None:
         usual = Usual(ratio=np.ones(len(shifts), np.complex128), turn=USUAL_TURN, scale=USUAL_SCALE)
-    at = as_complex(centres)
-    proposals = len(at) + (0 if model == "shift" else len(_pairs(len(at))[0]))
-    at_once = max(1, _AT_ONCE // max(1, len(at) * proposals))
-    for start in range(0, len(spoken), at_once):
-        rows = spoken[start : start + at_once]
-        ratio, offset, confidence[rows] = _fitted(
-            at, as_complex(shifts[rows]), weights[rows], model, usual.rows(rows)
+    if len(spoken):
+        ratio, offset, confidence[spoken] = _fitted(
+            as_complex(centres), as_complex(shifts[spoken]), weights[spoken], model, usual.rows(spoken)
         )
-        matrices[rows, 0, 0] = matrices[rows, 1, 1] = ratio.real
-        matrices[rows, 1, 0], matrices[rows, 0, 1] = ratio.imag, -ratio.imag
-        matrices[rows, 0, 2], matrices[rows, 1, 2] = offset.real, offset.imag
+        matrices[spoken, 0, 0] = matrices[spoken, 1, 1] = ratio.real
+        matrices[spoken, 1, 0], matrices[spoken, 0, 1] = ratio.imag, -ratio.imag
+        matrices[spoken, 0, 2], matrices[spoken, 1, 2] = offset.real, offset.imag
     return matrices, confidence
 
 
@@ -187,9 +186,22 @@ def _fitted(
 
 def _by_best_proposal(at: Complex, to: Complex, weight: Real, model: Model) -> Float:
     """Return how far each tile lies off the proposal that most tiles follow, (n, k) px."""
+    if isinstance(best_proposals, Kernel):
+        off, pairs = np.empty(to.shape), _pairs(0 if model == "shift" else len(at))
+        way = np.stack([at.real, at.imag]), np.stack([to.real, to.imag])
+        best_proposals(*way, weight.astype(np.float64), *pairs, model == "rotation", _SPREAD_PX, off)
+        return off
+    proposals = len(at) + (0 if model == "shift" else len(_pairs(len(at))[0]))
+    step = max(1, _AT_ONCE // (len(at) * proposals))
+    parts = [slice(start, start + step) for start in range(0, len(to), step)]
+    return np.concatenate([_by_best_of_all(at, to[some], weight[some], model) for some in parts])
+
+
+def _by_best_of_all(at: Complex, to: Complex, weight: Real, model: Model) -> Float:
+    """Return the same for few pictures, without compiled loops."""
     ratio, offset, likely = _proposals(at, to, weight > 0, model)
     missed = ratio[:, :, None] * at + offset[:, :, None] - to[:, None, :]
-    votes = 1 / (1 + (missed.real**2 + missed.imag**2) / (3 * NOISE_PX + 0.1) ** 2)
+    votes = 1 / (1 + (missed.real**2 + missed.imag**2) / _SPREAD_PX**2)
     scores = (votes @ weight[:, :, None])[:, :, 0]
     best = np.where(likely, scores, -1).argmax(axis=1)
     return np.asarray(np.abs(missed[np.arange(len(to)), best]))
@@ -204,9 +216,9 @@ def _proposals(
         return ratio, offset, keep
     first, second = _pairs(len(at))
     apart = at[second] - at[first]
-    near = np.abs(apart) < 1  # tiles of two references in one place: they tell nothing of a turn
+    near = np.abs(apart) < LEAST_APART_PX
     turn = (to[:, second] - to[:, first]) / np.where(near, 1, apart)
-    likely = (np.abs(turn.imag) < 0.087 * turn.real) & (np.abs(np.abs(turn) - 1) < 0.05)  # 5 degrees, 5 %
+    likely = (np.abs(turn.imag) < MOST_TURN * turn.real) & (np.abs(np.abs(turn) - 1) < MOST_SCALE)
     likely &= ~near & keep[:, first] & keep[:, second] & (np.count_nonzero(keep, axis=1) > 2)[:, None]
     if model == "rotation":
         turn = turn / np.where(likely, np.abs(turn), 1)
