@@ -9,7 +9,7 @@ from twinlapse.imaging import tile_spectra
 from twinlapse.imaging.tile_spectra import spectra_at, surfaces, weighted_phases
 from twinlapse.jit import COMPILED
 
-LOOPS = ("cut_tiles", "unpack_spectra", "compare_phases", "pack_spectra")
+LOOPS = ("cut_tiles", "compare_phases", "lay_rows")
 GREY = np.random.default_rng(3).integers(0, 256, (200, 260)).astype(np.uint8)
 CORNERS = np.array([[0, 0], [132, 7], [90, 72], [41, 33]])
 

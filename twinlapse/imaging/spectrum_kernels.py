@@ -1,9 +1,7 @@
-"""Loops over the pixels of tiles before they are transformed, over their spectra, and before the way back.
+"""Loops over the pixels of tiles before they are transformed, over their spectra, and between transforms.
 
-A transform of real values (h, h) is packed as OpenCV does: along the rows the real and imaginary parts of the
-frequencies 1 to h/2 - 1 in the columns 1 to h - 2; in the first column those of frequency 0 and in the last
-those of frequency h/2, each along the column: real part of row 0, real and imaginary parts of the rows 1 to
-h/2 - 1, real part of row h/2.
+A row of h real values is transformed to h, packed as OpenCV does: the real part of frequency 0, real and
+imaginary parts of the frequencies 1 to h/2 - 1, the real part of frequency h/2.
 """
 
 from __future__ import annotations
@@ -14,7 +12,15 @@ import numpy as np
 
 from twinlapse.jit import picture_kernel
 
-__all__ = ["LEAST_SIZE", "compare_phases", "cut_tiles", "pack_spectra", "unpack_spectra"]
+__all__ = [
+    "LEAST_SIZE",
+    "compare_phases",
+    "cut_tiles",
+    "lay_rows",
+    "low_part",
+    "turn_columns",
+    "turn_rows",
+]
 
 LEAST_SIZE = 1e-3  # of a spectrum, below which its phase is nothing
 
@@ -47,29 +53,41 @@ def cut_tiles(grey: Any, corners: Any, window: Any, tiles: Any) -> None:
 
 
 @picture_kernel
-def unpack_spectra(packed: Any, spectra: Any) -> None:
-    """Write the low half of packed transforms, without the highest of its frequencies down a tile.
+def turn_rows(packed: Any, columns: Any) -> None:
+    """Write the low frequencies of packed rows as columns.
 
     Parameters
     ----------
     packed : ndarray of shape (k, t, t), float32
-    spectra : ndarray of shape (k, t/2, t/2 + 2), float32
-        Result: real and imaginary parts in turn of the frequencies 0 to t/4 along the rows; down the rows 0
-        to t/4 - 1, then -t/4 to -1.
+        Each row's transform.
+    columns : ndarray of shape (k, w, t, 2), float32
+        Result: frequency 0 to w - 1 along the rows, row, real and imaginary part.
     """
-    edge, half = packed.shape[1], spectra.shape[1]
-    quarter = half // 2
     for tile in range(packed.shape[0]):
-        for y in range(half):
-            row = y if y < quarter else edge - half + y
-            for x in range(2, half + 2):
-                spectra[tile, y, x] = packed[tile, row, x - 1]
-        spectra[tile, 0, 0], spectra[tile, 0, 1] = packed[tile, 0, 0], 0
-        for y in range(1, quarter + 1):
-            real, imaginary = packed[tile, 2 * y - 1, 0], packed[tile, 2 * y, 0]
-            if y < quarter:
-                spectra[tile, y, 0], spectra[tile, y, 1] = real, imaginary
-            spectra[tile, half - y, 0], spectra[tile, half - y, 1] = real, -imaginary
+        rows, own = packed[tile], columns[tile]
+        for y in range(own.shape[1]):
+            own[0, y, 0], own[0, y, 1] = rows[y, 0], 0
+            for along in range(1, own.shape[0]):
+                own[along, y, 0], own[along, y, 1] = rows[y, 2 * along - 1], rows[y, 2 * along]
+
+
+@picture_kernel
+def low_part(columns: Any, spectra: Any) -> None:
+    """Write the low part of the transforms of columns.
+
+    Parameters
+    ----------
+    columns : ndarray of shape (k, w, t, 2), float32
+    spectra : ndarray of shape (k, h, 2 * w), float32
+        Result: real and imaginary parts in turn along the rows; down the rows 0 to h/2 - 1, then -h/2 to -1.
+    """
+    height = spectra.shape[1]
+    for tile in range(columns.shape[0]):
+        for y in range(height):
+            row = y if y < height // 2 else columns.shape[2] - height + y
+            for along in range(columns.shape[1]):
+                spectra[tile, y, 2 * along] = columns[tile, along, row, 0]
+                spectra[tile, y, 2 * along + 1] = columns[tile, along, row, 1]
 
 
 @picture_kernel
@@ -102,27 +120,29 @@ def compare_phases(spectra: Any, reference: Any, weight: Any, sizes: Any) -> Non
 
 
 @picture_kernel
-def pack_spectra(spectra: Any, packed: Any) -> None:
-    """Write spectra as OpenCV packs those of real values; where they are of none, of what is real in them.
+def turn_columns(spectra: Any, columns: Any) -> None:
+    """Write spectra (n, h, 2 * w) as columns (n, w, h, 2), float32."""
+    for tile in range(columns.shape[0]):
+        rows, own = spectra[tile], columns[tile]
+        for y in range(own.shape[1]):
+            for along in range(own.shape[0]):
+                own[along, y, 0], own[along, y, 1] = rows[y, 2 * along], rows[y, 2 * along + 1]
+
+
+@picture_kernel
+def lay_rows(columns: Any, packed: Any) -> None:
+    """Write columns as packed rows; of the first and the last, which are of none, what is real in them.
 
     Parameters
     ----------
-    spectra : ndarray of shape (n, h, h + 2), float32
-        Real and imaginary parts in turn of the frequencies 0 to h/2 along the rows.
+    columns : ndarray of shape (n, h/2 + 1, h, 2), float32
     packed : ndarray of shape (n, h, h), float32
         Result.
     """
-    edge = packed.shape[1]
-    half = edge // 2
+    half = columns.shape[1] - 1
     for tile in range(packed.shape[0]):
-        for y in range(edge):
-            for x in range(1, edge - 1):
-                packed[tile, y, x] = spectra[tile, y, x + 1]
-        for first, to in ((0, 0), (edge, edge - 1)):
-            packed[tile, 0, to] = spectra[tile, 0, first]
-            packed[tile, edge - 1, to] = spectra[tile, half, first]
-            for y in range(1, half):
-                real = spectra[tile, y, first] + spectra[tile, edge - y, first]
-                imaginary = spectra[tile, y, first + 1] - spectra[tile, edge - y, first + 1]
-                packed[tile, 2 * y - 1, to] = real / 2
-                packed[tile, 2 * y, to] = imaginary / 2
+        rows, own = packed[tile], columns[tile]
+        for y in range(rows.shape[0]):
+            rows[y, 0], rows[y, 2 * half - 1] = own[0, y, 0], own[half, y, 0]
+            for along in range(1, half):
+                rows[y, 2 * along - 1], rows[y, 2 * along] = own[along, y, 0], own[along, y, 1]

@@ -17,8 +17,10 @@ from twinlapse.imaging.spectrum_kernels import (
     LEAST_SIZE,
     compare_phases,
     cut_tiles,
-    pack_spectra,
-    unpack_spectra,
+    lay_rows,
+    low_part,
+    turn_columns,
+    turn_rows,
 )
 from twinlapse.jit import Kernel
 
@@ -43,11 +45,17 @@ def spectra_at(grey: Grey, corners: Corners, tile: int) -> Spectra:
     count, quarter = len(corners), tile // 4
     spectra = np.empty((count, 2 * quarter, quarter + 1), np.complex64)
     tiles = np.empty((count, tile, tile), np.float32)
-    if isinstance(cut_tiles, Kernel):
+    if isinstance(cut_tiles, Kernel) and count:
         cut_tiles(grey, np.array(corners, np.int64), _window(tile), tiles)
-        for one in tiles:
-            cv2.dft(one, dst=one)  # half a spectrum, packed; see `spectrum_kernels`
-        unpack_spectra(tiles, spectra.view(np.float32))
+        # all rows in one call, then all columns that are kept: one for each tile would ask as often for the
+        # interpreter's lock, which other threads hold
+        rows = tiles.reshape(-1, tile)
+        cv2.dft(rows, dst=rows, flags=cv2.DFT_ROWS)
+        columns = np.empty((count, quarter + 1, tile, 2), np.float32)
+        turn_rows(tiles, columns)
+        down = columns.reshape(-1, tile, 2)
+        cv2.dft(down, dst=down, flags=cv2.DFT_ROWS)
+        low_part(columns, spectra.view(np.float32))
         return spectra
     for one, (x, y) in zip(tiles, corners.tolist(), strict=True):
         part = grey[y : y + tile, x : x + tile]
@@ -85,11 +93,15 @@ def weighted_phases(spectra: Spectra, reference: Spectra, weight: Real32) -> tup
 def surfaces(phases: Spectra) -> Real32:
     """Return the correlation surfaces of n tiles, (n, h, h), of their phases (n, h, h/2 + 1); not scaled."""
     count, side = phases.shape[:2]
-    if isinstance(pack_spectra, Kernel):
+    if isinstance(lay_rows, Kernel) and count:
+        columns = np.empty((count, side // 2 + 1, side, 2), np.float32)
+        turn_columns(phases.view(np.float32), columns)
+        down = columns.reshape(-1, side, 2)
+        cv2.dft(down, dst=down, flags=cv2.DFT_ROWS | cv2.DFT_INVERSE)
         surface = np.empty((count, side, side), np.float32)
-        pack_spectra(phases.view(np.float32), surface)
-        for one in surface:
-            cv2.dft(one, dst=one, flags=cv2.DFT_INVERSE | cv2.DFT_REAL_OUTPUT)
+        lay_rows(columns, surface)
+        rows = surface.reshape(-1, side)
+        cv2.dft(rows, dst=rows, flags=cv2.DFT_ROWS | cv2.DFT_INVERSE | cv2.DFT_REAL_OUTPUT)
         return surface
     found: Any = np.fft.irfft2(phases, (side, side)) * side**2
     return np.asarray(found, np.float32)
