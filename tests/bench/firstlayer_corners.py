@@ -2,7 +2,8 @@
 
 ``python tests/bench/firstlayer_corners.py [prints] [first seed] [--second] [--parking=0.05,0.1]
 [--bed=rough,bare] [--brim=0,1] [--lift=0.3,0.5,1]`` prints the table of docs/firstlayer.md. Each print has
-three layers and is looked at after each; size, turn, place, colours and the brim's width are drawn by lot.
+three layers and is looked at after each; size, turn, place, colours and the brim's width are drawn by lot,
+anew for each row, so that rows may be added up.
 Once all its corners stay, and once for each lift one of them bends up after the first layer, over 9 mm and
 its brim's width; a lift is what the outermost place rises by. The pictures come from the rehearsal's camera,
 or with ``--second`` from tests/firstlayer/corner_scenes.py, which shares no code with it, by a camera that is
@@ -266,12 +267,13 @@ def table(prints: range, second: bool, asked: dict[str, tuple[float, ...]]) -> N
     """Print a row for each parking error, bed and kind of foot; dark filament on a dark bed has its own."""
     lifts = asked["lift"]
     print("parking".ljust(9), "bed".ljust(6), "foot".ljust(6), *(f"lift {mm:g}".rjust(9) for mm in lifts))
-    for brim, bare, parking_mm in itertools.product(asked["brim"], asked["bed"], asked["parking"]):
+    rows = itertools.product(asked["brim"], asked["bed"], asked["parking"])
+    for row, (brim, bare, parking_mm) in enumerate(rows):
         counts = {
             bed: Count(tried=dict.fromkeys(lifts, 0), told=dict.fromkeys(lifts, 0))
             for bed in ("bare" if bare else "rough", "dark")
         }
-        for seed in prints:
+        for seed in range(prints.start + row * len(prints), prints.stop + row * len(prints)):
             made = drawn_by_lot(seed, bool(brim))
             look = (Drawn if second else Rehearsed)(made, seed, parking_mm, bool(bare))
             dark = not second and LOOKS[2 * (seed % 3)][0] == "dark"

@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from twinlapse.firstlayer.bed_reference import Bed
 from twinlapse.firstlayer.corner_edge import risen_mm, sides_mm
+from twinlapse.firstlayer.corner_monitor import CornerMonitor, monitor_corners
+from twinlapse.firstlayer.corner_strip import Strip
 from twinlapse.firstlayer.filament_share import STRIP_STEP_MM, filament_share
 from twinlapse.firstlayer.linear_light import codes_of
 
@@ -89,3 +92,36 @@ def test_a_stop_that_is_off_is_no_rise_and_a_hair_is_no_edge() -> None:
     bed[62:64] = 0.5
     assert np.isnan(sides_mm(bed, inside, SIGHT, np.zeros(2))[0][0])
     assert np.isnan(risen_mm((heights, weights), (heights, np.zeros(2))))
+
+
+def _watched(bed: tuple[float, ...], edges_px: list[int], wall_mm: list[float]) -> CornerMonitor:
+    """A dark print whose front edge moves; the stops are where they should be."""
+    texture = np.random.default_rng(7).normal(90, 12, (SIDE, SIDE)).astype(np.float32)
+    beside = Bed(picture=np.dstack([texture] * 3), seen=np.ones((SIDE, SIDE), np.float32))
+    pictures = [_codes(_picture(_inside(px * STRIP_STEP_MM, True), DARK, bed, 20)) for px in edges_px]
+    strip = Strip(
+        corner_mm=(0.0, 0.0),
+        pictures=tuple(pictures),
+        beds=(beside,) * len(pictures),
+        inside=(_inside(0.0, front=True),) * len(pictures),
+        sights=np.tile(SIGHT, (len(pictures), 1)),
+        wall_mm=np.array(wall_mm),
+    )
+    return monitor_corners([strip])[0]
+
+
+def test_where_filament_and_bed_look_alike_a_wall_that_grew_may_be_taken_for_bed() -> None:
+    """Two pixels are a rise of 0.36 mm."""
+    alike = (0.14, 0.14, 0.14)  # 17 apart in CIE Lab
+    assert _watched(alike, [0, 2, 2], [0.0, 0.0, 0.0]).lifted
+    assert not _watched(alike, [0, 2, 2], [0.0, 0.2, 0.4]).known
+    assert not _watched(alike, [0, 0, 0], [0.0, 0.0, 0.0]).known
+    assert _watched((0.4, 0.4, 0.4), [0, 2, 2], [0.0, 0.2, 0.4]).lifted
+    assert _watched((0.4, 0.4, 0.4), [0, 0, 0], [0.0, 0.2, 0.4]).known
+    assert not _watched((0.08, 0.08, 0.08), [0, 2, 2], [0.0, 0.0, 0.0]).known
+
+
+def test_what_lies_elsewhere_in_the_first_picture_is_not_the_outline() -> None:
+    bright = (0.4, 0.4, 0.4)
+    assert _watched(bright, [0, 3, 3], [0.0] * 3).lifted
+    assert not _watched(bright, [7, 10, 10], [0.0] * 3).known

@@ -29,11 +29,13 @@ from twinlapse.firstlayer.filament_share import STRIP_STEP_MM, contrast, filamen
 __all__ = ["ALARM_MM", "KNOWN_MM", "WALL_SHARE", "CornerMonitor", "monitor_corners"]
 
 # of lift: chosen on drawn pictures, where steady corners read 0.12 mm at most, with a brim 0.06; the higher
-# the print stands at its outline, the less sure it is where that is seen
+# the wall that faces the camera, the less sure it is where its foot is seen
 ALARM_MM, WALL_SHARE = 0.12, 0.1
 KNOWN_MM = 0.07  # standard deviation of a parking error that is known well enough
 _SURE = 3.0  # a lift must be this many times what the stop's error leaves open
-_FAINT = 1.5  # times the limit where filament and bed look alike
+_FAINT = 1.5  # times the limit where filament and bed look alike; a wall in the shade may look like bed there
+_BLIND = 12.0  # contrast below which nothing is told
+_ELSEWHERE_MM = 1.0  # higher or lower than expected in the first picture: that is not the outline
 _TURNS = 2  # of reading a rise: colours are sampled anew where the outline is
 
 
@@ -98,11 +100,16 @@ def _lifts(strip: Strip) -> tuple[Float, Float]:
     sides = [_sides(strip, k, each.moved_mm) for k, each in enumerate(slips)]
     lift = np.array([risen_mm(sides[0], now) for now in sides])
     slope = np.maximum(np.hypot(*strip.sights.T), 1e-3)
-    grown_mm = np.maximum(strip.wall_mm - strip.wall_mm[0], 0.0)
-    limits = np.fmax(ALARM_MM + WALL_SHARE * grown_mm, _SURE * spread / slope)
-    faint = np.array([_faint(*each) for each in zip(strip.pictures, strip.inside, strict=True)])
-    limits[faint] *= _FAINT
-    lift[(spread > KNOWN_MM) | (faint & (lift < limits))] = np.nan
+    facing = np.array([weights[0] / max(weights.sum(), 1e-9) for _, weights in sides])
+    wall_mm = np.maximum(strip.wall_mm - strip.wall_mm[0], 0.0) * facing
+    contrasts = np.array([_contrast(*each) for each in zip(strip.pictures, strip.inside, strict=True)])
+    least = np.fmin(contrasts, contrasts[0])
+    faint = least < LEAST_CONTRAST
+    limits = np.where(faint, _FAINT * ALARM_MM + wall_mm, ALARM_MM + WALL_SHARE * wall_mm)
+    limits = np.fmax(limits, _SURE * spread / slope)
+    lift[(spread > KNOWN_MM) | (least < _BLIND) | (faint & (lift < limits))] = np.nan
+    if np.nanmax(np.abs(sides[0][0]), initial=0.0) > _ELSEWHERE_MM:
+        lift[:] = np.nan
     lift[0] = 0.0
     return lift, limits
 
@@ -128,8 +135,8 @@ def _sides(strip: Strip, k: int, slip_mm: Float) -> tuple[Float, Float]:
     return sides
 
 
-def _faint(picture: NDArray[np.uint8] | None, inside: NDArray[np.bool_] | None) -> bool:
-    return picture is not None and inside is not None and contrast(picture, inside) < LEAST_CONTRAST
+def _contrast(picture: NDArray[np.uint8] | None, inside: NDArray[np.bool_] | None) -> float:
+    return math.nan if picture is None or inside is None else contrast(picture, inside)
 
 
 def _sharpness(picture: NDArray[np.uint8] | None) -> float:
