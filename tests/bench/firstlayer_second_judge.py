@@ -43,6 +43,7 @@ ROWS: dict[str, dict] = {
     "nothing": {"gone": True},
     "tangle": {"tangle": True},
     "missing line": {"skip": True},
+    "outermost line": {"outermost": True},
     "thin 60": {"flow": 0.6},
     "thin 40": {"flow": 0.4},
     "nozzle too high": {"rise": 0.1},
@@ -91,6 +92,14 @@ def layer_for(seed: int, turn_deg: float = 0.0) -> tuple[scenes.Layer, list[int]
         made = scenes.Layer(one.lines + two.lines, one.widths + two.widths)
     long = [k for k, (a, b, c, d) in enumerate(made.lines) if math.hypot(c - a, d - b) > 6]
     return made, long
+
+
+def outermost_of(layer: scenes.Layer, seed: int) -> list[range]:
+    """Return the outermost lines side by side: one of a sheet, or half a ring."""
+    if seed % 3 == 1:
+        return [range(first, first + 36) for first in (0, 18, 36)]
+    sheets = (0,) if seed % 3 == 0 else (0, len(layer.lines) // 2)
+    return [range(k, k + 1) for first in sheets for k in range(first, first + 4)]
 
 
 def below_for(seed: int) -> scenes.Layer:
@@ -149,18 +158,27 @@ def drawn_scene(name: str, seed: int, *, bare_bed: bool = False) -> Drawn:
     put = []
     if row.get("gaps"):
         options["gaps"] = []
-        for k in dice.permutation(long)[:3] if long else ():
-            where = float(dice.uniform(0.3, 0.7))
+        for k in dice.permutation(long or len(layer.lines))[:3]:
+            where = float(dice.uniform(0.3, 0.7)) if long else 0.5
             a, b, c, d = layer.lines[k]
             at = (a + where * (c - a), b + where * (d - b))
             if all(math.dist(at, (p[0], p[1])) > 4 for p in put):
                 options["gaps"].append((int(k), where, 0.8))
                 put.append((*at, 0.8))
+                if not long:  # chords of a ring, 72 to a wall, are shorter than what is cut out
+                    wall, chord = divmod(int(k), 72)
+                    options["gaps"].append((72 * wall + (chord + 1) % 72, where - 1, 0.8))
+                    options["gaps"].append((72 * wall + (chord - 1) % 72, where + 1, 0.8))
     if row.get("skip"):
         some = long or list(range(72, 144))
         options["skip"] = {int(dice.choice(some))} if long else set(some[:12])
         k = min(options["skip"])
         a, b, c, d = layer.lines[k]
+        put.append(((a + c) / 2, (b + d) / 2, 0.0))
+    if row.get("outermost"):  # of one whole side, or of half a ring
+        walls = outermost_of(layer, seed)
+        options["skip"] = set(walls[int(dice.integers(len(walls)))])
+        a, b, c, d = layer.lines[sorted(options["skip"])[len(options["skip"]) // 2]]
         put.append(((a + c) / 2, (b + d) / 2, 0.0))
     if row.get("lump"):  # 2 mm wide, on a line
         a, b, c, d = layer.lines[int(dice.choice(long or np.arange(144)))]
@@ -215,8 +233,6 @@ def main(names: list[str], seeds: range, calibrated: bool, bare_bed: bool) -> No
         said: Counter[str] = Counter()
         hit = tried = beside = 0
         for seed in seeds:
-            if name == "gaps" and not layer_for(seed)[1]:
-                continue
             judgement, put, facts = run(name, seed, calibrated=calibrated, bare_bed=bare_bed)
             word = {True: "sound", False: "found", None: "unseen" if judgement.can_tell else "cannot tell"}[
                 judgement.sound

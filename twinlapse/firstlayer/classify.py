@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 
-from twinlapse.arrays import Float, Float32
+from twinlapse.arrays import Float, Float32, Int
 from twinlapse.errors import FrameError
 from twinlapse.firstlayer.background import Background, difference_of
 from twinlapse.firstlayer.camera_trouble import CameraTrouble, outline_blur_mm
@@ -24,6 +24,7 @@ from twinlapse.firstlayer.components import Component, Mask, components_of, grow
 from twinlapse.firstlayer.expected import Lines, drawn
 from twinlapse.firstlayer.laying import Laying, laying_of, surely_thin
 from twinlapse.firstlayer.mosaic import Mosaic
+from twinlapse.firstlayer.outermost_lines import missing_lines
 from twinlapse.firstlayer.presence import PrintedObject, looked_for, objects_of
 from twinlapse.firstlayer.relief import lumps, relief
 from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, part
@@ -128,6 +129,9 @@ class Judgement(ArrayRecord):
     # x, y, width, depth of what lies on the bed beside the print in a paler colour: it may be older than it
     patches: tuple[tuple[float, float, float, float], ...] = ()
     not_looked_for: tuple[str, ...] = ()  # what may be wrong on this layer and is not said
+    outermost_missing: Int = field(
+        default_factory=lambda: np.zeros(0, np.int64)
+    )  # lines; see `outermost_lines`
 
     @property
     def sound(self) -> bool | None:
@@ -225,9 +229,12 @@ def judge(
     parted, seen = _confirmed(parted, alike, mosaic, seen, within)
     offset = (parted.offset_px[0] * canvas.step_mm, -parted.offset_px[1] * canvas.step_mm)
     canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
-    parted = _slits_left_out(parted, mosaic, seen & ~gone, canvas, lines)
+    outermost, parted = (
+        _outermost_missing(parted, seen & ~gone, canvas, lines, below),
+        _slits_left_out(parted, mosaic, seen & ~gone, canvas, lines),
+    )
     why = unfit
-    if not why and (parted.separability < SPEAK or parted.contrast < LEAST_CONTRAST):
+    if not why and not _tells(parted):
         why = "filament and bed look too much alike in these pictures: look at them yourself"
     can_tell = not why
     found: list[tuple[Component, _Kind, float]] = []
@@ -272,6 +279,7 @@ def judge(
         why=why,
         patches=tuple(piece.box_mm for piece in pale),
         not_looked_for=UPPER_NOT_LOOKED_FOR if below else (),
+        outermost_missing=outermost,
     )
 
 
@@ -288,6 +296,21 @@ def _confirmed(parted: Parted, alike: Mask, mosaic: Mosaic, seen: Mask, within: 
     low, high = np.minimum(alone.score, parted.score), np.maximum(alone.score, parted.score)
     both = np.where(parted.wanted, high, low)
     return replace(parted, score=np.where(alike, both, parted.score)), seen
+
+
+def _tells(parted: Parted) -> bool:
+    """Return whether filament and bed are different enough to judge lines."""
+    return parted.separability >= SPEAK and parted.contrast >= LEAST_CONTRAST
+
+
+def _outermost_missing(
+    parted: Parted, seen: Mask, canvas: Canvas, lines: Lines, below: Sequence[LowerLayer]
+) -> Int:
+    """Return which outermost lines are missing though the map shows an outline where it should be."""
+    if below or not _tells(parted):  # over a layer below a missing line has the colour of the print
+        return np.zeros(0, np.int64)
+    blur_mm = outline_blur_mm(parted.score, parted.wanted, seen, canvas)
+    return missing_lines(parted.score, lines, canvas, parted.wanted, seen, blur_mm)
 
 
 def _slits_left_out(parted: Parted, mosaic: Mosaic, seen: Mask, canvas: Canvas, lines: Lines) -> Parted:

@@ -18,6 +18,7 @@ from twinlapse.firstlayer.expected import Lines, lines_of
 from twinlapse.firstlayer.lens_dirt import clouded_by_dirt, dirt_among
 from twinlapse.firstlayer.marks import kept_by_marks, read_marks, tally_of, without_refuted
 from twinlapse.firstlayer.mosaic import (
+    BESIDE_MM,
     GROOVE,
     LayerPictures,
     Mosaic,
@@ -222,16 +223,17 @@ def look_over(
         The camera as it was solved for before; else it is solved for now.
     """
     # the map lays lines at the height of their grooves: the camera must be solved for that plane
-    found = calibration or calibrate_by_print(
+    solved = partial(
+        calibrate_by_print,
         survey.frames,
         survey.camera,
         survey.printer,
         survey.top_mm - GROOVE * survey.height_mm,
-        lines,
         height_mm=survey.height_mm,
         below=below,
-        progress=_part(progress, 0.0, 0.6),
     )
+    whole = survey
+    found = calibration or solved(lines=lines, progress=_part(progress, 0.0, 0.6))
     if found.useful:
         survey = replace(survey, camera=found.camera)
     motion, clump = None, None
@@ -246,6 +248,14 @@ def look_over(
         survey = replace(survey, clouded=clouded_by_dirt(survey, found, lines, below))
     judged = partial(_mapped, lines=lines, below=below, smallest_mm=smallest_mm, found=found)
     mosaic, judgement = judged(survey, progress=_part(progress, 0.6, 1.0))
+    if calibration is None and len(judgement.outermost_missing):
+        # the camera was laid onto a line that is not there: it is solved for once more without that line
+        laid = np.ones(len(lines), np.bool_)
+        laid[judgement.outermost_missing] = False
+        again = solved(lines=lines.some(laid), progress=None)
+        retried = look_over(whole, lines, below=below, smallest_mm=smallest_mm, calibration=again)
+        if _told_on(retried.judgement, lines.some(~laid)):
+            return retried
     boxes = [defect.box_mm for defect in judgement.defects if defect.kind != "missing object"]
     boxes += judgement.patches
     if found.trusted and boxes:
@@ -291,6 +301,16 @@ def _mapped(
         height_mm=survey.height_mm,
     )
     return mosaic, judgement
+
+
+def _told_on(judgement: Judgement, missing: Lines) -> bool:
+    """Return whether a line is said to be missing where some lines lie."""
+    places = (missing.first_mm + missing.last_mm) / 2
+    return any(
+        bool((np.abs(places - defect.at_mm) <= np.array(defect.box_mm[2:]) / 2 + BESIDE_MM).all(axis=1).any())
+        for defect in judgement.defects
+        if defect.kind == "missing line"
+    )
 
 
 def _furthest_mm(found: SelfCalibration, solid: bool) -> float:
