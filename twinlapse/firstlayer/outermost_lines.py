@@ -25,6 +25,7 @@ from twinlapse.firstlayer.picture_ground import BlurredMask, blurred_mask
 __all__ = [
     "LEAST_MM2",
     "LEAST_SHARE",
+    "MOST_LEFT",
     "SHORTEST_MM",
     "Side",
     "Tried",
