@@ -23,10 +23,10 @@ from twinlapse.firstlayer.outline_residual import MOST_GROWN_MM
 from twinlapse.firstlayer.picture_ground import BlurredMask, blurred_mask
 
 __all__ = [
-    "LEAST_MM2",
-    "LEAST_SHARE",
+    "LEAST_GAIN",
+    "LEAST_GAIN_MM2",
     "MOST_LEFT",
-    "SHORTEST_MM",
+    "SHORTEST_SIDE_MM",
     "Side",
     "Tried",
     "missing_lines",
@@ -34,8 +34,8 @@ __all__ = [
     "tried_sides",
 ]
 
-SHORTEST_MM = 4.0  # of a side
-_SHARE = 0.8  # of a line that has bed on one side and print on the other; of a side that is seen
+SHORTEST_SIDE_MM = 4.0  # of a side
+_MOST_OF = 0.8  # of a line that has bed on one side and print on the other; of a side that is seen
 _ALIKE = 0.998  # cosine of the angle between lines of one side
 _BESIDE_MM, _APART_MM = 0.1, 1.0  # lines of one side: beside each other, and from end to end
 _INWARD_MM, _OUTWARD_MM, _ASIDE_MM = 12.0, 1.5, 2.0  # from the side: what is laid onto each other
@@ -49,11 +49,11 @@ _FINE = 3  # parts of a pixel's side that are drawn by themselves
 _USUAL_BLUR_MM = 0.2  # where the map does not show its own
 # what the mask without the line must explain more, as a share of what it would if the line were missing: that
 # is 1 of missing lines and -1 of others; drawn ones were 0.4 to 2.2 and -1.8 to -0.25
-LEAST_SHARE = 0.15
+LEAST_GAIN = 0.15
 # mean square that the toolpath may leave unexplained: drawn sides 0.001 to 0.008, with 80 % of the material,
 # where bed shows between all lines and whole sides were accused, 0.03
 MOST_LEFT = 0.015
-LEAST_MM2 = 0.04  # what it would explain more at least: else the picture cannot tell
+LEAST_GAIN_MM2 = 0.04  # what it would explain more at least: else the picture cannot tell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +92,7 @@ class Tried:
     @property
     def missing(self) -> bool:
         """Whether the line is missing."""
-        return self.if_missing_mm2 >= LEAST_MM2 and self.gain_mm2 >= LEAST_SHARE * self.if_missing_mm2
+        return self.if_missing_mm2 >= LEAST_GAIN_MM2 and self.gain_mm2 >= LEAST_GAIN * self.if_missing_mm2
 
 
 def missing_lines(
@@ -136,7 +136,7 @@ def tried_sides(
         near &= (outward < _OUTWARD_MM) & (outward > -_INWARD_MM)
         rim = near & (np.abs(outward) < side.width_mm)
         known = near & seen[rows, columns]
-        if (known & rim).sum() < _SHARE * rim.sum():
+        if (known & rim).sum() < _MOST_OF * rim.sum():
             continue
         here = places[known]
         local = canvas_over(places.min(axis=(0, 1)), places.max(axis=(0, 1)), canvas.step_mm, _ROOM_MM)
@@ -175,7 +175,7 @@ def _outermost(lines: Lines, canvas: Canvas, wanted: Bool) -> tuple[Int, Float]:
             axis=2
         )
         print_within = _at(wanted, canvas, along - (lines.width_mm[:, None] * out)[:, None])
-        own = np.flatnonzero((bed & print_within).mean(axis=1) >= _SHARE)
+        own = np.flatnonzero((bed & print_within).mean(axis=1) >= _MOST_OF)
         which.append(own)
         outs.append(out[own])
     return np.concatenate(which), np.concatenate(outs)
@@ -205,7 +205,7 @@ def _joined(lines: Lines, which: Int, out: Float) -> Iterator[Side]:
             before, (low, high) = (low, high), (spans[own, 0].min(), spans[own, 1].max())
             more = before != (low, high)
         free &= ~own
-        if high - low >= SHORTEST_MM:
+        if high - low >= SHORTEST_SIDE_MM:
             yield Side(
                 which=which[own],
                 first_mm=origin + low * way,
