@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import functools
 import json
+import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
+from twinlapse.capture.service import CaptureService
 from twinlapse.cli.first_layer import command
 from twinlapse.errors import JobError
 from twinlapse.firstlayer.corner_check import check_corners
@@ -25,8 +28,9 @@ from twinlapse.frames.job import Job
 from twinlapse.optics.lens import unproject
 from twinlapse.optics.pose import on_plane, pose_in_bed, see
 from twinlapse.plan.where.corner_visits import outermost_corners
-from twinlapse.rig import Camera, Printer
-from twinlapse.shots import CORNER, Plan, Shot, Stop, write_plan
+from twinlapse.rehearsal.http_camera import HttpCamera
+from twinlapse.rig import Camera, Printer, rig_from_mapping
+from twinlapse.shots import CORNER, Cue, Plan, Shot, Stop, read_plan, write_plan
 
 RIG = {
     "printer": {"bed_mm": [220, 220], "height_mm": 250, "toolhead": {"radius_mm": 65}},
@@ -84,9 +88,12 @@ def _watched(scene: Callable[..., Any], rig_parts: Any, lifts: list[float], seed
     return monitor_corners(strips)
 
 
-def _corner_job(folder: Path, scene: Callable[..., Any], rig_parts: Any, lift: float) -> Job:
-    """Three layers of a square whose corners were visited; the second corner rises after the first layer."""
+def _corner_job(
+    folder: Path, scene: Callable[..., Any], rig_parts: Any, lifts: dict[tuple[int, int], float]
+) -> Job:
+    """Three layers of a square whose corners were visited; some are up: layer and corner, and by how much."""
     camera, printer, _ = rig_parts
+    folder.mkdir(exist_ok=True)
     job = Job(folder)
     drawn = scene(seed=5)
     ends = np.column_stack([drawn.lines().first_mm, drawn.lines().last_mm])
@@ -102,7 +109,7 @@ def _corner_job(folder: Path, scene: Callable[..., Any], rig_parts: Any, lift: f
     for layer in range(3):
         stops = []
         for k, corner in enumerate(CORNERS):
-            frame = _seen(camera, printer, truth, corner, lift if k == 1 and layer else 0.0, 10 * layer + k)
+            frame = _seen(camera, printer, truth, corner, lifts.get((layer, k), 0.0), 10 * layer + k)
             path = job.frame("nozzle", layer + 1, k + 1)
             path.parent.mkdir(parents=True, exist_ok=True)
             Image.fromarray(frame.picture).save(path, quality=92)
@@ -126,7 +133,7 @@ def _corner_job(folder: Path, scene: Callable[..., Any], rig_parts: Any, lift: f
 
 
 def test_visited_corners_make_strips_in_the_report(tmp_path: Path, scene: Any, rig_parts: Any) -> None:
-    job = _corner_job(tmp_path, scene, rig_parts, 0.8)
+    job = _corner_job(tmp_path, scene, rig_parts, {(1, 1): 0.8, (2, 1): 0.8})
     run = CliRunner().invoke(command, [str(tmp_path), "--corner-check", "--json"])
     assert run.exit_code == 1, run.output
     told = json.loads(run.stdout)
@@ -149,6 +156,66 @@ def test_visited_corners_make_strips_in_the_report(tmp_path: Path, scene: Any, r
     assert check_corners(job) is None
     with pytest.raises(JobError, match="not seen on two layers"):
         CliRunner().invoke(command, [str(tmp_path), "--corner-check"], catch_exceptions=False)
+
+
+@pytest.mark.slow
+def test_a_night_tells_a_gap_and_two_corners_apart(
+    tmp_path: Path, scene: Any, rig_parts: Any, surveyed_job: Any
+) -> None:
+    """A gap in the first layer, a corner that rises after it, another one layer later: three alarms."""
+    gap = (97.0, 90 + 0.9 + 0.225 + 0.45 * 12, 2.0)
+    surveyed = surveyed_job(tmp_path / "first", scene(seed=5, gaps=[gap]))
+    lifts = {(1, 1): 0.8, (2, 1): 0.8, (2, 3): 0.6}
+    job = _corner_job(tmp_path / "job", scene, rig_parts, lifts)
+    plan, first = read_plan(job.plan), read_plan(surveyed.plan).shots[0]
+    shots = (replace(plan.shots[0], stops=(*first.stops, *plan.shots[0].stops)), *plan.shots[1:])
+    plan = replace(plan, shots=shots)
+    write_plan(job.plan, plan)
+    files = [[surveyed.frame("nozzle", 1, stop + 1) for stop in range(len(first.stops))], [], []]
+    for shot in (1, 2, 3):
+        files[shot - 1] += [job.frame("nozzle", shot, stop) for stop in (1, 2, 3, 4)]
+    pictures = [[np.asarray(Image.open(file)) for file in each] for each in files]
+    for path in (job.frames / "nozzle").iterdir():
+        path.unlink()
+    shown, heard = [pictures[0][0]], tmp_path / "heard"
+    with HttpCamera(lambda _: shown[0], fps=15, quality=92) as camera:
+        values = json.loads(json.dumps(dict(plan.rig)))
+        values["camera"][0] |= {"source": camera.stream, "age_s": 0.3}
+        values["capture"] = {"alarm": {"command": ["/bin/sh", "-c", f"cat >> {heard}; echo >> {heard}"]}}
+        night = CaptureService(job, plan, rig_from_mapping(values))
+        night.start()
+        try:
+            _until(lambda: night.status()["cameras"]["nozzle"]["state"] == "live")
+            for shot, each in enumerate(pictures, 1):
+                for stop, picture in enumerate(each, 1):
+                    shown[0] = picture
+                    assert night.cue(Cue(shot=shot, stop=stop, cameras=("nozzle",))).taken
+                _until(lambda at=shot - 1: night.status()["looks"][at]["state"] == "found")
+            codes = ["layer 1", "corner X114 Y90", "corner X90 Y114"]
+            _until(lambda: heard.exists() and heard.read_text().count("\n") == 3)
+            told = [json.loads(line) for line in heard.read_text().splitlines()]
+            assert [one["code"] for one in told] == codes
+            assert [one["code"] for one in night.status()["troubles"]] == codes
+            assert "gap at X97" in told[0]["text"] and "X114 Y90" not in told[0]["text"]
+            named = [Path(one["picture_file"]).name for one in told]
+            assert named == ["firstlayer-1.png", "firstlayer-2-corners.png", "firstlayer-3-corners.png"]
+            heights = [len(cv2.imread(one["picture_file"])) for one in told[1:]]
+            assert heights[1] == 2 * heights[0]
+            assert "X114 Y90" in night.status()["looks"][2]["words"]
+        finally:
+            night.close()
+    run = CliRunner().invoke(command, [str(job.folder), "--layer", "1", "--json"])
+    said = json.loads(run.stdout)["overall"]
+    assert run.exit_code == 1 and said["sound"] is False
+    assert "2 of 4 corners have risen" in said["verdict"] and "1 thing found" in said["verdict"]
+    assert said["verdict"] in (job.folder / "firstlayer.html").read_text()
+
+
+def _until(done: Callable[[], bool], timeout_s: float = 120.0) -> None:
+    end_s = time.monotonic() + timeout_s
+    while not done():
+        assert time.monotonic() < end_s
+        time.sleep(0.05)
 
 
 def test_corners_of_an_outline() -> None:

@@ -136,8 +136,37 @@ def test_what_cannot_be_told_is_no_alarm_and_a_rising_corner_is(a_job: Job, tmp_
         layer_checks.start()
         _until(lambda: layer_checks.looks[0].state == "found")
         layer_checks.close()
-    assert told == {"corners": "a corner lifts: X90 Y104 by about 0.6 mm"}
+    assert told == {"corner X90 Y104": "a corner lifts: X90 Y104 by about 0.6 mm"}
     assert "look yourself" in layer_checks.looks[0].words
+
+
+def test_each_finding_has_its_own_alarm_and_a_second_corner_is_news(a_job: Job) -> None:
+    told = Told()
+
+    def corner(at_mm: list[float], lift_mm: float) -> dict[str, Any]:
+        return {"at_mm": at_mm, "lift_mm": [0.0, lift_mm], "lifted": lift_mm > 0.2}
+
+    gap = {"kind": "gap", "grade": "clear", "at_mm": [97, 96], "length_mm": 2.0}
+    with FrameStore(a_job, read_plan(a_job.plan)) as store:
+        layer_checks = LayerCheckWorker(store, told.report)
+        says: dict[str, Any] = {"overall": {"sound": False, "verdict": "1 of 4 corners has risen."}}
+        one, both = (
+            [corner([90, 104], 0.5), corner([114, 90], 0.0)],
+            [corner([90, 104], 0.5), corner([114, 90], 0.4)],
+        )
+        layer_checks._take_in(
+            0, {**says, "sound": True, "defects": [], "corners": one, "corner_picture": "a.png"}
+        )
+        assert list(told) == ["corner X90 Y104"] and layer_checks.corners_file() == Path("a.png")
+        layer_checks._take_in(0, {**says, "sound": True, "defects": [gap], "corners": both})
+        assert list(told) == ["corner X90 Y104", "layer 1", "corner X114 Y90"]
+        assert "gap at X97" in told["layer 1"] and "Y90 by about 0.4 mm" in told["corner X114 Y90"]
+        words = layer_checks.to_json()[0]["words"]
+        assert all(part in words for part in ("gap at X97", "X90 Y104", "X114 Y90"))
+        layer_checks._take_in(0, {**says, "sound": True, "defects": [], "corners": one})
+        assert list(told) == ["corner X90 Y104"]
+        layer_checks.restart()
+        assert not told
 
 
 def test_an_ending_service_ends_the_look(a_job: Job, tmp_path: Path) -> None:

@@ -43,6 +43,7 @@ class LayerCheck:
     state: _State = "waiting"
     words: str = ""
     rising: str = ""  # corners that lift, in words
+    corner_picture: str = ""  # the file that shows them over the layers
 
 
 class LayerCheckWorker:
@@ -74,6 +75,7 @@ class LayerCheckWorker:
         self._limit_s = limit_s
         self._pending = _frames_of_looks(store)
         self._looks = {look.layer: look for look in planned_checks(store.plan)}
+        self._corners: set[str] = set()  # codes of those that ever rose
         self._queue: queue.Queue[int | None] = queue.Queue()
         self._process: subprocess.Popen[bytes] | None = None
         self._ended = threading.Event()
@@ -105,7 +107,8 @@ class LayerCheckWorker:
             _end(process)
         for layer in self._looks:
             self._report(f"layer {layer + 1}", "")
-        self._report("corners", "")
+        for corner in self._corners:
+            self._report(corner, "")
 
     def to_json(self) -> list[dict[str, Any]]:
         """Return what is known of every layer as plain values."""
@@ -150,6 +153,11 @@ class LayerCheckWorker:
         if look is None or not look.whole or look.state not in ("sound", "found", "cannot tell"):
             return None
         return self._page(layer).with_suffix(".png")
+
+    def corners_file(self) -> Path | None:
+        """Return where the newest strips of corners that rose lie."""
+        files = [look.corner_picture for look in self.looks if look.corner_picture]
+        return Path(files[-1]) if files else None
 
     def _all_in(self, layer: int) -> bool:
         keys = (self._store.key(key.shot, key.stop, key.camera) for key in self._pending[layer])
@@ -234,14 +242,19 @@ class LayerCheckWorker:
         elif sound is None:
             alike = "filament and bed look too much alike to tell: look yourself"
             state, words = "cannot tell", verdict or alike
-        risen = [corner for corner in told.get("corners") or [] if corner.get("lifted")]
-        rising = _corners_in_words(risen)
+        risen = {_code_of(c): _rise_in_words(c) for c in told.get("corners") or [] if c.get("lifted")}
+        rising = f"a corner lifts: {'; '.join(risen.values())}" if risen else ""
         if risen:
             state = "found"
-        self._looks[layer] = replace(self._looks[layer], state=state, words=words, rising=rising)
+        picture = str(told.get("corner_picture") or "")
+        self._looks[layer] = replace(
+            self._looks[layer], state=state, words=words, rising=rising, corner_picture=picture
+        )
         alarm = defects or (told.get("sound") is False)
         self._report(f"layer {layer + 1}", f"layer {layer + 1}: {words}" if alarm else "")
-        self._report("corners", rising)
+        self._corners |= set(risen)
+        for code in sorted(self._corners):
+            self._report(code, f"a corner lifts: {risen[code]}" if code in risen else "")
 
 
 def planned_checks(plan: Plan) -> list[LayerCheck]:
@@ -273,13 +286,14 @@ def _defects_in_words(defects: list[dict[str, Any]]) -> str:
     return f"{'; '.join(shown)}{more}. Look before you print on"
 
 
-def _corners_in_words(risen: list[dict[str, Any]]) -> str:
-    places = [
-        f"X{corner['at_mm'][0]:.0f} Y{corner['at_mm'][1]:.0f} by about "
-        f"{[lift for lift in corner['lift_mm'] if lift is not None][-1]:.1f} mm"
-        for corner in risen
-    ]
-    return f"a corner lifts: {'; '.join(places)}" if places else ""
+def _code_of(corner: dict[str, Any]) -> str:
+    """Return the code of a corner's own trouble: a second one that rises is news."""
+    return "corner X{:.0f} Y{:.0f}".format(*corner["at_mm"])
+
+
+def _rise_in_words(corner: dict[str, Any]) -> str:
+    newest_mm = [lift for lift in corner["lift_mm"] if lift is not None][-1]
+    return "X{:.0f} Y{:.0f} by about {:.1f} mm".format(*corner["at_mm"], newest_mm)
 
 
 def _give_way(pid: int) -> None:

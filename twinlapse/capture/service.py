@@ -203,8 +203,10 @@ class CaptureService:
         return self.layer_checks.picture(layer - 1)
 
     def _picture_of(self, trouble: Trouble) -> AlarmPicture:
-        """Return what shows what is wrong: a layer's map, else the last frame of the camera."""
+        """Return what shows what is wrong: a layer's map, strips of corners, else a camera's last frame."""
         kind, _, name = trouble.code.partition(" ")
+        if kind == "corner" and (file := self.layer_checks.corners_file()) is not None:
+            return AlarmPicture(str(file))
         if kind == "layer" and name.isdigit():
             file = self.layer_checks.picture_file(int(name) - 1)
             return AlarmPicture() if file is None else AlarmPicture(str(file))

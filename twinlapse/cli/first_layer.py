@@ -11,9 +11,9 @@ from twinlapse.cli.grammar import JOB, Command, output_option
 from twinlapse.cli.output import Output, speaking
 
 if TYPE_CHECKING:
+    from twinlapse.arrays import Picture
     from twinlapse.firstlayer.classify import Judgement
     from twinlapse.firstlayer.corner_check import CornerCheck
-    from twinlapse.firstlayer.mosaic import Mosaic
     from twinlapse.firstlayer.reading import LayerMap
     from twinlapse.firstlayer.self_calibration import SelfCalibration
     from twinlapse.frames.job import Job
@@ -106,6 +106,8 @@ def command(
     write_bytes(page, report_html(title, found, corner_check).encode())
     out.say(f"report: {page}")
     told = {"overall": {"sound": sound, "verdict": words}, **corners_json(corner_check), "report": str(page)}
+    if corner_check is not None and any(watch.lifted for watch in corner_check.watches):
+        told["corner_picture"] = str(_write_strips(corner_check, page.with_name(f"{page.stem}-corners.png")))
     if found is not None:
         write_report(job.folder, found.layer, {**result, **told}, run)
     out.result({**result, **told})
@@ -117,6 +119,7 @@ def _mapped(
     out: Output, job: Job, layer: int | None, smallest_mm: float, page: Path
 ) -> tuple[LayerMap, dict[str, Any]]:
     """Return the map of a layer and what is told of it, the photograph written beside the page."""
+    from twinlapse.firstlayer.picture import photograph
     from twinlapse.firstlayer.reading import map_layer
     from twinlapse.firstlayer.report_json import as_json, calibration_json
 
@@ -124,7 +127,7 @@ def _mapped(
         found, missing = map_layer(
             job, None if layer is None else layer - 1, smallest_mm=smallest_mm, progress=progress
         )
-    _write_photograph(found.mosaic, page.with_suffix(".png"))
+    _write_picture(photograph(found.mosaic), page.with_suffix(".png"))
     if missing:
         out.warn(f"{len(missing)} survey frames are missing: {', '.join(missing[:5])}")
     told = {**as_json(found.mosaic, found.judgement), "layer": found.layer + 1, "missing": missing}
@@ -163,16 +166,27 @@ def _say_tally(out: Output, folder: Path) -> None:
     out.result({"tally": [asdict(each) for each in tallies]})
 
 
-def _write_photograph(mosaic: Mosaic, path: Path) -> None:
+def _write_strips(corner_check: CornerCheck, path: Path) -> Path:
+    """Write the corners that rose, one below the other."""
+    import numpy as np
+
+    from twinlapse.firstlayer.picture import strip_picture
+
+    both = zip(corner_check.strips, corner_check.watches, strict=True)
+    rows = [strip_picture(strip, watch, corner_check.layers) for strip, watch in both if watch.lifted]
+    _write_picture(np.concatenate(rows), path)
+    return path
+
+
+def _write_picture(pixels: Picture, path: Path) -> None:
     import io
 
     from PIL import Image
 
     from twinlapse.files import write_bytes
-    from twinlapse.firstlayer.picture import photograph
 
     picture = io.BytesIO()
-    Image.fromarray(photograph(mosaic)).save(picture, "PNG")
+    Image.fromarray(pixels).save(picture, "PNG")
     write_bytes(path, picture.getvalue())
 
 

@@ -97,12 +97,14 @@ def corner_verdict(corner_check: CornerCheck) -> str:
 def overall(found: LayerMap | None, corner_check: CornerCheck | None) -> tuple[bool | None, str]:
     """Return the worst of all findings: sound or not or not known, and the sentence that says it.
 
-    A corner that has risen outweighs a layer on which nothing was found, and the other way round.
+    A corner that has risen outweighs a layer on which nothing was found, and the other way round. What is not
+    there at all is said first.
     """
     risen = corner_check is not None and any(watch.lifted for watch in corner_check.watches)
     said = [] if found is None else [(found.judgement.sound, verdict(found.judgement))]
     if corner_check is not None and (risen or found is None):
-        said.insert(0, (_corners_sound(corner_check), corner_verdict(corner_check)))
+        gone = found is not None and any(d.kind == "missing object" for d in found.judgement.defects)
+        said.insert(int(gone), (_corners_sound(corner_check), corner_verdict(corner_check)))
     bad = [words for sound, words in said if sound is False]
     if bad:
         return False, " ".join(bad)

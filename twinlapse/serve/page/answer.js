@@ -1,7 +1,7 @@
 // The answer in two seconds: waiting, layer 1 is sound, look here, trouble.
 
 // a trouble that the look at a layer tells as well
-export const ofLayers = (trouble) => trouble.code === "corners" || trouble.code.startsWith("layer ");
+export const ofLayers = (trouble) => /^(layer|corner) /.test(trouble.code);
 
 export function answerOf(printers) {
   if (!printers.length) return { kind: "", text: "No printer yet", more: "Put printers/NAME/rig.toml into the folder of the service and start it again." };
