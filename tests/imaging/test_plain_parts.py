@@ -59,8 +59,10 @@ def filmed() -> tuple[list[np.ndarray], PlainParts, list[SmallPicture], np.ndarr
     blocks = np.stack([blocks_of(one) for one in small])
     level = common_level(blocks, np.ones((DOWN, ACROSS)))
     ratio, _ = brightness(blocks, level)
-    parts = plain_parts(small, blocks, level, ToneCurve(), ratio)
-    assert parts is not None and len(parts.blocks) > 0.7 * DOWN * ACROSS
+    found = plain_parts(small, blocks, level, ToneCurve())
+    assert found is not None
+    parts = found.known_by(np.stack([found.seen(*one)[1] for one in zip(small, ratio, strict=True)]))
+    assert len(parts.blocks) > 0.7 * DOWN * ACROSS
     return pictures, parts, small, ratio
 
 
@@ -73,7 +75,7 @@ def test_dark_plain_parts_are_even_once_what_is_left_is_taken_off(
         # the whole dark part, read off the picture itself and evened with sRGB's own formula
         codes = picture[10:110, 10:118].mean(axis=(0, 1)) / 255
         even = 255 * srgb(((codes + 0.055) / 1.055) ** 2.4 / own)
-        left = left_over(parts.left(one, own), parts.blocks)
+        left = left_over(parts.left(*parts.seen(one, own)), parts.blocks)
         before.append(even)
         after.append(even - left[1:6, 1:7].mean(axis=(0, 1)))
     off = np.std(before, axis=0) / np.mean(before, axis=0), np.std(after, axis=0) / np.mean(after, axis=0)
@@ -87,9 +89,9 @@ def test_what_changes_keeps_its_codes(
     _, parts, small, ratio = filmed
     codes = small[5].codes.copy()
     codes[: codes.shape[0] // 4] += 9.0  # something stands before the upper quarter
-    left = left_over(parts.left(SmallPicture(codes), ratio[5]), parts.blocks)
+    left = left_over(parts.left(*parts.seen(SmallPicture(codes), ratio[5])), parts.blocks)
     assert not left[: DOWN // 4 - 2].any()
-    same = left_over(parts.left(small[5], ratio[5]), parts.blocks)
+    same = left_over(parts.left(*parts.seen(small[5], ratio[5])), parts.blocks)
     assert np.array_equal(left[DOWN // 4 + 2 :], same[DOWN // 4 + 2 :])
     assert np.abs(same).max() <= 1.5
 
@@ -100,7 +102,8 @@ def test_a_shift_of_codes_fades_out_without_a_step(
     _, parts, small, ratio = filmed
     found = []
     for shift in np.arange(0, 7, 0.05):
-        found.append(parts.left(SmallPicture(small[5].codes + np.float32(shift)), ratio[5]) / LEFT_STEPS)
+        one = SmallPicture(small[5].codes + np.float32(shift))
+        found.append(parts.left(*parts.seen(one, ratio[5])) / LEFT_STEPS)
     assert np.abs(np.diff(found, axis=0)).max() < 0.15
     assert not np.any(found[-1]) and np.median(found[20]) > 0.6
 
@@ -108,10 +111,10 @@ def test_a_shift_of_codes_fades_out_without_a_step(
 def test_a_few_pictures_tell_nothing(
     filmed: tuple[list[np.ndarray], PlainParts, list[SmallPicture], np.ndarray],
 ) -> None:
-    _, _, small, ratio = filmed
+    _, _, small, _ = filmed
     blocks = np.stack([blocks_of(one) for one in small[:5]])
     level = common_level(blocks, np.ones((DOWN, ACROSS)))
-    assert plain_parts(small[:5], blocks, level, ToneCurve(), ratio[:5]) is None
+    assert plain_parts(small[:5], blocks, level, ToneCurve()) is None
 
 
 def test_neighbours_of_plain_blocks_get_their_mean_and_all_others_nothing() -> None:

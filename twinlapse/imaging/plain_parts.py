@@ -91,34 +91,32 @@ class PlainParts:
     plain: NDArray[np.float32]  # (height, width, 1) of a small picture, 1 where it is
     blocks: NDArray[np.int64]  # (b,) places in the raster of DOWN x ACROSS
     share: NDArray[np.float32]  # (b, 1) of a block that is plain
-    usual: Float  # (b, 3) mean codes in the common light; NaN where there are none
+    usual: Float  # (b, 3) mean codes in the common light; NaN where there are none, or not known yet
 
-    def left(self, small: SmallPicture, ratio: Float) -> NDArray[np.int8]:
-        """Return by how much the blocks are too high once the light is evened, (b, 3), steps of a code.
+    def seen(self, small: SmallPicture, ratio: Float) -> tuple[NDArray[np.float32], Float]:
+        """Return the mean codes of the blocks in a picture, and once its light is evened, (b, 3) each.
 
         `ratio` (3,) is the picture's light over the common one.
         """
-        codes = self._means(small)
-        off = self._evened(codes, ratio) - self.usual
+        codes = _in_raster(small.laid(small.codes) * self.plain).reshape(-1, 3)[self.blocks] / self.share
+        return codes, 255 * self.curve.code(self.curve.log_light(codes / 255) - np.log(ratio))
+
+    def left(self, codes: NDArray[np.float32], even: Float) -> NDArray[np.int8]:
+        """Return by how much the blocks are too high once the light is evened, (b, 3), steps of a code.
+
+        `codes` and `even` are what is seen of them.
+        """
+        off = even - self.usual
         told = (codes > DARK_CODE) & (codes < CLIPPED_CODE) & (np.abs(off) < FOREIGN_CODES)
         fade = np.minimum(1, (FOREIGN_CODES - np.abs(off)) / (FOREIGN_CODES - MOST_LEFT_CODES))
         return np.asarray(np.rint(np.where(told, off * fade, 0) * LEFT_STEPS), np.int8)
 
-    def known_by(self, sample: Sequence[SmallPicture], ratio: Float) -> PlainParts:
-        """Return the same with the usual codes of m pictures, in which the light is `ratio` (m, 3)."""
-        even = np.stack(
-            [self._evened(self._means(small), own) for small, own in zip(sample, ratio, strict=True)]
-        )
+    def known_by(self, even: Float) -> PlainParts:
+        """Return the same with the usual codes of m pictures whose light is evened, (m, b, 3)."""
         off = even - middle_of(even, 0)
         near = np.abs(off) < FOREIGN_CODES
         usual = middle_of(even, 0) + np.where(near, off, 0).sum(axis=0) / np.maximum(1, near.sum(axis=0))
         return replace(self, usual=np.where(near.mean(axis=0) > MOSTLY, usual, np.nan))
-
-    def _means(self, small: SmallPicture) -> NDArray[np.float32]:
-        return _in_raster(small.laid(small.codes) * self.plain).reshape(-1, 3)[self.blocks] / self.share
-
-    def _evened(self, codes: NDArray[np.float32], ratio: Float) -> Float:
-        return 255 * self.curve.code(self.curve.log_light(codes / 255) - np.log(ratio))
 
 
 def _in_raster(values: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -126,9 +124,9 @@ def _in_raster(values: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def plain_parts(
-    sample: Sequence[SmallPicture], blocks: Blocks, level: Level, curve: ToneCurve, ratio: Float
+    sample: Sequence[SmallPicture], blocks: Blocks, level: Level, curve: ToneCurve
 ) -> PlainParts | None:
-    """Return the plain parts by m small pictures, in which the light is `ratio` (m, 3) of the common one.
+    """Return where the plain parts are by m small pictures; their usual codes are told by `known_by`.
 
     None where nothing is plain, or pictures are too few to tell.
     """
@@ -140,9 +138,8 @@ def plain_parts(
     told = np.flatnonzero(share >= LEAST_PLAIN)
     if not len(told):
         return None
-    usual = np.zeros((len(told), 3))
-    parts = PlainParts(curve=curve, plain=plain[..., None], blocks=told, share=share[told, None], usual=usual)
-    return parts.known_by(sample, ratio)
+    plain, unknown = plain[..., None], np.full((len(told), 3), np.nan)
+    return PlainParts(curve=curve, plain=plain, blocks=told, share=share[told, None], usual=unknown)
 
 
 def left_over(steps: NDArray[np.int8], blocks: NDArray[np.int64]) -> Blocks:

@@ -22,6 +22,7 @@ from twinlapse.imaging.light import (
     ACROSS,
     DOWN,
     Blocks,
+    Level,
     SmallPicture,
     blocks_of,
     brightness,
@@ -30,7 +31,7 @@ from twinlapse.imaging.light import (
     small_picture,
     tone_of,
 )
-from twinlapse.imaging.plain_parts import curve_of, plain_parts
+from twinlapse.imaging.plain_parts import PlainParts, curve_of, plain_parts
 from twinlapse.imaging.references import References, choose_references
 from twinlapse.imaging.rigid_body import Rigid, enlarged, find_rigid
 from twinlapse.imaging.rooms import room
@@ -196,18 +197,12 @@ def _in_turn(
         if progress is not None:
             progress(min(1.0, done * AT_ONCE / count))
 
-    def even(places: Sequence[int], codes: Sequence[SmallPicture], blocks: Blocks) -> None:
-        good = [place for place in places if not looks.faults[place]]
-        if good:
-            looks.ratio[good], looks.ratio_sure[good] = brightness(blocks, level)
-            looks.alike[good] = likeness(blocks, level)
-            if parts is not None:
-                for place, small in zip(good, codes, strict=True):
-                    left[place] = parts.left(small, looks.ratio[place])
-
     def compare(places: Sequence[int]) -> None:
         codes = look(places)
-        even(places, codes, _blocks(codes, curve))
+        good = _light_of(looks, places, _blocks(codes, curve), level)
+        if parts is not None:
+            for place, small in zip(good, codes, strict=True):
+                left[place] = parts.left(*parts.seen(small, looks.ratio[place]))
 
     def begin(places: Sequence[int]) -> tuple[list[SmallPicture], Blocks]:
         codes = look(places)
@@ -228,14 +223,38 @@ def _in_turn(
         seen = list(again)
         blocks = np.concatenate([own for _, own in seen])
         level = common_level(blocks, looks.lit)
-    parts = plain_parts(sample, blocks, level, curve, brightness(blocks, level)[0])
+    parts = plain_parts(sample, blocks, level, curve)
     at = np.zeros(0, np.int64) if parts is None else parts.blocks
     left = np.zeros((count, len(at), 3), np.int8)
-    list(in_order(lambda one: even(one[0], *one[1]), zip(_groups(first), seen, strict=True), pool=pool))
+    good = _light_of(looks, first.tolist(), blocks, level)
+    if parts is not None:
+        parts, left[good] = _told_by(sample, looks.ratio[good], parts, pool)
     ended = len(_groups(first))
     for more, _ in enumerate(in_order(compare, _groups(rest), pool=pool), 1):
         tell(ended + more)
     return replace(looks, plain=at, left=left)
+
+
+def _light_of(looks: Looks, places: Sequence[int], blocks: Blocks, level: Level) -> list[int]:
+    """Write down the light of those pictures that can be read, and return their places."""
+    good = [place for place in places if not looks.faults[place]]
+    if good:
+        looks.ratio[good], looks.ratio_sure[good] = brightness(blocks, level)
+        looks.alike[good] = likeness(blocks, level)
+    return good
+
+
+def _told_by(
+    sample: Sequence[SmallPicture], ratio: Float, parts: PlainParts, pool: Executor | None
+) -> tuple[PlainParts, NDArray[np.int8]]:
+    """Return plain parts with their usual codes, and by how much they are too high in each of the sample."""
+
+    def look(places: Sequence[int]) -> list[tuple[NDArray[np.float32], Float]]:
+        return [parts.seen(sample[place], ratio[place]) for place in places]
+
+    seen = [one for some in in_order(look, _groups(np.arange(len(sample))), pool=pool) for one in some]
+    known = parts.known_by(np.stack([even for _, even in seen]))
+    return known, np.stack([known.left(*one) for one in seen])
 
 
 def _groups(places: NDArray[np.int64]) -> list[list[int]]:
