@@ -95,9 +95,10 @@ def _by_rows(
 
 def coded_cover(colour: Picture, keep: Picture) -> Picture:
     """Return colours that are multiplied by their cover already in the film's own codes."""
-    level = (255 - keep.astype(np.float32)) / 255 * _ROWS[:, 3]
-    exact = cv2.transform(colour.astype(np.float32), _ROWS[:, :3]) + level
-    return np.asarray(np.rint(exact).clip(0, 255), dtype=np.uint8)
+    exact = 255 - keep.astype(np.float32)
+    exact *= _ROWS[:, 3] / np.float32(255)
+    exact += cv2.transform(colour.astype(np.float32), _ROWS[:, :3])
+    return np.rint(exact, out=exact).clip(0, 255, out=exact).astype(np.uint8)
 
 
 def planes_of(codes: Picture, out: NDArray[np.uint8] | None = None) -> NDArray[np.uint8]:

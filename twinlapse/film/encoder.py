@@ -37,6 +37,7 @@ __all__ = [
 ]
 
 THREADS = 4  # of the encoder: what H.264 comes to depends on their number, and a film is the same everywhere
+_PIPE_BYTES = 1 << 20  # what Linux gives to everybody (pipe(7), /proc/sys/fs/pipe-max-size)
 KEY_S = 2  # a keyframe at least this often, so that seeking is quick
 
 
@@ -182,6 +183,7 @@ def encoding(
             command(size, fps, codec, beside, noted), stdin=subprocess.PIPE, stdout=said, stderr=said
         )
         assert process.stdin is not None
+        _widen(process.stdin)
         try:
             yield Pipe(process.stdin)
             process.stdin.close()
@@ -197,6 +199,14 @@ def encoding(
         if process.wait() != 0:
             said.seek(0)
             raise _failed(said.read(), process.returncode, out)
+
+
+def _widen(pipe: IO[bytes]) -> None:
+    """Let a pipe hold a third of a frame, where the system allows it: both ends are woken less often."""
+    with contextlib.suppress(ImportError, AttributeError, OSError):
+        import fcntl  # not on every system
+
+        fcntl.fcntl(pipe.fileno(), fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
 
 
 def join(parts: Sequence[Path], codec: Codec, out: Path, extras: Extras = NO_EXTRAS) -> None:

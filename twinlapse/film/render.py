@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import cv2
+from imageio_ffmpeg import get_ffmpeg_exe
 
 from twinlapse.arrays import Progress
 from twinlapse.errors import FrameError
@@ -101,6 +102,8 @@ def render_film(
         sources = resolved(sources)
     with contextlib.ExitStack() as held_open:
         held_open.enter_context(one_thread_a_picture())
+        # it is tried in a process of its own, which runs beside the measuring
+        held_open.enter_context(ThreadPoolExecutor(1)).submit(get_ffmpeg_exe)
         # opened first: an address at which nobody answers is said before everything is measured
         farm = farm or held_open.enter_context(open_farm(options.workers, options.cluster))
         slots, tracks, options = measured(sources, plan, options, lambda share: tell(share * 0.4))

@@ -74,10 +74,12 @@ def rgb(text: str) -> Colour:
 
 def plate(x: int, y: int, cover: Coverage, colour: Colour, strength: float = 1.0) -> Plate:
     """Return a plate of one colour with the given cover (height, width), 0 to 255."""
-    alpha = cover.astype(np.float32) * strength
-    tint = np.rint(alpha[..., None] * (np.array(colour, np.float32) / 255)).astype(np.uint8)
-    keep = np.repeat(np.rint(255 - alpha).astype(np.uint8)[..., None], 3, axis=2)
-    return Plate(x, y, tint, keep)
+    alpha = np.arange(256, dtype=np.float32)[:, None] * strength
+    tint = np.rint(alpha * (np.array(colour, np.float32) / 255)).astype(np.uint8)
+    keep = np.rint(255 - alpha).astype(np.uint8)
+    codes = cv2.merge([cover] * 3)
+    drawn, kept = (cv2.LUT(codes, np.broadcast_to(table, (1, 256, 3)).copy()) for table in (tint, keep))
+    return Plate(x, y, np.asarray(drawn, np.uint8), np.asarray(kept, np.uint8))
 
 
 def rounded(width: int, height: int, radius: float, *, inset: float = 0.0) -> Coverage:

@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import imageio.v3 as imageio
 from PIL import Image
 
 from twinlapse.errors import FrameError
@@ -68,6 +67,8 @@ def unpacked(path: Path, progress: Callable[[float], None] | None = None) -> Pat
 
 
 def _pictures(path: Path) -> Iterator[Any]:
+    import imageio.v3 as imageio  # most films are made of pictures
+
     try:
         yield from imageio.imiter(path, plugin=READERS[path.suffix.lower()])
     except Exception as error:  # imageio's readers raise whatever they meet in a damaged file
