@@ -1,9 +1,9 @@
 """How often a corner that rises is told, and how often a steady one is, with and without a brim.
 
 ``python tests/bench/firstlayer_corners.py [prints] [first seed] [--second] [--parking=0.05,0.1]
-[--bed=rough,bare] [--brim=0,1] [--lift=0.3,0.5,1]`` prints the table of docs/firstlayer.md. Each print has
-three layers and is looked at after each; size, turn, place, colours and the brim's width are drawn by lot,
-anew for each row, so that rows may be added up.
+[--bed=rough,bare] [--brim=0,1] [--lift=0.3,0.5,1] [--filament=terracotta,light,dark]`` prints the table of
+docs/firstlayer.md. Each print has three layers and is looked at after each; size, turn, place, colours and
+the brim's width are drawn by lot, anew for each row, so that rows may be added up.
 Once all its corners stay, and once for each lift one of them bends up after the first layer, over 9 mm and
 its brim's width; a lift is what the outermost place rises by. The pictures come from the rehearsal's camera,
 or with ``--second`` from tests/firstlayer/corner_scenes.py, which shares no code with it, by a camera that is
@@ -44,6 +44,7 @@ import corner_scenes
 Float = NDArray[np.float64]
 LAYERS = 3
 LIFTS_MM = (0.3, 0.5, 1.0)
+FILAMENT = ("terracotta", "light", "dark")  # of rehearsed prints, by seed
 PARKING_MM = (0.05, 0.1, 0.2, 0.3)
 WIDTH_MM, HEIGHT_MM = 0.45, 0.2
 
@@ -274,6 +275,8 @@ def table(prints: range, second: bool, asked: dict[str, tuple[float, ...]]) -> N
             for bed in ("bare" if bare else "rough", "dark")
         }
         for seed in range(prints.start + row * len(prints), prints.stop + row * len(prints)):
+            if not second and seed % len(FILAMENT) not in asked["filament"]:
+                continue
             made = drawn_by_lot(seed, bool(brim))
             look = (Drawn if second else Rehearsed)(made, seed, parking_mm, bool(bare))
             dark = not second and LOOKS[2 * (seed % 3)][0] == "dark"
@@ -316,11 +319,12 @@ def main() -> None:
     """Read the arguments."""
     words = [w for w in sys.argv[1:] if not w.startswith("-")]
     count, first = int(words[0]) if words else 6, int(words[1]) if len(words) > 1 else 0
-    asked = {"parking": PARKING_MM, "bed": (0.0, 1.0), "brim": (0.0, 1.0), "lift": LIFTS_MM}
+    asked: dict[str, tuple[float, ...]] = {"parking": PARKING_MM, "bed": (0.0, 1.0), "brim": (0.0, 1.0)}
+    asked |= {"lift": LIFTS_MM, "filament": (0.0, 1.0, 2.0)}
     for word in sys.argv[1:]:
         name, _, values = word.lstrip("-").partition("=")
         if name in asked:
-            names = {"rough": 0.0, "bare": 1.0}
+            names = {"rough": 0.0, "bare": 1.0} | {word: float(k) for k, word in enumerate(FILAMENT)}
             asked[name] = tuple(names[v] if v in names else float(v) for v in values.split(","))
     table(range(first, first + count), "--second" in sys.argv, asked)
 

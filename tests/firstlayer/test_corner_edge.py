@@ -114,11 +114,11 @@ def test_where_filament_and_bed_look_alike_a_wall_that_grew_may_be_taken_for_bed
     """Two pixels are a rise of 0.36 mm."""
     alike = (0.14, 0.14, 0.14)  # 17 apart in CIE Lab
     assert _watched(alike, [0, 2, 2], [0.0, 0.0, 0.0]).lifted
+    assert not _watched(alike, [0, 0, 2], [0.0, 0.0, 0.0]).known
     assert not _watched(alike, [0, 2, 2], [0.0, 0.2, 0.4]).known
     assert not _watched(alike, [0, 0, 0], [0.0, 0.0, 0.0]).known
     assert _watched((0.4, 0.4, 0.4), [0, 2, 2], [0.0, 0.2, 0.4]).lifted
     assert _watched((0.4, 0.4, 0.4), [0, 0, 0], [0.0, 0.2, 0.4]).known
-    assert not _watched((0.08, 0.08, 0.08), [0, 2, 2], [0.0, 0.0, 0.0]).known
 
 
 def test_what_lies_elsewhere_in_the_first_picture_is_not_the_outline() -> None:

@@ -33,8 +33,7 @@ __all__ = ["ALARM_MM", "KNOWN_MM", "WALL_SHARE", "CornerMonitor", "monitor_corne
 ALARM_MM, WALL_SHARE = 0.12, 0.1
 KNOWN_MM = 0.07  # standard deviation of a parking error that is known well enough
 _SURE = 3.0  # a lift must be this many times what the stop's error leaves open
-_FAINT = 1.5  # times the limit where filament and bed look alike; a wall in the shade may look like bed there
-_BLIND = 12.0  # contrast below which nothing is told
+_FAINT = 2.0  # times the limit where filament and bed look alike; a wall in the shade may look like bed there
 _ELSEWHERE_MM = 1.0  # higher or lower than expected in the first picture: that is not the outline
 _TURNS = 2  # of reading a rise: colours are sampled anew where the outline is
 
@@ -93,7 +92,7 @@ def _lifts(strip: Strip) -> tuple[Float, Float]:
     """Return how far a corner rose in n pictures, and from where on a rise is one, (n,) mm each.
 
     NaN: not known, because the outline is not found again, the bed beside does not show the stop's error, or
-    filament and bed look so much alike that only a clear rise can be told.
+    filament and bed look so much alike that only a rise that two pictures show can be told.
     """
     slips = [slip(strip.beds[0], bed) for bed in strip.beds]
     spread = np.array([each.spread_mm for each in slips])
@@ -107,7 +106,7 @@ def _lifts(strip: Strip) -> tuple[Float, Float]:
     faint = least < LEAST_CONTRAST
     limits = np.where(faint, _FAINT * ALARM_MM + wall_mm, ALARM_MM + WALL_SHARE * wall_mm)
     limits = np.fmax(limits, _SURE * spread / slope)
-    lift[(spread > KNOWN_MM) | (least < _BLIND) | (faint & (lift < limits))] = np.nan
+    lift[(spread > KNOWN_MM) | (faint & ~_twice(lift > limits))] = np.nan
     if np.nanmax(np.abs(sides[0][0]), initial=0.0) > _ELSEWHERE_MM:
         lift[:] = np.nan
     lift[0] = 0.0
@@ -133,6 +132,11 @@ def _sides(strip: Strip, k: int, slip_mm: Float) -> tuple[Float, Float]:
         if not math.isfinite(lift_mm):
             return unknown
     return sides
+
+
+def _twice(over: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which pictures say the same as the one before or after them."""
+    return np.asarray(over & (np.append(over[1:], False) | np.append(False, over[:-1])))
 
 
 def _contrast(picture: NDArray[np.uint8] | None, inside: NDArray[np.bool_] | None) -> float:

@@ -103,7 +103,8 @@ def laying_picture(mosaic: Mosaic, judgement: Judgement) -> Picture | None:
 
 
 def strip_picture(strip: Strip, watch: CornerMonitor, layers: tuple[int, ...]) -> Picture:
-    """Return one corner over the layers side by side, with layer and rise."""
+    """Return one corner over the layers side by side, with place, layer and rise."""
+    x, y = strip.corner_mm
     font = ImageFont.load_default(size=13)
     sheet = Image.new("RGB", ((_TILE_PX + 4) * len(layers) - 4, _TILE_PX + 20), _BARE)
     pen = ImageDraw.Draw(sheet)
@@ -116,7 +117,7 @@ def strip_picture(strip: Strip, watch: CornerMonitor, layers: tuple[int, ...]) -
             sheet.paste(
                 Image.fromarray(picture).resize((_TILE_PX, _TILE_PX), Image.Resampling.BICUBIC), (left, 0)
             )
-            words = f"layer {layer + 1}: {lift:+.2f} mm" if k else f"layer {layer + 1}"
+            words = f"layer {layer + 1}: {lift:+.2f} mm" if k else f"X{x:.0f} Y{y:.0f}, layer {layer + 1}"
         up = watch.since is not None and k >= watch.since
         pen.text((left + 3, _TILE_PX + 2), words, fill=_COLOURS["bad"] if up else WANTED, font=font)
         if up:
