@@ -20,8 +20,11 @@ bound
     what is left of either when the exact gain is put on the frames before they are encoded: noise, codes of
     8 bits and JPEG of the source, which no evening can take back.
 white
-    largest share of pixels of a channel that the film shows at white (254), beyond those that are there in
-    the frame but for three codes, which noise, JPEG and the encoder move, %.
+    largest share of pixels of a frame whose luma the film shows at white (254 of 255 or more), though it is
+    below 251 in a film of the same frames without gain, %: three codes are moved by the encoder alone.
+channel
+    the same for the worst of red, green and blue. A film's colours have half its resolution, so at edges a
+    player clips a channel that no frame had clipped.
 
 Kinds of light: `flicker` as above; `highlights`, where a window reaches white in the usual light and every
 fourth frame has 0.55 to 0.7 of it, so that gains meet white; `steps`, where the camera's exposure also jumps
@@ -114,21 +117,6 @@ class LitSet:
     light: Plane
     shake: Plane  # (n, 2) px
     curve: str
-
-    def white(self) -> Plane:
-        """Return the share of pixels that are nearly white in each channel of each frame, (n, 3).
-
-        The film leaves out as much of the edges as the shake takes at most; so does this.
-        """
-        trim = float(np.quantile(np.abs(self.shake).max(axis=1), 0.98))
-        x, y = round(trim * SIZE[0] / SIZE[1]), round(trim)
-        parts = []
-        for place, (right, down) in enumerate(self.shake.round().astype(int)):
-            frame = np.asarray(Image.open(self.folder / f"{place + 1:06d}.jpg"))
-            rows, columns = max(0, y + down), max(0, x + right)
-            part = frame[rows : SIZE[1] - y + down, columns : SIZE[0] - x + right]
-            parts.append((part >= 251).mean(axis=(0, 1)))
-        return np.array(parts)
 
 
 def _scene(rng: np.random.Generator, name: str, kind: str) -> Plane:
@@ -278,6 +266,20 @@ def judged(some: LitSet, film: Plane, kind: str) -> dict[str, dict[str, float]]:
     return found
 
 
+def pushed_to_white(film: Plane, bare: Plane) -> tuple[float, float]:
+    """Return what the gains push to white in the worst frame: luma, and the worst channel, %."""
+    shares = []
+    for lit, off in zip(film, bare, strict=True):
+        pairs = zip(_seen_as(lit), _seen_as(off), strict=True)
+        shares.append([((one >= 254) & (other < 251)).mean() for one, other in pairs])
+    worst = 100 * np.max(shares, axis=0)
+    return float(worst[0]), float(worst[1:].max())
+
+
+def _seen_as(frame: Plane) -> list[Plane]:
+    return [frame @ LUMA, *np.moveaxis(frame, -1, 0)]
+
+
 def _contrast(luma: Plane) -> tuple[float, float]:
     contrast = (luma[:, 1] - luma[:, 0]) / (luma[:, 1] + luma[:, 0])
     off = np.abs(contrast / contrast.mean() - 1) * 100
@@ -307,7 +309,7 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="folder in which the frames stay")
     asked = parser.parse_args()
     names = ["coffee", "motorcycle", "grace_hopper", "astronaut"]
-    print(f"{'set':32} {'patch':7} code flicker bound  colour contrast (worst) bound  drift  white")
+    print(f"{'set':32} {'patch':7} code flicker bound  colour contrast (worst) bound  drift  white channel")
     with tempfile.TemporaryDirectory() as kept:
         for seed, kind, curve in itertools.product(asked.seeds, asked.kind, asked.curves):
             name = asked.scene or names[(seed + list(CURVES).index(curve)) % len(names)]
@@ -315,15 +317,13 @@ def main() -> None:
             folder = Path(asked.keep or kept) / (title + (f"-{asked.scene}" if asked.scene else ""))
             some = draw(folder, curve, asked.frames, seed, name, kind)
             film = film_of(some, asked.light)
-            # a channel at white, in frames and film alike
-            shown = (film >= 254).mean(axis=(1, 2))
-            more = 100 * float(np.max(shown - some.white()))
+            white, channel = pushed_to_white(film, film_of(some, "off"))
             for tone, row in judged(some, film, kind).items():
                 print(
                     f"{title + ' ' + name:32} {tone:7} {row['code']:4.0f} "
                     f"{row['flicker']:7.3f} {row['bound']:5.3f} {row['colour']:6.3f} "
                     f"{row['contrast']:8.3f} ({row['worst']:5.2f}) {row['contrast_bound']:5.3f} "
-                    f"{row['drift']:5.2f} {more:7.3f}",
+                    f"{row['drift']:5.2f} {white:7.3f} {channel:7.3f}",
                     flush=True,
                 )
 

@@ -33,7 +33,7 @@ def looks_of_two_bodies() -> tuple[Looks, np.ndarray, np.ndarray]:
     looks = Looks(
         size=np.array([960, 540]), foot=np.array([480.0, 1400]), centres=centres, part=part,
         coarse=np.ones(len(part), bool), shifts=shifts, weights=weights, faults=np.full(FRAMES, ""),
-        ratio=np.ones((FRAMES, 3)), ratio_sure=np.ones(FRAMES),
+        ratio=np.ones((FRAMES, 3)), white=np.full((FRAMES, 3), 255.0), ratio_sure=np.ones(FRAMES),
         scene=np.array(True), body=np.zeros((FRAMES, 2, 3)), blur=np.zeros(FRAMES),
         tone=np.zeros((FRAMES, 4)), curve=np.zeros(18), alike=np.ones(FRAMES),
         body_sure=np.zeros(FRAMES), lit=np.ones((30, 40)),

@@ -88,7 +88,7 @@ def test_tiles_of_two_references_are_laid_on_the_first() -> None:
     looks = Looks(
         size=np.array([960, 540]), foot=np.array([480.0, 400]), centres=at, part=part, coarse=large,
         shifts=shifts, weights=weights, faults=np.full(frames, ""),
-        ratio=np.ones((frames, 3)), ratio_sure=np.ones(frames),
+        ratio=np.ones((frames, 3)), white=np.full((frames, 3), 255.0), ratio_sure=np.ones(frames),
         scene=np.array(True), body=np.zeros((frames, 2, 3)), blur=np.zeros(frames),
         tone=np.zeros((frames, 4)), curve=np.zeros(18), alike=np.ones(frames),
         body_sure=np.zeros(frames), lit=np.ones((30, 40)),

@@ -283,6 +283,7 @@ class Relight:
     gain: Float  # (3,) factor of the light of each channel
     curve: ToneCurve = field(default_factory=ToneCurve)
     top_code: float | None = None  # that a thousandth of the pixels pass; None: white is not taken care of
+    white: Float | None = None  # (3,) codes at which white is shown where the gain lowers it; None: 255
     left: Blocks | None = None  # (DOWN, ACROSS, 3) codes by which it is too high then, see `PlainParts`
 
 
@@ -295,7 +296,7 @@ def relight(picture: Picture, how: Relight) -> Picture:
 
 def relit_codes(how: Relight) -> Float:
     """Return what becomes of each code of each channel, 0 to 255 with fractions, (256, 3)."""
-    return lit_codes(how.gain, how.curve, how.top_code)
+    return lit_codes(how.gain, how.curve, how.top_code, how.white)
 
 
 def likeness(blocks: Blocks, level: Level) -> Float:

@@ -22,7 +22,6 @@ __all__ = [
     "CELL_CODES",
     "EVEN",
     "FIRMNESS",
-    "HEADROOM",
     "KNEE",
     "KNOTS",
     "LEAST_CHANGE",
@@ -33,6 +32,7 @@ __all__ = [
     "ROUNDS",
     "SRGB_POWER",
     "STIFFNESS",
+    "TOP_SHOWN",
     "WHITE",
     "ToneCurve",
     "find_tone_curve",
@@ -52,7 +52,8 @@ EVEN = 0.0008  # of the light, RMS: a curve must explain more in pictures that i
 # of a good cell's log light, RMS: a knee of half the slope, met by changes of a stop, leaves 0.07
 MOST_ASTRAY = 0.1
 LOWEST_KNEE, KNEE = 0.5, 0.95  # from here on a gain above one bends towards white instead of clipping
-HEADROOM = 0.03  # of the codes, above the brightest that are told from white
+TOP_SHOWN = 252 / 255  # where a picture's brightest are shown that a gain would bring to white: the encoder
+# moves them by some codes more, and white begins at 254
 WHITE = 0.97  # from here on a gain below one lets white be white: what is clipped has no light to be divided
 _LEAST_PIXELS, _LEAST_CELLS, _LEAST_PICTURES = 4, 8, 8
 _DARK, _CLIPPED = 2 / 255, 249 / 255  # mean codes of a cell beyond which some pixels are clipped
@@ -288,17 +289,24 @@ def _light_of_bytes(curve: ToneCurve) -> Float:
     return curve.log_light(np.arange(256) / 255)
 
 
-def lit_codes(gain: NDArray[np.floating], curve: ToneCurve, top_code: float | None) -> Float:
+def lit_codes(
+    gain: NDArray[np.floating],
+    curve: ToneCurve,
+    top_code: float | None,
+    white: NDArray[np.floating] | None = None,
+) -> Float:
     """Return what becomes of each code of each channel under a gain (3,) of the light, 0 to 255, (256, 3).
 
     `top_code` is what a thousandth of the picture's pixels pass, 0 to 255: up to there nothing is pushed to
-    white that was below it, and white stays white. With None codes are clipped.
+    white that was below it, and white stays white, or becomes `white` (3,) where a gain would make it darker.
+    With None codes are clipped.
     """
     code = np.arange(256) / 255
     lit = curve.code(_light_of_bytes(curve)[:, None] + np.log(np.asarray(gain, np.float64)))
     if top_code is not None:
         for channel in range(3):
-            lit[:, channel] = _guarded(lit[:, channel], code, top_code / 255)
+            stays = 1.0 if white is None else float(white[channel]) / 255
+            lit[:, channel] = _guarded(lit[:, channel], code, top_code / 255, stays)
     return np.clip(lit, 0, 1) * 255
 
 
@@ -312,13 +320,15 @@ def whole_codes(codes: Float) -> Picture:
     return np.asarray(np.clip(np.diff(whole, axis=0, prepend=0), 0, 255), np.uint8)
 
 
-def _guarded(lit: Float, code: Float, top: float) -> Float:
-    brightest = min(float(lit[-1]), float(np.interp(top, code, lit)) + HEADROOM)
-    if brightest > 1:
-        knee = float(np.clip(1 - 2 * (brightest - 1), LOWEST_KNEE, KNEE))
-        over = np.maximum(lit - knee, 0)
-        # a hyperbola: as steep as the gain at the knee, at white where the brightest code is
-        bent = knee + over / (1 + over * (1 / (1 - knee) - 1 / (brightest - knee)))
-        return np.asarray(np.where(lit > knee, bent, lit))
+def _guarded(lit: Float, code: Float, top: float, white: float) -> Float:
+    brightest = float(np.interp(top, code, lit))
     near = np.clip((code - WHITE) / (1 - WHITE), 0, 1) ** 2
-    return np.asarray(lit + np.maximum(1 - lit, 0) * near)
+    # what is brighter before any gain stays there, the less the more it would be lifted
+    shown = max(TOP_SHOWN, 2 * top - brightest)
+    if brightest > shown and lit[-1] > 1:
+        knee = float(np.clip(1 - 2 * (brightest - shown), LOWEST_KNEE, KNEE))
+        over = np.maximum(lit - knee, 0)
+        # a hyperbola: as steep as the gain at the knee, and through the brightest where they are shown
+        bent = knee + over / (1 + over * (1 / (shown - knee) - 1 / (brightest - knee)))
+        lit, white = np.where(lit > knee, bent, lit), 1.0
+    return np.asarray(lit + max(white - float(lit[-1]), 0.0) * near)

@@ -31,6 +31,7 @@ from twinlapse.imaging.light import (
     small_picture,
     tone_of,
 )
+from twinlapse.imaging.overexposed import usual_codes, white_codes
 from twinlapse.imaging.plain_parts import PlainParts, curve_of, plain_parts
 from twinlapse.imaging.references import References, choose_references
 from twinlapse.imaging.rigid_body import Rigid, enlarged, find_rigid
@@ -200,6 +201,7 @@ def _in_turn(
     def compare(places: Sequence[int]) -> None:
         codes = look(places)
         good = _light_of(looks, places, _blocks(codes, curve), level)
+        looks.white[good] = _whites(codes, usual, looks.ratio[good])
         if parts is not None:
             for place, small in zip(good, codes, strict=True):
                 left[place] = parts.left(*parts.seen(small, looks.ratio[place]))
@@ -227,6 +229,8 @@ def _in_turn(
     at = np.zeros(0, np.int64) if parts is None else parts.blocks
     left = np.zeros((count, len(at), 3), np.int8)
     good = _light_of(looks, first.tolist(), blocks, level)
+    usual = usual_codes(sample, looks.ratio[good])
+    looks.white[good] = _whites(sample, usual, looks.ratio[good])
     if parts is not None:
         parts, left[good] = _told_by(sample, looks.ratio[good], parts, pool)
     ended = len(_groups(first))
@@ -255,6 +259,16 @@ def _told_by(
     seen = [one for some in in_order(look, _groups(np.arange(len(sample))), pool=pool) for one in some]
     known = parts.known_by(np.stack([even for _, even in seen]))
     return known, np.stack([known.left(*one) for one in seen])
+
+
+def _whites(codes: Sequence[SmallPicture], usual: NDArray[np.float32] | None, ratio: Float) -> Float:
+    """Return at which codes the white of some pictures is shown, (n, 3): only too bright ones are asked."""
+    white = np.full((len(codes), 3), 255.0)
+    if usual is None:
+        return white
+    for place in np.flatnonzero(ratio.max(axis=1) > 1).tolist():
+        white[place] = white_codes(codes[place], usual)
+    return white
 
 
 def _groups(places: NDArray[np.int64]) -> list[list[int]]:
@@ -314,6 +328,7 @@ def _empty(count: int, size: tuple[int, int], references: References, *, scene: 
         ratio=np.ones((count, 3)),
         plain=np.zeros(0, np.int64),
         left=np.zeros((count, 0, 3), np.int8),
+        white=np.full((count, 3), 255.0),
         ratio_sure=np.zeros(count),
         faults=np.zeros(count, dtype=f"U{TOLD}"),
     )

@@ -24,7 +24,7 @@ from twinlapse.rig.film_settings import CameraFilming
 
 __all__ = ["VERSION", "Column", "Looks", "keep", "key_of", "read_kept"]
 
-VERSION = "looks/24"
+VERSION = "looks/25"
 
 Column = NDArray[np.float32]  # half the memory, and a ten-thousandth of a pixel
 
@@ -49,6 +49,7 @@ class Looks:
     scene: NDArray[np.bool_]  # () what is behind that body can be held
     lit: Float  # (DOWN, ACROSS) where the light may be read off, 0 to 1
     ratio: Float  # (n, 3) linear light of each channel over the film's common level
+    white: Float  # (n, 3) code that what is clipped in a frame has in the others
     ratio_sure: Float  # (n,) 0 to 1
     plain: NDArray[np.int64]  # (b,) blocks that are plain and stay the same
     left: NDArray[np.int8]  # (n, b, 3) by how much they are too high once evened, see PlainParts

@@ -82,6 +82,7 @@ class Track:
     plain: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))  # (b,) blocks, and
     left: NDArray[np.int8] = field(default_factory=lambda: np.zeros((0, 0, 3), np.int8))  # (n, b, 3) of them
     top_codes: tuple[float, ...] = ()  # (n,) code that a thousandth of the pixels pass
+    white: Float = field(default_factory=lambda: np.zeros((0, 3)))  # (n, 3) codes at which white is shown
     hidden: tuple[str, ...] = ()  # (n,) why a frame that can be read is not shown, "" where it is
     borrowed: tuple[bool, ...] = ()  # (n,) the motion is the neighbours': the frame's own is not known
 
@@ -101,7 +102,8 @@ class Track:
         gain = np.asarray(self.gain[place], np.float64)
         top = self.top_codes[place] if self.top_codes else None
         left = left_over(self.left[place], self.plain) if len(self.plain) else None
-        return Relight(gain=gain, curve=self.curve, top_code=top, left=left)
+        white = self.white[place] if len(self.white) else None
+        return Relight(gain=gain, curve=self.curve, top_code=top, white=white, left=left)
 
     def usable(self) -> set[Path]:
         """Return the files that are shown; where none is fit to be, all that can be read."""
@@ -152,6 +154,7 @@ def track_camera(
         riding=_riding(looks, filming),
         curve=ToneCurve(tuple(looks.curve.tolist())),
         top_codes=tuple(looks.tone[:, 3].tolist()),
+        white=looks.white,
         hidden=tuple(hidden),
         borrowed=tuple(borrowed),
     )
