@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from twinlapse.jit import picture_kernel
+from twinlapse.jit import part_of_picture_kernel, picture_kernel
 
 __all__ = [
     "LEAST_SIZE",
@@ -19,7 +19,6 @@ __all__ = [
     "lay_rows",
     "low_part",
     "turn_columns",
-    "turn_rows",
 ]
 
 LEAST_SIZE = 1e-3  # of a spectrum, below which its phase is nothing
@@ -52,42 +51,69 @@ def cut_tiles(grey: Any, corners: Any, window: Any, tiles: Any) -> None:
                 own[y, x] = (np.float32(part[y, x]) - mean) * window[y, x]
 
 
+@part_of_picture_kernel
+def _add_waves(rows: Any, wave: Any, total: Any) -> None:
+    """Write the sum of r rows (r, n), each times its value of a wave (r,)."""
+    total[:] = 0
+    for y in range(0, wave.shape[0], 4):
+        row0, row1, row2, row3 = rows[y], rows[y + 1], rows[y + 2], rows[y + 3]
+        part0, part1, part2, part3 = wave[y], wave[y + 1], wave[y + 2], wave[y + 3]
+        for lane in range(total.shape[0]):
+            total[lane] += row0[lane] * part0 + row1[lane] * part1 + row2[lane] * part2 + row3[lane] * part3
+
+
 @picture_kernel
-def turn_rows(packed: Any, columns: Any) -> None:
-    """Write the low frequencies of packed rows as columns.
+def low_part(packed: Any, cosines: Any, sines: Any, folded: Any, sums: Any, spectra: Any) -> None:
+    """Transform the first columns of packed rows, as far as frequencies are low.
+
+    A sum of cosines or sines over a column is one over a quarter of it, folded together.
 
     Parameters
     ----------
     packed : ndarray of shape (k, t, t), float32
         Each row's transform.
-    columns : ndarray of shape (k, w, t, 2), float32
-        Result: frequency 0 to w - 1 along the rows, row, real and imaginary part.
+    cosines, sines : ndarray of shape (t/4 + 1, r), float32
+        Of frequency and row, for the rows 0 to t/4; zero from there to r, a multiple of 4.
+    folded : ndarray of shape (4, r, t/2 + 1), float32
+        Memory, zero from row t/4 + 1.
+    sums : ndarray of shape (2, t/2 + 1), float32
+        Memory.
+    spectra : ndarray of shape (k, t/2, t/2 + 2), float32
+        Result: real and imaginary parts in turn of the frequencies 0 to t/4 along the rows; down the rows 0
+        to t/4 - 1, then -t/4 to -1.
     """
+    edge, lanes, height = packed.shape[1], sums.shape[1], spectra.shape[1]
+    quarter, half = edge // 4, edge // 2
     for tile in range(packed.shape[0]):
-        rows, own = packed[tile], columns[tile]
-        for y in range(own.shape[1]):
-            own[0, y, 0], own[0, y, 1] = rows[y, 0], 0
-            for along in range(1, own.shape[0]):
-                own[along, y, 0], own[along, y, 1] = rows[y, 2 * along - 1], rows[y, 2 * along]
-
-
-@picture_kernel
-def low_part(columns: Any, spectra: Any) -> None:
-    """Write the low part of the transforms of columns.
-
-    Parameters
-    ----------
-    columns : ndarray of shape (k, w, t, 2), float32
-    spectra : ndarray of shape (k, h, 2 * w), float32
-        Result: real and imaginary parts in turn along the rows; down the rows 0 to h/2 - 1, then -h/2 to -1.
-    """
-    height = spectra.shape[1]
-    for tile in range(columns.shape[0]):
-        for y in range(height):
-            row = y if y < height // 2 else columns.shape[2] - height + y
-            for along in range(columns.shape[1]):
-                spectra[tile, y, 2 * along] = columns[tile, along, row, 0]
-                spectra[tile, y, 2 * along + 1] = columns[tile, along, row, 1]
+        rows, own = packed[tile], spectra[tile]
+        for y in range(quarter + 1):
+            up, low, before, after = rows[y], rows[-y], rows[half - y], rows[half + y]
+            # a row that is its own counterpart counts once
+            once, twice = np.float32(1 if y > 0 else 0), np.float32(1 if y < quarter else 0)
+            # a loop for each: the compiler takes several lanes at once where it has few rows to tell apart
+            for lane in range(lanes):
+                folded[0, y, lane] = up[lane] + once * low[lane] + twice * (before[lane] + once * after[lane])
+            for lane in range(lanes):
+                folded[1, y, lane] = up[lane] + once * low[lane] - before[lane] - once * after[lane]
+            for lane in range(lanes):
+                folded[2, y, lane] = up[lane] - low[lane] - before[lane] + after[lane]
+            for lane in range(lanes):
+                folded[3, y, lane] = up[lane] - low[lane] + twice * (before[lane] - after[lane])
+        for down in range(quarter + 1):
+            odd = down & 1
+            level, slant = sums[0], sums[1]
+            _add_waves(folded[odd], cosines[down], level)
+            _add_waves(folded[2 + odd], sines[down], slant)
+            if down < quarter:
+                own[down, 0], own[down, 1] = level[0], -slant[0]
+                for x in range(1, quarter + 1):
+                    own[down, 2 * x] = level[2 * x - 1] + slant[2 * x]
+                    own[down, 2 * x + 1] = level[2 * x] - slant[2 * x - 1]
+            if down > 0:
+                own[height - down, 0], own[height - down, 1] = level[0], slant[0]
+                for x in range(1, quarter + 1):
+                    own[height - down, 2 * x] = level[2 * x - 1] - slant[2 * x]
+                    own[height - down, 2 * x + 1] = level[2 * x] + slant[2 * x - 1]
 
 
 @picture_kernel

@@ -20,7 +20,6 @@ from twinlapse.imaging.spectrum_kernels import (
     lay_rows,
     low_part,
     turn_columns,
-    turn_rows,
 )
 from twinlapse.jit import Kernel
 
@@ -47,15 +46,14 @@ def spectra_at(grey: Grey, corners: Corners, tile: int) -> Spectra:
     tiles = np.empty((count, tile, tile), np.float32)
     if isinstance(cut_tiles, Kernel) and count:
         cut_tiles(grey, np.array(corners, np.int64), _window(tile), tiles)
-        # all rows in one call, then all columns that are kept: one for each tile would ask as often for the
-        # interpreter's lock, which other threads hold
+        # all rows in one call: one for each tile would ask as often for the interpreter's lock, which other
+        # threads hold
         rows = tiles.reshape(-1, tile)
         cv2.dft(rows, dst=rows, flags=cv2.DFT_ROWS)
-        columns = np.empty((count, quarter + 1, tile, 2), np.float32)
-        turn_rows(tiles, columns)
-        down = columns.reshape(-1, tile, 2)
-        cv2.dft(down, dst=down, flags=cv2.DFT_ROWS)
-        low_part(columns, spectra.view(np.float32))
+        waves = _waves(tile)
+        folded = np.zeros((4, waves[0].shape[1], 2 * quarter + 1), np.float32)
+        sums = np.empty((2, 2 * quarter + 1), np.float32)
+        low_part(tiles, *waves, folded, sums, spectra.view(np.float32))
         return spectra
     for one, (x, y) in zip(tiles, corners.tolist(), strict=True):
         part = grey[y : y + tile, x : x + tile]
@@ -105,6 +103,16 @@ def surfaces(phases: Spectra) -> Real32:
         return surface
     found: Any = np.fft.irfft2(phases, (side, side)) * side**2
     return np.asarray(found, np.float32)
+
+
+@functools.lru_cache(maxsize=8)
+def _waves(tile: int) -> tuple[Real32, Real32]:
+    """Return cosines and sines of the low frequencies down a quarter of a tile, as `low_part` takes them."""
+    quarter = tile // 4
+    angles = 2 * np.pi / tile * np.outer(np.arange(quarter + 1), np.arange(quarter + 1))
+    more = ((0, 0), (0, -(quarter + 1) % 4))
+    cosines, sines = (np.pad(wave, more).astype(np.float32) for wave in (np.cos(angles), np.sin(angles)))
+    return cosines, sines
 
 
 @functools.lru_cache(maxsize=8)
