@@ -122,3 +122,36 @@ def test_without_the_bare_bed_a_film_beside_the_print_is_a_remark() -> None:
     assert 20 < x < 20.8 and abs(y - 12) < 0.3 and 23.5 < x + wide < 24.3 and abs(deep - 4) < 0.6
     assert "X22 Y14 the bed beside the print is part of the way to the filament's colour" in verdict(film)
     assert [defect.kind for defect in lump.defects] == ["blob"] and not lump.patches
+
+
+def _black_on_grey(shown: int) -> Judgement:
+    """A square of dark lines, 1.2 mm of the outermost one in another light."""
+    y = np.arange(5.2, 20.0, 0.4)
+    lines = Lines(
+        first_mm=np.stack([np.full(len(y), 5.0), y], axis=1),
+        last_mm=np.stack([np.full(len(y), 20.0), y], axis=1),
+        width_mm=np.full(len(y), 0.45),
+        file_line=np.arange(len(y)),
+    )
+    canvas = Canvas(left_mm=0.0, back_mm=25.0, step_mm=0.1, width=250, height=250)
+    dice = np.random.default_rng(8)
+    colours = dice.normal(150, 10, (250, 250, 3))
+    printed = drawn(lines, canvas)
+    colours[printed] = dice.normal(45, 3, (int(printed.sum()), 3))
+    colours[195:200, 100:112] = dice.normal(shown, 3, (5, 12, 3))
+    mosaic = Mosaic(
+        canvas=canvas,
+        colours=colours.clip(0, 255).astype(np.uint8),
+        seen=np.ones(canvas.shape, np.bool_),
+        shifts_mm=np.zeros((1, 2)),
+        links=(),
+        residual_mm=0.0,
+        gains=np.ones(1),
+    )
+    return judge(mosaic, lines, furthest_mm=0.0)
+
+
+def test_what_is_brighter_than_the_bed_beside_it_is_no_gap() -> None:
+    (defect,) = _black_on_grey(150).defects
+    assert defect.kind == "gap" and abs(defect.at_mm[0] - 10.6) < 0.3
+    assert not _black_on_grey(205).defects  # the line mirrors a lamp

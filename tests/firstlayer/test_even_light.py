@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import camera_scenes
 import numpy as np
@@ -17,6 +18,8 @@ from twinlapse.firstlayer.mosaic import (
     blended,
     build_mosaic,
     evened,
+    laid_on,
+    shown_box,
     unshaded,
 )
 from twinlapse.firstlayer.overlaps import Patch
@@ -89,3 +92,24 @@ def test_a_drawn_print_of_300_mm_is_as_bright_all_along(seed: int, plastic: tupl
     along = band.reshape(37, 80).mean(axis=1)  # every 8 mm
     assert made.seen[row, left : left + 2960].all()
     assert np.abs(along / np.median(along) - 1).max() < 0.03
+
+
+def test_beside_a_reflection_another_picture_counts_more(rig_parts: Any, survey_of: Any) -> None:
+    top_mm = rig_parts[2]
+    plain = np.full((480, 640, 3), 90, np.uint8)
+    spot = plain.copy()
+    spot[300:360, 280:360] = 255
+    weights = []
+    for picture in (plain, spot):
+        survey = survey_of([SurveyFrame(picture=picture, nozzle_mm=(100.0, 100.0, top_mm + 1.0))])
+        (frame,) = survey.frames
+        low, high = shown_box(frame, survey)
+        canvas = canvas_over(low, high, 0.1, 1.0)
+        ground = np.full(canvas.shape, top_mm)
+        weights.append(laid_on(frame, survey, ground, canvas, (low, high), np.zeros(2)).weight)
+    shown = weights[0] > 0
+    share = weights[1][shown] / weights[0][shown]
+    assert (share == 0).any() and share.max() == 1.0
+    near = np.sort(share[(share > 0) & (share < 1)])
+    assert len(near) > 500 and near[0] < 0.1  # no seam: it rises from nothing
+    assert np.abs(np.diff(near)).max() < 0.05

@@ -94,7 +94,7 @@ def background_of(survey: LayerPictures, mosaic: Mosaic, lines: Lines) -> Backgr
             patch = _as_bright(patch, now, far, float(mosaic.gains[k]))
             # both maps must be blended of the same pictures, or the seams would be taken for threads
             uneven.append(replace(now, weight=now.weight * (patch.weight == 0) * (now.weight > _COUNTS)))
-            patch = replace(patch, weight=patch.weight * (now.weight > 0))
+            patch = replace(patch, weight=now.weight * (patch.weight > 0))
         patch = unshaded(patch, picture, canvas, mosaic.shading)
         patches.append(patch)
     if not patches:

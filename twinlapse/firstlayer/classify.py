@@ -362,7 +362,10 @@ def _found(
     gaps = [
         piece
         for piece in components_of(missing, parted.score, canvas, SMALLEST_GAP_MM2, core)
-        if piece.lowest < 0.5 and piece.length_mm >= smallest_mm and _on_a_line(piece)
+        if piece.lowest < 0.5
+        and piece.length_mm >= smallest_mm
+        and _on_a_line(piece)
+        and not _mirrors(piece, parted, canvas)
     ]
     found: list[tuple[Component, _Kind, float]] = [(piece, "thread or hair", sure) for piece, sure in hung]
     for piece in gaps:
@@ -391,6 +394,17 @@ def _found(
         if not any(math.dist(piece.at_mm, blob.at_mm) < NEAR_MM for blob in said):
             found.append((piece, "blob", sure))
     return found, pale
+
+
+def _mirrors(piece: Component, parted: Parted, canvas: Canvas) -> bool:
+    """Return whether a piece is brighter than the bed beside it: dark filament mirrors the lamp there."""
+    x, y, wide, deep = piece.box_mm
+    (left, top), (right, low) = np.rint(canvas.to_px(np.array([[x, y + deep], [x + wide, y]])) + 0.5).astype(
+        int
+    )
+    box = (slice(max(0, top), low), slice(max(0, left), right))
+    bare = parted.wanted[box] & (parted.score[box] < BARE)
+    return bool(bare.any() and np.median(parted.over_bed[box][bare]) > 1)
 
 
 def _threads(

@@ -54,6 +54,7 @@ __all__ = [
     "FLICKER",
     "GLARE",
     "GROOVE",
+    "NEAR_GLARE_PX",
     "PLACED_FURTHEST_MM",
     "PLACED_MM",
     "PLACED_OVERLAP_MM",
@@ -80,6 +81,7 @@ __all__ = [
 # all channels this bright are a reflection of the camera's own light, and tell nothing; a strong colour may
 # fill one channel and still tell by the others
 GLARE = 247
+NEAR_GLARE_PX = 40.0  # at a width of 640, about 3 mm: so far from a reflection a picture counts in full
 GROOVE = 0.5  # of the layer, below its top: what is matched of lines are the grooves between them (measured)
 BESIDE_MM = 0.6  # around the lines: the drawing may stand beside them
 STEP_MM = 0.2  # where the sides of the print are seen beside its outline
@@ -262,7 +264,8 @@ def laid_on(
         frame.picture, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
     clear = cv2.remap(_clear(frame, survey), at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-    weight = _weight(part, frame, survey) * (clear > 0.99) * np.float32(frame.trust)
+    clear[clear < 0.99 / NEAR_GLARE_PX] = 0  # between a pixel that shows the layer and one that does not
+    weight = _weight(part, frame, survey) * clear * np.float32(frame.trust)
     if standing:
         weight[hidden_bed(points, pose.place_mm, shift_mm, canvas, standing)] = 0
     return Patch(row=int(row), column=int(column), colours=colours.astype(np.float32), weight=weight)
@@ -274,13 +277,19 @@ def dazzled(picture: Picture) -> NDArray[np.uint8]:
 
 
 def _clear(frame: SurveyFrame, survey: LayerPictures) -> Float32:
-    """Return where a picture shows the layer, (h, w): not dazzled, no dirt on the lens."""
+    """Return how far a picture shows the layer, (h, w): 0 where it is dazzled or dirt is on the lens.
+
+    Around a reflection all is too bright: another picture counts more there, and none has a seam.
+    """
     # single bright grains of a light bed are no reflection
     bright = cv2.morphologyEx(dazzled(frame.picture), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     hidden = cv2.dilate(bright, np.ones((9, 9), np.uint8))
     if survey.clouded is not None:
         hidden = np.maximum(hidden, survey.clouded.astype(np.uint8))
-    return 1 - hidden.astype(np.float32)
+    if not hidden.any():
+        return np.ones(hidden.shape, np.float32)
+    away = cv2.distanceTransform(1 - hidden, cv2.DIST_L2, 3) / (NEAR_GLARE_PX * hidden.shape[1] / 640)
+    return np.asarray(np.minimum(away, 1), np.float32)
 
 
 def _weight(part: Canvas, frame: SurveyFrame, survey: LayerPictures) -> Float32:

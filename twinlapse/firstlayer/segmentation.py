@@ -39,6 +39,10 @@ TEXTURE_MM = 0.5
 LIGHT_MM = 5.0  # the lamps' light changes over more than this
 LEVEL_MM = 2.5  # over which the score's level is taken
 ODD_SCORE = 0.35  # a pixel further off the level is something else
+# of the light of the bed beside it: drawn gaps at the rim of a print, on a rough bed, 1.1 at most on the
+# whole, black lines that mirror a lamp 1.2 and more; what is nearly white cannot show how much brighter it is
+_GRAIN, _BRIGHTER, _CLIPPED = 1.4, 1.15, 0.9
+_NEAR_BED_MM = 1.5
 LEAST_APART = 0.4  # of the levels of filament and bed
 FURTHEST_MM = 1.5  # the whole map may stand off the toolpath by this much: an error of the camera's pose
 
@@ -53,6 +57,7 @@ class Parted:
     separability: float  # distance of filament and bed in their spread
     contrast: float  # distance of filament and bed in CIE Lab (CIE 1976)
     lightness: Float32  # 0 to 100, as an even light would show it
+    over_bed: Float32  # light over the most that the bed beside it can have; 0 far from the bed
 
 
 def part(
@@ -88,6 +93,7 @@ def part(
         separability=separability,
         contrast=_contrast(features, wanted, seen, canvas),
         lightness=np.ascontiguousarray(features[..., 0]),
+        over_bed=_over_bed(colours, wanted, seen, canvas),
     )
 
 
@@ -226,6 +232,17 @@ def _levelled(score: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple
     apart = np.maximum(levels[0] - levels[1], LEAST_APART)
     even = np.asarray((score - levels[1]) / apart, np.float32)
     return even, math.sqrt(2.0) / max(math.hypot(*spreads), 1e-6)
+
+
+def _over_bed(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas) -> Float32:
+    """Return the light of each pixel over the most that the bed beside it can have; 0 far from the bed."""
+    light = np.asarray(light_of(colours).mean(axis=2), np.float32)
+    bed = (~grown(wanted, 2.5 * SLACK_MM / canvas.step_mm) & seen).astype(np.float32)
+    sigma = _NEAR_BED_MM / canvas.step_mm
+    weight = cv2.GaussianBlur(bed, (0, 0), sigma)
+    near = cv2.GaussianBlur(light * bed, (0, 0), sigma) / np.maximum(weight, 1e-3)
+    most = np.minimum(_GRAIN * near, np.maximum(_CLIPPED, _BRIGHTER * near))
+    return np.asarray(np.where(weight > 0.02, light / np.maximum(most, 1e-3), 0), np.float32)
 
 
 def _contrast(features: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> float:
