@@ -25,7 +25,7 @@ from twinlapse.film import FilmOptions, render_film
 from twinlapse.film.codecs import codec_for
 from twinlapse.film.colour import coded, planes_of
 from twinlapse.film.encoder import encoding
-from twinlapse.frames.grouping import pair, rule_for
+from twinlapse.frames.grouping import pair, rule_for, said_of
 from twinlapse.frames.sequence import FrameSequence, read_sequence
 from twinlapse.imaging.decode import picture_size, read_picture
 from twinlapse.rig.film_settings import Filming
@@ -83,6 +83,39 @@ def test_piles_meet_by_number_by_exif_by_file_time_or_evenly(tmp_path: Path) -> 
     copied = {"a": pile(tmp_path / "c/a", names("x", 2)), "b": pile(tmp_path / "c/b", names("y", 4))}
     assert rule_for(copied) == "evenly"
     assert [slot.frames["a"].shot for slot in pair(copied)] == [1, 1, 2, 2]
+
+
+def test_what_speaks_against_times_is_said(tmp_path: Path) -> None:
+    wide = pile(tmp_path / "wide", names("IMG_", 4), exif_s=[0, 60, 120, 180])
+    late = pile(tmp_path / "late", names("DSC", 4), exif_s=[7200, 7260, 7320, 7380])
+    assert said_of({"wide": wide, "late": late}).endswith(
+        "(the EXIF times hardly overlap: wide 2026-05-01 20:00 to 2026-05-01 20:03, "
+        "late 2026-05-01 22:00 to 2026-05-01 22:03; are the clocks set alike?)"
+    )
+    edited = pile(tmp_path / "edited", names("DSC", 4), exif_s=[1, 61, 121, 181])
+    picture(2).save(edited.files[1].path)  # as many programs do, without the EXIF
+    assert said_of({"wide": wide, "edited": edited}).endswith("(DSC2.jpg of edited has no EXIF time)")
+    swapped = pile(tmp_path / "swapped", names("DSC", 4), exif_s=[1, 121, 61, 181])
+    assert "another order than the names" in said_of({"wide": wide, "swapped": swapped})
+    without = pile(tmp_path / "without", names("x", 4))
+    assert "EXIF" not in said_of({"wide": wide, "without": without})
+
+
+def test_pictures_that_share_a_reason_share_a_line(tmp_path: Path) -> None:
+    pile(tmp_path / "a", names("IMG_", 6))
+    for number in (3, 4, 5):
+        picture(number, (160, 90)).save(tmp_path / "a" / f"IMG_{number}.jpg")
+    (tmp_path / "a" / "IMG_6.heic").write_bytes(b"\0\0\0\x18ftypheic\0\0\0\0mif1heic" + bytes(64))
+    result = run(
+        "render", "--frames", f"wide={tmp_path}/a", "-o", tmp_path / "film.mp4", "--shape", "192x108"
+    )
+    assert result.exit_code == 0
+    assert (
+        "IMG_3.jpg to IMG_5.jpg (3): it is 160 x 90 and the others are 160 x 120, another shape"
+        in result.output
+    )
+    if "HEIF" not in Image.ID:
+        assert "IMG_6.heic: HEIC pictures need a reader: pip install pillow-heif" in result.output
 
 
 def run(*words: object) -> Result:

@@ -78,7 +78,7 @@ def command(
     twinlapse render --frames wide=DIR --frames nozzle=DIR -o film.mp4
     """
     from twinlapse.film import render_film
-    from twinlapse.film.report import shot_numbers, spans
+    from twinlapse.film.report import shot_numbers, spans, together
 
     extras = {
         name: settings.pop(name) for name in ("preview", "poster", "contact", "aligned", "workers", "cluster")
@@ -100,9 +100,9 @@ def command(
     for camera, shots in report.missing.items():
         if shots:
             output.warn(f"{camera}: no frame of shot {spans(shots)}")
-    for fault in report.dropped:
+    for fault in together(report.dropped):
         output.warn(fault)
-    for reason in report.hidden:
+    for reason in together(report.hidden):
         output.warn(f"not shown: {reason}")
     if report.hidden:
         output.say("Show a frame all the same with --keep SHOT.")

@@ -38,7 +38,7 @@ from twinlapse.film.report import (
 from twinlapse.film.scene import FilmScene, set_scene
 from twinlapse.film.sound import Sound, checked_sound
 from twinlapse.film.stills import contact_sheet, poster, write_aligned, write_picture
-from twinlapse.frames.grouping import SAID, Slot, pair, rule_for
+from twinlapse.frames.grouping import Slot, pair, said_of
 from twinlapse.frames.sequence import FrameFile, FrameSequence
 from twinlapse.shots import Plan
 from twinlapse.tracking.measure import WORKERS
@@ -112,7 +112,7 @@ def render_film(
         write = _encode_small if codec.container in ("gif", "webp") else _encode
         scene, beats = write(scene, beats, codec, out, options, farm, lambda share: tell(0.4 + 0.55 * share))
         _write_pictures(scene, tracks, options)
-    paired = SAID[rule_for(sources, plan)] if len(sources) > 1 else ""
+    paired = said_of(sources, plan) if len(sources) > 1 else ""
     report = film_report(out, scene, tracks, options, len(beats), held, missing_shots(slots, tracks), paired)
     report = replace(report, captions=tuple(captions))
     if options.sidecar:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,7 @@ __all__ = [
     "shift_rows",
     "shot_numbers",
     "spans",
+    "together",
     "unsure_files",
 ]
 
@@ -118,6 +120,22 @@ def dropped_files(tracks: Mapping[str, Track]) -> tuple[str, ...]:
         for file, fault in zip(track.files, track.faults, strict=True)
         if fault
     )
+
+
+def together(reasons: Sequence[str]) -> list[str]:
+    """Return lines "file: why" with neighbours of one folder and one reason as "first to last (4): why"."""
+    lines: list[str] = []
+    for (_, why), same in itertools.groupby(reasons, key=_folder_and_reason):
+        files = [reason.removesuffix(f": {why}") for reason in same]
+        span = files[0] if len(files) == 1 else f"{files[0]} to {Path(files[-1]).name} ({len(files)})"
+        lines.append(f"{span}: {why}")
+    return lines
+
+
+def _folder_and_reason(reason: str) -> tuple[Path, str]:
+    # what is wrong holds a colon at times, a folder's name hardly ever one with a space behind it
+    file, _, why = reason.partition(": ")
+    return Path(file).parent, why
 
 
 def hidden_files(tracks: Mapping[str, Track]) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import bisect
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Literal
 
 from twinlapse.errors import FrameError
@@ -12,7 +13,7 @@ from twinlapse.frames.sequence import FrameFile, FrameSequence
 from twinlapse.frames.taking_times import exif_times, file_times
 from twinlapse.shots import Plan
 
-__all__ = ["SAID", "SHARED", "SPREAD_S", "Rule", "Slot", "pair", "rule_for"]
+__all__ = ["SAID", "SHARED", "SPREAD_S", "Rule", "Slot", "pair", "rule_for", "said_of"]
 
 Rule = Literal["auto", "shot", "exif", "file", "evenly"]
 SAID: dict[str, str] = {
@@ -57,7 +58,7 @@ def pair(
     if rule == "shot":
         return _by_shot(sources, plan)
     times = _times(sources, rule)
-    return _evenly(sources) if times is None else _by_time(sources, times)
+    return _evenly(sources) if isinstance(times, str) else _by_time(sources, times)
 
 
 def rule_for(sources: Mapping[str, FrameSequence], plan: Plan | None = None) -> Rule:
@@ -66,23 +67,53 @@ def rule_for(sources: Mapping[str, FrameSequence], plan: Plan | None = None) -> 
         return "shot"
     filled = {camera: sequence for camera, sequence in sources.items() if len(sequence)}
     kinds: tuple[Rule, ...] = ("exif", "file")
-    return next((kind for kind in kinds if len(filled) > 1 and _times(filled, kind)), "evenly")
+    if len(filled) < 2:
+        return "evenly"
+    return next((kind for kind in kinds if not isinstance(_times(filled, kind), str)), "evenly")
 
 
-def _times(sources: Mapping[str, FrameSequence], rule: Rule) -> dict[str, list[float]] | None:
-    """Return the time of each frame by camera; None where they do not tell which frames belong together."""
+def said_of(sources: Mapping[str, FrameSequence], plan: Plan | None = None) -> str:
+    """Return in words by what frames of several cameras meet, and what spoke against the times in their EXIF.
+
+    Nothing is said of pictures without such times.
+    """
+    rule = rule_for(sources, plan)
+    against = "" if rule in ("shot", "exif") else _times(sources, "exif")
+    return f"{SAID[rule]} ({against})" if isinstance(against, str) and against else SAID[rule]
+
+
+def _times(sources: Mapping[str, FrameSequence], rule: Rule) -> dict[str, list[float]] | str:
+    """Return the time of each frame by camera, or why they do not tell which frames belong together.
+
+    "" where hardly a camera has any times.
+    """
     if rule not in ("exif", "file"):
-        return None
+        return ""
     read = exif_times if rule == "exif" else file_times
+    told = {camera: read([file.path for file in sequence.files]) for camera, sequence in sources.items()}
+    if any(len(some) == some.count(None) for some in told.values()):
+        return ""
+    kind = "EXIF" if rule == "exif" else "file"
     times: dict[str, list[float]] = {}
-    for camera, sequence in sources.items():
-        found = read([file.path for file in sequence.files])
-        if not found or max(found) - min(found) < SPREAD_S * (len(found) - 1) or found != sorted(found):
-            return None
+    for camera, some in told.items():
+        if None in some:
+            return f"{sources[camera].files[some.index(None)].path.name} of {camera} has no {kind} time"
+        found = [moment for moment in some if moment is not None]
+        if max(found) - min(found) < SPREAD_S * (len(found) - 1):
+            return f"the {kind} times of {camera} are all nearly the same"
+        if found != sorted(found):
+            return f"the {kind} times of {camera} are in another order than the names"
         times[camera] = found
     first, last = max(min(some) for some in times.values()), min(max(some) for some in times.values())
     shortest = min(max(some) - min(some) for some in times.values())
-    return times if last - first >= max(SHARED * shortest, 1e-9) else None
+    if last - first >= max(SHARED * shortest, 1e-9):
+        return times
+    spans = [f"{camera} {_clock(times[camera][0])} to {_clock(times[camera][-1])}" for camera in times]
+    return f"the {kind} times hardly overlap: {', '.join(spans)}; are the clocks set alike?"
+
+
+def _clock(moment: float) -> str:
+    return datetime.fromtimestamp(moment, UTC).strftime("%Y-%m-%d %H:%M")
 
 
 def _by_time(sources: Mapping[str, FrameSequence], times: Mapping[str, list[float]]) -> tuple[Slot, ...]:

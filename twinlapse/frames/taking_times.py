@@ -13,21 +13,19 @@ __all__ = ["exif_times", "file_times"]
 _EXIF_IFD, _TAKEN, _PART = 0x8769, 0x9003, 0x9291  # EXIF 2.32: DateTimeOriginal, SubSecTimeOriginal
 
 
-def exif_times(paths: Sequence[Path]) -> list[float] | None:
+def exif_times(paths: Sequence[Path]) -> list[float | None]:
     """Return seconds since 1970, local time taken for UTC, None where a picture does not tell them."""
-    times = []
-    for path in paths:
-        taken = _exif_time(path)
-        if taken is None:
-            return None
-        times.append(taken)
-    return times
+    return [_exif_time(path) for path in paths]
 
 
-def file_times(paths: Sequence[Path]) -> list[float] | None:
+def file_times(paths: Sequence[Path]) -> list[float | None]:
     """Return the times of the last change of files, seconds since 1970, None where one is not there."""
+    return [_file_time(path) for path in paths]
+
+
+def _file_time(path: Path) -> float | None:
     try:
-        return [path.stat().st_mtime for path in paths]
+        return path.stat().st_mtime
     except OSError:
         return None
 

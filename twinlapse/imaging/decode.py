@@ -125,7 +125,7 @@ def decode(
     except UnidentifiedImageError as error:
         if path is not None and path.suffix.lower() in (".heic", ".heif"):
             raise FrameError(
-                "HEIC pictures need a reader of their own", "pip install pillow-heif", path=path
+                "HEIC pictures need a reader: pip install pillow-heif", "then it is shown", path=path
             ) from None
         raise FrameError(
             f"this is no whole picture ({_brief(error)})", "it will be covered", path=path
