@@ -30,7 +30,7 @@ class Plate:
 
     def coded(self) -> Plate:
         """Return the same drawing in the film's own codes."""
-        return _coded(self)
+        return _coded(self) if self.colour.size else self
 
     def around(self, left: int, top: int, right: int, bottom: int) -> tuple[Plate, ...]:
         """Return the same drawing as four, without what lies inside a box of the canvas."""
@@ -74,6 +74,9 @@ def rgb(text: str) -> Colour:
 
 def plate(x: int, y: int, cover: Coverage, colour: Colour, strength: float = 1.0) -> Plate:
     """Return a plate of one colour with the given cover (height, width), 0 to 255."""
+    if not cover.size:  # a bar of which nothing is done yet
+        nothing = np.zeros((*cover.shape, 3), np.uint8)
+        return Plate(x, y, nothing, nothing)
     alpha = np.arange(256, dtype=np.float32)[:, None] * strength
     tint = np.rint(alpha * (np.array(colour, np.float32) / 255)).astype(np.uint8)
     keep = np.rint(255 - alpha).astype(np.uint8)
