@@ -36,7 +36,7 @@ def test_a_gap_makes_a_report_and_exit_status_1(tmp_path: Path, scene: Any, surv
     assert kept == told
     assert told["layer"] == 1 and told["unseen"] == [] and told["camera"]["sentences"] == []
     captions = [(event.layer, event.words) for event in layer_reports(tmp_path)]
-    assert captions == [(0, "Layer 1: gap at X97 Y96")]
+    assert captions == [(0, "Layer 1: gap at X97 Y97")]
 
 
 def test_the_report_is_of_the_run_whose_frames_were_read(

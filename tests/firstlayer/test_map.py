@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -96,7 +97,7 @@ def test_the_report_stands_alone(faulty: Any) -> None:
     page = report_html("pot & <label>", found, None)
     assert "pot &amp; &lt;label&gt;" in page
     assert page.count("data:image/png;base64,") == 4
-    assert "http" not in page.replace("http-equiv", "")
+    assert "http" not in re.sub('base64,[^"]+', "", page)  # a picture may spell it by chance
     assert as_json(mosaic, judgement)["sound"] is False
 
 
