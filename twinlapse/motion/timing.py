@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from twinlapse.gcode.state import setting_after
 from twinlapse.gcode.toolpath import Kind, Setting, Toolpath
 from twinlapse.motion import lookahead
-from twinlapse.motion.timeline import Timeline
+from twinlapse.motion.timeline import RowTimes, Timeline
 from twinlapse.rig.printer import Printer
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "moves_s",
     "paths_s",
     "straight_s",
+    "time_rows",
     "time_toolpath",
 ]
 
@@ -78,6 +79,15 @@ def time_toolpath(
     ----------
     Trapezoids with look-ahead as in grbl, Marlin (planner.cpp) and Klipper (docs/Kinematics.md).
     """
+    seconds = time_rows(toolpath, printer, rest_rows).seconds
+    end_s = np.cumsum(seconds, out=seconds)
+    end_s.flags.writeable = False
+    waits_s = float(toolpath.dwell_s[toolpath.kind == Kind.DWELL].sum(dtype=float))
+    return Timeline(end_s=end_s, print_s=float(end_s[-1]) if len(end_s) else 0.0, waits_s=waits_s)
+
+
+def time_rows(toolpath: Toolpath, printer: Printer, rest_rows: NDArray[np.int64]) -> RowTimes:
+    """Return how long each row lasts, and by what; see `time_toolpath`."""
     n = len(toolpath)
     distance, speed2, accel, entry2 = (np.empty(n, np.float32) for _ in range(4))
     rule, limit = limits_of(printer)
@@ -95,10 +105,8 @@ def time_toolpath(
     )  # fmt: skip
     _run_passes(rule, distance, speed2, accel, smooth, entry2, smooth2, seconds)
     _follow_measured(printer, seconds, toolpath.kind)
-    end_s = np.cumsum(seconds, out=seconds)
-    end_s.flags.writeable = False
-    waits_s = float(toolpath.dwell_s[toolpath.kind == Kind.DWELL].sum(dtype=float))
-    return Timeline(end_s=end_s, print_s=float(end_s[-1]) if n else 0.0, waits_s=waits_s)
+    weakest = smooth if rule == lookahead.SQUARE else accel
+    return RowTimes(seconds=seconds, distance=distance, speed2=speed2, accel=weakest)
 
 
 def moves_s(

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twinlapse.gcode import ModalState, Setting, Toolpath, state_after
-from twinlapse.motion import filament_s, paths_s, time_toolpath
+from twinlapse.motion import filament_s, paths_s
 from twinlapse.motion.stream import stop_cost_s
 from twinlapse.motion.timing import limits_at
 from twinlapse.rig import Rig
@@ -22,7 +22,6 @@ __all__ = [
     "block_s",
     "here_at",
     "legs_of",
-    "rest_losses_s",
     "retraction_s",
     "settle_s",
     "stop_s",
@@ -114,17 +113,3 @@ def retraction_s(shot: Shot, here: Here, rig: Rig) -> float:
     accel = float(limit[Setting.RETRACT_ACCEL])
     accel = accel if np.isfinite(accel) else here.state.travel_accel_mm_s2
     return filament_s(length, speed, rig.printer, accel_mm_s2=accel, limits=here.limits)
-
-
-def rest_losses_s(
-    toolpath: Toolpath, rig: Rig, rows: NDArray[np.int64], end_s: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return what each shot costs the print around it, because it brakes before and speeds up again behind.
-
-    Exact: the whole file is timed once more with a rest after each of the rows.
-    """
-    if not len(rows):
-        return np.empty(0)
-    late_s = time_toolpath(toolpath, rig.printer, rest_rows=rows).end_s - end_s
-    between = (rows[:-1] + rows[1:]) // 2
-    return np.maximum(np.diff(np.concatenate([[0.0], late_s[between], late_s[-1:]])), 0.0)

@@ -14,9 +14,9 @@ from twinlapse.files import mapped
 from twinlapse.gcode import Kind, Layers, Mode, Toolpath
 from twinlapse.gcode.homing import homes_by_macro, macro_line
 from twinlapse.motion import Timeline
+from twinlapse.motion.rests import rest_losses_s
 from twinlapse.plan.clearance.height_map import Ground
 from twinlapse.plan.clearance.routing import Router
-from twinlapse.plan.cost import rest_losses_s
 from twinlapse.plan.estimate import estimated_shot_s
 from twinlapse.plan.left_out import LeftOut, by_reason
 from twinlapse.plan.machine_fit import check_fit, refuse_far
@@ -98,15 +98,11 @@ def work_out(
     ground = Ground(toolpath, rig.printer)
     maker = BlockMaker(toolpath, layers, rig, habit, ground, Router(ground))
     touring_at = {choice.gap: k for k, choice in enumerate(tour)}
-    with ThreadPoolExecutor(1) as helper:
-        timed = helper.submit(rest_losses_s, toolpath, rig, _rows(choices), timeline.end_s)
-        pairs, refusals = _make(maker, choices, places, gaps.at_s, touring_at, progress)
-        losses_s = timed.result()
-    if len(pairs) < len(choices):
-        losses_s = rest_losses_s(toolpath, rig, _rows(choice for choice, _ in pairs), timeline.end_s)
+    pairs, refusals = _make(maker, choices, places, gaps.at_s, touring_at, progress)
+    losses_s = rest_losses_s(toolpath, rig.printer, _rows(choice for choice, _ in pairs), timeline.end_s)
     pairs, slow = drop_over_cap(pairs, losses_s, rig.plan.max_added, timeline.print_s)
     if slow:  # the print around the shots that are left loses less
-        losses_s = rest_losses_s(toolpath, rig, _rows(choice for choice, _ in pairs), timeline.end_s)
+        losses_s = rest_losses_s(toolpath, rig.printer, _rows(choice for choice, _ in pairs), timeline.end_s)
     pairs = _finished(pairs, losses_s, toolpath, timeline)
     if not pairs:
         raise _nothing_left([*refusals, *unmet])
