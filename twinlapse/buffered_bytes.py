@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import IO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from twinlapse.arrays import Int
 from twinlapse.errors import FileProblemError, TwinlapseError
@@ -95,12 +96,19 @@ class FileBytes:
         """
         found: list[list[Int]] = [[] for _ in words]
         overlap = max(len(word) for word in words) - 1
-        for place in range(0, self._size, _STEP_BYTES):
-            data = np.frombuffer(self._read(place, _STEP_BYTES + overlap), np.uint8)
+        for place, data, own in self.pieces(overlap):
             for word, places in zip(words, found, strict=True):
                 here = _places_in(data, word)
-                places.append(place + here[here < _STEP_BYTES])
+                places.append(place + here[here < own])
         return tuple(np.concatenate([np.empty(0, np.int64), *places]) for places in found)
+
+    def pieces(self, overlap: int) -> Iterator[tuple[int, NDArray[np.uint8], int]]:
+        """Yield the file in pieces: offset, bytes, and how many of them the next piece has not got.
+
+        `overlap` bytes of the next piece are in each.
+        """
+        for place in range(0, self._size, _STEP_BYTES):
+            yield place, np.frombuffer(self._read(place, _STEP_BYTES + overlap), np.uint8), _STEP_BYTES
 
     def _hold(self, start: int) -> None:
         self._held_at = start

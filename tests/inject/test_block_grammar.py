@@ -13,7 +13,7 @@ from twinlapse.buffered_bytes import file_bytes
 from twinlapse.inject import inject_file, prove
 from twinlapse.inject.proof.block_grammar import BlockReader, BlockRules
 from twinlapse.inject.proof.fences import Fenced, read_fences
-from twinlapse.inject.proof.outside_lines import NAMED, NOBODY, objects_around
+from twinlapse.inject.proof.outside_lines import NAMED, NOBODY, look_outside
 
 pytestmark = pytest.mark.usefixtures("both_ways")
 
@@ -222,4 +222,4 @@ def test_shots_inside_an_object_are_told(tmp_path: Path) -> None:
         text + b"; no M486 S0 here\n; twinlapse shot 4 begin (layer 1, z 1.00)\n; twinlapse shot 4 end\n"
     )
     with file_bytes(path, "G-code file") as view:
-        assert objects_around(view, read_fences(view)).current == (0, NOBODY, NAMED, NOBODY)
+        assert look_outside(view, read_fences(view))[1].current == (0, NOBODY, NAMED, NOBODY)

@@ -6,15 +6,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from twinlapse.arrays import Float
+from twinlapse.arrays import Float, Int
 from twinlapse.gcode import Kind, Toolpath
 from twinlapse.inject.proof import printed_heights
-from twinlapse.inject.proof.evidence import BlockMoves, Evidence
+from twinlapse.inject.proof.evidence import BlockMoves, Evidence, moves_fault
 from twinlapse.inject.proof.report import Check, Fault, first, verdict
 from twinlapse.inject.proof.wipes import trails_of, wiping_moves
 from twinlapse.rig.printer import Printer
 
-__all__ = ["check_clearance"]
+__all__ = ["check_clearance", "touches_of"]
 
 _BEYOND_MM = 100.0  # printed this far beside the bed is still counted: prime lines, a bed that is too small
 _TOUCHES = {
@@ -26,11 +26,8 @@ _TOUCHES = {
 }
 
 
-def check_clearance(evidence: Evidence, moves: BlockMoves, also: Sequence[Fault] = ()) -> Check:
-    """Judge every move of every block against the print of its time.
-
-    `also` is what else speaks against a block.
-    """
+def touches_of(evidence: Evidence, moves: BlockMoves) -> Int:
+    """Return what of the toolhead each move of each block would touch in the print of its time, (moves,)."""
     path, arcs, rows = evidence.original, evidence.arcs, evidence.block_rows
     columns = (path.kind, path.x_mm, path.y_mm, path.z_mm, arcs.row, arcs.curve)
     low, high = _extent(path, evidence.rig.printer)
@@ -42,13 +39,12 @@ def check_clearance(evidence: Evidence, moves: BlockMoves, also: Sequence[Fault]
         trails.place_mm, trails.first, printed_heights.empty_tops(*(high - low).tolist()), float(low[0]),
         float(low[1]), _tool(evidence.rig.printer), found, np.zeros((4, 3)),
     )  # fmt: skip
-    faults = [
-        Fault(
-            evidence.line(int(moves.row[k])),
-            f"{evidence.name(int(moves.block[k]))} {_TOUCHES[int(found[k])]}",
-        )
-        for k in np.flatnonzero(found)
-    ]
+    return found
+
+
+def check_clearance(evidence: Evidence, moves: BlockMoves, touches: Int, also: Sequence[Fault] = ()) -> Check:
+    """Judge the moves of all blocks by what they touch (see `touches_of`) and what else is against them."""
+    faults = [moves_fault(evidence, moves, k, _TOUCHES[int(touches[k])]) for k in np.flatnonzero(touches)]
     good = (
         f"the nozzle travels {printed_heights.TRAVEL_AIR_MM} mm or more above the print, "
         "toolhead and gantry clear it"

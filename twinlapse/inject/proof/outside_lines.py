@@ -17,7 +17,7 @@ from twinlapse.buffered_bytes import FileBytes
 from twinlapse.inject.proof.fences import FencedFile
 from twinlapse.inject.proof.report import Fault
 
-__all__ = ["NAMED", "NOBODY", "ObjectsAround", "objects_around", "stray_cues"]
+__all__ = ["NAMED", "NOBODY", "ObjectsAround", "look_outside"]
 
 _CUE = re.compile(rb"twinlapse cue \d+\.\d+ ")
 _LINE_BYTES = 200
@@ -36,10 +36,16 @@ class ObjectsAround:
     any: bool  # the file has brackets
 
 
-def stray_cues(view: FileBytes, fenced: FencedFile) -> list[Fault]:
+def look_outside(view: FileBytes, fenced: FencedFile) -> tuple[list[Fault], ObjectsAround]:
+    """Look at a written file for cues that no shot holds, and for the brackets of objects around shots."""
+    cues, *objects = view.places_of(b"twinlapse cue ", *_OBJECT_WORDS)
+    return _stray_cues(view, fenced, cues), _objects_around(view, fenced, np.sort(np.concatenate(objects)))
+
+
+def _stray_cues(view: FileBytes, fenced: FencedFile, places: Int) -> list[Fault]:
     """Return the cues that no shot holds: a capture service would take pictures of a moving machine."""
     faults = []
-    for place in view.places_of(b"twinlapse cue ")[0].tolist():
+    for place in places.tolist():
         k = bisect_right(fenced.blocks, place, key=lambda block: block.start) - 1
         inside = k >= 0 and place < fenced.blocks[k].stop
         if not inside and _CUE.match(view[place : place + _LINE_BYTES]):
@@ -47,10 +53,10 @@ def stray_cues(view: FileBytes, fenced: FencedFile) -> list[Fault]:
     return faults
 
 
-def objects_around(view: FileBytes, fenced: FencedFile) -> ObjectsAround:
+def _objects_around(view: FileBytes, fenced: FencedFile, words: Int) -> ObjectsAround:
     """Return the objects around the blocks by what stands outside of all blocks."""
     places, current = [], []
-    for word in np.sort(np.concatenate(view.places_of(*_OBJECT_WORDS))).tolist():
+    for word in words.tolist():
         start = view.rfind(b"\n", 0, word) + 1
         mark = _MARK.match(view[start : word + _LINE_BYTES])
         if mark and mark.end() > word - start:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from twinlapse.arrays import Float, Progress
+from twinlapse.arrays import Float, Int, Progress
 from twinlapse.buffered_bytes import FileBytes, file_bytes
 from twinlapse.gcode import Toolpath, read_toolpath
 from twinlapse.inject.proof.arc_reading import OwnArcs, read_arcs
@@ -15,16 +15,16 @@ from twinlapse.inject.proof.block_bounds import check_bounds
 from twinlapse.inject.proof.block_commands import check_commands, check_stands, read_blocks
 from twinlapse.inject.proof.block_moves import check_machine, check_path, check_speed
 from twinlapse.inject.proof.block_time import block_seconds, check_progress, check_time
-from twinlapse.inject.proof.clearance import check_clearance
+from twinlapse.inject.proof.clearance import check_clearance, touches_of
 from twinlapse.inject.proof.diff import OutsideDiff, compare_outside
-from twinlapse.inject.proof.evidence import Evidence, moves_of
+from twinlapse.inject.proof.evidence import BlockMoves, Evidence, moves_of
 from twinlapse.inject.proof.fences import FencedFile, read_fences
 from twinlapse.inject.proof.firmware_reading import check_reading
 from twinlapse.inject.proof.header_facts import facts_of, rig_of
 from twinlapse.inject.proof.limits import check_limits
 from twinlapse.inject.proof.objects import advice_on_cancelling, faults_of_places
 from twinlapse.inject.proof.offsets import tool_offset
-from twinlapse.inject.proof.outside_lines import ObjectsAround, objects_around, stray_cues
+from twinlapse.inject.proof.outside_lines import ObjectsAround, look_outside
 from twinlapse.inject.proof.report import Check, Fault, Proof, first, verdict
 from twinlapse.inject.proof.rereading import ReadBack, read_stretches, read_whole, stretches_of
 from twinlapse.inject.proof.state_restored import (
@@ -98,12 +98,13 @@ def prove(
         with ThreadPoolExecutor(1) as helper:  # compiled loops release the interpreter
             read = read or helper.submit(read_original, original, toolpath)
             compared = helper.submit(_compare, before, after, fenced, toolpath)
+            looked = helper.submit(_look_outside, written, fenced)
             stretches = stretches_of(fenced, toolpath, rig.printer.firmware, len(after))
             share = part_of(tell, 0.5, 0.9)
             back = read_stretches(written, stretches, fenced, toolpath, share) if stretches else None
-            cues, objects = _look_around(written, fenced)
-            fenced.faults.extend(cues)
             outside, unread_is_same = compared.result()
+            cues, objects = looked.result()
+            fenced.faults.extend(cues)
             case = _Case(
                 original=toolpath,
                 read=read.result(),
@@ -159,9 +160,11 @@ def _proof(case: _Case, back: ReadBack, helper: Executor) -> Proof:
             tool_offset_mm=case.read.tool_offset_mm,
             objects=case.objects,
         )
+        moves = moves_of(back.block_rows)
+        touches = helper.submit(touches_of, evidence, moves)  # it takes as long as all the others together
         seconds = block_seconds(back.block_rows, fenced, case.rig.printer)
         added_s = float(seconds.sum())
-        checks.extend(_block_checks(evidence, seconds, helper))
+        checks.extend(_block_checks(evidence, moves, seconds, touches))
         checks.extend([check_progress(fenced, seconds), check_time(seconds, case.facts)])
     return Proof(
         checks=tuple(checks), shots=len(fenced.blocks), added_s=added_s, added_lines=fenced.added_lines
@@ -176,17 +179,14 @@ def _compare(
     return outside, outside.is_none and before.sha256() == original.sha256
 
 
-def _look_around(written: Path, fenced: FencedFile) -> tuple[list[Fault], ObjectsAround]:
-    """Look outside the blocks for cues, and for the brackets of objects around shots."""
+def _look_outside(written: Path, fenced: FencedFile) -> tuple[list[Fault], ObjectsAround]:
     with file_bytes(written, "written file") as view:
-        return stray_cues(view, fenced), objects_around(view, fenced)
+        return look_outside(view, fenced)
 
 
-def _block_checks(evidence: Evidence, seconds: Float, helper: Executor) -> list[Check]:
-    moves = moves_of(evidence.block_rows)
+def _block_checks(evidence: Evidence, moves: BlockMoves, seconds: Float, touches: Future[Int]) -> list[Check]:
     readings = read_blocks(evidence)
-    cleared = helper.submit(check_clearance, evidence, moves, faults_of_places(evidence, moves, readings))
-    return [
+    in_front = [
         check_path(evidence, advice_on_cancelling(evidence, moves, readings)),
         check_place(evidence),
         check_modes(evidence),
@@ -196,10 +196,10 @@ def _block_checks(evidence: Evidence, seconds: Float, helper: Executor) -> list[
         check_commands(evidence, readings),
         check_bounds(evidence, moves, seconds, readings),
         check_machine(evidence, moves),
-        cleared.result(),
-        check_speed(evidence, moves),
-        check_stands(evidence, readings),
     ]
+    behind = [check_speed(evidence, moves), check_stands(evidence, readings)]
+    beside = faults_of_places(evidence, moves, readings)
+    return [*in_front, check_clearance(evidence, moves, touches.result(), beside), *behind]
 
 
 def _check_fences(fenced: FencedFile) -> Check:

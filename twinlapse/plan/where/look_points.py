@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -57,22 +58,39 @@ class Footprint:
 
 def footprint_of(toolpath: Toolpath, first_row: Int, printer: Printer) -> Footprint:
     """Return the footprint of the layers between rows (n + 1,): ``Layers.first_row`` or a part of it."""
-    left, front = printer.x_range_mm[0] - BORDER_MM, printer.y_range_mm[0] - BORDER_MM
+    half = int(np.searchsorted(first_row, (first_row[0] + first_row[-1]) // 2))
+    with ThreadPoolExecutor(1) as helper:  # the loops release the interpreter
+        above = helper.submit(_counted, toolpath, first_row[half:], printer)
+        below = _counted(toolpath, first_row[: half + 1], printer)
+    counts = below[0] + above.result()[0]
+    covered, centre = (np.concatenate(both) for both in zip(below[1:], above.result()[1:], strict=True))
+    weight = centre[:, 2]
+    middle = centre[:, :2] / np.maximum(weight, 1e-9)[:, None]
+    middle[weight <= 0] = middle[weight > 0].mean(axis=0) if (weight > 0).any() else 0.0
+    left, front = _corner(printer)
+    return Footprint(
+        counts=counts, left_mm=left, front_mm=front, covered=covered, centre_mm=middle, material=weight
+    )
+
+
+def _corner(printer: Printer) -> tuple[float, float]:
+    return printer.x_range_mm[0] - BORDER_MM, printer.y_range_mm[0] - BORDER_MM
+
+
+def _counted(
+    toolpath: Toolpath, first_row: Int, printer: Printer
+) -> tuple[NDArray[np.int32], NDArray[np.int64], Float]:
+    """Return how many of some layers print on each coarse cell; of each layer its cells and its middle."""
     shape = tuple(math.ceil((size + 2 * BORDER_MM) / _CELL_MM) for size in printer.bed_mm)
     n = len(first_row) - 1
     counts, seen = np.zeros(shape, np.int32), np.full(shape, -1, np.int32)
     covered, centre = np.zeros(n, np.int64), np.zeros((n, 3))
     for chunk in segment_chunks(toolpath, int(first_row[0]), int(first_row[-1])):
         height_map_kernels.count_layers(
-            chunk.row, chunk.first_mm, chunk.last_mm, first_row, _CELL_MM, left, front, seen, counts, covered,
-            centre,
+            chunk.row, chunk.first_mm, chunk.last_mm, first_row, _CELL_MM, *_corner(printer), seen, counts,
+            covered, centre,
         )  # fmt: skip
-    weight = centre[:, 2]
-    middle = centre[:, :2] / np.maximum(weight, 1e-9)[:, None]
-    middle[weight <= 0] = middle[weight > 0].mean(axis=0) if (weight > 0).any() else 0.0
-    return Footprint(
-        counts=counts, left_mm=left, front_mm=front, covered=covered, centre_mm=middle, material=weight
-    )
+    return counts, covered, centre
 
 
 @dataclass(frozen=True, slots=True)
