@@ -53,7 +53,7 @@ LEAST_GAIN = 0.15
 # mean square that the toolpath may leave unexplained: drawn sides 0.001 to 0.008, with 80 % of the material,
 # where bed shows between all lines and whole sides were accused, 0.03
 MOST_LEFT = 0.015
-LEAST_GAIN_MM2 = 0.04  # what it would explain more at least: else the picture cannot tell
+LEAST_GAIN_MM2 = 0.06  # what it would explain more at least: else the picture cannot tell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

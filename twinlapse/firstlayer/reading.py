@@ -246,7 +246,15 @@ def look_over(
         )
         survey = replace(survey, frames=steadier)
         survey = replace(survey, clouded=clouded_by_dirt(survey, found, lines, below))
-    judged = partial(_mapped, lines=lines, below=below, smallest_mm=smallest_mm, found=found)
+    judged = partial(
+        _mapped,
+        lines=lines,
+        below=below,
+        smallest_mm=smallest_mm,
+        found=found,
+        # a camera that was solved for without a line: the outline would draw the map back onto that line
+        furthest_mm=0.0 if calibration else _furthest_mm(found, stands_up(survey, below)),
+    )
     mosaic, judgement = judged(survey, progress=_part(progress, 0.6, 1.0))
     if calibration is None and len(judgement.outermost_missing):
         # the camera was laid onto a line that is not there: it is solved for once more without that line
@@ -285,6 +293,7 @@ def _mapped(
     below: Sequence[LowerLayer],
     smallest_mm: float,
     found: SelfCalibration,
+    furthest_mm: float,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[Mosaic, Judgement]:
     """Return the map by a calibration, and what is wrong on it."""
@@ -296,7 +305,7 @@ def _mapped(
         bare=background_of(survey, mosaic, lines) if survey.bare else None,
         below=below,
         smallest_mm=smallest_mm,
-        furthest_mm=_furthest_mm(found, stands_up(survey, below)),
+        furthest_mm=furthest_mm,
         unfit=why_unfit(found),
         height_mm=survey.height_mm,
     )
