@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from twinlapse.imaging import tile_spectra
+from twinlapse.imaging.spectrum_kernels import slopes_of
 from twinlapse.imaging.tile_spectra import spectra_at, surfaces, weighted_phases
 from twinlapse.jit import COMPILED
 
@@ -55,3 +56,10 @@ def test_the_surface_of_a_shift_peaks_where_it_lies() -> None:
     surface = surfaces(phases[0])[0]
     # a sample is two pixels: the content lies 4 px to the right and 6 px lower in the other tile
     assert np.unravel_index(surface.argmax(), surface.shape) == (3, 2)
+
+
+def test_slopes_are_those_of_central_differences() -> None:
+    """Against numpy's gradient, which takes one side at the rim."""
+    tile = GREY[20:84, 30:142]
+    dy, dx = np.gradient(tile.astype(np.float64))
+    assert slopes_of(tile) == pytest.approx(((dx * dx).mean(), (dy * dy).mean(), (dx * dy).mean()), rel=1e-12)

@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float, Grey
 from twinlapse.imaging.motion_blur import blurs, find_blur, nearest_blur
+from twinlapse.imaging.spectrum_kernels import slopes_of
 from twinlapse.imaging.tile_spectra import Corners, Spectra, spectra_at, surfaces, weighted_phases
 from twinlapse.imaging.transforms import Model, fit_maps, way_of
+from twinlapse.jit import Kernel
 
 __all__ = [
     "BAND",
@@ -257,9 +259,12 @@ def _grid(area: tuple[int, int, int, int], tile: int, step: float, margin: int) 
 
 def _texture(tile: Grey) -> float:
     """Weaker of the two eigenvalues of the structure tensor: an edge alone says nothing along itself."""
-    small = cv2.GaussianBlur(tile, (0, 0), 2.0).astype(np.float32)
-    dy, dx = np.gradient(small)
-    xx, yy, xy = float((dx * dx).mean()), float((dy * dy).mean()), float((dx * dy).mean())
+    soft = cv2.GaussianBlur(tile, (0, 0), 2.0)
+    if isinstance(slopes_of, Kernel):
+        xx, yy, xy = slopes_of(soft)
+    else:
+        dy, dx = np.gradient(soft.astype(np.float32))
+        xx, yy, xy = float((dx * dx).mean()), float((dy * dy).mean()), float((dx * dy).mean())
     least = (xx + yy) / 2 - float(np.hypot((xx - yy) / 2, xy))
     return float(np.sqrt(max(0.0, least)) * 32)
 

@@ -18,6 +18,7 @@ __all__ = [
     "cut_tiles",
     "lay_rows",
     "low_part",
+    "slopes_of",
     "turn_columns",
 ]
 
@@ -172,3 +173,37 @@ def lay_rows(columns: Any, packed: Any) -> None:
             rows[y, 0], rows[y, 2 * half - 1] = own[0, y, 0], own[half, y, 0]
             for along in range(1, half):
                 rows[y, 2 * along - 1], rows[y, 2 * along] = own[along, y, 0], own[along, y, 1]
+
+
+@picture_kernel
+def slopes_of(picture: Any) -> tuple[float, float, float]:
+    """Return the means of the squares of a picture's slopes across and down, and of their product.
+
+    Parameters
+    ----------
+    picture : ndarray of shape (height, width), uint8
+    """
+    height, width = picture.shape
+    total_across = total_down = total_both = 0.0
+    for y in range(height):
+        upper, lower = max(y - 1, 0), min(y + 1, height - 1)
+        above, own, below = picture[upper], picture[y], picture[lower]
+        apart = np.float32(1 / (lower - upper))
+        across = down = both = np.float32(0)  # quarters of whole numbers: exact up to 256 pixels a row
+        for x in range(1, width - 1):
+            right = (np.float32(own[x + 1]) - np.float32(own[x - 1])) * np.float32(0.5)
+            fall = (np.float32(below[x]) - np.float32(above[x])) * apart
+            across += right * right
+            down += fall * fall
+            both += right * fall
+        for x, first in ((0, 0), (width - 1, width - 2)):
+            right = np.float32(own[first + 1]) - np.float32(own[first])
+            fall = (np.float32(below[x]) - np.float32(above[x])) * apart
+            across += right * right
+            down += fall * fall
+            both += right * fall
+        total_across += float(across)
+        total_down += float(down)
+        total_both += float(both)
+    count = height * width
+    return total_across / count, total_down / count, total_both / count
