@@ -138,7 +138,34 @@ def test_pictures_that_all_moved_the_same_way_are_told_by_their_other_edges() ->
     across = math.sqrt(own_px**2 + moved_px**2 / 12)  # an even motion has this spread
     sigma = np.full((2, EDGE_WAYS), np.nan)
     sigma[:, 0], sigma[:, 3] = across, own_px
-    told = motion_of(EdgeBlur(sigma_px=sigma, px_per_mm=np.full(2, 12.0)))
+    told = motion_of(
+        EdgeBlur(sigma_px=sigma, px_per_mm=np.full(2, 12.0), depth_mm=np.full(sigma.shape, 40.0))
+    )
     assert all(0.8 * moved_px / 12 < way < 1.2 * moved_px / 12 for way in told.moved_mm)
     sigma[:, 0] = 1.8 * own_px
-    assert motion_of(EdgeBlur(sigma_px=sigma, px_per_mm=np.full(2, 12.0))).moved_mm == (0.0, 0.0)
+    assert motion_of(
+        EdgeBlur(sigma_px=sigma, px_per_mm=np.full(2, 12.0), depth_mm=np.full(sigma.shape, 40.0))
+    ).moved_mm == (0.0, 0.0)
+
+
+def test_blur_of_depth_is_no_motion() -> None:
+    # a thin lens focused at 40 mm: its blur grows with the difference of 1/d and 1/40 on either side
+    dice = np.random.default_rng(5)
+    depth = dice.uniform(29.0, 58.0, (40, EDGE_WAYS))
+    camera_px = np.hypot(1.3, 300.0 * (1 / depth - 1 / 40.0))
+    seen = dice.random(depth.shape) < 0.3
+    assert np.hypot(1.3, 300.0 * (1 / 29.0 - 1 / 40.0)) > 2.0 * 1.3  # as much as a motion of 8 pixels adds
+    sigma = np.where(seen, camera_px * dice.normal(1.0, 0.08, depth.shape), np.nan)
+
+    def told(sigma_px: Any) -> Any:
+        found = EdgeBlur(sigma_px=sigma_px, px_per_mm=np.full(40, 18.0), depth_mm=depth)
+        return np.array(motion_of(found).moved_mm)
+
+    assert not told(sigma).any()
+    moved_px = 14.0
+    across = moved_px**2 / 12 * np.cos(np.arange(EDGE_WAYS) * math.pi / EDGE_WAYS) ** 2
+    moved = sigma.copy()
+    ways = [k for k in range(40) if seen[k, [0, 1, 5]].any()][:10]
+    moved[ways] = np.sqrt(sigma[ways] ** 2 + across)
+    found = told(moved)
+    assert (found[ways] > 0).sum() >= 8 and not np.delete(found, ways).any()

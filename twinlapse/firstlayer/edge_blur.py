@@ -2,7 +2,8 @@
 
 Lost focus blurs edges of every direction alike and in every picture. Motion while a picture was exposed blurs
 the edges across its way, by the length of the way over the square root of 12 (one standard deviation of an
-even motion), and differs from picture to picture.
+even motion), and differs from picture to picture. Depth blurs as well, before and behind the sharp distance:
+by the same law in all pictures of a survey, so what the sharper half shows at a distance is no motion.
 """
 
 from __future__ import annotations
@@ -49,6 +50,9 @@ LEAST_MOVED_PX, LEAST_MOVED_MM = 4.0, 0.4
 SHARP_PX = 1.7  # blur of the camera's own, one standard deviation, up to which motion is told from focus
 # drawn edges at rest differ by up to 1.8 times from direction to direction; below 0.8 px noise decides
 _UNEVEN, _LEAST_STILL_PX = 2.0, 0.8
+_FEWEST_DEPTHS = 12  # edges of pictures and directions that show how blur goes with depth
+_DEEP = 1.15  # the farthest of them against the nearest
+_LOWER = 0.2  # share of the weight that an edge above the curve has: few pictures of a survey moved
 _MORE = 0.5  # of the blur that the sharpest picture has, squared: what is less is not told from noise
 
 
@@ -58,6 +62,7 @@ class EdgeBlur:
 
     sigma_px: Float  # (frames, EDGE_WAYS); NaN: no such edge
     px_per_mm: Float  # (frames,) across the edges
+    depth_mm: Float  # as sigma_px, of the edges from the camera
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,8 +77,8 @@ def motion_of(found: EdgeBlur) -> ExposureMotion:
     """Return which pictures moved while they were exposed.
 
     Of each direction the sharpest picture shows how sharp the camera is, and the sharpest direction how sharp
-    it is at least within a factor; what is more is motion. Where no picture is sharp in any direction it is
-    the focus, and nothing is said of motion.
+    it is at least within a factor; so do all edges at the same distance. What is more is motion. Where
+    no picture is sharp in any direction it is the focus, and nothing is said of motion.
     """
     square = found.sigma_px**2
     seen = np.isfinite(square)
@@ -86,11 +91,38 @@ def motion_of(found: EdgeBlur) -> ExposureMotion:
     # where all pictures moved none is sharp in every direction: a lens blurs all directions about alike
     lowest = np.where(lowest > (_UNEVEN * max(still, _LEAST_STILL_PX)) ** 2, still**2, lowest)
     scale = float(np.nanmedian(found.px_per_mm))
-    lengths = [_moved_px(row, lowest) if still < SHARP_PX else 0.0 for row in square]
+    camera = np.maximum(lowest, _blur_of_depth(square, found.depth_mm))
+    lengths = [
+        _moved_px(row, own) if still < SHARP_PX else 0.0 for row, own in zip(square, camera, strict=True)
+    ]
     told = [length / scale if length >= LEAST_MOVED_PX else 0.0 for length in lengths]
     return ExposureMotion(
         moved_mm=tuple(round(v, 2) if v >= LEAST_MOVED_MM else 0.0 for v in told), still_mm=still / scale
     )
+
+
+def _blur_of_depth(square: Float, depth_mm: Float) -> Float:
+    """Return the blur that the survey shows at each edge's depth, px^2; 0 where too few edges tell.
+
+    A thin lens blurs by a share of the difference of 1/d and 1/focus, so its square is a parabola of 1/d.
+    Edges above the curve weigh less, for motion adds to blur and never takes from it; edges below it tell how
+    far still ones scatter, and the curve is raised by three times that.
+    """
+    seen = np.isfinite(square) & np.isfinite(depth_mm)
+    flat = np.zeros(square.shape)
+    if seen.sum() < _FEWEST_DEPTHS or not depth_mm[seen].max() > _DEEP * depth_mm[seen].min():
+        return flat
+    near = 1 / depth_mm[seen]
+    near = (near - near.mean()) / np.ptp(near)
+    base, weight = np.column_stack([np.ones(len(near)), near, near**2]), np.ones(len(near))
+    for _ in range(20):
+        root = np.sqrt(weight)
+        curve = base @ np.linalg.lstsq(root[:, None] * base, root * square[seen], rcond=None)[0]
+        weight = np.where(square[seen] > curve, _LOWER, 1 - _LOWER)
+    curve = np.maximum(curve, 1e-6)
+    under = np.minimum(square[seen] / curve - 1, 0.0)
+    flat[seen] = curve * (1 + 3 * math.sqrt(float((under[under < 0] ** 2).mean())))
+    return flat
 
 
 def _moved_px(square: Float, camera: Float) -> float:
@@ -128,12 +160,12 @@ def edge_blur(
     places, normals = _pieces(lines, below)
     pose, lens = pose_on_mount(survey.camera, survey.printer), survey.camera.lens
     rise = survey.frames[0].nozzle_mm[2] - survey.top_mm + GROOVE * survey.height_mm
-    sigma = np.full((len(survey.frames), EDGE_WAYS), np.nan)
+    sigma, depth = np.full((2, len(survey.frames), EDGE_WAYS), np.nan)
     scale = np.full(len(survey.frames), np.nan)
     for k, (frame, shift) in enumerate(zip(survey.frames, shifts_mm, strict=True)):
         off = places - np.array(frame.nozzle_mm[:2]) - shift
         middle, normal, size = _in_picture(off, normals, rise, pose, lens)
-        angles, widths, sizes = [], [], []
+        angles, widths, sizes, depths = [], [], [], []
         for piece in np.flatnonzero(
             in_picture(middle.reshape(-1, 2), lens, 0.95).reshape(middle.shape[:2]).all(axis=1)
         ):
@@ -143,14 +175,16 @@ def edge_blur(
                 angles.append(math.atan2(y, x))
                 widths.append(width)
                 sizes.append(size[piece])
+                depths.append(pose.to_camera(np.array([[*off[piece].mean(axis=0), -rise]]))[0, 2])
         if not widths:
             continue
         which = np.round(np.array(angles) / math.pi * EDGE_WAYS).astype(np.int64) % EDGE_WAYS
         for direction in range(EDGE_WAYS):
             if (which == direction).sum() >= _FEWEST:
                 sigma[k, direction] = np.median(np.array(widths)[which == direction])
+                depth[k, direction] = np.median(np.array(depths)[which == direction])
         scale[k] = np.median(sizes)
-    return EdgeBlur(sigma_px=sigma, px_per_mm=scale)
+    return EdgeBlur(sigma_px=sigma, px_per_mm=scale, depth_mm=depth)
 
 
 def _pieces(lines: Lines, below: Sequence[LowerLayer]) -> tuple[Float, Float]:
