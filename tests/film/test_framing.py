@@ -15,10 +15,16 @@ import numpy as np
 import pytest
 
 from twinlapse.film import FilmOptions
-from twinlapse.film.composition import CORNERS, compose_layout, free_of_words
+from twinlapse.film.composition import (
+    CORNERS,
+    INSET_SHARES,
+    compose_layout,
+    free_of_words,
+    quiet_place,
+)
 from twinlapse.film.frame_times import Beat
 from twinlapse.film.framing import framed
-from twinlapse.film.layout import arrange
+from twinlapse.film.layout import arrange, safe_area
 from twinlapse.film.options import CameraOptions
 from twinlapse.film.pane import make_view
 from twinlapse.film.print_facts import PrintFacts, projected_print
@@ -96,7 +102,16 @@ def test_a_maker_may_have_it_cut_or_see_the_whole_picture() -> None:
         assert ((pane.box.width, pane.box.height) == (720, 1280)) is whole
 
 
-@pytest.mark.parametrize(("layout", "shape", "filled"), [("side", "1:1", 0.4), ("side", "9:16", 0.18)])
+@pytest.mark.parametrize(
+    ("layout", "shape", "filled"),
+    [
+        ("side", "1:1", 0.4),
+        ("side", "9:16", 0.7),
+        ("stack", "16:9", 0.6),
+        ("side", "4:5", 0.7),
+        ("stack", "4:3", 0.5),
+    ],
+)
 def test_panes_beside_each_other_are_narrowed_to_fill_the_film(
     layout: str, shape: str, filled: float
 ) -> None:
@@ -105,6 +120,65 @@ def test_panes_beside_each_other_are_narrowed_to_fill_the_film(
     assert shown / (made.size[0] * made.size[1]) > filled
     for pane, aspect in zip(made.panes, (16 / 9, 4 / 3), strict=True):
         assert 0.44 < pane.box.width / pane.box.height / aspect < 1.7
+
+
+def test_a_row_is_turned_only_where_it_would_leave_half_of_the_film_empty() -> None:
+    aspects = {"wide": 16 / 9, "nozzle": 4 / 3}
+    for shape, layout, beside in (
+        ("16:9", "side", True), ("16:9", "stack", True), ("1:1", "side", True), ("1:1", "stack", False),
+        ("9:16", "side", False), ("9:16", "stack", False), ("4:3", "stack", False),
+    ):  # fmt: skip
+        first, second = arrange(Filming(layout=layout, shape=shape), aspects, words=True).panes
+        assert (first.box.y == second.box.y) is beside, (shape, layout)
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("layout", ["side", "stack", "single", "inset"])
+def test_a_nozzles_view_fills_its_pane_and_shows_the_tip(shape: str, layout: str) -> None:
+    """The print lies all over such a picture: no reason to make the pane smaller or to leave the tip."""
+    options = FilmOptions(filming=Filming(shape=shape, layout=layout, main="nozzle"))
+    tracks = {"nozzle": NEAR, "wide": TRACK}
+    subjects = {"nozzle": subject((0.3, 0.05, 0.7, 0.95)), "wide": subject(BOXES[0])}
+    made = compose_layout(tracks, subjects, options)
+    laid = arrange(options.filming, {"nozzle": 4 / 3, "wide": 16 / 9}, words=True)
+    pane, planned = made.layout.panes[0], laid.panes[0]
+    assert pane.box.width == planned.box.width
+    assert pane.box.height >= min(planned.box.height, made.layout.band.y - 34)
+    crop = made.cameras["nozzle"].filming.crop
+    assert crop != "auto"
+    x, _, width, _ = crop
+    assert x < 0.45 and x + width > 0.55
+
+
+@pytest.mark.parametrize("shape", [*SHAPES, "400x1200"])
+@pytest.mark.parametrize("layout", ["side", "stack", "single", "inset"])
+def test_captions_stay_inside_the_safe_area_whatever_the_pane(shape: str, layout: str) -> None:
+    options = FilmOptions(filming=Filming(shape=shape, layout=layout))
+    for box in BOXES:
+        subjects = {"wide": subject(box)}
+        made = compose_layout({"wide": TRACK, "nozzle": NEAR}, subjects, options)
+        safe = safe_area(made.layout.size)
+        for width in (safe.width // 3, safe.width - round(60 * made.layout.unit)):
+            place = quiet_place(made, subjects["wide"], (width, round(50 * made.layout.unit)), words=True)
+            assert place.x >= safe.x and place.right <= safe.right, (place, box)
+            assert place.y >= safe.y and place.bottom <= made.layout.band.y, (place, box)
+
+
+def test_an_inset_that_would_hide_the_print_becomes_smaller() -> None:
+    for shape in SHAPES:
+        filming = Filming(shape=shape, layout="inset")
+        hidden = []
+        for box in ((0.32, 0.17, 0.38, 0.62), (0.2, 0.2, 0.5, 0.5)):
+            made = compose_layout(
+                {"wide": TRACK, "nozzle": NEAR}, {"wide": subject(box)}, FilmOptions(filming=filming)
+            )
+            full = arrange(filming, {"wide": 16 / 9, "nozzle": 4 / 3}, words=True).panes[1].box.width
+            inset = next(pane for pane in made.layout.panes if pane.raised).box.width
+            assert made.inset is not None and inset >= 0.63 * full
+            hidden.append(made.inset.print_share)
+            # it is as large as asked for wherever that hides nothing
+            assert inset == full or min(INSET_SHARES) * full - 1 <= inset < full
+        assert max(hidden) < 0.06, shape
 
 
 def test_what_the_maker_has_set_stays() -> None:

@@ -6,6 +6,8 @@ import json
 import wave
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import av
 import cv2
@@ -26,15 +28,18 @@ from twinlapse.film.frame_times import (
     CAPTION_S,
     HOLD_S,
     ZOOM_S,
+    Beat,
     ease_of,
     schedule,
     with_captions,
     with_close_ups,
 )
-from twinlapse.film.layout import arrange, safe_area
+from twinlapse.film.layout import Box, arrange, safe_area
 from twinlapse.film.lettering import Lettering, broken, runs_left
 from twinlapse.film.overlay import Overlay
 from twinlapse.film.overlay_values import Facts
+from twinlapse.film.scene import FilmScene
+from twinlapse.film.stencil import Plate, plate
 from twinlapse.frames.sequence import FrameSequence, read_sequence
 from twinlapse.job_film import layer_reports, print_facts
 from twinlapse.rig.film_settings import SHAPES, Filming, film_size
@@ -265,8 +270,8 @@ def test_captions_can_be_read_over_anything(shape: str, ground: int) -> None:
     below = np.full((layout.size[1], layout.size[0], 3), ground, np.uint8)
     frame = below.copy()
     drawn = overlay.caption(0, 1.0)
-    for plate in drawn:
-        plate.lay(frame)
+    for drawing in drawn:
+        drawing.lay(frame)
     changed = np.flatnonzero((frame != below).any(axis=(0, 2)))
     if ground:
         assert changed[0] >= safe.x and changed[-1] < safe.right
@@ -300,13 +305,49 @@ def test_a_close_up_leaves_its_pane_and_fills_the_film() -> None:
     layout = arrange(
         Filming(layout="inset", inset_corner="top-right"), {"wide": 16 / 9, "near": 4 / 3}, words=True
     )
-    close = close_up_of("near", None, layout)  # type: ignore[arg-type]
+    alone = arrange(Filming(layout="single"), {"near": 4 / 3}, words=True)
+    # its pane ends above the words, as one does whose print stands low
+    alone = replace(alone, panes=(replace(alone.panes[0], box=Box(x=0, y=0, width=1280, height=580)),))
+    stage = SimpleNamespace(composer=SimpleNamespace(layout=alone))
+    close = close_up_of("near", stage, layout)  # type: ignore[arg-type]
     below, own = np.zeros((720, 1280, 3), np.uint8), np.full((720, 1280, 3), 200, np.uint8)
+    own[580:] = 10
     home = layout.panes[1].box
     assert close.lay(below, own, 0.0).nonzero()[1].min() == home.x
-    assert (close.lay(below, own, 1.0) == 200).all()
-    areas = [(close.lay(below, own, share) > 0).sum() for share in np.linspace(0, 1, 6)]
+    assert (close.lay(below, own, 1.0) == own).all()
+    areas = [(close.lay(below, own, share) > 100).sum() for share in np.linspace(0, 1, 6)]
     assert areas == sorted(areas) and not below.any()
+    # the ground below its pane is none of what grows, it comes where it will stand
+    half = close.lay(below, own, 0.5)
+    assert not (half[:580] == 10).any() and (half[580:] == 5).all()
+
+
+def test_a_caption_that_moves_with_a_close_up_is_never_seen_twice() -> None:
+    """While the film glides a caption goes at one place before it comes at the other."""
+    size = (320, 180)
+    ground, shown = np.zeros((180, 320, 3), np.uint8), []
+
+    def stage(x: int) -> Any:
+        def caption(beat: Beat) -> list[Plate]:
+            return [plate(x, 20, np.full((10, 40), 255, np.uint8), (255, 255, 255), beat.strength)]
+
+        layout = arrange(Filming(layout="single", shape="320x180"), {"near": 16 / 9}, words=False)
+        own = SimpleNamespace(layout=layout, compose=lambda pictures, plates: ground.copy())
+        return SimpleNamespace(
+            composer=own, caption=caption, still=(), views={}, moving=lambda facts: [], is_coded=False
+        )
+
+    home, near = stage(20), stage(200)
+    layout = home.composer.layout
+    scene = FilmScene(
+        tracks={}, shown={}, facts=(FACTS,), stages=(home,), cards={}, subjects={},
+        close_up=close_up_of("near", near, layout),
+    )  # fmt: skip
+    for share in np.linspace(0.05, 0.95, 10):
+        frame = scene.frame(Beat(0, 0, near=float(share), caption=0, strength=1.0))
+        assert frame.shape[:2] == size[::-1]
+        shown.append([bool(frame[25, 30].any()), bool(frame[25, 210].any())])
+    assert all(sum(pair) <= 1 for pair in shown) and any(a for a, _ in shown) and any(b for _, b in shown)
 
 
 # --- sound

@@ -24,16 +24,25 @@ class CloseUp:
     camera: str
     stage: Stage
     home: Box  # its pane in the layout; the middle of the film where it has none
+    full: Box  # its pane when it is alone
 
     def lay(self, below: Picture, own: Picture, share: float) -> Picture:
         """Return a copy of a film frame with the close-up `own` laid over it, `share` of the way there."""
-        height, width = below.shape[:2]
-        home = self.home
-        ends = (home.x, home.y, home.right - width, home.bottom - height)
-        x, y, right, bottom = (round(end * (1 - share)) for end in ends)
-        frame = below.copy()
-        size = (max(2, width + right - x), max(2, height + bottom - y))
-        frame[y : y + size[1], x : x + size[0]] = _filled(own, size)
+        home, full = self.home, self.full
+        frame = np.asarray(cv2.addWeighted(below, 1 - share, own, share, 0), dtype=np.uint8)
+        inside = slice(full.y, full.bottom), slice(full.x, full.right)
+        frame[inside] = below[inside]  # around the close-up's pane its ground comes by itself
+        x, y, right, bottom = (
+            round(start + (end - start) * share)
+            for start, end in (
+                (home.x, full.x),
+                (home.y, full.y),
+                (home.right, full.right),
+                (home.bottom, full.bottom),
+            )
+        )
+        size = (max(2, right - x), max(2, bottom - y))
+        frame[y : y + size[1], x : x + size[0]] = _filled(own[inside], size)
         return frame
 
 
@@ -48,8 +57,9 @@ def _filled(picture: Picture, size: tuple[int, int]) -> Picture:
 
 
 def close_up_of(camera: str, stage: Stage, layout: Layout) -> CloseUp:
-    """Return the close-up of a camera in a film of a layout."""
+    """Return the close-up of a camera in a film of a layout; `stage` shows it alone."""
+    full = stage.composer.layout.panes[0].box
     width, height = layout.size
     middle = Box(x=width // 3, y=height // 3, width=width // 3, height=height // 3)
     home = next((pane.box for pane in layout.panes if pane.camera == camera), middle)
-    return CloseUp(camera=camera, stage=stage, home=home)
+    return CloseUp(camera=camera, stage=stage, home=home, full=full)

@@ -17,6 +17,8 @@ from twinlapse.tracking.stabilise import Track
 
 __all__ = [
     "CORNERS",
+    "INSET_SHARES",
+    "MOST_HIDDEN",
     "Composition",
     "InsetPlace",
     "compose_layout",
@@ -31,6 +33,12 @@ CORNERS: tuple[InsetCorner, ...] = (
     "bottom-right",
     "bottom-left",
 )  # where all cover alike, the first
+
+
+MOST_HIDDEN = (
+    0.02  # of the print's box: an inset that would hide more becomes smaller (common practice, no source)
+)
+INSET_SHARES = (1.0, 0.8, 0.64)  # of its width
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,14 +74,18 @@ def compose_layout(
         width, height = upright_size(track, options.camera(camera))
         aspects[camera] = width / height
     corners: tuple[InsetCorner, ...] = CORNERS if filming.inset_corner == "auto" else (filming.inset_corner,)
-    found = []
-    for corner in corners:
-        here = replace(filming, inset_corner=corner)
-        made = arrange(here, aspects, words=bool(filming.overlay), layout=layout, main=main)
-        found.append(_framed(made, corner, tracks, subjects, options))
-        if found[-1].inset is None:
-            return found[-1]
-    return min(found, key=_cost)
+    found: list[Composition] = []
+    for share in INSET_SHARES:
+        for corner in corners:
+            here = replace(filming, inset_corner=corner, inset=filming.inset * share)
+            made = arrange(here, aspects, words=bool(filming.overlay), layout=layout, main=main)
+            found.append(_framed(made, corner, tracks, subjects, options))
+            if found[-1].inset is None:
+                return found[-1]
+        best = min(found, key=_cost)
+        if best.inset is None or best.inset.print_share <= MOST_HIDDEN:
+            break
+    return best
 
 
 def _cost(made: Composition) -> float:
@@ -132,7 +144,11 @@ def _beside(free: Box, above: Box, layout: Layout) -> tuple[Box, ...]:
 
 
 def quiet_place(made: Composition, subject: Subject | None, size: tuple[int, int], *, words: bool) -> Box:
-    """Return where a caption of a size lies in the main pane: where it hides least, off the inset."""
+    """Return where a caption of a size lies, inside the title-safe area.
+
+    Below a row of panes or above it where it has room; else in the main pane where it hides least, off the
+    inset.
+    """
     layout, (width, height) = made.layout, size
     pane = layout.panes[0]
     free, safe = free_of_words(pane, layout, words=words), safe_area(layout.size)
@@ -140,9 +156,16 @@ def quiet_place(made: Composition, subject: Subject | None, size: tuple[int, int
     left, right = max(free.x + edge, safe.x), min(free.right - edge, safe.right) - width
     top, bottom = max(free.y + edge, safe.y), min(free.bottom - edge, safe.bottom) - height
     inset = next((other.box for other in layout.panes if other.raised), None)
+    at = [(left, bottom), (right, bottom), (right, top), (left, top + chip)]
+    boxes = [other.box for other in layout.panes if not other.raised]
+    over, under = min(box.y for box in boxes), max(box.bottom for box in boxes)
+    if over - safe.y >= height + edge:
+        at.insert(0, (safe.x, over - edge - height))
+    if words and layout.band.y - under >= height + 2 * edge:
+        at.insert(0, (safe.x, under + edge))
     places = [
-        Box(x=x, y=y, width=width, height=height)
-        for x, y in ((left, bottom), (right, bottom), (right, top), (left, top + chip))
+        Box(x=int(np.clip(x, safe.x, max(safe.x, safe.right - width))), y=y, width=width, height=height)
+        for x, y in at
     ]
 
     def cost(place: Box) -> float:

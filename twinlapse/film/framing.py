@@ -67,26 +67,27 @@ def framed(
     filming = options.filming
     if filming.crop != "auto" or filming.focus != CameraFilming().focus or fit == "fit":
         return Framing(pane=pane, options=options)
+    riding = options.riding or track.riding
     picture = _picture(track, options)
     at = _foot(track, options)
     if subject is None or subject.box is None:
-        part = _around(at, picture, pane, free[-1], track)
+        part = _around(at, picture, pane, free[-1], riding=riding)
         if _below(part, free[-1], pane, subject, track, options) > MOST_BELOW:
             pane = replace(pane, box=free[-1])
-            part = _around(at, picture, pane, pane.box, track)
+            part = _around(at, picture, pane, pane.box, riding=riding)
         return Framing(pane=pane, options=_seeing(options, part, track))
     known = _pixels(subject.box, track, options, picture)
     # as it is, with words over the picture; else ended above them, so that they have a ground of their own
     for own in (pane, replace(pane, box=free[-1])):
-        wanted = _target(known, own, picture, riding=options.riding or track.riding)
+        wanted = _target(known, own, picture, riding=riding)
         for room in free:
             for scale in _scales(wanted, own, picture):
                 start = _start(known, scale, own, room, picture, avoid)
                 if start is not None:
                     size = np.array([own.box.width, own.box.height]) / scale
                     return Framing(pane=own, options=_seeing(options, (start, size), track))
-    if fit == "cut":
-        part = _around(known.mean(axis=0), picture, pane, free[0], track)
+    if fit == "cut" or riding:  # a nozzle's view shows a part of the print in any case
+        part = _around(known.mean(axis=0), picture, pane, free[0], riding=riding)
         return Framing(pane=pane, options=_seeing(options, part, track), clear=False)
     return _smaller(known, pane, free[-1], picture, options, track)
 
@@ -161,13 +162,13 @@ def _start(
     return min(corners, key=hidden)
 
 
-def _around(at: Float, picture: Float, pane: Pane, room: Box, track: Track) -> _Window:
+def _around(at: Float, picture: Float, pane: Pane, room: Box, *, riding: bool) -> _Window:
     """Return the largest window of the pane's shape around a point; the middle for a riding camera."""
     whole = picture[1] - picture[0]
     scale = float(((pane.box.width, pane.box.height) / whole).max())
     size = np.array([pane.box.width, pane.box.height]) / scale
     share = np.array([room.x - pane.box.x + room.width / 2, room.y - pane.box.y + FOOT_AT * room.height])
-    want = picture.mean(axis=0) - size / 2 if track.riding else at - share / scale
+    want = picture.mean(axis=0) - size / 2 if riding else at - share / scale
     return np.clip(want, picture[0], picture[1] - size), size
 
 

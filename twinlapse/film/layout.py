@@ -8,11 +8,25 @@ from twinlapse.film.contrast import LEAST, contrast
 from twinlapse.film.stencil import rgb
 from twinlapse.rig.film_settings import Filming, film_size
 
-__all__ = ["MOST_CUT", "MOST_NARROWED", "SAFE", "Box", "Layout", "Pane", "arrange", "safe_area"]
+__all__ = [
+    "HALF",
+    "MOST_CUT",
+    "MOST_NARROWED",
+    "SAFE",
+    "TURNS",
+    "Box",
+    "Layout",
+    "Pane",
+    "arrange",
+    "safe_area",
+]
 
 # shares of a picture's height and width that a row of panes may cost it: what stands upright has room at its
 # sides (common practice, no source)
 MOST_CUT, MOST_NARROWED = 0.4, 0.55
+# a row that leaves more than half of the film empty is turned where that fills so much more (common practice,
+# no source)
+HALF, TURNS = 0.5, 1.4
 SAFE = 0.90  # title-safe share of width and height: SMPTE ST 2046-1
 
 
@@ -87,11 +101,20 @@ def arrange(
     kind = layout or filming.layout
     if len(names) == 1 or kind == "single":
         return _full(filming, size, aspects, names[:1], words)
-    if kind == "side":
-        return _row(filming, size, aspects, names, words, upright=False)
-    if kind == "stack":
-        return _row(filming, size, aspects, names, words, upright=True)
+    if kind in ("side", "stack"):
+        rows = [
+            _row(filming, size, aspects, names, words, upright=upright)
+            for upright in ((False, True) if kind == "side" else (True, False))
+        ]
+        own, other = (_filled(row) for row in rows)
+        return rows[own < HALF and other > TURNS * own]
     return _full(filming, size, aspects, names[:2], words)
+
+
+def _filled(layout: Layout) -> float:
+    """Return the share of the film that panes fill."""
+    area = sum(pane.box.width * pane.box.height for pane in layout.panes)
+    return area / (layout.size[0] * layout.size[1])
 
 
 def _band(size: tuple[int, int], filming: Filming) -> Box:

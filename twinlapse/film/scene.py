@@ -131,14 +131,19 @@ class FilmScene:
         if beat.near >= 1:
             return self._staged(near.stage, beat)
         stage = self.stages[-1 if self._turned(beat) >= 1 else 0]
-        plates = self._plates(stage, beat), self._plates(near.stage, beat)
+        plates = self._plates(stage, beat, said=False), self._plates(near.stage, beat, said=False)
         below = stage.composer.compose(self._pictures(stage, beat), ())
         own = near.stage.composer.compose(self._pictures(near.stage, beat), ())
         frames = [near.lay(below, own, beat.near) for _ in plates]
         for frame, drawings in zip(frames, plates, strict=True):
             for drawing in drawings:
                 drawing.lay(frame)
-        return mixed(frames[0], frames[1], beat.near)
+        frame = mixed(frames[0], frames[1], beat.near)
+        # a caption may stand elsewhere in the close-up: it goes here before it comes there
+        at, strength = (near.stage, 2 * beat.near - 1) if beat.near > 0.5 else (stage, 1 - 2 * beat.near)
+        for drawing in at.caption(replace(beat, strength=beat.strength * strength)):
+            drawing.lay(frame)
+        return frame
 
     def _staged(self, stage: Stage, beat: Beat) -> Picture:
         return stage.composer.compose(self._pictures(stage, beat), self._plates(stage, beat))
@@ -146,9 +151,10 @@ class FilmScene:
     def _pictures(self, stage: Stage, beat: Beat) -> dict[str, Picture]:
         return {camera: self.seen(view, camera, beat) for camera, view in stage.views.items()}
 
-    def _plates(self, stage: Stage, beat: Beat) -> list[Plate]:
+    def _plates(self, stage: Stage, beat: Beat, *, said: bool = True) -> list[Plate]:
         near = beat.into if beat.mix > 0.5 else beat.slot
-        return [*stage.still, *stage.moving(self.facts[near]), *stage.caption(beat)]
+        caption = stage.caption(beat) if said else []
+        return [*stage.still, *stage.moving(self.facts[near]), *caption]
 
     def seen(self, view: View, camera: str, beat: Beat) -> Picture:
         """Return what a camera shows in a film frame."""
@@ -207,14 +213,20 @@ def set_scene(
 def _close_up(scene: FilmScene, options: FilmOptions, made: list[Composition]) -> CloseUp | None:
     if not options.filming.moments:
         return None
-    near = next((camera for camera in scene.tracks if options.camera(camera).riding), None)
-    near = near or next((camera for camera, track in scene.tracks.items() if track.riding), None)
-    near = near or (list(scene.tracks)[1] if len(scene.tracks) > 1 else None)
+    near = _riding(scene.tracks, options)
+    main = made[-1].layout.panes[0].camera
+    near = near or next((camera for camera in scene.tracks if camera != main), None)
     if near is None:
         return None
     own = compose_layout(scene.tracks, scene.subjects, options, layout="single", main=near)
     stage = _stage(own, scene.tracks, options, scene.facts, scene.subjects)
     return close_up_of(near, stage, made[-1].layout)
+
+
+def _riding(tracks: Mapping[str, Track], options: FilmOptions) -> str | None:
+    """Return the camera that rides with the nozzle: as the rig says, else as its pictures show."""
+    said = (camera for camera in tracks if options.camera(camera).riding)
+    return next(said, None) or next((camera for camera, track in tracks.items() if track.riding), None)
 
 
 def _last_picture(scene: FilmScene, options: FilmOptions, made: Composition) -> Picture:
@@ -245,8 +257,9 @@ def _compositions(
 ) -> list[Composition]:
     if options.filming.layout != "near-far" or len(tracks) < 2:
         return [compose_layout(tracks, subjects, options)]
-    wide = options.filming.main or next(iter(tracks))
-    near = next(camera for camera in tracks if camera != wide)
+    near = None if options.filming.main else _riding(tracks, options)
+    wide = options.filming.main or next(camera for camera in tracks if camera != near)
+    near = near or next(camera for camera in tracks if camera != wide)
     opening = compose_layout(tracks, subjects, options, layout="single", main=near)
     return [opening, compose_layout(tracks, subjects, options, layout="inset", main=wide)]
 

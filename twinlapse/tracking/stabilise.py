@@ -77,7 +77,7 @@ class Track:
     motions: tuple[Motion, ...]  # (n,) as applied
     gain: Float  # (n, 3) as applied
     foot_px: tuple[float, float]  # where the print stands; the middle of a rigid body that is held instead
-    riding: bool = False  # the camera rides with the nozzle, which is what is held
+    riding: bool = False  # a nozzle stands in the picture: the camera rides with it, whatever is held
     curve: ToneCurve = field(default_factory=ToneCurve)  # of the camera
     plain: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))  # (b,) blocks, and
     left: NDArray[np.int8] = field(default_factory=lambda: np.zeros((0, 0, 3), np.int8))  # (n, b, 3) of them
@@ -151,7 +151,7 @@ def track_camera(
         plain=looks.plain if filming.light != "off" else looks.plain[:0],
         left=looks.left * (looks.ratio_sure > SURE_OF_LIGHT)[:, None, None],
         foot_px=_foot(looks),
-        riding=_riding(looks, filming),
+        riding=bool(looks.body_sure.any()),
         curve=ToneCurve(tuple(looks.curve.tolist())),
         top_codes=tuple(looks.tone[:, 3].tolist()),
         white=looks.white,
