@@ -9,11 +9,11 @@ from twinlapse.film.stencil import rgb
 from twinlapse.rig.film_settings import Filming, film_size
 
 __all__ = [
-    "HALF",
+    "LEAST_FILLED",
     "MOST_CUT",
     "MOST_NARROWED",
     "SAFE",
-    "TURNS",
+    "TURNED_GAIN",
     "Box",
     "Layout",
     "Pane",
@@ -26,7 +26,7 @@ __all__ = [
 MOST_CUT, MOST_NARROWED = 0.4, 0.55
 # a row that leaves more than half of the film empty is turned where that fills so much more (common practice,
 # no source)
-HALF, TURNS = 0.5, 1.4
+LEAST_FILLED, TURNED_GAIN = 0.5, 1.4
 SAFE = 0.90  # title-safe share of width and height: SMPTE ST 2046-1
 
 
@@ -107,7 +107,7 @@ def arrange(
             for upright in ((False, True) if kind == "side" else (True, False))
         ]
         own, other = (_filled(row) for row in rows)
-        return rows[own < HALF and other > TURNS * own]
+        return rows[own < LEAST_FILLED and other > TURNED_GAIN * own]
     return _full(filming, size, aspects, names[:2], words)
 
 
