@@ -18,7 +18,7 @@ from twinlapse.tracking.stabilise import Track
 __all__ = [
     "CORNERS",
     "INSET_SHARES",
-    "MOST_HIDDEN",
+    "MOST_PRINT_HIDDEN",
     "Composition",
     "InsetPlace",
     "compose_layout",
@@ -35,7 +35,7 @@ CORNERS: tuple[InsetCorner, ...] = (
 )  # where all cover alike, the first
 
 
-MOST_HIDDEN = (
+MOST_PRINT_HIDDEN = (
     0.02  # of the print's box: an inset that would hide more becomes smaller (common practice, no source)
 )
 INSET_SHARES = (1.0, 0.8, 0.64)  # of its width
@@ -83,7 +83,7 @@ def compose_layout(
             if found[-1].inset is None:
                 return found[-1]
         best = min(found, key=_cost)
-        if best.inset is None or best.inset.print_share <= MOST_HIDDEN:
+        if best.inset is None or best.inset.print_share <= MOST_PRINT_HIDDEN:
             break
     return best
 
