@@ -136,6 +136,40 @@ def test_a_layer_that_cannot_be_looked_over_is_told_in_one_line(slab: Path, tmp_
             with_surveys(plan, toolpath, layers, rig, [layer])
 
 
+HEAD = {"name": "nozzle", "mount": "toolhead", "place_mm": [0, -28, 34], "look_mm": [0, -6, 0]}
+
+
+def test_a_survey_does_not_fly_into_what_was_printed_before_the_first_layer(
+    slab: Path, tmp_path: Path
+) -> None:
+    """What stands there is met by the gantry: the plan says so, not the proof of the finished file."""
+    file = tmp_path / "post.gcode"
+    lines = slab.read_text().splitlines()
+    post = ["G0 Z60 F600", "G1 X10 Y100 F9000", "G1 X14 E0.1 F1800"]
+    file.write_text("\n".join([*lines[:4], *post, *lines[4:]]) + "\n")
+    printer = {"bed_mm": [220, 220], "height_mm": 250, "toolhead": {"gantry_mm": 30}}
+    toolpath = read_toolpath(file)
+    layers = find_layers(toolpath)
+    for more, said in (({}, "asks for the nozzle at 30.5 mm"), ({"kinematics": "bed-fixed"}, "")):
+        rig = rig_from_mapping({"printer": printer | more, "camera": [{**HEAD, "stance": "last"}]})
+        plan = work_out(toolpath, layers, time_toolpath(toolpath, PRINTER), rig).plan
+        with pytest.raises(PlanError, match=said) if said else nullcontext():
+            with_surveys(plan, toolpath, layers, rig, [1])
+
+
+@pytest.mark.parametrize("looks", ["survey_layers", "corner_layers"])
+def test_a_survey_lifts_off_where_its_shot_would_stand_still(looks: str, slab: Path, tmp_path: Path) -> None:
+    """The shots of a camera that wants the nozzle to stay are not lifted; those with a survey must be."""
+    cameras = [HEAD | {"every": {"layers": 2}}, {"name": "wide", "mount": "frame", "stance": "still"}]
+    printer = {"bed_mm": [220, 220], "height_mm": 250}
+    rig = rig_from_mapping({"printer": printer, "camera": cameras, "plan": {looks: [1]}})
+    toolpath = read_toolpath(slab)
+    plan = work_out(toolpath, find_layers(toolpath), time_toolpath(toolpath, rig.printer), rig).plan
+    lifted = {shot.layer: shot.lift_mm > 0 for shot in plan.shots if "wide" in shot.stops[0].cameras}
+    assert lifted[0]
+    inject_file(slab, plan, tmp_path / "filmed.gcode")  # keeps the file only if the proof holds
+
+
 CHANGE = "; layer "
 SCHEDULES = ("{ layers = 20 }", '"layer"')
 

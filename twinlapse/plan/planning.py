@@ -96,7 +96,8 @@ def work_out(
     if tour:
         places = with_tour(places, toolpath, layers, np.array([choice.layer for choice in tour], np.int64))
     ground = Ground(toolpath, rig.printer)
-    maker = BlockMaker(toolpath, layers, rig, habit, ground, Router(ground))
+    toured = frozenset(c.gap for c in choices if c.layer in looked_at and gaps.ends_layer[c.gap])
+    maker = BlockMaker(toolpath, layers, rig, habit, ground, Router(ground), toured)
     touring_at = {choice.gap: k for k, choice in enumerate(tour)}
     pairs, refusals = _make(maker, choices, places, gaps.at_s, touring_at, progress)
     losses_s = rest_losses_s(toolpath, rig.printer, _rows(choice for choice, _ in pairs), timeline.end_s)

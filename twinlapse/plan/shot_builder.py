@@ -42,6 +42,7 @@ class BlockMaker:
     habit: UsualRetraction
     ground: Ground
     router: Router
+    toured: frozenset[int] = frozenset()  # gaps whose shots get stops of a survey as well
 
     def make(
         self, choice: Choice, stands: Sequence[StopPosition], at_s: float
@@ -49,9 +50,8 @@ class BlockMaker:
         """Return the cheapest shot that is clear of everything, and the stops that cannot be reached."""
         self.ground.advance(choice.moment.row)
         here = here_at(self.toolpath, self.rig, choice.moment.row)
-        draft = self._draft(
-            choice, at_s, still=bool(stands) and all(stand.stance == "still" for stand in stands)
-        )
+        still = bool(stands) and all(stand.stance == "still" for stand in stands)
+        draft = self._draft(choice, at_s, still=still and choice.gap not in self.toured)
         pulling_s = 2 * retraction_s(draft, here, self.rig)
         if not stands and not choice.cameras:  # the stops of a survey come later
             return _costing(draft, stops_s(draft, here, self.rig) + pulling_s), []

@@ -13,18 +13,9 @@ from twinlapse.arrays import Bool, Float
 from twinlapse.gcode import Layers, Toolpath
 from twinlapse.gcode.segments import layer_segments
 from twinlapse.optics.window import RISE_MM, window_of
+from twinlapse.plan.where.added_stops import lengthened, shot_of, stops_at, with_shots
 from twinlapse.plan.where.stop_positions import into_bed
-from twinlapse.plan.where.survey_grid import (
-    SAME_MM,
-    head_camera,
-    layer_ends,
-    layer_points,
-    lengthened,
-    reachable,
-    shot_of,
-    stops_at,
-    with_shots,
-)
+from twinlapse.plan.where.survey_grid import SAME_MM, head_camera, layer_ends, layer_points, reachable
 from twinlapse.rig import Rig
 from twinlapse.shots import CORNER, SURVEY, Plan, Shot, Stop
 

@@ -12,34 +12,29 @@ from numpy.typing import NDArray
 
 from twinlapse.arrays import Float
 from twinlapse.errors import PlanError
-from twinlapse.gcode import Kind, Layers, Toolpath, row_after_line
+from twinlapse.gcode import Layers, Toolpath
 from twinlapse.gcode.segments import layer_segments, line_sizes, points_along
 from twinlapse.motion.stream import stop_cost_s
 from twinlapse.optics.gap_view import gap_view
 from twinlapse.optics.upright import upright_camera
 from twinlapse.optics.window import RISE_MM, Window, window_of
 from twinlapse.plan.clearance.height_map import crosses
-from twinlapse.plan.cost import block_s, here_at
+from twinlapse.plan.where.added_stops import bare_bed_shot, lengthened, shot_of, stops_at, with_shots
 from twinlapse.plan.where.stop_positions import into_bed
 from twinlapse.rig import Camera, Printer, Rig
-from twinlapse.shots import BARE_BED, SURVEY, Plan, Shot, Stop
+from twinlapse.shots import BARE_BED, SURVEY, Plan, Stop
 
 __all__ = [
     "OVERLAP",
     "ROUND_MM",
     "SAME_MM",
     "Survey",
-    "bare_bed_shot",
     "head_camera",
     "layer_ends",
     "layer_points",
-    "lengthened",
     "plan_survey",
     "reachable",
     "seen_share",
-    "shot_of",
-    "stops_at",
-    "with_shots",
     "with_surveys",
 ]
 
@@ -167,15 +162,6 @@ def _hidden_gaps(toolpath: Toolpath, layers: Layers, layer: int, camera: Camera,
     return f"; {shown.words}" if shown is not None and not shown.tells else ""
 
 
-def bare_bed_shot(shots: Sequence[Shot], toolpath: Toolpath) -> int | None:
-    """Return the index of the shot before anything is extruded, if there is one."""
-    laid = np.flatnonzero(toolpath.kind == Kind.EXTRUDE)
-    if not len(laid):
-        return None
-    first_line = int(toolpath.line[laid[0]])
-    return next((k for k, shot in enumerate(shots) if shot.after_line < first_line), None)
-
-
 def head_camera(rig: Rig) -> Camera:
     """Return the first camera on the head, as it takes its upright picture.
 
@@ -188,78 +174,6 @@ def head_camera(rig: Rig) -> Camera:
     if camera is None:
         raise PlanError("a survey needs a camera on the head", 'add one with mount = "toolhead"')
     return upright_camera(camera)
-
-
-def shot_of(shots: Sequence[Shot], toolpath: Toolpath, layers: Layers, layer: int) -> int:
-    """Return the index of the shot in which a layer can be looked over: the first behind its last line.
-
-    Raises
-    ------
-    PlanError
-        when there is no such layer, no shot follows its last line, or what is printed stands higher.
-    """
-    if layer >= len(layers):
-        raise PlanError(
-            f"layer {layer + 1} cannot be looked over: the print has {len(layers)}",
-            "name fewer layers under survey_layers and corner_layers in [plan]",
-        )
-    rows = slice(int(layers.first_row[layer]), int(layers.first_row[layer + 1]))
-    laid = np.flatnonzero(toolpath.kind[rows] == Kind.EXTRUDE) + rows.start
-    last_line = int(toolpath.line[laid[-1]]) if len(laid) else 0
-    at = next(
-        (k for k, shot in enumerate(shots) if shot.layer == layer and shot.after_line >= last_line), None
-    )
-    if at is None:
-        raise PlanError(
-            f"layer {layer + 1} has no shot to survey in: behind its last line the machine cannot wait",
-            "survey another layer",
-        )
-    if layers.sequential and layers.object[layer] != layers.object[0]:
-        raise PlanError(
-            f"layer {layer + 1} is printed beside finished objects",
-            "survey layers of the first object alone",
-        )
-    begun = int(layers.first_row[0])  # a purge before the first layer may hang in the air beside the print
-    until = row_after_line(toolpath, shots[at].after_line)
-    laid = np.flatnonzero(toolpath.kind[begun:until] == Kind.EXTRUDE) + begun
-    ends_mm = toolpath.z_mm[np.concatenate([laid, np.maximum(laid - 1, 0)])]
-    if len(laid) and ends_mm.max() > layers.z_mm[layer] + RISE_MM / 2:
-        higher_mm = ends_mm.max() - layers.z_mm[layer]
-        raise PlanError(
-            f"layer {layer + 1} is printed beside something {higher_mm:.1f} mm higher", "survey another layer"
-        )
-    return at
-
-
-def with_shots(plan: Plan, shots: Sequence[Shot], warnings: Sequence[str]) -> Plan:
-    """Return a plan with its shots replaced, their cost counted, and their warnings."""
-    added = sum(shot.cost_s for shot in shots) - sum(shot.cost_s for shot in plan.shots)
-    return replace(plan, shots=tuple(shots), cost_s=round(plan.cost_s + added, 3), warnings=tuple(warnings))
-
-
-def stops_at(
-    places: Sequence[tuple[float, float]],
-    layers: Layers,
-    layer: int,
-    camera: Camera,
-    dwell_s: float,
-    stance: str,
-) -> tuple[Stop, ...]:
-    """Return stops a little above a layer."""
-    z_mm = round(float(layers.z_mm[layer]) + RISE_MM, 3)
-    return tuple(
-        Stop(cameras=(camera.name,), x_mm=x, y_mm=y, z_mm=z_mm, dwell_s=dwell_s, stance=stance)
-        for x, y in places
-    )
-
-
-def lengthened(shot: Shot, stops: Sequence[Stop], toolpath: Toolpath, rig: Rig) -> Shot:
-    """Return the shot with more stops after its own, and what they cost."""
-    here = here_at(toolpath, rig, row_after_line(toolpath, shot.after_line) - 1)
-    longer = replace(shot, stops=(*shot.stops, *stops), back_mm=())
-    return replace(
-        longer, cost_s=round(shot.cost_s + block_s(longer, here, rig) - block_s(shot, here, rig), 3)
-    )
 
 
 def layer_points(toolpath: Toolpath, layers: Layers, layer: int) -> Float:
