@@ -152,19 +152,22 @@ def test_a_film_that_cannot_be_made_leaves_nothing(scene, tmp_path: Path) -> Non
     assert list(tmp_path.iterdir()) == []
 
 
-def test_the_list_of_parts_lies_beside_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_is_written_to_join_parts_lies_beside_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     # a kill while they are joined must leave nothing where no render looks again
     listed: list[Path] = []
 
     def stopped(words, **options):
-        listed.append(Path(words[words.index("-i") + 1]))
+        listed.append(Path(words[words.index("ffmetadata") + 2]))
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("twinlapse.film.encoder.subprocess.run", stopped)
+    monkeypatch.setattr("twinlapse.film.encoder.subprocess.Popen", stopped)
     (tmp_path / "chunks").mkdir()
     codec = codec_for(tmp_path / "film.mp4", Filming())
-    with pytest.raises(KeyboardInterrupt):
-        encoder.join([tmp_path / "chunks/a.mp4"], codec, tmp_path / "film.mp4")
+    joined = encoder.joining(tmp_path / "chunks", codec, tmp_path / "film.mp4", encoder.Extras("title"))
+    with pytest.raises(KeyboardInterrupt), joined:
+        pass
     assert listed and listed[0].is_relative_to(tmp_path / "chunks")
 
 

@@ -27,7 +27,7 @@ from twinlapse.arrays import Progress
 from twinlapse.errors import RenderError
 from twinlapse.film.codecs import Codec
 from twinlapse.film.colour import planes_of
-from twinlapse.film.encoder import NO_EXTRAS, Extras, encoding, join, keyframe_step
+from twinlapse.film.encoder import NO_EXTRAS, Extras, encoding, joining, keyframe_step
 from twinlapse.film.frame_times import Beat
 from twinlapse.film.scene import FilmScene
 from twinlapse.frames.sequence import FrameSequence
@@ -240,9 +240,10 @@ def render_in_chunks(
     paths = _paths(chunks)
     todo = [(chunk, path) for chunk, path in zip(chunks, paths, strict=True) if not path.exists()]
     try:
-        if todo:
-            farm.make(todo, part_of(progress, 1 - len(todo) / len(chunks), 1.0))
-        join(paths, codec, out, extras)
+        with joining(folder, codec, out, extras) as join:
+            if todo:
+                farm.make(todo, part_of(progress, 1 - len(todo) / len(chunks), 1.0))
+            join(paths)
     except UnfinishedError as error:
         made = sum(path.exists() for path in paths)
         raise UnfinishedError(

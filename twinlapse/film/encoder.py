@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import subprocess
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -30,8 +30,8 @@ __all__ = [
     "Pipe",
     "command",
     "encoding",
-    "join",
     "join_command",
+    "joining",
     "keyframe_step",
     "note_text",
 ]
@@ -118,11 +118,9 @@ def _with_notes(words: list[str], last_input: str, notes: Path) -> list[str]:
 _QUIET = ("-nostdin", "-hide_banner", "-loglevel", "error", "-y")
 
 
-def join_command(
-    parts: Path, codec: Codec, out: Path, notes: Path | None = None, sound: Sound | None = None
-) -> list[str]:
-    """Return the ffmpeg command that joins the segments listed in `parts` without encoding them again."""
-    stream = ffmpeg.input(str(parts), format="concat", safe=0)
+def join_command(codec: Codec, out: Path, notes: Path | None = None, sound: Sound | None = None) -> list[str]:
+    """Return the ffmpeg command that joins segments, listed on its input, without encoding them again."""
+    stream = ffmpeg.input("pipe:", format="concat", safe=0, protocol_whitelist="file,pipe")
     options: dict[str, Any] = {"codec:v": "copy", "format": codec.container}
     if codec.container == "mp4":
         options["movflags"] = "+faststart"
@@ -130,10 +128,10 @@ def join_command(
         options["fflags"] = "+bitexact"  # without its random number
     words = [str(part) for part in ffmpeg.compile(ffmpeg.output(stream, str(out), **options))]
     if notes is not None:
-        words = _with_notes(words, str(parts), notes)
+        words = _with_notes(words, "pipe:", notes)
     if sound is not None:
         source, output = sound.words(1 if notes is None else 2, codec)
-        after = words.index(str(parts if notes is None else notes)) + 1
+        after = words.index("pipe:" if notes is None else str(notes)) + 1
         words = [*words[:after], *source, *words[after:-1], *output, words[-1]]
     return [imageio_ffmpeg.get_ffmpeg_exe(), *_QUIET, *words[1:]]
 
@@ -173,19 +171,24 @@ def encoding(
     """
     with contextlib.ExitStack() as held:
         beside = held.enter_context(replacing_by_name(out))
-        said = held.enter_context(tempfile.TemporaryFile())
         noted = None
         if notes and codec.tagged:
             noted = Path(held.enter_context(tempfile.TemporaryDirectory())) / "notes.txt"
             noted.write_text(notes, encoding="utf-8")
-        # its words go to a file: a pipe that nobody drains would stop it
-        process = subprocess.Popen(  # noqa: S603
-            command(size, fps, codec, beside, noted), stdin=subprocess.PIPE, stdout=said, stderr=said
-        )
+        with _program(command(size, fps, codec, beside, noted), out) as stdin:
+            _widen(stdin)
+            yield Pipe(stdin)
+
+
+@contextlib.contextmanager
+def _program(words: list[str], out: Path) -> Iterator[IO[bytes]]:
+    """Start a command that makes `out`, yield its standard input, and wait for its end."""
+    # its words go to a file: a pipe that nobody drains would stop it
+    with tempfile.TemporaryFile() as said:
+        process = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=said, stderr=said)  # noqa: S603
         assert process.stdin is not None
-        _widen(process.stdin)
         try:
-            yield Pipe(process.stdin)
+            yield process.stdin
             process.stdin.close()
         except BrokenPipeError:
             pass  # it has stopped by itself; its words tell why
@@ -209,32 +212,33 @@ def _widen(pipe: IO[bytes]) -> None:
         fcntl.fcntl(pipe.fileno(), fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
 
 
-def join(parts: Sequence[Path], codec: Codec, out: Path, extras: Extras = NO_EXTRAS) -> None:
-    """Join segments of one film without encoding them again.
+@contextlib.contextmanager
+def joining(
+    place: Path, codec: Codec, out: Path, extras: Extras = NO_EXTRAS
+) -> Iterator[Callable[[Sequence[Path]], None]]:
+    """Yield what joins segments of one film without encoding them again, which is done when the block ends.
+
+    The program that joins is started at once, so that it is ready when the segments are. Its files lie in the
+    folder `place`: where this process is killed, they go with it.
 
     Raises
     ------
     RenderError
         with what ffmpeg says, when it fails.
     """
-    # beside the parts: where this process is killed, it goes with them
-    place = parts[0].parent if parts else None
     with replacing_by_name(out) as beside, tempfile.TemporaryDirectory(dir=place) as folder:
-        listed = Path(folder) / "parts.txt"
-        quoted = [str(part.resolve()).replace("'", "'\\''") for part in parts]
-        listed.write_text("".join(f"file '{name}'\n" for name in quoted), encoding="utf-8")
         noted = None
         if extras.notes and codec.tagged:
             noted = Path(folder) / "notes.txt"
             noted.write_text(extras.notes, encoding="utf-8")
-        done = subprocess.run(  # noqa: S603
-            join_command(listed, codec, beside, noted, extras.sound),
-            capture_output=True,
-            check=False,
-            stdin=subprocess.DEVNULL,
-        )
-        if done.returncode != 0:
-            raise _failed(done.stderr, done.returncode, out)
+        with _program(join_command(codec, beside, noted, extras.sound), out) as stdin:
+
+            def join(parts: Sequence[Path]) -> None:
+                quoted = [str(part.resolve()).replace("'", "'\\''") for part in parts]
+                # with its protocol: another name would be one beside the pipe
+                stdin.write("".join(f"file 'file:{name}'\n" for name in quoted).encode())
+
+            yield join
 
 
 def _failed(said: bytes, status: int, out: Path) -> RenderError:
