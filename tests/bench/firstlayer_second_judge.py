@@ -50,6 +50,7 @@ ROWS: dict[str, dict] = {
     "nozzle too low": {"rise": -0.1},
     "ridges": {"rise": -0.05, "ridges": 0.1},
     "glare": {"spoil": {"glare": 2.0}},
+    "glare gaps": {"gaps": True, "spoil": {"glare": 2.0}},
     "oil": {"spoil": {"oil": 5}},
     "residue": {"spoil": {"residue": 4}},
     "hair": {"spoil": {"hairs": 3}},
