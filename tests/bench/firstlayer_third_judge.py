@@ -47,7 +47,7 @@ LOOKS = (  # plastic and bed, linear reflectance; the photograph; its contrast; 
     ((0.06, 0.28, 0.10), (0.36, 0.30, 0.18), "grass", 0.15, 0.12),
     ((0.03, 0.03, 0.035), (0.40, 0.40, 0.42), "gravel", 0.15, 0.2),
 )
-ROWS = ("sound", "gaps", "lump", "missing line", "nothing")
+ROWS = ("sound", "gaps", "lump", "missing line", "outermost line", "nothing")
 
 
 @dataclass
@@ -106,8 +106,12 @@ def layer_of(seed: int, row: str) -> Made:
                 put.append((float(at[0]), float(at[1])))
                 pieces.remove(tuple(ends[k]))
                 pieces += [(*a, *(at - cut)), (*(at + cut), *b)]
-    if row == "missing line":
+    if row in ("missing line", "outermost line"):
         gone = order[:1] if len(long) else np.arange(order[0], order[0] + 10) % len(ends)
+        if (
+            row == "outermost line"
+        ):  # the first loop is laid outermost: one of its sides, or half of a round one
+            gone = np.array([dice.integers(4)]) if len(long) else np.arange(int(5 * (9.0 - WIDTH / 2)) // 2)
         put = [tuple((ends[gone, :2] + ends[gone, 2:]).mean(axis=0) / 2)]
         pieces = [tuple(ends[k]) for k in range(len(ends)) if k not in gone]
     if row == "lump":
