@@ -23,7 +23,7 @@ from twinlapse.rig.film_settings import Filming, film_size
 __all__ = ["film_bytes", "fitting_options"]
 
 _LOG = logging.getLogger(__name__)
-_BASE = 100e6  # the interpreter, its packages, and what was measured
+_BASE = 125e6  # the interpreter, its packages, and what was measured
 _WORKER = 60e6
 _A_SOURCE_PIXEL = 11  # bytes: frames that are read and warped at the same time
 # encoder -> bytes that it takes at any size, and for a pixel of the film, frames in the making included
