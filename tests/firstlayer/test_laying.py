@@ -158,6 +158,21 @@ def test_what_is_brighter_than_filament_and_bed_is_no_bed_between_lines() -> Non
     assert found.laid == "not known"
 
 
+def test_thin_regions_alarm_where_they_are_most_of_the_layer() -> None:
+    narrow, lines, canvas, wanted, seen = shown(0.3)
+    x, y = np.moveaxis(canvas.grid_mm() / SIDE_MM, 2, 0)
+    said = []
+    for deep in (0.35, 1.1):
+        thin = (x < 0.3) | ((x > 0.6) & (y < deep))
+        picture = np.where(thin[..., None], narrow, shown(0.46)[0])
+        picture[(x > 0.3) & (x < 0.6)] //= 20  # nothing is known there
+        found = laying_of(picture, lines, canvas, wanted, seen)
+        words = [region.laid for region in found.regions]
+        assert max(set(words), key=words.count) == "thin"
+        said.append((found.laid, words.count("thin") / len(words) > 0.5))
+    assert said == [("not known", False), ("thin", True)]
+
+
 def test_ridges_are_told_from_grooves() -> None:
     assert laid(width_mm=0.62, groove=0.08, ridges=0.15).laid == "ridges"
     assert laid(width_mm=0.46, groove=0.4).laid == "good"

@@ -34,6 +34,7 @@ from twinlapse.firstlayer.linear_light import light_of
 from twinlapse.firstlayer.outer_width import OuterWidth, outer_width
 
 __all__ = [
+    "ALARM_SHARE",
     "BARE_GROOVE",
     "BARE_HUE",
     "BLURRED",
@@ -87,6 +88,9 @@ PLOUGHED = 1.1  # a rough layer of narrower lines was drawn with the nozzle too 
 # and up to 0.05, drawn ridges of 0.1 mm 0.6 to 5.5 and from 0.12
 RIDGES, RIDGES_OF_GROOVE = 0.45, 0.12
 SOME_RIDGES = 0.25  # of the regions of a squished layer: it has ridges
+# of the regions, above which a layer is thin or has ridges: drawn sound black lines under a strong lamp
+# 0.42 thin, with 60 % of the material 0.85 and more
+ALARM_SHARE = 0.5
 CREST_MM = 0.3  # less wide than a line: its middle
 # of a thin layer that looks like its bed on the whole, CIE Lab: rehearsed dark filament on a dark bed, well
 # laid, is 28 off its bed by shade, 0.4 by hue, and a groove of it lacks 0.59 of its light
@@ -341,11 +345,15 @@ def _region(
 def _whole(regions: Sequence[Region]) -> Laying:
     if not regions:
         return Laying(regions=(), laid="not known", share=0.0)
-    said = [region.laid for region in regions]
+    said: list[Laid] = [region.laid for region in regions]
     laid = max(sorted(set(said)), key=said.count)
     if laid == "too squished" and said.count("ridges") >= SOME_RIDGES * len(said):
         laid = "ridges"
-    return Laying(regions=tuple(regions), laid=laid, share=said.count(laid) / len(regions))
+    # an alarm is of most of the layer: the lamp's mirror alone makes some regions look so
+    alarming = {"thin": ("thin",), "ridges": ("ridges", "too squished")}.get(laid, said)
+    if sum(word in alarming for word in said) <= ALARM_SHARE * len(said):
+        laid = "not known"
+    return Laying(regions=tuple(regions), laid=laid, share=said.count(laid) / len(said))
 
 
 def _lightness(colours: Picture) -> Float32:
