@@ -73,6 +73,12 @@ def choose_references(
     pictures = [sample[place] for place in order]
     gauges = [choose_gauges(sample, size, by, filming)]
     agreed = [_agreement(gauges[0], pictures, first, filming.model)]
+    if filming.hold != "off" and (agreed[0] <= KNOWN).any():
+        # one that moved while it was exposed is not known for that, and would be held against sharp ones
+        sharp = ~_blurred(gauges[0], pictures, filming.model)
+        sharp[first] = True
+        pictures = [picture for picture, kept in zip(pictures, sharp, strict=True) if kept]
+        order, agreed = order[sharp], [agreed[0][sharp]]
     tried = np.zeros(len(pictures), bool)
     while len(gauges) < MOST and filming.hold != "off":
         known = np.stack(agreed) > KNOWN
@@ -94,10 +100,18 @@ def choose_references(
     return References(gauges=tuple(gauges), places=np.array(places)[order], known=np.stack(agreed) > KNOWN)
 
 
+def _blurred(gauges: Gauges, pictures: Sequence[Picture], model: Model) -> NDArray[np.bool_]:
+    """Return which pictures moved while they were exposed, (m,)."""
+    return np.asarray(gauges.read([_grey(picture) for picture in pictures], model)[-1] > 0)
+
+
+def _grey(picture: Picture) -> Picture:
+    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+
 def _agreement(gauges: Gauges, pictures: Sequence[Picture], own: int, model: Model) -> Float:
     """Return how well each picture is known again, (m,): 1 for the reference and the best of the others."""
-    greys = [np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), dtype=np.uint8) for picture in pictures]
-    total = gauges.agreement(greys, model)
+    total = gauges.agreement([_grey(picture) for picture in pictures], model)
     others = np.delete(total, own)
     best = max(float(others.max(initial=0.0)), 1e-9)
     sight = np.clip(total / best, 0, 1)

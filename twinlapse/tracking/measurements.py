@@ -24,7 +24,7 @@ from twinlapse.rig.film_settings import CameraFilming
 
 __all__ = ["VERSION", "Column", "Looks", "keep", "key_of", "read_kept"]
 
-VERSION = "looks/25"
+VERSION = "looks/26"
 
 Column = NDArray[np.float32]  # half the memory, and a ten-thousandth of a pixel
 
