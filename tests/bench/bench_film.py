@@ -128,7 +128,8 @@ def graph(folder: Path, count: int, out: Path) -> list[str]:
         inputs += ["-i", str(folder / f"{name}.png")]
     return [
         FFMPEG, "-v", "error", "-y", *inputs, "-filter_complex", ";".join(parts), "-c:v", "libx264",
-        "-preset", "veryfast", "-profile:v", "high", "-aq-strength", "0.6", "-crf", "18", "-g", "60",
+        "-preset", "veryfast", "-profile:v", "high", "-aq-strength", "0.6",
+        "-x264-params", "deadzone-inter=28", "-crf", "18", "-g", "60",
         "-threads", "4", "-movflags", "+faststart", str(out),
     ]  # fmt: skip
 

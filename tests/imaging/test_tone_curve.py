@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from twinlapse.imaging.light import Relight, relight
+from twinlapse.imaging.light import Relight, relight, to_linear
 from twinlapse.imaging.tone_curve import ToneCurve, find_tone_curve, lit_codes, whole_codes
 
 
@@ -75,6 +75,39 @@ def test_patches_are_even_under_the_curve_that_is_found(name: str) -> None:
     if name != "srgb":  # the control: sRGB's curve leaves more
         wrong = [flicker(curve, patch, codes, ToneCurve()) for patch in (0.02, 0.18, 0.6)]
         assert max(wrong) > 2 * max(dark, middle, bright)
+
+
+@pytest.mark.parametrize("name", ["bt709", "plain", "shouldered"])
+def test_the_curve_that_is_found_is_the_cameras(name: str) -> None:
+    """Against the published curve itself, or the one that was made up, in all codes that were seen."""
+    codes, _ = filmed(CURVES[name], seed=5)
+    found = find_tone_curve(codes)
+    fine = np.geomspace(1e-5, 1.2, 20001)
+    code = np.linspace(np.nanquantile(codes, 0.002), np.nanquantile(codes, 0.998), 60)
+    true, near = np.log(np.interp(code, CURVES[name](fine), fine)), found.log_light(code)
+    # a curve is known up to a factor and a power of the light
+    apart = near - np.polyval(np.polyfit(true, near, 1), true)
+    standard = ToneCurve().log_light(code)
+    wrong = standard - np.polyval(np.polyfit(true, standard, 1), true)
+    assert np.abs(apart).max() < 0.03
+    assert np.abs(wrong).max() > 3 * np.abs(apart).max()  # the control: sRGB's is another
+
+
+def test_srgb_light_is_that_of_another_library() -> None:
+    """scikit-image's conversion to CIE XYZ (IEC 61966-2-1): the luminance of a grey is its linear light."""
+    color = pytest.importorskip("skimage.color")
+    greys = np.repeat(np.arange(256, dtype=np.uint8)[None, :, None], 3, axis=2)
+    light = color.rgb2xyz(greys)[0, :, 1]
+    assert np.abs(to_linear(np.arange(256)) - light).max() < 1e-4
+    log = ToneCurve().log_light(np.arange(1, 256) / 255)
+    assert np.abs(np.exp(log) - light[1:]).max() < 1e-4
+    for gain in (0.7, 1.15):
+        shown = relight(greys, Relight(gain=np.full(3, gain)))
+        even = color.rgb2xyz(shown)[0, :, 1] / np.maximum(light, 1e-9)
+        seen = (np.arange(256) > 60) & (shown[0, :, 0] < 255)
+        # a code is up to 4 % of the light there, and codes are whole; on average the gain is exact
+        assert np.abs(even[seen] - gain).max() < 0.04
+        assert abs(even[seen].mean() - gain) < 0.001
 
 
 def test_a_few_pixels_that_the_print_comes_to_hide_do_not_cost_the_curve() -> None:
