@@ -127,6 +127,42 @@ def test_without_the_bare_bed_a_film_beside_the_print_is_a_remark() -> None:
     assert [defect.kind for defect in lump.defects] == ["blob"] and not lump.patches
 
 
+def _beside(
+    spot: tuple[int, int, int], filament: tuple[int, int, int], bed: tuple[int, int, int]
+) -> Judgement:
+    """A square of lines, 3 x 2 mm of the bed beside it in another colour."""
+    y = np.arange(5.2, 20.0, 0.4)
+    lines = Lines(
+        first_mm=np.stack([np.full(len(y), 5.0), y], axis=1),
+        last_mm=np.stack([np.full(len(y), 20.0), y], axis=1),
+        width_mm=np.full(len(y), 0.45),
+        file_line=np.arange(len(y)),
+    )
+    canvas = Canvas(left_mm=0.0, back_mm=25.0, step_mm=0.1, width=250, height=250)
+    dice = np.random.default_rng(8)
+    colours = np.where(drawn(lines, canvas)[..., None], filament, bed) + dice.normal(0, 4, (250, 250, 3))
+    colours[100:130, 215:235] = spot + dice.normal(0, 4, (30, 20, 3))
+    mosaic = Mosaic(
+        canvas=canvas,
+        colours=colours.clip(0, 255).astype(np.uint8),
+        seen=np.ones(canvas.shape, np.bool_),
+        shifts_mm=np.zeros((1, 2)),
+        links=(),
+        residual_mm=0.0,
+        gains=np.ones(1),
+    )
+    return judge(mosaic, lines, furthest_mm=0.0)
+
+
+def test_what_is_brighter_than_filament_and_bed_beside_the_print_is_the_lamp() -> None:
+    blue, white, black = (150, 150, 170), (225, 225, 220), (60, 60, 65)
+    lamp = _beside((255, 255, 248), blue, black)
+    assert not lamp.defects and not lamp.patches
+    for blob in (_beside(blue, blue, black), _beside((252, 252, 248), white, black)):
+        (defect,) = blob.defects
+        assert defect.kind == "blob" and np.abs(np.array(defect.at_mm) - (22.5, 13.5)).max() < 0.3
+
+
 def _black_on_grey(shown: int) -> Judgement:
     """A square of dark lines, 1.2 mm of the outermost one in another light."""
     y = np.arange(5.2, 20.0, 0.4)

@@ -373,6 +373,8 @@ def _found(
         found.append((piece, "missing line" if piece.length_mm >= LONG_MM else "gap", sure))
     pale: list[Component] = []
     for piece in components_of(extra, parted.score, canvas, SMALLEST_BLOB_MM2):
+        if _is_lamp(piece, parted, canvas):
+            continue
         long = piece.length_mm > 4 * piece.width_mm and piece.length_mm > 2.0
         beside = any(math.dist(piece.at_mm, gap.at_mm) < NEAR_MM + gap.length_mm / 2 for gap in gaps)
         kind: _Kind = "dragged line" if long or beside else "blob"
@@ -398,13 +400,23 @@ def _found(
 
 def _mirrors(piece: Component, parted: Parted, canvas: Canvas) -> bool:
     """Return whether a piece is brighter than the bed beside it: dark filament mirrors the lamp there."""
-    x, y, wide, deep = piece.box_mm
-    (left, top), (right, low) = np.rint(canvas.to_px(np.array([[x, y + deep], [x + wide, y]])) + 0.5).astype(
-        int
-    )
-    box = (slice(max(0, top), low), slice(max(0, left), right))
+    box = _box_of(piece, canvas)
     bare = parted.wanted[box] & (parted.score[box] < BARE)
     return bool(bare.any() and np.median(parted.over_bed[box][bare]) > 1)
+
+
+def _is_lamp(piece: Component, parted: Parted, canvas: Canvas) -> bool:
+    """Return whether a piece beside the print is brighter than filament and bed: the bed mirrors the lamp."""
+    box = _box_of(piece, canvas)
+    extra = ~parted.wanted[box] & (parted.score[box] > 0.5)
+    return bool(extra.any() and np.median(parted.over_both[box][extra]) > 1)
+
+
+def _box_of(piece: Component, canvas: Canvas) -> tuple[slice, slice]:
+    x, y, wide, deep = piece.box_mm
+    corners = canvas.to_px(np.array([[x, y + deep], [x + wide, y]])) + 0.5
+    (left, top), (right, low) = np.rint(corners).astype(int)
+    return slice(max(0, top), low), slice(max(0, left), right)
 
 
 def _threads(

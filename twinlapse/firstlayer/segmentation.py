@@ -43,6 +43,9 @@ ODD_SCORE = 0.35  # a pixel further off the level is something else
 # whole, black lines that mirror a lamp 1.2 and more; what is nearly white cannot show how much brighter it is
 _GRAIN, _BRIGHTER, _CLIPPED = 1.4, 1.15, 0.9
 _NEAR_BED_MM = 1.5
+# times the usual light of filament and bed, above which it is the lamp's: of what is bright by itself, 0.67
+# and more, nothing is
+_LAMP = 1.5
 LEAST_APART = 0.4  # of the levels of filament and bed
 FURTHEST_MM = 1.5  # the whole map may stand off the toolpath by this much: an error of the camera's pose
 
@@ -58,6 +61,7 @@ class Parted:
     contrast: float  # distance of filament and bed in CIE Lab (CIE 1976)
     lightness: Float32  # 0 to 100, as an even light would show it
     over_bed: Float32  # light over the most that the bed beside it can have; 0 far from the bed
+    over_both: Float32  # light of its darkest colour over the most that filament and bed usually have
 
 
 def part(
@@ -94,6 +98,7 @@ def part(
         contrast=_contrast(features, wanted, seen, canvas),
         lightness=np.ascontiguousarray(features[..., 0]),
         over_bed=_over_bed(colours, wanted, seen, canvas),
+        over_both=_over_both(colours, wanted, seen, canvas),
     )
 
 
@@ -243,6 +248,18 @@ def _over_bed(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canv
     near = cv2.GaussianBlur(light * bed, (0, 0), sigma) / np.maximum(weight, 1e-3)
     most = np.minimum(_GRAIN * near, np.maximum(_CLIPPED, _BRIGHTER * near))
     return np.asarray(np.where(weight > 0.02, light / np.maximum(most, 1e-3), 0), np.float32)
+
+
+def _over_both(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas) -> Float32:
+    """Return the light of each pixel's darkest colour over the most that filament and bed usually have.
+
+    A white lamp that is mirrored adds to every colour; coloured filament in a good light has a dark one.
+    """
+    light = light_of(colours)
+    slack = SLACK_MM / canvas.step_mm
+    materials = (shrunk(wanted, slack) & seen, ~grown(wanted, 2.5 * slack) & seen)
+    usual = max(float(np.median(light[some].mean(axis=1))) if some.any() else 0.0 for some in materials)
+    return np.asarray(light.min(axis=2) / max(_LAMP * usual, 1e-3), np.float32)
 
 
 def _contrast(features: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> float:
