@@ -163,7 +163,7 @@ def test_what_is_brighter_than_filament_and_bed_beside_the_print_is_the_lamp() -
         assert defect.kind == "blob" and np.abs(np.array(defect.at_mm) - (22.5, 13.5)).max() < 0.3
 
 
-def _black_on_grey(shown: int) -> Judgement:
+def _black_on_grey(shown: int, bed: int = 150) -> Judgement:
     """A square of dark lines, 1.2 mm of the outermost one in another light."""
     y = np.arange(5.2, 20.0, 0.4)
     lines = Lines(
@@ -174,7 +174,7 @@ def _black_on_grey(shown: int) -> Judgement:
     )
     canvas = Canvas(left_mm=0.0, back_mm=25.0, step_mm=0.1, width=250, height=250)
     dice = np.random.default_rng(8)
-    colours = dice.normal(150, 10, (250, 250, 3))
+    colours = dice.normal(bed, 10, (250, 250, 3))
     printed = drawn(lines, canvas)
     colours[printed] = dice.normal(45, 3, (int(printed.sum()), 3))
     colours[195:200, 100:112] = dice.normal(shown, 3, (5, 12, 3))
@@ -194,3 +194,10 @@ def test_what_is_brighter_than_the_bed_beside_it_is_no_gap() -> None:
     (defect,) = _black_on_grey(150).defects
     assert defect.kind == "gap" and abs(defect.at_mm[0] - 10.6) < 0.3
     assert not _black_on_grey(205).defects  # the line mirrors a lamp
+
+
+def test_at_full_scale_beside_bed_that_nearly_is_a_dark_line_is_not_seen() -> None:
+    gap, clipped = _black_on_grey(235, bed=245), _black_on_grey(260, bed=245)
+    assert [defect.kind for defect in gap.defects] == ["gap"] and gap.seen_share == 1.0
+    assert not clipped.defects and clipped.seen_share < 1.0
+    assert not clipped.seen[196:199, 102:110].any() and clipped.seen[196:199, 80:95].all()

@@ -248,6 +248,7 @@ def judge(
         )
         found, pale = _found(parted, seen & ~gone, canvas, lines, smallest_mm, over, bare is not None)
     found.sort(key=lambda item: -item[0].area_mm2)
+    untold = parted.wanted & (parted.score < BARE) & np.isinf(parted.over_bed)
     absent = [item for item in there if item.there is False]
     laying = None
     if not unfit and not below:  # what shows in the grooves of an upper layer is not the bed
@@ -270,12 +271,12 @@ def judge(
         offset_mm=offset,
         separability=parted.separability,
         can_tell=can_tell,
-        seen_share=float((parted.wanted & seen).sum() / max(1, parted.wanted.sum())),
+        seen_share=float((parted.wanted & seen & ~untold).sum() / max(1, parted.wanted.sum())),
         wanted=parted.wanted,
         score=parted.score,
         objects=tuple(there),
         laying=laying,
-        seen=seen & ~gone,
+        seen=seen & ~gone & ~untold,
         why=why,
         patches=tuple(piece.box_mm for piece in pale),
         not_looked_for=UPPER_NOT_LOOKED_FOR if below else (),
@@ -399,7 +400,7 @@ def _found(
 
 
 def _mirrors(piece: Component, parted: Parted, canvas: Canvas) -> bool:
-    """Return whether a piece is brighter than the bed beside it: dark filament mirrors the lamp there."""
+    """Return whether a piece is brighter than the bed beside it, or may be: dark filament mirrors a lamp."""
     box = _box_of(piece, canvas)
     bare = parted.wanted[box] & (parted.score[box] < BARE)
     return bool(bare.any() and np.median(parted.over_bed[box][bare]) > 1)

@@ -43,6 +43,9 @@ ODD_SCORE = 0.35  # a pixel further off the level is something else
 # whole, black lines that mirror a lamp 1.2 and more; what is nearly white cannot show how much brighter it is
 _GRAIN, _BRIGHTER, _CLIPPED = 1.4, 1.15, 0.9
 _NEAR_BED_MM = 1.5
+# of full scale: drawn black lines at 1 mirrored the lamp beside bed of 0.87 to 0.97; a gap looks so as well
+_NEARLY_FULL, _FULL = 0.85, 0.97
+_LEAST_BED = 1e-3  # share of bed around a pixel, from which its light is known
 # times the usual light of filament and bed, above which it is the lamp's: of what is bright by itself, 0.67
 # and more, nothing is
 _LAMP = 1.5
@@ -60,7 +63,9 @@ class Parted:
     separability: float  # distance of filament and bed in their spread
     contrast: float  # distance of filament and bed in CIE Lab (CIE 1976)
     lightness: Float32  # 0 to 100, as an even light would show it
-    over_bed: Float32  # light over the most that the bed beside it can have; 0 far from the bed
+    # light over the most that the bed beside it can have; 0 far from the bed; infinite at full scale beside
+    # bed that nearly is, where that is not told
+    over_bed: Float32
     over_both: Float32  # light of its darkest colour over the most that filament and bed usually have
 
 
@@ -247,7 +252,9 @@ def _over_bed(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canv
     weight = cv2.GaussianBlur(bed, (0, 0), sigma)
     near = cv2.GaussianBlur(light * bed, (0, 0), sigma) / np.maximum(weight, 1e-3)
     most = np.minimum(_GRAIN * near, np.maximum(_CLIPPED, _BRIGHTER * near))
-    return np.asarray(np.where(weight > 0.02, light / np.maximum(most, 1e-3), 0), np.float32)
+    over = np.where(weight > 0.02, light / np.maximum(most, 1e-3), 0)
+    untold = (weight > _LEAST_BED) & (near > _NEARLY_FULL) & (light > _FULL)
+    return np.asarray(np.where(untold, np.inf, over), np.float32)
 
 
 def _over_both(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas) -> Float32:
