@@ -27,6 +27,7 @@ from twinlapse.film.events import close_up_moments, events_of_file, moments_of, 
 from twinlapse.film.frame_times import (
     CAPTION_S,
     HOLD_S,
+    SHORTEST_CAPTION_S,
     ZOOM_S,
     Beat,
     ease_of,
@@ -167,9 +168,15 @@ def test_captions_last_long_enough_to_read_and_do_not_overlap() -> None:
     filming = Filming(fps=30, last_s=4)
     beats = with_captions(schedule(40, filming), (0, 3, 39), filming)
     shown = [[place for place, beat in enumerate(beats) if beat.caption == number] for number in range(3)]
-    length = round(CAPTION_S * 30)
-    assert [len(places) for places in shown] == [length, min(length, len(beats) - length), 0]
-    assert shown[0][0] == 0 and shown[1][0] == length
+    length, least = round(CAPTION_S * 30), round(SHORTEST_CAPTION_S * 30)
+    assert [len(places) for places in shown] == [least, least, min(length, len(beats) - 2 * least)]
+    assert [places[0] for places in shown] == [0, least, 2 * least]
+    short = Filming(fps=30, last_s=0)
+    # each stands as long as it does where nothing follows soon, and none comes before its moment
+    beats = with_captions(schedule(200, filming), (0, 190), filming)
+    assert sum(beat.caption == 0 for beat in beats) == length
+    assert next(beat.slot for beat in beats if beat.caption == 1) == 190
+    assert all(beat.caption < 0 for beat in with_captions(schedule(30, short), (0,), short))
     assert max(beat.strength for beat in beats) == 1
     assert shown_moments((0, 4, 90), [0, 3, 6, 9]) == (0, 6, 9)
 

@@ -19,6 +19,7 @@ __all__ = [
     "EASE_FROM_S",
     "FADE_S",
     "HOLD_S",
+    "SHORTEST_CAPTION_S",
     "ZOOM_S",
     "Beat",
     "ease_of",
@@ -31,7 +32,7 @@ __all__ = [
 FADE_S = 0.4  # from a card to the pictures and back
 EASE, EASE_FROM_S = 0.35, 6.0  # how much slower the first layers go by themselves, and in how long a film
 ZOOM_S, HOLD_S = 0.6, 1.6  # to a close-up, and how long it stands
-CAPTION_S, CAPTION_FADE_S = 2.8, 0.2
+CAPTION_S, SHORTEST_CAPTION_S, CAPTION_FADE_S = 2.8, 1.2, 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,15 +116,21 @@ def with_close_ups(beats: Sequence[Beat], moments: Collection[int], filming: Fil
 def with_captions(beats: Sequence[Beat], moments: Sequence[int], filming: Filming) -> tuple[Beat, ...]:
     """Return the frames of a film with captions, each from its moment on for as long as it takes to read.
 
-    One that comes while another is shown waits for it; what does not fit before the end is left out.
+    One that comes while another is shown takes its place as soon as that could be read: in a short film the
+    words about layer 1 would else stand until the end. What does not fit before the end is left out.
     """
-    length, fade = round(CAPTION_S * filming.fps), max(1, round(CAPTION_FADE_S * filming.fps))
+    length, least, fade = (
+        max(1, round(seconds * filming.fps)) for seconds in (CAPTION_S, SHORTEST_CAPTION_S, CAPTION_FADE_S)
+    )
+    reached = [
+        next((place for place, beat in enumerate(beats) if not beat.card and beat.slot >= moment), len(beats))
+        for moment in moments
+    ]
     made, free = list(beats), 0
-    for number, moment in enumerate(moments):
-        reached = (place for place, beat in enumerate(beats) if not beat.card and beat.slot >= moment)
-        start = max(free, next(reached, len(beats)))
-        stop = min(start + length, len(beats))
-        if stop - start < length // 2:
+    for number, (own, following) in enumerate(zip(reached, [*reached[1:], len(beats)], strict=True)):
+        start = max(free, own)
+        stop = min(start + length, max(start + least, following), len(beats))
+        if stop - start < least:
             break
         for place in range(start, stop):
             share = min(1.0, (place - start + 1) / (fade + 1), (stop - place) / (fade + 1))
