@@ -35,9 +35,8 @@ CORNERS: tuple[InsetCorner, ...] = (
 )  # where all cover alike, the first
 
 
-MOST_PRINT_HIDDEN = (
-    0.02  # of the print's box: an inset that would hide more becomes smaller (common practice, no source)
-)
+# of the print's box: an inset that would hide more becomes smaller (common practice, no source)
+MOST_PRINT_HIDDEN = 0.02
 INSET_SHARES = (1.0, 0.8, 0.64)  # of its width
 
 

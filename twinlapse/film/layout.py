@@ -107,7 +107,8 @@ def arrange(
             for upright in ((False, True) if kind == "side" else (True, False))
         ]
         own, other = (_filled(row) for row in rows)
-        return rows[own < LEAST_FILLED and other > TURNED_GAIN * own]
+        turned = own < LEAST_FILLED and other > TURNED_GAIN * own
+        return rows[1] if turned else rows[0]
     return _full(filming, size, aspects, names[:2], words)
 
 
