@@ -21,6 +21,7 @@ __all__ = [
     "CHUNK",
     "LARGEST_MM",
     "PART",
+    "SLIMMEST",
     "SMALLEST_MM",
     "SMALLEST_MM2",
     "SPREADS",
@@ -39,6 +40,7 @@ PART = 0.03  # share by which what belongs to a lump is off
 SPREADS = 8.0  # of the layer's own spread that a lump must be off
 SMALLEST_MM, SMALLEST_MM2 = 0.8, 0.6
 LARGEST_MM = 4.5  # what is wider is light: the lamps mirrored in the layer
+SLIMMEST = 3.0  # length over width, above which it is a line in the shade of another
 CHUNK = 100_000
 
 
@@ -94,7 +96,9 @@ def lumps(off: Float32, under: Float32, canvas: Canvas) -> list[tuple[Component,
     return [
         (piece, -piece.lowest / (2 * least))
         for piece in components_of(joined, under, canvas, SMALLEST_MM2)
-        if piece.lowest < -least and piece.width_mm >= SMALLEST_MM and piece.length_mm <= LARGEST_MM
+        if piece.lowest < -least
+        and piece.width_mm >= SMALLEST_MM
+        and piece.length_mm <= min(LARGEST_MM, SLIMMEST * piece.width_mm)
     ]
 
 
