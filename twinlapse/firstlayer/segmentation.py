@@ -63,7 +63,7 @@ class Parted:
     separability: float  # distance of filament and bed in their spread
     contrast: float  # distance of filament and bed in CIE Lab (CIE 1976)
     lightness: Float32  # 0 to 100, as an even light would show it
-    # light over the most that the bed beside it can have; 0 far from the bed; infinite at full scale beside
+    # light over the most that bare bed can have there; 0 far from the bed; infinite at full scale beside
     # bed that nearly is, where that is not told
     over_bed: Float32
     over_both: Float32  # light of its darkest colour over the most that filament and bed usually have
@@ -245,13 +245,18 @@ def _levelled(score: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple
 
 
 def _over_bed(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas) -> Float32:
-    """Return the light of each pixel over the most that the bed beside it can have; 0 far from the bed."""
+    """Return the light of each pixel over the most that bare bed can have there; 0 far from the bed.
+
+    In the map a narrow gap is a mixture with the filament beside it, so it may be as bright as filament is.
+    """
     light = np.asarray(light_of(colours).mean(axis=2), np.float32)
     bed = (~grown(wanted, 2.5 * SLACK_MM / canvas.step_mm) & seen).astype(np.float32)
     sigma = _NEAR_BED_MM / canvas.step_mm
     weight = cv2.GaussianBlur(bed, (0, 0), sigma)
     near = cv2.GaussianBlur(light * bed, (0, 0), sigma) / np.maximum(weight, 1e-3)
     most = np.minimum(_GRAIN * near, np.maximum(_CLIPPED, _BRIGHTER * near))
+    filament = shrunk(wanted, SLACK_MM / canvas.step_mm) & seen
+    most = np.maximum(most, np.median(light[filament]) if filament.any() else 0.0)
     over = np.where(weight > 0.02, light / np.maximum(most, 1e-3), 0)
     untold = (weight > _LEAST_BED) & (near > _NEARLY_FULL) & (light > _FULL)
     return np.asarray(np.where(untold, np.inf, over), np.float32)
