@@ -21,24 +21,38 @@ def test_an_overexposed_bare_bed_tells_nothing_there() -> None:
     assert not bright[:17].any() and not bright[:, 43:].any()
 
 
+CANVAS = Canvas(left_mm=0.0, back_mm=25.0, step_mm=0.1, width=250, height=250)
+_Y_MM = np.arange(5.2, 20.0, 0.4)
+SQUARE = Lines(
+    first_mm=np.stack([np.full(len(_Y_MM), 5.0), _Y_MM], axis=1),
+    last_mm=np.stack([np.full(len(_Y_MM), 20.0), _Y_MM], axis=1),
+    width_mm=np.full(len(_Y_MM), 0.45),
+    file_line=np.arange(len(_Y_MM)),
+)
+
+
+def _map_of(colours: np.ndarray) -> Mosaic:
+    """A map of a square of lines, all of it seen."""
+    return Mosaic(
+        canvas=CANVAS,
+        colours=colours.clip(0, 255).astype(np.uint8),
+        seen=np.ones(CANVAS.shape, np.bool_),
+        shifts_mm=np.zeros((1, 2)),
+        links=(),
+        residual_mm=0.0,
+        gains=np.ones(1),
+    )
+
+
 def _looked_over(gap: bool) -> Judgement:
     """A square of lines, a third of it where the lamp dazzled the bare bed; the gap is there, too."""
-    y = np.arange(5.2, 20.0, 0.4)
-    lines = Lines(
-        first_mm=np.stack([np.full(len(y), 5.0), y], axis=1),
-        last_mm=np.stack([np.full(len(y), 20.0), y], axis=1),
-        width_mm=np.full(len(y), 0.45),
-        file_line=np.arange(len(y)),
-    )
-    canvas = Canvas(left_mm=0.0, back_mm=25.0, step_mm=0.1, width=250, height=250)
     dice = np.random.default_rng(8)
     bed = dice.normal(90, 4, (250, 250, 3)).clip(0, 255).astype(np.uint8)
-    printed = drawn(lines, canvas)
+    printed = drawn(SQUARE, CANVAS)
     if gap:
         printed[118:126, 80:100] = False
     colours = np.where(printed[..., None], dice.normal(200, 4, bed.shape).clip(0, 255).astype(np.uint8), bed)
-    everywhere = np.ones(canvas.shape, np.bool_)
-    dazzled = np.zeros(canvas.shape, np.bool_)
+    dazzled = np.zeros(CANVAS.shape, np.bool_)
     dazzled[100:150] = True
     bare = Background(
         colours=np.where(dazzled[..., None], np.uint8(255), bed),
@@ -47,16 +61,8 @@ def _looked_over(gap: bool) -> Judgement:
         placed=1,
         frames=1,
     )
-    mosaic = Mosaic(
-        canvas=canvas,
-        colours=colours,
-        seen=everywhere,
-        shifts_mm=np.zeros((1, 2)),
-        links=(),
-        residual_mm=0.0,
-        gains=np.ones(1),
-    )
-    return judge(mosaic, lines, bare=bare, furthest_mm=0.0)
+    mosaic = _map_of(colours)
+    return judge(mosaic, SQUARE, bare=bare, furthest_mm=0.0)
 
 
 def test_where_the_bare_bed_was_dazzled_the_map_alone_tells() -> None:
@@ -71,40 +77,24 @@ def _on_residue(gap: bool, told: bool | None, share: float = 0.55) -> Judgement:
 
     `told`: whether the bare bed is said to look like the print there; None: the bare bed is not known.
     """
-    y = np.arange(5.2, 20.0, 0.4)
-    lines = Lines(
-        first_mm=np.stack([np.full(len(y), 5.0), y], axis=1),
-        last_mm=np.stack([np.full(len(y), 20.0), y], axis=1),
-        width_mm=np.full(len(y), 0.45),
-        file_line=np.arange(len(y)),
-    )
-    canvas = Canvas(left_mm=0.0, back_mm=25.0, step_mm=0.1, width=250, height=250)
     dice = np.random.default_rng(8)
     bed = dice.normal((150, 130, 70), 4, (250, 250, 3))
     bed[90:130, 180:240] += share * (np.array([110, 190, 120]) - bed[90:130, 180:240])
     bed = bed.clip(0, 255).astype(np.uint8)
-    printed = drawn(lines, canvas)
+    printed = drawn(SQUARE, CANVAS)
     if gap:
         printed[158:166, 80:100] = False
     filament = dice.normal((110, 190, 120), 4, bed.shape).clip(0, 255).astype(np.uint8)
-    everywhere = np.ones(canvas.shape, np.bool_)
-    mosaic = Mosaic(
-        canvas=canvas,
-        colours=np.where(printed[..., None], filament, bed),
-        seen=everywhere,
-        shifts_mm=np.zeros((1, 2)),
-        links=(),
-        residual_mm=0.0,
-        gains=np.ones(1),
-    )
+    everywhere = np.ones(CANVAS.shape, np.bool_)
+    mosaic = _map_of(np.where(printed[..., None], filament, bed))
     bare = Background(
         colours=bed,
         seen=everywhere,
-        alike=like_print(bed, mosaic, lines) if told else np.zeros_like(everywhere),
+        alike=like_print(bed, mosaic, SQUARE) if told else np.zeros_like(everywhere),
         placed=1,
         frames=1,
     )
-    return judge(mosaic, lines, bare=None if told is None else bare, furthest_mm=0.0)
+    return judge(mosaic, SQUARE, bare=None if told is None else bare, furthest_mm=0.0)
 
 
 def test_a_print_on_residue_of_its_own_colour_is_there() -> None:
@@ -131,27 +121,11 @@ def _beside(
     spot: tuple[int, int, int], filament: tuple[int, int, int], bed: tuple[int, int, int]
 ) -> Judgement:
     """A square of lines, 3 x 2 mm of the bed beside it in another colour."""
-    y = np.arange(5.2, 20.0, 0.4)
-    lines = Lines(
-        first_mm=np.stack([np.full(len(y), 5.0), y], axis=1),
-        last_mm=np.stack([np.full(len(y), 20.0), y], axis=1),
-        width_mm=np.full(len(y), 0.45),
-        file_line=np.arange(len(y)),
-    )
-    canvas = Canvas(left_mm=0.0, back_mm=25.0, step_mm=0.1, width=250, height=250)
     dice = np.random.default_rng(8)
-    colours = np.where(drawn(lines, canvas)[..., None], filament, bed) + dice.normal(0, 4, (250, 250, 3))
+    colours = np.where(drawn(SQUARE, CANVAS)[..., None], filament, bed) + dice.normal(0, 4, (250, 250, 3))
     colours[100:130, 215:235] = spot + dice.normal(0, 4, (30, 20, 3))
-    mosaic = Mosaic(
-        canvas=canvas,
-        colours=colours.clip(0, 255).astype(np.uint8),
-        seen=np.ones(canvas.shape, np.bool_),
-        shifts_mm=np.zeros((1, 2)),
-        links=(),
-        residual_mm=0.0,
-        gains=np.ones(1),
-    )
-    return judge(mosaic, lines, furthest_mm=0.0)
+    mosaic = _map_of(colours)
+    return judge(mosaic, SQUARE, furthest_mm=0.0)
 
 
 def test_what_is_brighter_than_filament_and_bed_beside_the_print_is_the_lamp() -> None:
@@ -165,29 +139,13 @@ def test_what_is_brighter_than_filament_and_bed_beside_the_print_is_the_lamp() -
 
 def _square(shown: int, bed: int = 150, filament: int = 45) -> Judgement:
     """A square of lines, black on grey, 1.2 mm of the outermost one in another light."""
-    y = np.arange(5.2, 20.0, 0.4)
-    lines = Lines(
-        first_mm=np.stack([np.full(len(y), 5.0), y], axis=1),
-        last_mm=np.stack([np.full(len(y), 20.0), y], axis=1),
-        width_mm=np.full(len(y), 0.45),
-        file_line=np.arange(len(y)),
-    )
-    canvas = Canvas(left_mm=0.0, back_mm=25.0, step_mm=0.1, width=250, height=250)
     dice = np.random.default_rng(8)
     colours = dice.normal(bed, 10, (250, 250, 3))
-    printed = drawn(lines, canvas)
+    printed = drawn(SQUARE, CANVAS)
     colours[printed] = dice.normal(filament, 3, (int(printed.sum()), 3))
     colours[195:200, 100:112] = dice.normal(shown, 3, (5, 12, 3))
-    mosaic = Mosaic(
-        canvas=canvas,
-        colours=colours.clip(0, 255).astype(np.uint8),
-        seen=np.ones(canvas.shape, np.bool_),
-        shifts_mm=np.zeros((1, 2)),
-        links=(),
-        residual_mm=0.0,
-        gains=np.ones(1),
-    )
-    return judge(mosaic, lines, furthest_mm=0.0)
+    mosaic = _map_of(colours)
+    return judge(mosaic, SQUARE, furthest_mm=0.0)
 
 
 def test_what_is_brighter_than_the_bed_beside_it_is_no_gap() -> None:

@@ -27,7 +27,7 @@ from twinlapse.firstlayer.mosaic import Mosaic
 from twinlapse.firstlayer.outermost_lines import missing_lines
 from twinlapse.firstlayer.presence import PrintedObject, looked_for, objects_of
 from twinlapse.firstlayer.relief import lumps, relief
-from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, part
+from twinlapse.firstlayer.segmentation import SLACK_MM, Parted, features_of, part, sure_of
 from twinlapse.firstlayer.slits import slits_in_score
 from twinlapse.firstlayer.solid import LowerLayer, drawn_below
 from twinlapse.firstlayer.threads import LONG_MM as SHORTEST_THREAD_MM
@@ -229,10 +229,12 @@ def judge(
     parted, seen = _confirmed(parted, alike, mosaic, seen, within)
     offset = (parted.offset_px[0] * canvas.step_mm, -parted.offset_px[1] * canvas.step_mm)
     canvas = replace(canvas, left_mm=canvas.left_mm - offset[0], back_mm=canvas.back_mm - offset[1])
-    outermost, parted = (
-        _outermost_missing(parted, seen & ~gone, canvas, lines, below),
-        _slits_left_out(parted, mosaic, seen & ~gone, canvas, lines),
-    )
+    shown = seen & ~gone
+    blur_mm = outline_blur_mm(parted.score, parted.wanted, shown, canvas)
+    outermost = np.zeros(0, np.int64)
+    if not below and _tells(parted):  # over a layer below a missing line has the colour of the print
+        outermost = missing_lines(parted.score, lines, canvas, parted.wanted, shown, blur_mm)
+    parted = _slits_left_out(parted, mosaic, shown, canvas, lines, blur_mm)
     why = unfit
     if not why and not _tells(parted):
         why = "filament and bed look too much alike in these pictures: look at them yourself"
@@ -242,17 +244,17 @@ def judge(
     if can_tell and not all_gone:
         # on a lower layer's lines, which run every way, a thread is not told from them
         over = (
-            _threads(parted, seen & ~gone, canvas, lines, None if more is None else more[..., 0])
+            _threads(parted, shown, canvas, lines, None if more is None else more[..., 0])
             if not below
             else ([], np.zeros_like(wanted))
         )
-        found, pale = _found(parted, seen & ~gone, canvas, lines, smallest_mm, over, bare is not None)
+        found, pale = _found(parted, shown, canvas, lines, smallest_mm, over, bare is not None)
     found.sort(key=lambda item: -item[0].area_mm2)
     untold = parted.wanted & (parted.score < BARE) & np.isinf(parted.over_bed)
     absent = [item for item in there if item.there is False]
     laying = None
     if not unfit and not below:  # what shows in the grooves of an upper layer is not the bed
-        of_layer = (lines, canvas, parted.wanted, seen & ~gone)
+        of_layer = (lines, canvas, parted.wanted, shown)
         laying = laying_of(mosaic.colours, *of_layer, height_mm)
         # thin lines and the bed between them look alike on the whole, yet line by line they may not
         if not can_tell and (
@@ -276,7 +278,7 @@ def judge(
         score=parted.score,
         objects=tuple(there),
         laying=laying,
-        seen=seen & ~gone & ~untold,
+        seen=shown & ~untold,
         why=why,
         patches=tuple(piece.box_mm for piece in pale),
         not_looked_for=UPPER_NOT_LOOKED_FOR if below else (),
@@ -304,24 +306,14 @@ def _tells(parted: Parted) -> bool:
     return parted.separability >= SPEAK and parted.contrast >= LEAST_CONTRAST
 
 
-def _outermost_missing(
-    parted: Parted, seen: Mask, canvas: Canvas, lines: Lines, below: Sequence[LowerLayer]
-) -> Int:
-    """Return which outermost lines are missing though the map shows an outline where it should be."""
-    if below or not _tells(parted):  # over a layer below a missing line has the colour of the print
-        return np.zeros(0, np.int64)
-    blur_mm = outline_blur_mm(parted.score, parted.wanted, seen, canvas)
-    return missing_lines(parted.score, lines, canvas, parted.wanted, seen, blur_mm)
-
-
-def _slits_left_out(parted: Parted, mosaic: Mosaic, seen: Mask, canvas: Canvas, lines: Lines) -> Parted:
+def _slits_left_out(
+    parted: Parted, mosaic: Mosaic, seen: Mask, canvas: Canvas, lines: Lines, blur_mm: float
+) -> Parted:
     """Return the score as it would be without the slits that the file itself leaves between lines."""
-    slack = SLACK_MM / canvas.step_mm
-    inside, outside = shrunk(parted.wanted, slack) & seen, ~grown(parted.wanted, 2.5 * slack) & seen
+    inside, outside = sure_of(parted.wanted, seen, canvas)
     if min(inside.sum(), outside.sum()) < 50:
         return parted
     filament, bed = (np.median(mosaic.colours[some], axis=0) for some in (inside, outside))
-    blur_mm = outline_blur_mm(parted.score, parted.wanted, seen, canvas)
     return replace(parted, score=parted.score + slits_in_score(lines, canvas, blur_mm, filament, bed))
 
 

@@ -30,6 +30,7 @@ __all__ = [
     "Parted",
     "features_of",
     "part",
+    "sure_of",
 ]
 
 _BLUR_MM = 0.12  # of the picture before it is judged
@@ -86,7 +87,8 @@ def part(
     if furthest_mm > FURTHEST_MM / 5:  # within that the finer step finds its way
         coarse = _offset(features_of(colours, canvas), wanted, seen, canvas)
     wanted = moved(wanted, coarse)
-    features = features_of(_evened(colours, wanted, seen, canvas), canvas)
+    light = light_of(colours)
+    features = features_of(_evened(light, wanted, seen, canvas), canvas)
     if more is not None:
         features = np.asarray(np.dstack([features, more]), np.float32)
     fine = (0, 0)
@@ -95,24 +97,30 @@ def part(
         wanted = moved(wanted, fine)
     score, _ = _score(features, wanted, seen, canvas)
     score, separability = _levelled(score, wanted, seen, canvas)
+    materials = sure_of(wanted, seen, canvas)
     return Parted(
         wanted=wanted,
         offset_px=(coarse[0] + fine[0], coarse[1] + fine[1]),
         score=score,
         separability=separability,
-        contrast=_contrast(features, wanted, seen, canvas),
+        contrast=_contrast(features, materials),
         lightness=np.ascontiguousarray(features[..., 0]),
-        over_bed=_over_bed(colours, wanted, seen, canvas),
-        over_both=_over_both(colours, wanted, seen, canvas),
+        over_bed=_over_bed(light, materials, canvas),
+        over_both=_over_both(light, materials),
     )
 
 
-def _evened(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas) -> Float32:
-    """Return the colours as an even light would show them, 0 to 255.
+def sure_of(wanted: Mask, seen: Mask, canvas: Canvas) -> tuple[Mask, Mask]:
+    """Return where filament surely lies and where surely the bed is bare, well off the outline."""
+    slack = SLACK_MM / canvas.step_mm
+    return shrunk(wanted, slack) & seen, ~grown(wanted, 2.5 * slack) & seen
+
+
+def _evened(light: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> Float32:
+    """Return the colours of a picture's light as an even light would show them, 0 to 255.
 
     Filament and bed each have a mean brightness; by what share a wide neighbourhood is off that, is light.
     """
-    light = light_of(colours)
     grey = light.mean(axis=2)
     share = np.zeros(canvas.shape, np.float32)
     for material in (wanted & seen, ~wanted & seen):
@@ -201,9 +209,7 @@ def _fisher(inside: Float32, outside: Float32) -> tuple[Float, float, float, flo
 
 def _score(features: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple[Float32, float]:
     """Return the score of every pixel and how well the two materials part, defects themselves left out."""
-    slack = SLACK_MM / canvas.step_mm
-    sure_in = shrunk(wanted, slack) & seen
-    sure_out = ~grown(wanted, 2.5 * slack) & seen
+    sure_in, sure_out = sure_of(wanted, seen, canvas)
     if sure_in.sum() < 50:
         sure_in = wanted & seen
     if sure_out.sum() < 50:
@@ -226,8 +232,7 @@ def _levelled(score: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple
     A lamp that is mirrored by the lines, or light that falls off, adds to the score over some millimetres;
     what is wrong with a line is smaller. The distance is in the spread that is left, of both materials.
     """
-    slack = SLACK_MM / canvas.step_mm
-    sure = (shrunk(wanted, slack) & seen, ~grown(wanted, 2.5 * slack) & seen)
+    sure = sure_of(wanted, seen, canvas)
     if min(part.sum() for part in sure) < 50:
         return score, 0.0
     levels, spreads = [], []
@@ -244,39 +249,34 @@ def _levelled(score: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> tuple
     return even, math.sqrt(2.0) / max(math.hypot(*spreads), 1e-6)
 
 
-def _over_bed(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas) -> Float32:
+def _over_bed(light: Float32, materials: tuple[Mask, Mask], canvas: Canvas) -> Float32:
     """Return the light of each pixel over the most that bare bed can have there; 0 far from the bed.
 
     In the map a narrow gap is a mixture with the filament beside it, so it may be as bright as filament is.
     """
-    light = np.asarray(light_of(colours).mean(axis=2), np.float32)
-    bed = (~grown(wanted, 2.5 * SLACK_MM / canvas.step_mm) & seen).astype(np.float32)
+    light = np.asarray(light.mean(axis=2), np.float32)
+    filament, bed = materials[0], materials[1].astype(np.float32)
     sigma = _NEAR_BED_MM / canvas.step_mm
     weight = cv2.GaussianBlur(bed, (0, 0), sigma)
     near = cv2.GaussianBlur(light * bed, (0, 0), sigma) / np.maximum(weight, 1e-3)
     most = np.minimum(_GRAIN * near, np.maximum(_CLIPPED, _BRIGHTER * near))
-    filament = shrunk(wanted, SLACK_MM / canvas.step_mm) & seen
     most = np.maximum(most, np.median(light[filament]) if filament.any() else 0.0)
     over = np.where(weight > 0.02, light / np.maximum(most, 1e-3), 0)
     untold = (weight > _LEAST_BED) & (near > _NEARLY_FULL) & (light > _FULL)
     return np.asarray(np.where(untold, np.inf, over), np.float32)
 
 
-def _over_both(colours: NDArray[np.uint8], wanted: Mask, seen: Mask, canvas: Canvas) -> Float32:
+def _over_both(light: Float32, materials: tuple[Mask, Mask]) -> Float32:
     """Return the light of each pixel's darkest colour over the most that filament and bed usually have.
 
     A white lamp that is mirrored adds to every colour; coloured filament in a good light has a dark one.
     """
-    light = light_of(colours)
-    slack = SLACK_MM / canvas.step_mm
-    materials = (shrunk(wanted, slack) & seen, ~grown(wanted, 2.5 * slack) & seen)
     usual = max(float(np.median(light[some].mean(axis=1))) if some.any() else 0.0 for some in materials)
     return np.asarray(light.min(axis=2) / max(_LAMP * usual, 1e-3), np.float32)
 
 
-def _contrast(features: Float32, wanted: Mask, seen: Mask, canvas: Canvas) -> float:
-    slack = SLACK_MM / canvas.step_mm
-    inside, outside = shrunk(wanted, slack) & seen, ~grown(wanted, 2.5 * slack) & seen
+def _contrast(features: Float32, materials: tuple[Mask, Mask]) -> float:
+    inside, outside = materials
     if min(inside.sum(), outside.sum()) < 50:
         return 0.0
     apart = np.median(features[inside], axis=0) - np.median(features[outside], axis=0)
